@@ -1,0 +1,1 @@
+"""The runnable side: files, DuckDB, Great Expectations, Prefect and the command line."""

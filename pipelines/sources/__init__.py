@@ -1,0 +1,1 @@
+"""Readers of AMI exports, one module a layout."""

@@ -1,0 +1,1 @@
+"""Whether a meter suits the demand on it."""

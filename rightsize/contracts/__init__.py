@@ -1,0 +1,1 @@
+"""What every table holds: columns, units, key, grain."""

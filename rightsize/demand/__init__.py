@@ -1,0 +1,1 @@
+"""How an account draws water: flow bands, peaks, low flow, sufficiency."""

@@ -1,0 +1,27 @@
+"""Errors for us and for the configuration; a poor account is a finding, not an error."""
+
+from __future__ import annotations
+
+
+class RightsizeError(Exception):
+    """Anything the tool raises on purpose."""
+
+
+class ConfigError(RightsizeError):
+    """The configuration, catalogue, tariff or meter list cannot be used as it is."""
+
+
+class CatalogueError(ConfigError):
+    """A catalogue entry contradicts itself or the trade."""
+
+
+class ContractError(RightsizeError):
+    """A table does not hold what its contract promises."""
+
+
+class BalanceError(ContractError):
+    """Rows or accounts went missing or appeared between two stages."""
+
+
+class WorkspaceBusyError(RightsizeError):
+    """Another sweep holds the workspace."""

@@ -1,0 +1,68 @@
+"""Findings: what a crew or an analyst should know beside the verdict."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any, Final, Literal
+
+Severity = Literal["info", "warning", "serious"]
+
+
+@dataclass(frozen=True)
+class FindingCode:
+    """A kind of finding: its code, how grave it is, and what it means in plain words."""
+
+    code: str
+    severity: Severity
+    meaning: str
+
+
+@dataclass(frozen=True)
+class Finding:
+    """One finding on one account.
+
+    `evidence` holds the account's own numbers, keyed by name with unit suffix.
+    """
+
+    account_id: str
+    meter_id: str | None
+    code: str
+    severity: Severity
+    message: str
+    evidence: dict[str, Any] = field(default_factory=dict)
+
+
+_CODES = (
+    FindingCode("part_year", "info", "less than a year of reads: a season may be hidden"),
+    FindingCode("low_coverage", "warning", "many reads of the period are missing"),
+    FindingCode("many_estimates", "warning", "many reads are estimates of the head-end"),
+    FindingCode(
+        "coarse_resolution", "warning", "the register's step is large against the flow"
+    ),
+    FindingCode(
+        "stopped_meter", "serious", "no registration for long on an account that used water"
+    ),
+    FindingCode("slow_meter", "warning", "registration fell step by step against its own past"),
+    FindingCode("possible_leak", "warning", "the flow never falls to zero, day or night"),
+    FindingCode("reverse_flow", "warning", "the register ran backward"),
+    FindingCode("stuck_register", "warning", "the register repeats one reading for long"),
+    FindingCode(
+        "suspect_multiplier", "serious", "volumes jumped by a factor of a unit or multiplier"
+    ),
+    FindingCode("clock_shift", "warning", "the stamps are off by one interval between sources"),
+    FindingCode(
+        "above_continuous", "warning", "the meter runs above its continuous rating for long"
+    ),
+    FindingCode(
+        "unmapped_class", "info", "the customer class code is not mapped: class unknown is used"
+    ),
+    FindingCode("unknown_meter", "serious", "reads of a meter that meters.csv does not hold"),
+    FindingCode("no_reads", "serious", "a meter in service without any accepted read"),
+    FindingCode("gap_volume", "info", "volume that passed during gaps: its shape is not known"),
+    FindingCode(
+        "unseen_flow", "warning", "steady flow below the meter's start cannot be ruled out"
+    ),
+)
+
+FINDING_CODES: Final[dict[str, FindingCode]] = {c.code: c for c in _CODES}
+"""Every finding code, by its name. A stage adds a code here before it may report it."""

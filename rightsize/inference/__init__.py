@@ -1,0 +1,1 @@
+"""Bounds, draws, unseen flow, and what we then know."""

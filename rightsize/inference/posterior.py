@@ -1,0 +1,36 @@
+"""What is known of an account's flow after its reads: joint draws, one block at a time."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class FlowPosterior:
+    """Joint draws of what really flowed, for A accounts, J draws, M meters, B bands.
+
+    Draw j of every array belongs together: odds are computed by counting draws. `weight`
+    sums to 1 over draws. Low and high bound a 90 % interval and never leave the model-free
+    envelope.
+    """
+
+    weight: Array  # [J, A]
+    actual_gal_per_year: Array  # [J, A]
+    registered_gal_per_year: Array  # [J, A, M] what each catalogue meter would register
+    installed_gal_per_year: Array  # [J, A] what the installed meter registers
+    peak_10s_gpm: Array  # [J, A]
+    peak_1min_gpm: Array  # [J, A]
+    sustained_60min_gpm: Array  # [J, A] 60-min mean exceeded 0.5 % of the time
+    unseen_gal_per_year: Array  # [J, A] passed below the installed meter's start
+    low_flow_share: Array  # [J, A] actual volume below the installed meter's normal minimum
+    time_share: Array  # [A, B] best estimate, share of time by band of instantaneous flow
+    actual_volume_share: Array  # [A, B]
+    actual_volume_share_low: Array  # [A, B]
+    actual_volume_share_high: Array  # [A, B]
+    registered_envelope_low: Array  # [A, M] model-free bound [gal per year]
+    registered_envelope_high: Array  # [A, M]

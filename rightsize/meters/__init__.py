@@ -1,0 +1,1 @@
+"""Meters as the standards know them: ratings, registration curves, head loss."""

@@ -1,0 +1,1 @@
+"""Which meter to install, what it brings, and what to do first."""

@@ -1,0 +1,176 @@
+"""Settings that the trade needs, as frozen models; files are read by the pipelines.
+
+Domain functions get plain values, never these models' tree.
+"""
+
+from __future__ import annotations
+
+import itertools
+from typing import Annotated, Final, Literal, get_args
+
+from pydantic import BaseModel, ConfigDict, Field, model_validator
+
+CustomerClass = Literal[
+    "office", "retail", "restaurant", "hotel", "apartments", "school", "hospital", "laundry",
+    "light_industry", "process", "warehouse", "irrigation", "public", "mixed", "unknown",
+]  # fmt: skip
+CUSTOMER_CLASSES: Final[tuple[str, ...]] = get_args(CustomerClass)
+
+ServiceKind = Literal["domestic", "irrigation", "fire", "combined"]
+SERVICE_KINDS: Final[tuple[str, ...]] = get_args(ServiceKind)
+
+Share = Annotated[float, Field(ge=0, le=1)]
+Money = Annotated[float, Field(ge=0)]
+
+
+class Settings(BaseModel):
+    """Base of all settings: frozen, and an unknown key is an error."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+
+class Tier(Settings):
+    """One step of a volumetric rate; the last step has no upper end."""
+
+    usd_per_kgal: Money
+    up_to_gal_per_month: float | None = Field(default=None, gt=0)
+
+
+class ClassRate(Settings):
+    """What a customer class pays for each unit of metered water."""
+
+    tiers: tuple[Tier, ...] = Field(min_length=1)
+    sewer_usd_per_kgal: Money = Field(0, description="billed on metered water")
+    sewer_return_share: Share = Field(
+        1.0, description="share of metered water billed as sewage"
+    )
+
+    @model_validator(mode="after")
+    def _tiers_rise(self) -> ClassRate:
+        ends = [t.up_to_gal_per_month for t in self.tiers]
+        if ends[-1] is not None:
+            raise ValueError(
+                "the last tier must have no up_to_gal_per_month: it has no upper end"
+            )
+        if any(e is None for e in ends[:-1]):
+            raise ValueError("only the last tier may lack up_to_gal_per_month")
+        limits = [e for e in ends if e is not None]
+        if any(b <= a for a, b in itertools.pairwise(limits)):
+            raise ValueError(f"tiers must rise by up_to_gal_per_month; got {limits}")
+        return self
+
+
+class Tariff(Settings):
+    """Rates that follow water and charges that follow meter size."""
+
+    discount_rate_pct: float = Field(4.0, ge=0, le=30)
+    classes: dict[str, ClassRate]
+    fixed_charge_usd_per_month: dict[float, Money] = Field(default_factory=dict)
+
+    @model_validator(mode="after")
+    def _has_default(self) -> Tariff:
+        if "default" not in self.classes:
+            raise ValueError("classes must hold 'default': it serves every class not named")
+        unknown = set(self.classes) - {"default", *CUSTOMER_CLASSES}
+        if unknown:
+            raise ValueError(
+                f"customer class {sorted(unknown)[0]!r} is not known; "
+                f"allowed: default, {', '.join(CUSTOMER_CLASSES)}"
+            )
+        return self
+
+    def for_class(self, customer_class: str) -> ClassRate:
+        """The rate of a class; `default` where the class is not named."""
+        return self.classes.get(customer_class, self.classes["default"])
+
+
+def _limit(default: float, text: str, *, source: str, ge: float, le: float) -> float:
+    value: float = Field(
+        default, ge=ge, le=le, description=text, json_schema_extra={"source": source}
+    )
+    return value
+
+
+_OURS = "our convention"
+
+
+class Thresholds(Settings):
+    """Every limit that a verdict rests on, each with bounds, meaning and source."""
+
+    min_days_covered: float = _limit(
+        90, "fewer days than this are not assessed", source=_OURS, ge=1, le=366
+    )
+    full_year_days: float = _limit(
+        330,
+        "fewer days than this are assessed with the finding part_year",
+        source=_OURS,
+        ge=1,
+        le=366,
+    )
+    max_estimated_share: float = _limit(
+        0.4, "a larger share of estimated reads is not assessed", source=_OURS, ge=0, le=1
+    )
+    max_zero_share: float = _limit(
+        0.999,
+        "an account that registered nothing more often is not assessed",
+        source=_OURS,
+        ge=0,
+        le=1,
+    )
+    min_reads_per_step: float = _limit(
+        0.2,
+        "mean registered volume of a day in steps of the register; less is too coarse",
+        source=_OURS, ge=0, le=1000,
+    )  # fmt: skip
+    odds_of_benefit: float = _limit(
+        0.75, "odds of a positive net benefit a change must reach", source=_OURS, ge=0.5, le=1
+    )
+    odds_of_fit: float = _limit(
+        0.9,
+        "odds that peak, sustained flow and head loss fit a candidate",
+        source=_OURS,
+        ge=0.5,
+        le=1,
+    )
+    odds_of_undersized: float = _limit(
+        0.9,
+        "odds at which the installed meter is called undersized",
+        source=_OURS,
+        ge=0.5,
+        le=1,
+    )
+    smoc_margin_share: float = _limit(
+        0.0, "share of SMOC kept free above the peak", source=_OURS, ge=0, le=0.5
+    )
+    continuous_margin_share: float = _limit(
+        0.0,
+        "share of the continuous rating kept free above sustained flow",
+        source=_OURS,
+        ge=0,
+        le=0.5,
+    )
+    spare_head_psi: float = _limit(
+        20, "head a site can spare where meters.csv does not say", source=_OURS, ge=0, le=100
+    )
+    min_size_in: float = _limit(
+        0.625, "smallest meter that local rule allows", source=_OURS, ge=0.5, le=20
+    )
+    logging_cost_usd: float = _limit(
+        150, "cost of a two-week log at a site", source="common practice", ge=0, le=10000
+    )
+    tolerated_not_assessed_share: float = _limit(
+        0.2,
+        "a larger share of accounts not assessed ends the sweep with exit code 3",
+        source=_OURS,
+        ge=0,
+        le=1,
+    )
+    tolerated_rejected_share: float = _limit(
+        0.0,
+        "a larger share of rejected rows ends the sweep with exit code 3",
+        source=_OURS,
+        ge=0,
+        le=1,
+    )
+    draws: int = Field(40, ge=10, le=1000, description="joint draws per account")
+    seed: int = Field(1, ge=0, description="seed of the joint draws")
