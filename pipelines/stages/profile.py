@@ -1,0 +1,209 @@
+"""Profile: reduce each touched partition of the lake to sums that add up over months.
+
+A partition is one month and one bucket of meters. Its profile lies in a folder named by a
+fingerprint of all it was made from: the list of its lake files (their names are content
+hashes), the statements and the time zone. A folder of that name is therefore current, a
+missing one is work to do, and an interrupted sweep resumes where it stopped.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import shutil
+import uuid
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from functools import cache
+from pathlib import Path
+
+import duckdb
+
+from pipelines.resources import sql_text
+from pipelines.workspace import Workspace
+from rightsize.demand import bands
+
+Progress = Callable[[str, int, int], None]
+
+_TABLES = ("month_stat", "month_band", "balance")
+_STATEMENTS = (
+    "landed_read", "landed_read_none", "ranked_reading", "ranked_reading_none",
+    "interval_from_register", "ranked_read", "current_read", "deviation", "hour_read", "day_read",
+    *_TABLES,
+)  # fmt: skip
+_BAND_PARAMETERS = {
+    "first_edge_gpm": bands.FIRST_EDGE_GPM,
+    "bands_per_decade": bands.BANDS_PER_DECADE,
+    "band_count": bands.BAND_COUNT,
+}
+
+
+@dataclass(frozen=True)
+class Partition:
+    """One month and bucket of the lake, with the files its profile is made from."""
+
+    month: str
+    bucket: str
+    interval_files: tuple[Path, ...]
+    register_files: tuple[Path, ...]
+    next_register_files: tuple[Path, ...]
+
+    def fingerprint(self, timezone: str) -> str:
+        """Names the profile made from just these files by just these statements."""
+        parts = [
+            sorted(p.stem for p in self.interval_files),
+            sorted(p.stem for p in self.register_files),
+            sorted(p.stem for p in self.next_register_files),
+            timezone,
+            _statements_digest(),
+            _BAND_PARAMETERS,
+        ]
+        return hashlib.sha256(json.dumps(parts).encode()).hexdigest()[:24]
+
+
+@dataclass(frozen=True)
+class ProfileSummary:
+    """What the stage did."""
+
+    partitions: int
+    made: int
+    folders: tuple[Path, ...]
+
+    @property
+    def fingerprint(self) -> str:
+        """One name for the state of all profiles."""
+        names = sorted(f"{f.parent.parent.name}/{f.parent.name}/{f.name}" for f in self.folders)
+        return hashlib.sha256("\n".join(names).encode()).hexdigest()[:24]
+
+
+def partitions(workspace: Workspace) -> list[Partition]:
+    """Every month and bucket that the lake holds, in order."""
+    interval = _lake_files(workspace.interval_reads)
+    register = _lake_files(workspace.register_reads)
+    found = []
+    for month, bucket in sorted(interval.keys() | register.keys()):
+        later = sorted(m for m, b in register if b == bucket and m > month)
+        found.append(
+            Partition(
+                month=month,
+                bucket=bucket,
+                interval_files=interval.get((month, bucket), ()),
+                register_files=register.get((month, bucket), ()),
+                next_register_files=register[(later[0], bucket)]
+                if later and (month, bucket) in register
+                else (),
+            )
+        )
+    return found
+
+
+def profile(
+    workspace: Workspace,
+    connection: duckdb.DuckDBPyConnection,
+    *,
+    timezone: str,
+    progress: Progress | None = None,
+) -> ProfileSummary:
+    """Bring every partition's profile up to date; returns where they lie.
+
+    `progress` is told the stage, how many partitions are done and how many there are.
+    """
+    wanted = partitions(workspace)
+    stale = [p for p in wanted if not _folder(workspace, p, timezone).is_dir()]
+    for done, partition in enumerate(stale):
+        if progress:
+            progress("profile", done, len(stale))
+        make_profile(workspace, connection, partition, timezone=timezone)
+    if progress:
+        progress("profile", len(stale), len(stale))
+    folders = tuple(_folder(workspace, p, timezone) for p in wanted)
+    _drop_stale(workspace, folders)
+    return ProfileSummary(partitions=len(wanted), made=len(stale), folders=folders)
+
+
+def make_profile(
+    workspace: Workspace,
+    connection: duckdb.DuckDBPyConnection,
+    partition: Partition,
+    *,
+    timezone: str,
+) -> Path:
+    """Reduce one partition and put its folder in place; harmless when done twice."""
+    _reduce(connection, partition, timezone)
+    target = _folder(workspace, partition, timezone)
+    aside = target.with_name(f".{target.name}.{uuid.uuid4().hex}")
+    aside.mkdir(parents=True)
+    try:
+        for table in _TABLES:
+            path = str(aside / f"{table}.parquet").replace("'", "''")
+            connection.execute(f"copy {table} to '{path}' (format parquet, compression zstd)")
+        if not target.is_dir():
+            aside.rename(target)
+    finally:
+        shutil.rmtree(aside, ignore_errors=True)
+    return target
+
+
+def _reduce(connection: duckdb.DuckDBPyConnection, partition: Partition, timezone: str) -> None:
+    interval = [str(p) for p in partition.interval_files]
+    month_register = [str(p) for p in partition.register_files]
+    register = month_register + [str(p) for p in partition.next_register_files]
+    if interval:
+        _run(connection, "landed_read", interval_files=interval)
+    else:
+        _run(connection, "landed_read_none")
+    if month_register:
+        _run(
+            connection,
+            "ranked_reading",
+            register_files=register,
+            month_files=month_register,
+        )
+        _run(connection, "interval_from_register")
+    else:
+        _run(connection, "ranked_reading_none")
+    _run(connection, "ranked_read")
+    _run(connection, "current_read", timezone=timezone)
+    for relation in ("deviation", "hour_read", "day_read", "month_stat"):
+        _run(connection, relation)
+    _run(connection, "month_band", **_BAND_PARAMETERS)
+    _run(connection, "balance")
+
+
+def _run(connection: duckdb.DuckDBPyConnection, relation: str, **parameters: object) -> None:
+    connection.execute(sql_text(f"30_profile/{relation}"), parameters or None)
+
+
+@cache
+def _statements_digest() -> str:
+    text = "\n".join(sql_text(f"30_profile/{name}") for name in _STATEMENTS)
+    return hashlib.sha256(text.encode()).hexdigest()
+
+
+def _lake_files(root: Path) -> dict[tuple[str, str], tuple[Path, ...]]:
+    found: dict[tuple[str, str], list[Path]] = {}
+    for path in sorted(root.glob("month=*/bucket=*/*.parquet")):
+        month = path.parent.parent.name.removeprefix("month=")
+        bucket = path.parent.name.removeprefix("bucket=")
+        found.setdefault((month, bucket), []).append(path)
+    return {key: tuple(paths) for key, paths in found.items()}
+
+
+def _folder(workspace: Workspace, partition: Partition, timezone: str) -> Path:
+    return (
+        workspace.profile
+        / f"month={partition.month}"
+        / f"bucket={partition.bucket}"
+        / partition.fingerprint(timezone)
+    )
+
+
+def _existing(workspace: Workspace) -> Iterator[Path]:
+    return workspace.profile.glob("month=*/bucket=*/*")
+
+
+def _drop_stale(workspace: Workspace, keep: tuple[Path, ...]) -> None:
+    kept = set(keep)
+    for folder in _existing(workspace):
+        if folder not in kept:
+            shutil.rmtree(folder, ignore_errors=True)

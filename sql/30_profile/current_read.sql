@@ -1,0 +1,35 @@
+-- grain: one interval of one meter that counts; key: meter_id, start_at
+-- reads: ranked_read
+-- why: local time, mean flow and whether the read may shape a profile, said once
+-- units: flow_gpm [gal/min] mean of the interval; slot = hour of the local week 0..167
+create or replace temp table current_read as
+with counted as (
+    select * from ranked_read where is_current and quality <> 'missing'
+),
+
+localised as (
+    select
+        meter_id,
+        start_at,
+        timezone($timezone, start_at) as local_at,
+        interval_min,
+        registered_gal,
+        registered_gal / interval_min as flow_gpm,
+        quality in ('measured', 'edited') and registered_gal >= 0 as is_shape,
+        quality in ('estimated', 'questionable') as is_estimated,
+        peak_register_gpm
+    from counted
+)
+
+select
+    meter_id,
+    start_at,
+    local_at,
+    interval_min,
+    registered_gal,
+    flow_gpm,
+    is_shape,
+    is_estimated,
+    peak_register_gpm,
+    (isodow(local_at) - 1) * 24 + hour(local_at) as slot
+from localised;

@@ -1,0 +1,15 @@
+-- grain: none; the shape of landed_read for a partition without interval reads
+-- reads: nothing
+-- why: a partition may hold register reads only
+-- units: as landed_read
+create or replace temp table landed_read (
+    meter_id varchar,
+    start_at timestamptz,
+    interval_min double,
+    registered_gal double,
+    quality varchar,
+    peak_register_gpm double,
+    landed_seq bigint,
+    source_line bigint,
+    file_hash varchar
+);

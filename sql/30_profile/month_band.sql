@@ -1,0 +1,63 @@
+-- grain: one meter, kind of window and flow band; key: meter_id, kind, interval_min, band
+-- reads: current_read, hour_read, day_read
+-- why: histograms on the log-spaced bands of the inference; counts and volumes add up
+-- units: band as in rightsize/demand/bands.py ($first_edge_gpm, $bands_per_decade,
+--        $band_count); band -1 = nothing registered; volume_gal [gal]
+-- kinds: interval (a shape read), hour (a full clock hour), night (a day's least night hour)
+create or replace temp table month_band as
+with windows as (
+    select
+        meter_id,
+        'interval' as kind,
+        interval_min,
+        flow_gpm,
+        registered_gal as volume_gal
+    from current_read
+    where is_shape
+    union all
+    select
+        meter_id,
+        'hour' as kind,
+        60 as interval_min,
+        flow_gpm,
+        flow_gpm * 60 as volume_gal
+    from hour_read
+    union all
+    select
+        meter_id,
+        'night' as kind,
+        60 as interval_min,
+        night_gpm as flow_gpm,
+        night_gpm * 60 as volume_gal
+    from day_read
+    where night_gpm is not null
+),
+
+banded as (
+    select
+        meter_id,
+        kind,
+        interval_min,
+        volume_gal,
+        case
+            when flow_gpm <= 0 then -1
+            else least(
+                greatest(
+                    floor(log10(flow_gpm / $first_edge_gpm) * $bands_per_decade + 1e-9), 0
+                ),
+                $band_count - 1
+            )
+        end::smallint as band
+    from windows
+)
+
+select
+    meter_id,
+    kind,
+    interval_min,
+    band,
+    count(*) as window_count,
+    sum(volume_gal) as volume_gal
+from banded
+group by meter_id, kind, interval_min, band
+order by meter_id, kind, interval_min, band;

@@ -1,0 +1,148 @@
+-- grain: one meter, month and read interval; key: meter_id, interval_min
+-- reads: current_read, deviation, hour_read, day_read
+-- why: the sums that the inference needs; they add up over months (maxima: the greatest)
+-- units: in the names; *_ss [gpm2]
+create or replace temp table month_stat as
+with volume as (
+    select
+        meter_id,
+        interval_min,
+        sum(interval_min) / 1440 as days_covered,
+        count(*) as read_count,
+        count(*) filter (where is_shape) as shape_count,
+        count(*) filter (where is_estimated) as estimated_count,
+        sum(registered_gal) as registered_gal,
+        sum(registered_gal) filter (where is_estimated) as estimated_gal,
+        sum(registered_gal) filter (where registered_gal < 0) as backward_gal,
+        count(*) filter (where is_shape and registered_gal = 0) as zero_count,
+        max(flow_gpm) filter (where is_shape) as max_interval_gpm,
+        max(peak_register_gpm) as peak_register_gpm,
+        min(start_at) as first_at,
+        max(start_at) as last_at,
+        max(start_at) filter (where registered_gal > 0) as last_use_at
+    from current_read
+    group by meter_id, interval_min
+),
+
+slots as (
+    select
+        meter_id,
+        interval_min,
+        slot,
+        count(*) - 1 as dof,
+        avg(flow_gpm) as mean_gpm,
+        sum(dev * dev) as ss,
+        sum(dev * dev1) as ss1,
+        sum(dev * dev2) as ss2,
+        sum(dev * dev3) as ss3,
+        count(dev1) as count1,
+        count(dev2) as count2,
+        count(dev3) as count3
+    from deviation
+    group by meter_id, interval_min, slot
+),
+
+within as (
+    select
+        meter_id,
+        interval_min,
+        sum(ss) as within_ss,
+        sum(dof) as within_dof,
+        sum(dof * mean_gpm) as within_mean_sum,
+        sum(ss1) as lag1_ss,
+        sum(ss2) as lag2_ss,
+        sum(ss3) as lag3_ss,
+        sum(count1) as lag1_count,
+        sum(count2) as lag2_count,
+        sum(count3) as lag3_count,
+        -- moments of the line variance = a * mean + b * mean^2 over the slots
+        sum(ss * mean_gpm) as ss_mean_sum,
+        sum(ss * mean_gpm * mean_gpm) as ss_mean2_sum,
+        sum(dof * mean_gpm * mean_gpm) as mean2_sum,
+        sum(dof * mean_gpm * mean_gpm * mean_gpm) as mean3_sum,
+        sum(dof * mean_gpm * mean_gpm * mean_gpm * mean_gpm) as mean4_sum
+    from slots
+    group by meter_id, interval_min
+),
+
+hours as (
+    select
+        meter_id,
+        max(flow_gpm) as max_hour_gpm
+    from hour_read
+    group by meter_id
+),
+
+day_groups as (
+    select
+        meter_id,
+        is_weekend,
+        count(*) as day_count,
+        var_pop(day_gpm) * count(*) as ss,
+        max(day_gpm) as max_day_gpm,
+        count(*) filter (where night_gpm = 0) as night_zero_count
+    from day_read
+    group by meter_id, is_weekend
+),
+
+days as (
+    select
+        meter_id,
+        sum(ss) as day_ss,
+        sum(day_count - 1) as day_dof,
+        sum(day_count) as day_count,
+        max(max_day_gpm) as max_day_gpm,
+        sum(night_zero_count) as night_zero_count
+    from day_groups
+    group by meter_id
+),
+
+-- statistics of hours and days belong to a meter, not to an interval: the finest carries them
+finest as (
+    select meter_id, min(interval_min) as interval_min from volume group by meter_id
+)
+
+select
+    volume.meter_id,
+    volume.interval_min,
+    volume.days_covered,
+    volume.read_count,
+    volume.shape_count,
+    volume.estimated_count,
+    volume.registered_gal,
+    coalesce(volume.estimated_gal, 0) as estimated_gal,
+    coalesce(volume.backward_gal, 0) as backward_gal,
+    volume.zero_count,
+    volume.max_interval_gpm,
+    volume.peak_register_gpm,
+    volume.first_at,
+    volume.last_at,
+    volume.last_use_at,
+    within.within_ss,
+    within.within_dof,
+    within.within_mean_sum,
+    within.lag1_ss,
+    within.lag2_ss,
+    within.lag3_ss,
+    within.lag1_count,
+    within.lag2_count,
+    within.lag3_count,
+    within.ss_mean_sum,
+    within.ss_mean2_sum,
+    within.mean2_sum,
+    within.mean3_sum,
+    within.mean4_sum,
+    hours.max_hour_gpm,
+    days.max_day_gpm,
+    days.day_ss,
+    days.day_dof,
+    days.day_count,
+    days.night_zero_count
+from volume
+left join within
+    on volume.meter_id = within.meter_id and volume.interval_min = within.interval_min
+left join finest
+    on volume.meter_id = finest.meter_id and volume.interval_min = finest.interval_min
+left join hours on finest.meter_id = hours.meter_id
+left join days on finest.meter_id = days.meter_id
+order by volume.meter_id, volume.interval_min;

@@ -1,0 +1,14 @@
+-- grain: none; the shape of ranked_reading for a partition without register reads
+-- reads: nothing
+-- why: a partition may hold interval reads only
+-- units: as ranked_reading
+create or replace temp table ranked_reading (
+    meter_id varchar,
+    read_at timestamptz,
+    reading_gal double,
+    quality varchar,
+    file_hash varchar,
+    source_line bigint,
+    is_of_month boolean,
+    is_current boolean
+);
