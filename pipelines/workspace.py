@@ -64,6 +64,11 @@ class Workspace:
         return self.root / "assess"
 
     @property
+    def scratch(self) -> Path:
+        """Where DuckDB spills; may be emptied between sweeps."""
+        return self.root / "scratch"
+
+    @property
     def published(self) -> Path:
         """What readers see."""
         return self.root / "published"

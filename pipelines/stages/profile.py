@@ -12,18 +12,17 @@ import hashlib
 import json
 import shutil
 import uuid
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
 
 import duckdb
 
+from pipelines.bucket_work import Progress, bucket_connection, run_all
 from pipelines.resources import sql_text
 from pipelines.workspace import Workspace
 from rightsize.demand import bands
-
-Progress = Callable[[str, int, int], None]
 
 _TABLES = ("month_stat", "month_band", "balance")
 _STATEMENTS = (
@@ -99,9 +98,9 @@ def partitions(workspace: Workspace) -> list[Partition]:
 
 def profile(
     workspace: Workspace,
-    connection: duckdb.DuckDBPyConnection,
     *,
     timezone: str,
+    workers: int = 1,
     progress: Progress | None = None,
 ) -> ProfileSummary:
     """Bring every partition's profile up to date; returns where they lie.
@@ -110,33 +109,29 @@ def profile(
     """
     wanted = partitions(workspace)
     stale = [p for p in wanted if not _folder(workspace, p, timezone).is_dir()]
-    for done, partition in enumerate(stale):
-        if progress:
-            progress("profile", done, len(stale))
-        make_profile(workspace, connection, partition, timezone=timezone)
-    if progress:
-        progress("profile", len(stale), len(stale))
+    run_all(
+        lambda partition: make_profile(workspace, partition, timezone=timezone),
+        stale,
+        stage="profile",
+        workers=workers,
+        progress=progress,
+    )
     folders = tuple(_folder(workspace, p, timezone) for p in wanted)
     _drop_stale(workspace, folders)
     return ProfileSummary(partitions=len(wanted), made=len(stale), folders=folders)
 
 
-def make_profile(
-    workspace: Workspace,
-    connection: duckdb.DuckDBPyConnection,
-    partition: Partition,
-    *,
-    timezone: str,
-) -> Path:
+def make_profile(workspace: Workspace, partition: Partition, *, timezone: str) -> Path:
     """Reduce one partition and put its folder in place; harmless when done twice."""
-    _reduce(connection, partition, timezone)
     target = _folder(workspace, partition, timezone)
     aside = target.with_name(f".{target.name}.{uuid.uuid4().hex}")
     aside.mkdir(parents=True)
     try:
-        for table in _TABLES:
-            path = str(aside / f"{table}.parquet").replace("'", "''")
-            connection.execute(f"copy {table} to '{path}' (format parquet, compression zstd)")
+        with bucket_connection(workspace.scratch) as connection:
+            _reduce(connection, partition, timezone)
+            for table in _TABLES:
+                path = str(aside / f"{table}.parquet").replace("'", "''")
+                connection.execute(f"copy {table} to '{path}' (format parquet, compression zstd)")
         if not target.is_dir():
             aside.rename(target)
     finally:
