@@ -1,0 +1,106 @@
+"""Whether an account's reads suffice for a verdict, and if not, why not."""
+
+from __future__ import annotations
+
+import polars as pl
+
+NOT_ASSESSED_CODES: dict[str, str] = {
+    "fire_service": "a fire or combined service is never resized from consumption data",
+    "meter_not_in_catalogue": "the installed type and size is not in the catalogue",
+    "no_reads": "no accepted read of the meter in the trailing year",
+    "too_few_days": "too few days of reads",
+    "many_estimates": "too many reads are estimates",
+    "no_registration": "the meter registered next to nothing",
+    "resolution_too_coarse": "the register's step is too large against the use",
+}
+"""Every reason for not assessing an account, with its meaning."""
+
+
+def not_assessed_reason(
+    stat: pl.DataFrame,
+    *,
+    min_days_covered: float,
+    max_estimated_share: float,
+    max_zero_share: float,
+    min_reads_per_step: float,
+) -> pl.DataFrame:
+    """Why each meter cannot be assessed; null where it can.
+
+    Parameters
+    ----------
+    stat : frame, one row a meter in service
+        service_kind, meter_index (null where the catalogue lacks the meter), days_covered [d],
+        read_count, estimated_count, reads_used, zero_count, registered_gal [gal],
+        resolution_gal [gal]; the statistics are null where no read was accepted.
+    min_days_covered, max_estimated_share, max_zero_share, min_reads_per_step : float
+        The thresholds of those names; the last is steps of the register a day.
+
+    Returns
+    -------
+    frame
+        `stat` with the columns not_assessed_code and not_assessed_message.
+    """
+    days = pl.col("days_covered").fill_null(0.0)
+    estimated = pl.col("estimated_count") / pl.col("read_count")
+    zero = pl.col("zero_count") / pl.col("reads_used")
+    steps_per_day = pl.col("registered_gal") / pl.col("days_covered") / pl.col("resolution_gal")
+    rules: list[tuple[str, pl.Expr, pl.Expr]] = [
+        (
+            "fire_service",
+            pl.col("service_kind").is_in(["fire", "combined"])
+            | (pl.col("meter_type") == "fire_service"),
+            pl.format(
+                "{} service: never resized from consumption data; refer to the fire authority",
+                pl.col("service_kind").fill_null("fire"),
+            ),
+        ),
+        (
+            "meter_not_in_catalogue",
+            pl.col("meter_index").is_null(),
+            pl.format(
+                "{} in {} is not in the catalogue; add its entry",
+                pl.col("size_in"),
+                pl.col("meter_type"),
+            ),
+        ),
+        (
+            "no_reads",
+            pl.col("read_count").fill_null(0) == 0,
+            pl.lit("no accepted read in the trailing year"),
+        ),
+        (
+            "too_few_days",
+            days < min_days_covered,
+            pl.format("{} days of reads; {} wanted", days.round(0), pl.lit(min_days_covered)),
+        ),
+        (
+            "many_estimates",
+            estimated > max_estimated_share,
+            pl.format(
+                "{} % of reads are estimates; at most {} %",
+                (estimated * 100).round(0),
+                pl.lit(max_estimated_share * 100),
+            ),
+        ),
+        (
+            "no_registration",
+            (pl.col("registered_gal") <= 0) | (zero > max_zero_share),
+            pl.format("registered {} gal in a year", pl.col("registered_gal").round(0)),
+        ),
+        (
+            "resolution_too_coarse",
+            steps_per_day < min_reads_per_step,
+            pl.format(
+                "the register steps by {} gal, {} steps a day",
+                pl.col("resolution_gal"),
+                steps_per_day.round(2),
+            ),
+        ),
+    ]
+    code = pl.lit(None, dtype=pl.String)
+    message = pl.lit(None, dtype=pl.String)
+    for name, is_hit, text in reversed(rules):
+        hit = is_hit.fill_null(False)
+        code = pl.when(hit).then(pl.lit(name)).otherwise(code)
+        message = pl.when(hit).then(text).otherwise(message)
+    return stat.with_columns(not_assessed_code=code, not_assessed_message=message)

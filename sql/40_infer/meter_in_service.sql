@@ -1,0 +1,6 @@
+-- grain: one meter in service that belongs to this bucket; key: meter_id
+-- reads: the frame service_frame, registered by the caller
+-- why: only meters in service are assessed; a removed meter's months stay for the proof of gain
+-- units: none
+create or replace temp table meter_in_service as
+select meter_id from service_frame;
