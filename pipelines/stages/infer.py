@@ -9,6 +9,7 @@ from pathlib import Path
 import duckdb
 import numpy as np
 import polars as pl
+import polars.selectors as cs
 from numpy.typing import NDArray
 
 from pipelines.bucket_work import bucket_connection, paths_of
@@ -72,6 +73,7 @@ def load_bucket(
         _run(connection, "meter_band", band_files=bands)
         stat = connection.sql("select * from meter_stat order by meter_id").pl()
         band = connection.sql("select * from meter_band order by all").pl()
+    stat = stat.with_columns(cs.decimal().cast(pl.Float64))
     return BucketProfile(stat=service.join(stat, on="meter_id", how="left"), bands=band)
 
 

@@ -1,35 +1,57 @@
 -- grain: one landed file within the partition; key: kind, file_hash
 -- reads: ranked_read, ranked_reading
 -- why: rows landed = accepted + rejected + superseded must hold by count and by volume
--- units: *_gal [gal]; for register reads the sum of readings, a check sum rather than a volume
+-- units: *_gal [gal]; the volume of a register reading is that of the time it opens
 create or replace temp table balance as
-with rows_of_month as (
+with reads as (
     select
-        'interval' as kind,
+        kind,
         file_hash,
         is_current,
         registered_gal as gal
     from ranked_read
-    where file_hash is not null
+    where kind = 'interval'
     union all
     select
         'register' as kind,
         file_hash,
         is_current,
-        reading_gal as gal
+        null as gal
     from ranked_reading
     where is_of_month
+),
+
+counted as (
+    select
+        kind,
+        file_hash,
+        count(*) as rows,
+        count(*) filter (where is_current) as current_rows,
+        count(*) filter (where not is_current) as superseded_rows,
+        coalesce(sum(gal) filter (where is_current), 0) as current_gal,
+        coalesce(sum(gal) filter (where not is_current), 0) as superseded_gal
+    from reads
+    group by kind, file_hash
+),
+
+register_volume as (
+    select
+        file_hash,
+        sum(registered_gal) as gal
+    from ranked_read
+    where kind = 'register' and is_current
+    group by file_hash
 )
 
 select
-    kind,
-    file_hash,
-    count(*) as row_count,
-    count(*) filter (where is_current) as current_count,
-    count(*) filter (where not is_current) as superseded_count,
-    coalesce(sum(gal), 0) as landed_gal,
-    coalesce(sum(gal) filter (where is_current), 0) as current_gal,
-    coalesce(sum(gal) filter (where not is_current), 0) as superseded_gal
-from rows_of_month
-group by kind, file_hash
-order by kind, file_hash;
+    counted.kind,
+    counted.file_hash,
+    counted.rows,
+    counted.current_rows,
+    counted.superseded_rows,
+    counted.current_gal + case when counted.kind = 'register' then coalesce(register_volume.gal, 0) else 0 end
+        as current_gal,
+    counted.superseded_gal
+from counted
+left join register_volume on counted.file_hash = register_volume.file_hash
+order by counted.kind, counted.file_hash;

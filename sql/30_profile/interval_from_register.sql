@@ -50,6 +50,7 @@ select
     null as peak_register_gpm,
     0 as landed_seq,
     measured.source_line,
-    null as file_hash
+    measured.file_hash,
+    'register' as kind
 from measured
 join usual on measured.meter_id = usual.meter_id;

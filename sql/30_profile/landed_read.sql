@@ -12,5 +12,6 @@ select
     peak_register_gpm,
     landed_seq,
     source_line,
-    parse_filename(filename, true) as file_hash
+    parse_filename(filename, true) as file_hash,
+    'interval' as kind
 from read_parquet($interval_files, filename = true, hive_partitioning = false);

@@ -11,5 +11,6 @@ create or replace temp table landed_read (
     peak_register_gpm double,
     landed_seq bigint,
     source_line bigint,
-    file_hash varchar
+    file_hash varchar,
+    kind varchar
 );

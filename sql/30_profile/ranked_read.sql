@@ -47,5 +47,6 @@ select
     peak_register_gpm,
     file_hash,
     source_line,
+    kind,
     is_first and coalesce(start_at >= busy_until_at or quality = 'missing', true) as is_current
 from followed;
