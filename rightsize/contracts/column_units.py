@@ -1,0 +1,72 @@
+"""Units as column names carry them, and the metric twin of a name and of its values.
+
+References
+----------
+Nominal sizes: ISO 6708:1995 (DN) against nominal pipe sizes in inches as paired in ASME
+B36.10M (from memory, high trust). Volumes and flows: `rightsize.units`.
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+from rightsize.units import GAL_PER_M3, GPM_PER_M3H, MM_PER_IN, PSI_PER_BAR
+
+METRIC_TOKEN: Final[dict[str, str]] = {"gal": "m3", "gpm": "m3h", "in": "mm", "psi": "bar"}
+_METRIC_FACTOR: Final[dict[str, float]] = {
+    "gal": 1 / GAL_PER_M3,
+    "gpm": 1 / GPM_PER_M3H,
+    "psi": 1 / PSI_PER_BAR,
+}
+DN_MM: Final[dict[float, float]] = {
+    0.5: 15, 0.75: 20, 1: 25, 1.25: 32, 1.5: 40, 2: 50, 2.5: 65, 3: 80, 4: 100, 5: 125,
+    6: 150, 8: 200, 10: 250, 12: 300, 14: 350, 16: 400, 18: 450, 20: 500, 24: 600,
+}  # fmt: skip
+"""Nominal diameter [mm] of a nominal size [in]; a size without one (5/8) is converted."""
+
+_WORDS: Final[dict[str, str]] = {
+    "gal_per_year": "gal/year", "m3_per_year": "m3/year", "usd_per_year": "USD/year",
+    "gal": "gal", "gpm": "gpm", "in": "in", "psi": "psi", "m3": "m3", "m3h": "m3/h", "mm": "mm",
+    "bar": "bar", "usd": "USD", "pct": "%", "share": "share 0 to 1",
+    "min": "min", "years": "years", "count": "count", "at": "UTC", "on": "date",
+}  # fmt: skip
+
+
+def _unit_token(name: str) -> str:
+    tokens = name.split("_")
+    if len(tokens) > 3 and tokens[-2:] == ["per", "year"]:
+        return "_".join(tokens[-3:])
+    return tokens[-1]
+
+
+def unit_of(name: str) -> str:
+    """Unit of a column in words, from the end of its name; empty where it carries none."""
+    if name.startswith("odds_"):
+        return "odds 0 to 1"
+    return _WORDS.get(_unit_token(name), "")
+
+
+def metric_name(name: str) -> str:
+    """The metric twin of a column's name; the name itself where its unit is not US."""
+    token = _unit_token(name)
+    first = token.split("_")[0]
+    if first not in METRIC_TOKEN or "_" not in name:
+        return name
+    return name[: len(name) - len(token)] + token.replace(first, METRIC_TOKEN[first], 1)
+
+
+def metric_factor(name: str) -> float | None:
+    """What a US column's values are multiplied by; None for sizes (see `nominal_mm`) and where
+    nothing changes.
+    """
+    return _METRIC_FACTOR.get(_unit_token(name).split("_")[0]) if "_" in name else None
+
+
+def is_size(name: str) -> bool:
+    """Whether the column holds a nominal size in inches."""
+    return name.endswith("_in")
+
+
+def nominal_mm(size_in: float) -> float:
+    """Nominal diameter DN [mm] of a size [in]; whole millimetres where DN has none."""
+    return DN_MM.get(round(size_in, 4), round(size_in * MM_PER_IN))

@@ -1,0 +1,15 @@
+"""Columns and value lists that several result tables share."""
+
+from __future__ import annotations
+
+from typing import Final
+
+from rightsize.contracts.table import text
+
+VERDICTS: Final = ("fits", "oversized", "undersized", "wrong_type", "not_assessed")
+ACTIONS: Final = ("change", "keep", "log_first", "refer")
+SEVERITIES: Final = ("info", "warning", "serious")
+
+SWEEP_ID: Final = text("sweep_id", "the sweep; sorts by time of start", origin="publish")
+ACCOUNT: Final = text("account_id", "account as the utility numbers it")
+METER: Final = text("meter_id", "meter in service at the account")

@@ -1,0 +1,88 @@
+"""The results of a sweep, table by table, as analysts read them.
+
+Block files of a sweep (`assess/<sweep>/<table>/<block>.parquet`) carry `Table.block_columns`
+of these tables, in US units; publication adds the rest (sweep, settled verdict).
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+from rightsize.contracts.candidate import CANDIDATE
+from rightsize.contracts.columns import ACCOUNT, ACTIONS, SEVERITIES, SWEEP_ID, VERDICTS
+from rightsize.contracts.demand import FLOW_BAND, PROFILE
+from rightsize.contracts.recommendation import RECOMMENDATION
+from rightsize.contracts.sweeps import SWEEP, SWEEP_TABLES
+from rightsize.contracts.table import Column, Table, number, text
+from rightsize.settings import CUSTOMER_CLASSES, SERVICE_KINDS
+
+__all__ = [
+    "ACTIONS",
+    "BLOCK_TABLES",
+    "CANDIDATE",
+    "FINDING",
+    "FLOW_BAND",
+    "NOT_ASSESSED",
+    "PROFILE",
+    "RECOMMENDATION",
+    "RESULT_TABLES",
+    "SEVERITIES",
+    "SWEEP",
+    "VERDICTS",
+]
+
+FINDING: Final = Table(
+    name="finding",
+    meaning="What a crew or an analyst should know beside the verdict.",
+    grain="one row a sweep, meter and code",
+    key=("sweep_id", "account_id", "meter_id", "code"),
+    columns=(
+        SWEEP_ID,
+        text(
+            "account_id",
+            "account",
+            null="allowed",
+            null_means="the meter belongs to no account",
+        ),
+        text("meter_id", "meter", null="allowed", null_means="the finding is on the account"),
+        text("code", "kind of finding; the handbook lists them"),
+        text("severity", "how grave it is", allowed=SEVERITIES),
+        text("message", "the finding in one sentence with its numbers"),
+        Column("evidence", "json", "the numbers behind it, keyed by name with unit"),
+    ),
+)
+
+NOT_ASSESSED: Final = Table(
+    name="not_assessed",
+    meaning="Accounts that got no verdict, and why.",
+    grain="one row a sweep and account; one a meter where several are in service",
+    key=("sweep_id", "account_id", "meter_id"),
+    columns=(
+        SWEEP_ID,
+        ACCOUNT,
+        text("meter_id", "meter in service", null="allowed", null_means="none is known"),
+        text("code", "why it was not assessed"),
+        text("message", "the reason in one sentence with its numbers"),
+        text("customer_name", "customer, where meters.csv names one", null="allowed"),
+        text("area", "district or route, where meters.csv names one", null="allowed"),
+        text("customer_class", "class of use", null="allowed", allowed=CUSTOMER_CLASSES),
+        text("service_kind", "what the line serves", null="allowed", allowed=SERVICE_KINDS),
+        text("installed_type", "type of the meter in service", null="allowed"),
+        number(
+            "installed_size_in", "nominal size of the meter in service", null="allowed", low=0
+        ),
+    ),
+)
+
+BLOCK_TABLES: Final[tuple[Table, ...]] = (
+    RECOMMENDATION,
+    CANDIDATE,
+    FLOW_BAND,
+    PROFILE,
+    FINDING,
+    NOT_ASSESSED,
+)
+"""What a sweep leaves as block files."""
+
+RESULT_TABLES: Final[tuple[Table, ...]] = (SWEEP, *BLOCK_TABLES, *SWEEP_TABLES)
+"""Every published table, in the order of the data dictionary."""

@@ -1,0 +1,159 @@
+"""What a table promises: grain, key, and for each column its type, unit, meaning and limits.
+
+A contract is data. From it come the published tables and their comments, the checks before
+publication, the data dictionary, and the metric twin of every table.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Final, Literal
+
+from rightsize.contracts.column_units import metric_name, unit_of
+
+ColumnType = Literal["text", "integer", "number", "boolean", "timestamp", "date", "json"]
+Nullability = Literal["never", "not_assessed", "allowed"]
+Origin = Literal["sweep", "publish"]
+
+_LOW_END: Final = "low end of the 90 % interval"
+_HIGH_END: Final = "high end of the 90 % interval"
+
+NULL_TEXT: Final[dict[str, str]] = {
+    "never": "never null",
+    "not_assessed": "null only where the account is not assessed",
+    "allowed": "may be null",
+}
+
+
+@dataclass(frozen=True)
+class Column:
+    """One column of a published table.
+
+    `null` says when it may be null and `null_means` what a null then says. `origin` tells the
+    columns that a sweep's block files carry from those that publication adds.
+    """
+
+    name: str
+    type: ColumnType
+    meaning: str
+    null: Nullability = "never"
+    null_means: str = ""
+    allowed: tuple[str, ...] = ()
+    low: float | None = None
+    high: float | None = None
+    origin: Origin = "sweep"
+
+    @property
+    def unit(self) -> str:
+        """Unit in words, read off the name; empty for text and the like."""
+        return (
+            unit_of(self.name)
+            if self.type in ("number", "integer", "date", "timestamp")
+            else ""
+        )
+
+    @property
+    def comment(self) -> str:
+        """What the database says about the column: unit, meaning, values, nulls."""
+        parts = [f"[{self.unit}] {self.meaning}" if self.unit else self.meaning]
+        if self.allowed:
+            parts.append(f"one of: {', '.join(self.allowed)}")
+        parts.append(NULL_TEXT[self.null] + (f": {self.null_means}" if self.null_means else ""))
+        return "; ".join(parts)
+
+
+@dataclass(frozen=True)
+class Rule:
+    """A law that every row obeys, as a SQL truth that both DuckDB and polars understand.
+
+    A row for which the truth is null (a column it names is null) obeys.
+    """
+
+    name: str
+    sql: str
+
+
+@dataclass(frozen=True)
+class Table:
+    """One published table."""
+
+    name: str
+    meaning: str
+    grain: str
+    key: tuple[str, ...]
+    columns: tuple[Column, ...]
+    rules: tuple[Rule, ...] = ()
+    has_history: bool = True
+    is_detail: bool = False  # bulky: kept for fewer sweeps than the rest
+
+    def __post_init__(self) -> None:
+        names = self.column_names
+        if len(set(names)) != len(names):
+            raise ValueError(f"table {self.name}: a column stands twice")
+        if missing := set(self.key) - set(names):
+            raise ValueError(f"table {self.name}: key names no column {sorted(missing)}")
+
+    @property
+    def column_names(self) -> tuple[str, ...]:
+        """Names in published order."""
+        return tuple(c.name for c in self.columns)
+
+    @property
+    def block_columns(self) -> tuple[Column, ...]:
+        """What the sweep's block files carry: all but what publication adds."""
+        return tuple(c for c in self.columns if c.origin == "sweep")
+
+    def column(self, name: str) -> Column:
+        """The column of this name."""
+        return next(c for c in self.columns if c.name == name)
+
+    def metric(self) -> Table:
+        """The same table with metric columns: names by rule, meanings unchanged."""
+        rename = {c.name: metric_name(c.name) for c in self.columns}
+        return replace(
+            self,
+            key=tuple(rename[k] for k in self.key),
+            columns=tuple(replace(c, name=rename[c.name]) for c in self.columns),
+            rules=tuple(_renamed(rule, rename) for rule in self.rules),
+        )
+
+
+def _renamed(rule: Rule, rename: dict[str, str]) -> Rule:
+    words = [rename.get(word, word) for word in rule.sql.split(" ")]
+    return replace(rule, sql=" ".join(words))
+
+
+def text(name: str, meaning: str, *, null: Nullability = "never", null_means: str = "",
+         allowed: tuple[str, ...] = (), origin: Origin = "sweep") -> Column:  # fmt: skip
+    """A column of words."""
+    return Column(name, "text", meaning, null, null_means, allowed, origin=origin)
+
+
+def number(name: str, meaning: str, *, null: Nullability = "never", null_means: str = "",
+           low: float | None = None, high: float | None = None,
+           origin: Origin = "sweep") -> Column:  # fmt: skip
+    """A column of measures; shares and odds are held to 0..1 without being told."""
+    if low is None and high is None and (name.endswith("_share") or name.startswith("odds_")):
+        low, high = 0.0, 1.0
+    return Column(name, "number", meaning, null, null_means, (), low, high, origin)
+
+
+def count(name: str, meaning: str, *, null: Nullability = "never", null_means: str = "",
+          origin: Origin = "sweep") -> Column:  # fmt: skip
+    """A column of whole numbers from 0."""
+    return Column(name, "integer", meaning, null, null_means, (), 0, None, origin)
+
+
+def interval_columns(stem: str, unit: str, meaning: str, *, null: Nullability = "never",
+                     low: float | None = None) -> tuple[Column, ...]:  # fmt: skip
+    """An estimate and the two ends of its 90 % interval: `stem_unit`, `stem_low_unit`, ..."""
+    return (
+        number(f"{stem}_{unit}", meaning, null=null, low=low),
+        number(f"{stem}_low_{unit}", f"{meaning}: {_LOW_END}", null=null, low=low),
+        number(f"{stem}_high_{unit}", f"{meaning}: {_HIGH_END}", null=null, low=low),
+    )
+
+
+def interval_rule(stem: str, unit: str) -> Rule:
+    """The ends of an interval stand in order."""
+    return Rule(f"{stem}_ends_in_order", f"{stem}_low_{unit} <= {stem}_high_{unit}")
