@@ -83,9 +83,8 @@ class SweepSettings(Settings):
     def _classes(cls, value: dict[str, str]) -> dict[str, str]:
         for code, name in value.items():
             if name not in CUSTOMER_CLASSES:
-                raise ValueError(
-                    f"class_codes maps {code!r} to {name!r}; allowed: {', '.join(CUSTOMER_CLASSES)}"
-                )
+                allowed = ", ".join(CUSTOMER_CLASSES)
+                raise ValueError(f"class_codes maps {code!r} to {name!r}; allowed: {allowed}")
         return value
 
     @model_validator(mode="after")

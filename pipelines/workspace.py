@@ -81,7 +81,8 @@ class Workspace:
     def create(self) -> None:
         """Make the folders that are missing."""
         for folder in (
-            self.interval_reads, self.register_reads, self.rejected, self.profile, self.assess, self.published,
+            self.interval_reads, self.register_reads, self.rejected,
+            self.profile, self.assess, self.published,
         ):  # fmt: skip
             folder.mkdir(parents=True, exist_ok=True)
 

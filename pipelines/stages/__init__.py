@@ -1,1 +1,1 @@
-"""The stages in order: land, validate, profile, infer, assess, recommend, reconcile, publish."""
+"""In order: land, validate, profile, infer, assess, recommend, reconcile, publish."""

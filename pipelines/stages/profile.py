@@ -27,8 +27,8 @@ from rightsize.demand import bands
 _TABLES = ("month_stat", "month_band", "balance")
 _STATEMENTS = (
     "landed_read", "landed_read_none", "ranked_reading", "ranked_reading_none",
-    "interval_from_register", "ranked_read", "current_read", "deviation", "hour_read", "day_read",
-    *_TABLES,
+    "interval_from_register", "ranked_read", "current_read", "deviation", "hour_read",
+    "day_read", *_TABLES,
 )  # fmt: skip
 _BAND_PARAMETERS = {
     "first_edge_gpm": bands.FIRST_EDGE_GPM,
@@ -131,7 +131,9 @@ def make_profile(workspace: Workspace, partition: Partition, *, timezone: str) -
             _reduce(connection, partition, timezone)
             for table in _TABLES:
                 path = str(aside / f"{table}.parquet").replace("'", "''")
-                connection.execute(f"copy {table} to '{path}' (format parquet, compression zstd)")
+                connection.execute(
+                    f"copy {table} to '{path}' (format parquet, compression zstd)"
+                )
         if not target.is_dir():
             aside.rename(target)
     finally:

@@ -49,7 +49,8 @@ select
     counted.rows,
     counted.current_rows,
     counted.superseded_rows,
-    counted.current_gal + case when counted.kind = 'register' then coalesce(register_volume.gal, 0) else 0 end
+    counted.current_gal
+        + case when counted.kind = 'register' then coalesce(register_volume.gal, 0) else 0 end
         as current_gal,
     counted.superseded_gal
 from counted

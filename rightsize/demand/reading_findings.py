@@ -1,0 +1,172 @@
+"""What the reads of an account tell a crew or an analyst, beside any verdict."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import polars as pl
+
+from rightsize.findings import FINDING_CODES
+
+FINDING_SCHEMA = pl.Schema(
+    {
+        "account_id": pl.String,
+        "meter_id": pl.String,
+        "code": pl.String,
+        "severity": pl.String,
+        "message": pl.String,
+        "evidence": pl.String,
+    }
+)
+
+
+@dataclass(frozen=True)
+class _Rule:
+    """When a finding holds, what it says, and the numbers it rests on."""
+
+    code: str
+    holds: pl.Expr
+    message: pl.Expr
+    evidence: tuple[str, ...]
+
+
+def reading_findings(
+    stat: pl.DataFrame,
+    *,
+    full_year_days: float,
+    low_coverage_share: float,
+    many_estimates_share: float,
+    leak_night_share: float,
+) -> pl.DataFrame:
+    """Findings on each meter's trailing year.
+
+    Parameters
+    ----------
+    stat : frame, one row a meter in service
+        account_id, meter_id, days_covered [d], span_days [d] between first and last read,
+        read_count, estimated_count, registered_gal [gal], backward_gal [gal], gap_gal [gal],
+        night_low_gpm [gpm], night_zero_count, day_count, is_stopped, last_use_at,
+        resolution_gal [gal], interval_min [min].
+    full_year_days, low_coverage_share, many_estimates_share, leak_night_share : float
+        The thresholds of those names; the last is the night's least flow over the mean flow
+        from which a leak is suspected.
+
+    Returns
+    -------
+    frame
+        account_id, meter_id, code, severity, message, evidence (JSON).
+    """
+    found = [_apply(stat, rule) for rule in _rules(
+        full_year_days=full_year_days,
+        low_coverage_share=low_coverage_share,
+        many_estimates_share=many_estimates_share,
+        leak_night_share=leak_night_share,
+    )]  # fmt: skip
+    return pl.concat(found) if found else FINDING_SCHEMA.to_frame()
+
+
+def _rules(
+    *,
+    full_year_days: float,
+    low_coverage_share: float,
+    many_estimates_share: float,
+    leak_night_share: float,
+) -> tuple[_Rule, ...]:
+    days = pl.col("days_covered").fill_null(0.0)
+    coverage = pl.col("days_covered") / pl.col("span_days")
+    estimated = pl.col("estimated_count") / pl.col("read_count")
+    mean_gpm = pl.col("registered_gal") / (pl.col("days_covered") * 1440)
+    never_rests = pl.col("night_zero_count") < 0.01 * pl.col("day_count")
+    step_gpm = pl.col("resolution_gal") / pl.col("interval_min")
+    return (
+        _Rule(
+            "no_reads",
+            pl.col("read_count").fill_null(0) == 0,
+            pl.lit("meter in service, but no accepted read in the trailing year"),
+            (),
+        ),
+        _Rule(
+            "part_year",
+            (days > 0) & (days < full_year_days),
+            pl.format("{} days of reads: a season may be hidden", days.round(0).cast(pl.Int64)),
+            ("days_covered",),
+        ),
+        _Rule(
+            "low_coverage",
+            coverage < low_coverage_share,
+            pl.format(
+                "reads cover {} % of the time between first and last",
+                (coverage * 100).round(0).cast(pl.Int64),
+            ),
+            ("days_covered", "span_days"),
+        ),
+        _Rule(
+            "many_estimates",
+            estimated > many_estimates_share,
+            pl.format(
+                "{} % of reads are estimates of the head-end",
+                (estimated * 100).round(0).cast(pl.Int64),
+            ),
+            ("estimated_count", "read_count"),
+        ),
+        _Rule(
+            "coarse_resolution",
+            step_gpm > mean_gpm,
+            pl.format(
+                "the register steps by {} gal, more than passes in a mean interval",
+                pl.col("resolution_gal"),
+            ),
+            ("resolution_gal", "interval_min"),
+        ),
+        _Rule(
+            "stopped_meter",
+            pl.col("is_stopped"),
+            pl.format(
+                "no registration since {}: stopped meter, closed account or bypass open?",
+                pl.col("last_use_at").dt.strftime("%Y-%m-%d"),
+            ),
+            ("last_use_on",),
+        ),
+        _Rule(
+            "possible_leak",
+            never_rests
+            & (pl.col("day_count") >= 30)
+            & (pl.col("night_low_gpm") > leak_night_share * mean_gpm),
+            pl.format(
+                "never below {} gpm by night, {} % of the mean flow: leak or steady process?",
+                pl.col("night_low_gpm").round(2),
+                (pl.col("night_low_gpm") / mean_gpm * 100).round(0).cast(pl.Int64),
+            ),
+            ("night_low_gpm", "day_count"),
+        ),
+        _Rule(
+            "reverse_flow",
+            pl.col("backward_gal") < 0,
+            pl.format("{} gal ran backward", (-pl.col("backward_gal")).round(0)),
+            ("backward_gal",),
+        ),
+        _Rule(
+            "gap_volume",
+            pl.col("gap_gal") > 0,
+            pl.format(
+                "{} gal passed during gaps: counted as volume, not as shape",
+                pl.col("gap_gal").round(0),
+            ),
+            ("gap_gal",),
+        ),
+    )
+
+
+def _apply(stat: pl.DataFrame, rule: _Rule) -> pl.DataFrame:
+    hit = stat.with_columns(last_use_on=pl.col("last_use_at").dt.strftime("%Y-%m-%d")).filter(
+        rule.holds.fill_null(False)
+    )
+    evidence = pl.struct(*rule.evidence).struct.json_encode() if rule.evidence else pl.lit("{}")
+    return hit.select(
+        "account_id",
+        "meter_id",
+        code=pl.lit(rule.code),
+        severity=pl.lit(FINDING_CODES[rule.code].severity),
+        message=rule.message,
+        evidence=evidence,
+    ).cast(FINDING_SCHEMA)
