@@ -1,0 +1,21 @@
+-- grain: one meter to change; key: account_id, installed
+-- reads: results.latest_recommendation
+-- why: the ten change-outs that bring most, for the closing summary
+-- units: accuracy [%], net benefit [USD per year]
+select
+    account_id,
+    customer_class,
+    format('{} in {}', printf('%g', installed_size_in), replace(installed_type, '_', ' '))
+        as installed,
+    format('{} in {}', printf('%g', recommended_size_in), replace(recommended_type, '_', ' '))
+        as install,
+    installed_accuracy_pct,
+    recommended_accuracy_pct,
+    net_benefit_usd_per_year,
+    net_benefit_low_usd_per_year,
+    net_benefit_high_usd_per_year,
+    odds_of_benefit
+from results.latest_recommendation
+where action = 'change'
+order by net_benefit_usd_per_year desc, account_id, meter_id
+limit 10;

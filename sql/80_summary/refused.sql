@@ -1,0 +1,46 @@
+-- grain: one reason, finding or rule; key: what
+-- reads: results.not_assessed, results.finding, results.rejected_read, results.sweep
+-- why: what was refused and why, for the closing summary
+-- units: count
+with latest as (
+    select max(sweep_id) as sweep_id from results.sweep
+),
+
+reasons as (
+    select
+        1 as place,
+        'not assessed: ' || replace(code, '_', ' ') as what,
+        count(*) as hits,
+        min(message) as example
+    from results.not_assessed
+    where sweep_id = (select sweep_id from latest)
+    group by code
+),
+
+found as (
+    select
+        2 as place,
+        'finding: ' || replace(code, '_', ' ') as what,
+        count(*) as hits,
+        min_by(message, account_id) as example
+    from results.finding
+    where sweep_id = (select sweep_id from latest)
+    group by code
+),
+
+refused as (
+    select
+        3 as place,
+        'rows refused: ' || replace(rule, '_', ' ') as what,
+        count(*) as hits,
+        min(parse_filename(source_file) || ' line ' || source_line::varchar) as example
+    from results.rejected_read
+    group by rule
+)
+
+select
+    what,
+    hits,
+    example
+from (select * from reasons union all select * from found union all select * from refused)
+order by place, hits desc, what;
