@@ -1,0 +1,237 @@
+"""Assess and recommend: one bucket of meters from its profile to result rows.
+
+The work on a bucket needs nothing but files and frozen settings, so it can run in any worker
+and be done twice without harm: rows are written aside and renamed.
+"""
+
+from __future__ import annotations
+
+import os
+import uuid
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import polars as pl
+
+from pipelines.stages.infer import BucketProfile, block_of, load_bucket
+from pipelines.workspace import Workspace
+from rightsize.contracts.profiles import ProfileBlock
+from rightsize.contracts.sites import SiteBlock
+from rightsize.demand.flow_distribution import flow_band_frame, profile_frame
+from rightsize.demand.reading_findings import reading_findings
+from rightsize.demand.sufficiency import not_assessed_reason
+from rightsize.inference.censoring import FleetPrior
+from rightsize.inference.infer import infer
+from rightsize.inference.priors import Priors
+from rightsize.meters.catalogue import Catalogue
+from rightsize.recommend.choose import decide
+from rightsize.settings import Tariff, Thresholds
+
+BLOCK_METERS = 2000
+"""Meters inferred at once: joint draws of a block stay well under 1 GiB."""
+
+TABLES = ("recommendation", "candidate", "flow_band", "profile", "finding", "not_assessed")
+
+
+@dataclass(frozen=True)
+class FleetSettings:
+    """What every bucket is judged by."""
+
+    catalogue: Catalogue
+    tariff: Tariff
+    thresholds: Thresholds
+    priors: Priors
+
+
+@dataclass(frozen=True)
+class BucketTask:
+    """One bucket of meters: its profile folders and its rows of the meter list."""
+
+    bucket: str
+    folders: tuple[Path, ...]
+    service: pl.DataFrame
+
+
+@dataclass(frozen=True)
+class BucketResult:
+    """How many meters of a bucket were assessed, and how many were not."""
+
+    bucket: str
+    assessed: int
+    not_assessed: int
+
+
+def with_meter_index(service: pl.DataFrame, catalogue: Catalogue) -> pl.DataFrame:
+    """The meter list with each meter's row in the catalogue; null where it has none.
+
+    Of several grades of one type and size the installed grade is taken where meters.csv says
+    it, else the first.
+    """
+    entries = pl.DataFrame(
+        {
+            "meter_type": [m.meter_type for m in catalogue.meters],
+            "size_in": [float(m.size_in) for m in catalogue.meters],
+            "grade": [m.grade for m in catalogue.meters],
+            "meter_index": list(range(len(catalogue.meters))),
+        },
+        schema_overrides={"size_in": pl.Float64, "meter_index": pl.Int64},
+    )
+    first = entries.group_by("meter_type", "size_in", maintain_order=True).agg(
+        pl.col("meter_index").first().alias("first_index")
+    )
+    graded = entries.select("meter_type", "size_in", "grade", "meter_index")
+    return (
+        service.join(graded, on=["meter_type", "size_in", "grade"], how="left")
+        .join(first, on=["meter_type", "size_in"], how="left")
+        .with_columns(meter_index=pl.coalesce("meter_index", "first_index"))
+        .drop("first_index")
+    )
+
+
+def load_task(workspace: Workspace, task: BucketTask, thresholds: Thresholds) -> BucketProfile:
+    """The trailing year of a bucket, with the reason for each meter that cannot be assessed."""
+    profile = load_bucket(
+        workspace,
+        task.folders,
+        task.service,
+        window_months=int(thresholds.window_months),
+        stopped_after_days=int(thresholds.stopped_after_days),
+    )
+    stat = not_assessed_reason(
+        profile.stat,
+        min_days_covered=thresholds.min_days_covered,
+        max_estimated_share=thresholds.max_estimated_share,
+        max_zero_share=thresholds.max_zero_share,
+        min_reads_per_step=thresholds.min_reads_per_step,
+    )
+    return BucketProfile(stat=stat, bands=profile.bands)
+
+
+def blocks(
+    workspace: Workspace, tasks: Sequence[BucketTask], thresholds: Thresholds
+) -> Iterator[ProfileBlock]:
+    """Every assessable meter of the fleet, a block at a time."""
+    for task in tasks:
+        profile = load_task(workspace, task, thresholds)
+        for rows in _assessable(profile):
+            yield block_of(profile, rows)
+
+
+def assess_bucket(
+    workspace: Workspace,
+    task: BucketTask,
+    fleet: FleetSettings,
+    learnt: FleetPrior,
+    folder: Path,
+) -> BucketResult:
+    """Infer, judge and choose for every meter of one bucket; rows go below `folder`."""
+    profile = load_task(workspace, task, fleet.thresholds)
+    parts: dict[str, list[pl.DataFrame]] = {table: [] for table in TABLES}
+    for rows in _assessable(profile):
+        for table, frame in _assess_block(profile, rows, fleet, learnt).items():
+            parts[table].append(frame)
+    refused = profile.stat.filter(pl.col("not_assessed_code").is_not_null())
+    parts["not_assessed"].append(_not_assessed_rows(refused))
+    parts["recommendation"].append(_refused_recommendations(refused))
+    limits = fleet.thresholds
+    parts["finding"].append(
+        reading_findings(
+            profile.stat,
+            full_year_days=limits.full_year_days,
+            low_coverage_share=limits.low_coverage_share,
+            many_estimates_share=limits.many_estimates_share,
+            leak_night_share=limits.leak_night_share,
+        )
+    )
+    for table, frames in parts.items():
+        present = [f for f in frames if f.height or len(frames) == 1]
+        if present:
+            write_block(pl.concat(present, how="diagonal_relaxed"), folder / table, task.bucket)
+    assessed = profile.stat.height - refused.height
+    return BucketResult(task.bucket, assessed=assessed, not_assessed=refused.height)
+
+
+def write_block(frame: pl.DataFrame, folder: Path, name: str) -> None:
+    """One Parquet file, complete or absent."""
+    folder.mkdir(parents=True, exist_ok=True)
+    aside = folder / f".{name}.{uuid.uuid4().hex}"
+    frame.write_parquet(aside, compression="zstd")
+    os.replace(aside, folder / f"{name}.parquet")
+
+
+def _assessable(profile: BucketProfile) -> Iterator[pl.DataFrame]:
+    rows = profile.stat.filter(pl.col("not_assessed_code").is_null()).sort("meter_id")
+    for start in range(0, rows.height, BLOCK_METERS):
+        yield rows.slice(start, BLOCK_METERS)
+
+
+def _assess_block(
+    profile: BucketProfile, rows: pl.DataFrame, fleet: FleetSettings, learnt: FleetPrior
+) -> dict[str, pl.DataFrame]:
+    block = block_of(profile, rows)
+    limits = fleet.thresholds
+    posterior = infer(
+        block,
+        fleet.catalogue.meters,
+        fleet.priors,
+        draws=limits.draws,
+        seed=limits.seed,
+        fleet=learnt,
+    )
+    decision = decide(block, posterior, site_block(rows), fleet.catalogue, fleet.tariff, limits)
+    names = rows.select("meter_id", "customer_name", "area")
+    return {
+        "recommendation": decision.recommendation.join(names, on="meter_id", how="left"),
+        "candidate": decision.candidate,
+        "finding": decision.finding,
+        "flow_band": flow_band_frame(block, posterior, fleet.catalogue.meters),
+        "profile": profile_frame(block, posterior, rows, fleet.catalogue.meters),
+    }
+
+
+def site_block(rows: pl.DataFrame) -> SiteBlock:
+    """What meters.csv says of the sites of a block, as the decision takes it."""
+    return SiteBlock(
+        service_kind=tuple(rows["service_kind"].fill_null("domestic")),
+        customer_class=tuple(rows["customer_class"]),
+        service_line_in=_known(rows, "service_line_in"),
+        spare_head_psi=_known(rows, "spare_head_psi"),
+        is_critical=rows["is_critical"].fill_null(False).to_numpy().astype(bool),
+        area=tuple(rows["area"]),
+        age_years=_known(rows, "age_years"),
+        meter_index=rows["meter_index"].to_numpy().astype(np.int64),
+    )
+
+
+def _known(rows: pl.DataFrame, name: str) -> np.ndarray:
+    return rows[name].cast(pl.Float64).fill_null(np.nan).to_numpy()
+
+
+def _not_assessed_rows(refused: pl.DataFrame) -> pl.DataFrame:
+    return refused.select(
+        "account_id",
+        "meter_id",
+        code="not_assessed_code",
+        message="not_assessed_message",
+    )
+
+
+def _refused_recommendations(refused: pl.DataFrame) -> pl.DataFrame:
+    is_referred = pl.col("not_assessed_code").is_in(["fire_service"])
+    return refused.select(
+        "account_id",
+        "meter_id",
+        "customer_name",
+        "area",
+        "customer_class",
+        "service_kind",
+        installed_type="meter_type",
+        installed_size_in="size_in",
+        installed_grade="grade",
+        verdict=pl.lit("not_assessed"),
+        action=pl.when(is_referred).then(pl.lit("refer")).otherwise(pl.lit("keep")),
+        days_covered="days_covered",
+        reason=pl.format("Not assessed: {}.", "not_assessed_message"),
+    )
