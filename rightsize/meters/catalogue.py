@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Final, Literal, get_args
 
@@ -20,13 +21,41 @@ MeterType = Literal[
 ]
 METER_TYPES: Final[tuple[str, ...]] = get_args(MeterType)
 
+Points = tuple[tuple[float, float], ...]
+Limits = tuple[float, float]
+MeterStatus = Literal["rated", "unrated", "unknown"]
+
+STANDARD_GRADE: Final = "standard"
+_SAME_SIZE_IN: Final = 1e-6
+
+
+@dataclass(frozen=True)
+class CompoundParts:
+    """The two elements of a compound meter and how they hand over.
+
+    Below `changeover_falling_gpm` all water passes the low element, above
+    `changeover_rising_gpm` the valve is open. Between them the state depends on where the
+    flow came from. With the valve open the low element still carries the larger of the
+    falling changeover flow and `low_share` of the flow.
+    """
+
+    low: Points
+    low_starting_gpm: float
+    high: Points
+    high_starting_gpm: float
+    changeover_falling_gpm: float
+    changeover_rising_gpm: float
+    low_share: float
+
 
 @dataclass(frozen=True)
 class Meter:
     """One type and size of meter.
 
     `registration` holds points (flow [gpm], registered / actual volume [1]), linear in log
-    flow between points, 0 below `starting_gpm`, held flat above the last point.
+    flow between points, 0 below `starting_gpm`, held flat above the last point. It is the
+    curve of a new meter; `low_limits` and `normal_limits` are the permissible ratios at the
+    minimum test flow and within the normal range.
     """
 
     meter_type: MeterType
@@ -36,28 +65,60 @@ class Meter:
     normal_min_gpm: float
     continuous_gpm: float
     smoc_gpm: float
-    registration: tuple[tuple[float, float], ...]
+    registration: Points
     head_loss_psi_at_smoc: float
     price_usd: float
     install_usd: float
     upkeep_usd_per_year: float
     life_years: float
     source: str
-    grade: str = "standard"
+    grade: str = STANDARD_GRADE
+    standard: str = ""
+    confidence: str = ""
+    low_limits: Limits = (0.95, 1.01)
+    normal_limits: Limits = (0.985, 1.015)
+    compound: CompoundParts | None = None
 
     @property
     def label(self) -> str:
         """Size and type as the trade says it: `2 in compound`."""
-        words = self.meter_type.replace("_", " ")
-        grade = "" if self.grade == "standard" else f" ({self.grade.replace('_', ' ')})"
-        return f"{self.size_in:g} in {words}{grade}"
+        return label_of(self.meter_type, self.size_in, self.grade)
+
+    @property
+    def flow_range_ratio(self) -> float:
+        """Highest over lowest flow that is measured within limits [1]."""
+        return self.smoc_gpm / self.min_test_gpm
+
+
+@dataclass(frozen=True)
+class UnratedMeter:
+    """A meter that is known to exist, whose numbers the tool does not ship.
+
+    Accounts on such a meter are recognised and not assessed, with `why` as the reason.
+    """
+
+    meter_type: MeterType
+    size_in: float
+    standard: str
+    why: str
+    grade: str = STANDARD_GRADE
+
+    @property
+    def label(self) -> str:
+        """Size and type as the trade says it."""
+        return label_of(self.meter_type, self.size_in, self.grade)
 
 
 @dataclass(frozen=True)
 class Catalogue:
-    """The meters of a utility, in order of type and size."""
+    """The meters of a utility, in order of type and size, the standard grade first.
+
+    `unrated` holds meters known by type and size only: fire-service assemblies, and sizes
+    whose standard could not be read. They are never candidates.
+    """
 
     meters: tuple[Meter, ...]
+    unrated: tuple[UnratedMeter, ...] = ()
 
     def find(self, meter_type: str, size_in: float, *, grade: str | None = None) -> Meter:
         """The entry of this type and size (and grade, when more than one is held).
@@ -65,18 +126,54 @@ class Catalogue:
         Raises
         ------
         CatalogueError
-            If there is none; the text names the sizes that the type has.
+            If there is none; the text names the sizes that the type has, or what the
+            utility must fill in where the meter is known but unrated.
         """
-        of_type = [m for m in self.meters if m.meter_type == meter_type]
-        for meter in of_type:
-            if abs(meter.size_in - size_in) < 1e-6 and grade in (None, meter.grade):
+        for meter in self.meters:
+            if _is_same(meter, meter_type, size_in, grade):
                 return meter
-        if not of_type:
-            held = ", ".join(sorted({m.meter_type for m in self.meters}))
-            raise CatalogueError(
-                f"meter type {meter_type!r} is not in the catalogue; it holds: {held}"
+        for known in self.unrated:
+            if _is_same(known, meter_type, size_in, grade):
+                raise CatalogueError(f"{known.label} is known but not rated: {known.why}")
+        raise CatalogueError(self._absent(meter_type, size_in))
+
+    def status(
+        self, meter_type: str, size_in: float, *, grade: str | None = None
+    ) -> MeterStatus:
+        """Whether the meter is `rated`, known but `unrated`, or `unknown`."""
+        if any(_is_same(m, meter_type, size_in, grade) for m in self.meters):
+            return "rated"
+        if any(_is_same(m, meter_type, size_in, grade) for m in self.unrated):
+            return "unrated"
+        return "unknown"
+
+    def _absent(self, meter_type: str, size_in: float) -> str:
+        held = {m.meter_type for m in self.meters} | {m.meter_type for m in self.unrated}
+        if meter_type not in held:
+            return (
+                f"meter type {meter_type!r} is not in the catalogue; "
+                f"it holds: {', '.join(sorted(held))}"
             )
-        sizes = ", ".join(f"{s:g}" for s in sorted({m.size_in for m in of_type}))
-        raise CatalogueError(
-            f"meter size {size_in:g} in is not in the catalogue; {meter_type} sizes: {sizes}"
+        same: Iterable[Meter | UnratedMeter] = (*self.meters, *self.unrated)
+        sizes = sorted({m.size_in for m in same if m.meter_type == meter_type})
+        return (
+            f"meter size {size_in:g} in is not in the catalogue; "
+            f"{meter_type} sizes: {', '.join(f'{s:g}' for s in sizes)}"
         )
+
+
+def label_of(meter_type: str, size_in: float, grade: str = STANDARD_GRADE) -> str:
+    """Size, type and grade in words: `2 in compound (high performance)`."""
+    words = meter_type.replace("_", " ")
+    extra = "" if grade == STANDARD_GRADE else f" ({grade.replace('_', ' ')})"
+    return f"{size_in:g} in {words}{extra}"
+
+
+def _is_same(
+    meter: Meter | UnratedMeter, meter_type: str, size_in: float, grade: str | None
+) -> bool:
+    return (
+        meter.meter_type == meter_type
+        and abs(meter.size_in - size_in) < _SAME_SIZE_IN
+        and grade in (None, meter.grade)
+    )

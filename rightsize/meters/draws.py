@@ -1,0 +1,189 @@
+"""What we do not know of a meter's curve, as joint draws of whole curves."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rightsize.meters.catalogue import Meter
+from rightsize.meters.principles import principle_of
+
+Array = NDArray[np.float64]
+
+HIGHEST_RATIO: Final = 1.1
+CORRELATION: Final = 0.7
+"""Between the errors at neighbouring knots of one meter's curve (our convention)."""
+SPREAD_OF_LIMIT: Final = 0.5
+"""Standard deviation of a new meter's error as a share of half its permitted band. No draw of
+a new meter passes its limits at the knots (stated rule)."""
+SERVICE_FACTOR: Final = 2.0
+"""In-service limits over the limits of a new meter. Common in national law beside R 49 (from
+memory, medium trust); at the minimum flow it gives the 90 % below which Maine 65-407 ch. 62
+and Maryland COMAR 20.70.06.04 take a meter out of service (read)."""
+WORN_START_SHARE: Final = 0.75
+"""Starting flow of a fully worn meter as a share of its minimum test flow, where the new
+one's is lower (stated rule)."""
+
+
+def registration_draws(
+    meters: Sequence[Meter],
+    flow_gpm: Array,
+    draws: int,
+    rng: np.random.Generator,
+    *,
+    in_service: bool = False,
+    wear_share: tuple[float, float] = (0.0, 1.0),
+) -> Array:
+    """Draws of the registration of each meter at each flow.
+
+    Parameters
+    ----------
+    meters : sequence of Meter, M long
+        Their curves are the centre of the draws.
+    flow_gpm : array [Q]
+        Actual flow [gpm].
+    draws : int
+        Number J of draws.
+    rng : Generator
+        Source of chance; the same state gives the same draws.
+    in_service : bool
+        False: new meters as bought, errors within the permissible limits of a new one.
+        True: meters in the ground of unknown age; each draw also wears the meter, by a share
+        of the way from its new curve to the limit at which it must leave service. Meters
+        without moving part do not wear, but may stand anywhere within twice the limits.
+    wear_share : (float, float)
+        Range of that share, drawn evenly; narrow it where age or tests say more.
+
+    Returns
+    -------
+    array [J, M, Q]
+        Ratio [1], within [0, 1.1]; 0 below the draw's starting flow. Draw j of every meter
+        is one joint state; meters are independent of each other.
+
+    Notes
+    -----
+    Errors are drawn at three knots (minimum test flow, normal minimum, SMOC) with correlation
+    0.7 between neighbours, and run linear in log flow between them, flat outside. Wear lowers
+    the curve most at the minimum test flow and raises the starting flow: an old meter is least
+    certain at low flow. A curve that rests on a meter's own tests should not be drawn
+    through this function (`accuracy_tests` gives its spread).
+    """
+    flow = np.asarray(flow_gpm, dtype=np.float64)
+    shape = (draws, len(meters))
+    error = _knot_errors(meters, draws, rng, in_service=in_service)
+    wear = np.zeros(shape)
+    if in_service:
+        moving = np.array([principle_of(m.meter_type).has_moving_part for m in meters])
+        wear = rng.uniform(*wear_share, size=shape) * moving
+    curves = [
+        _curve_draws(meter, flow, error[:, row], wear[:, row])
+        for row, meter in enumerate(meters)
+    ]
+    return np.stack(curves, axis=1) if curves else np.zeros((*shape, flow.size))
+
+
+def _knot_errors(
+    meters: Sequence[Meter], draws: int, rng: np.random.Generator, *, in_service: bool
+) -> Array:
+    """Relative errors [J, M, 3] at minimum test flow, normal minimum and SMOC."""
+    z = rng.standard_normal((draws, len(meters), 3))
+    for knot in (1, 2):
+        fresh = np.sqrt(1 - CORRELATION**2) * z[:, :, knot]
+        z[:, :, knot] = CORRELATION * z[:, :, knot - 1] + fresh
+    below, above = _error_bounds(meters, in_service=in_service)
+    result: Array = np.clip(SPREAD_OF_LIMIT * (below + above) / 2 * z, -below, above)
+    return result
+
+
+def _error_bounds(meters: Sequence[Meter], *, in_service: bool) -> tuple[Array, Array]:
+    """Largest relative error below and above each curve at its knots, two arrays [M, 3].
+
+    From the curve to the limit; half the permitted band where the curve itself (one that a
+    utility measured) lies outside it.
+    """
+    new = np.array([_at_knots(m) for m in meters]).reshape(len(meters), 3)
+    low, high = (
+        np.array([[m.low_limits[k], m.normal_limits[k], m.normal_limits[k]] for m in meters])
+        .reshape(len(meters), 3)
+        for k in (0, 1)
+    )  # fmt: skip
+    half = (high - low) / 2
+    static = np.array(
+        [not principle_of(m.meter_type).has_moving_part for m in meters], dtype=bool
+    )
+    factor = np.where(static & in_service, SERVICE_FACTOR, 1.0).reshape(len(meters), 1)
+    below = np.where(new > low + 1e-9, new - low, half) * factor
+    top = np.array([_tops(m) for m in meters]).reshape(len(meters), 3)
+    above = np.where(top < high - 1e-9, high - top, half) * factor
+    return below / np.maximum(new, 1e-6), above / np.maximum(top, 1e-6)
+
+
+def _knots_gpm(meter: Meter) -> tuple[float, float, float]:
+    return meter.min_test_gpm, meter.normal_min_gpm, meter.smoc_gpm
+
+
+def _tops(meter: Meter) -> tuple[float, float, float]:
+    """Highest ratio of the meter's own curve about each knot: an error there must spare it."""
+    at_min, at_normal, at_smoc = _at_knots(meter)
+    within = [a for q, a in meter.registration if meter.normal_min_gpm <= q <= meter.smoc_gpm]
+    top = float(max(at_normal, at_smoc, *within))
+    return float(at_min), top, top
+
+
+def _at_knots(meter: Meter) -> Array:
+    """The meter's own curve at its three knots."""
+    points = np.asarray(meter.registration, dtype=np.float64)
+    ratio: Array = np.interp(np.log(_knots_gpm(meter)), np.log(points[:, 0]), points[:, 1])
+    return ratio
+
+
+def _curve_draws(meter: Meter, flow_gpm: Array, error: Array, wear: Array) -> Array:
+    """Curves [J, Q] of one meter under errors at its knots [J, 3] and wear shares [J]."""
+    ln_gpm = np.log(np.maximum(flow_gpm, 1e-12))
+    start = _worn_start(meter, wear)
+    unworn = _before_wear(ln_gpm, meter, start)
+    points = np.asarray(meter.registration, dtype=np.float64)
+    ratio = np.interp(unworn.ravel(), np.log(points[:, 0]), points[:, 1]).reshape(unworn.shape)
+    knots = np.log(_knots_gpm(meter))
+    ratio = ratio * (1 + _between_knots(ln_gpm, knots, error + _wear_error(meter, wear)))
+    ratio[flow_gpm[None, :] < start[:, None]] = 0.0
+    return np.clip(ratio, 0.0, HIGHEST_RATIO)
+
+
+def _worn_start(meter: Meter, wear: Array) -> Array:
+    """Starting flow of each draw [J, gpm], from the new one to the fully worn one."""
+    worn = max(meter.starting_gpm, WORN_START_SHARE * meter.min_test_gpm)
+    return meter.starting_gpm * (worn / meter.starting_gpm) ** wear
+
+
+def _before_wear(ln_gpm: Array, meter: Meter, start_gpm: Array) -> Array:
+    """Log flow at which the new meter stands where the worn one stands [J, Q].
+
+    The stretch from start to minimum test flow is squeezed from below: a curve that starts
+    later climbs later, and above the minimum test flow nothing moves.
+    """
+    new, end = np.log(meter.starting_gpm), np.log(meter.min_test_gpm)
+    begin = np.log(start_gpm)[:, None]
+    squeezed = end - (end - ln_gpm[None, :]) * (end - new) / np.maximum(end - begin, 1e-9)
+    return np.where(ln_gpm[None, :] < end, squeezed, ln_gpm[None, :])
+
+
+def _wear_error(meter: Meter, wear: Array) -> Array:
+    """Relative fall at the knots [J, 3] after a share of the way to the service limit."""
+    lower = (meter.low_limits[0], meter.normal_limits[0], meter.normal_limits[0])
+    new = _at_knots(meter)
+    leaves_service = 1 - SERVICE_FACTOR * (1 - np.asarray(lower))
+    fall = np.minimum(leaves_service / np.maximum(new, 1e-6) - 1, 0.0)
+    result: Array = wear[:, None] * fall
+    return result
+
+
+def _between_knots(ln_gpm: Array, knots: Array, error: Array) -> Array:
+    """Errors [J, Q] linear in log flow between the three knots, flat outside."""
+    identity = np.eye(3)
+    weight = np.stack([np.interp(ln_gpm, knots, row) for row in identity])
+    result: Array = error @ weight
+    return result
