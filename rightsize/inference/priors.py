@@ -99,13 +99,13 @@ def atoms_of(prior: ClassPrior, count: int = ATOMS) -> Atoms:
     fixtures = [f for f, _ in prior.shares]
     weights = np.array([w for _, w in prior.shares])
     share = rng.dirichlet(_SHARE_WEIGHT * weights / weights.sum(), size=count)
-    flow = _lognormal(
+    flow_gpm = _lognormal(
         rng, [f.flow_gpm for f in fixtures], [f.flow_factor for f in fixtures], count
     )
-    duration = _lognormal(
+    duration_min = _lognormal(
         rng, [f.duration_min for f in fixtures], [f.duration_factor for f in fixtures], count
     )
-    return _two_kinds(share, flow, duration)
+    return _two_kinds(share, flow_gpm, duration_min)
 
 
 def _lognormal(
@@ -115,20 +115,20 @@ def _lognormal(
     return np.asarray(np.array(median) * np.exp(z * np.log(factor) / _Z90))
 
 
-def _two_kinds(share: Array, flow: Array, duration: Array) -> Atoms:
-    middle = (share * np.log(flow)).sum(axis=1, keepdims=True)
-    is_large = np.log(flow) > middle + 0.2
-    small_gpm, small_min, _ = _kind(share * ~is_large, flow, duration)
-    large_gpm, large_min, large_share = _kind(share * is_large, flow, duration)
+def _two_kinds(share: Array, flow_gpm: Array, duration_min: Array) -> Atoms:
+    middle = (share * np.log(flow_gpm)).sum(axis=1, keepdims=True)
+    is_large = np.log(flow_gpm) > middle + 0.2
+    small_gpm, small_min, _ = _kind(share * ~is_large, flow_gpm, duration_min)
+    large_gpm, large_min, large_share = _kind(share * is_large, flow_gpm, duration_min)
     return Atoms(small_gpm, small_min, large_gpm, large_min, large_share)
 
 
-def _kind(share: Array, flow: Array, duration: Array) -> tuple[Array, Array, Array]:
+def _kind(share: Array, flow_gpm: Array, duration_min: Array) -> tuple[Array, Array, Array]:
     """Volume-weighted intensity and duration of some fixtures, and the share they carry."""
     total = share.sum(axis=1)
     safe = np.maximum(total, 1e-9)
-    fallback = flow.mean(axis=1)
-    gpm = np.where(total > 1e-9, (share * flow).sum(axis=1) / safe, fallback)
-    power = (share * flow).sum(axis=1)
-    minutes = (share * flow * duration).sum(axis=1) / np.maximum(power, 1e-9)
+    fallback = flow_gpm.mean(axis=1)
+    gpm = np.where(total > 1e-9, (share * flow_gpm).sum(axis=1) / safe, fallback)
+    power = (share * flow_gpm).sum(axis=1)
+    minutes = (share * flow_gpm * duration_min).sum(axis=1) / np.maximum(power, 1e-9)
     return gpm, np.where(total > 1e-9, minutes, 1.0), total
