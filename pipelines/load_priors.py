@@ -1,0 +1,88 @@
+"""From the class priors file to plain records; every refusal is one clear line."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from pydantic import Field, model_validator
+
+from pipelines.load_settings import read_model
+from pipelines.resources import config_path
+from rightsize.inference.priors import ClassPrior, Fixture, Priors, SteadyPrior
+from rightsize.settings import CUSTOMER_CLASSES, Settings
+
+
+class FixtureSettings(Settings):
+    """One kind of draw."""
+
+    flow_gpm: float = Field(gt=0, le=10_000)
+    flow_factor: float = Field(ge=1.05, le=20)
+    duration_min: float = Field(gt=0, le=1440)
+    duration_factor: float = Field(ge=1.05, le=20)
+    source: str = Field(min_length=1)
+
+
+class SteadySettings(Settings):
+    """Flow that never stops."""
+
+    share: float = Field(gt=0, lt=1)
+    flow_gpm: float = Field(gt=0, le=1000)
+    factor: float = Field(ge=1.1, le=100)
+
+
+class ClassSettings(Settings):
+    """The mix of one class."""
+
+    shares: dict[str, float] = Field(min_length=1)
+    steady: SteadySettings
+
+
+class PriorSettings(Settings):
+    """The whole file."""
+
+    fixtures: dict[str, FixtureSettings]
+    classes: dict[str, ClassSettings]
+
+    @model_validator(mode="after")
+    def _names_are_known(self) -> PriorSettings:
+        if "unknown" not in self.classes:
+            raise ValueError("classes must hold 'unknown': it serves every class not named")
+        for name, entry in self.classes.items():
+            if name not in CUSTOMER_CLASSES:
+                allowed = ", ".join(CUSTOMER_CLASSES)
+                raise ValueError(f"customer class {name!r} is not known; allowed: {allowed}")
+            for fixture, share in entry.shares.items():
+                if fixture not in self.fixtures:
+                    raise ValueError(
+                        f"class {name} names fixture {fixture!r}, which is not defined"
+                    )
+                if share <= 0:
+                    raise ValueError(
+                        f"class {name}: share of {fixture} must be above 0; got {share}"
+                    )
+        return self
+
+
+def load_priors(path: Path | None = None) -> Priors:
+    """Class priors from a YAML file; the shipped ones where no file is given.
+
+    Raises
+    ------
+    ConfigError
+        If the file cannot be used; the text names file, place and what was wrong.
+    """
+    settings = read_model(path or config_path("class_priors.yaml"), PriorSettings)
+    fixtures = {
+        name: Fixture(name=name, **entry.model_dump())
+        for name, entry in settings.fixtures.items()
+    }
+    return Priors(
+        {
+            name: ClassPrior(
+                customer_class=name,
+                shares=tuple((fixtures[f], share) for f, share in entry.shares.items()),
+                steady=SteadyPrior(**entry.steady.model_dump()),
+            )
+            for name, entry in settings.classes.items()
+        }
+    )

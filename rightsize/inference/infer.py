@@ -1,0 +1,333 @@
+"""What really flowed, from a block of profiles: the entry point of the inference."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import ndtri
+
+from rightsize.contracts.profiles import ProfileBlock
+from rightsize.demand.bands import BAND_CENTRES_GPM, BAND_COUNT, BAND_EDGES_GPM, band_of
+from rightsize.inference import censoring, design
+from rightsize.inference.candidates import (
+    INTENSITY_CV,
+    PEAK_MIN,
+    RATIOS,
+    SHARES,
+    Draws,
+    dispersion_gpm,
+    draw_candidates,
+)
+from rightsize.inference.censoring import FleetPrior
+from rightsize.inference.envelope import candidate_bounds, envelope_of
+from rightsize.inference.kernels import Kernel, pulse_kernel
+from rightsize.inference.posterior import FlowPosterior
+from rightsize.inference.priors import Priors, atoms_of
+from rightsize.inference.pulses import variance_ratio
+from rightsize.inference.spread import Flow, Reads, RegisteredTable, registered_table, spread
+from rightsize.meters.catalogue import Meter
+from rightsize.units import MINUTES_PER_YEAR
+
+Array = NDArray[np.floating[Any]]
+
+CHUNK: Final = 128
+PEAK_EXCEEDED: Final = 1e-5
+SUSTAINED_EXCEEDED: Final = 0.005
+_DIMENSIONS: Final = 8
+_PEAK_MODEL_SD: Final = 0.08
+
+
+def infer(
+    block: ProfileBlock,
+    meters: Sequence[Meter],
+    priors: Priors,
+    *,
+    draws: int,
+    seed: int,
+    fleet: FleetPrior | None,
+) -> FlowPosterior:
+    """Joint draws of what flowed at each account of a block.
+
+    Parameters
+    ----------
+    block : ProfileBlock
+        Profiles of A meters in service.
+    meters : sequence of Meter
+        Catalogue of M meters; `block.meter_index` points into it.
+    priors : Priors
+        Class priors.
+    draws : int
+        Joint draws J per account.
+    seed : int
+        Seed of the draws. An account's draws follow from it and the meter's id alone.
+    fleet : FleetPrior or None
+        What the fleet shows of steady flow; the class priors where None.
+
+    Returns
+    -------
+    FlowPosterior
+        Equally weighted draws, intervals inside the model-free envelope.
+    """
+    meters = tuple(meters)
+    table = registered_table(meters)
+    parts = [
+        _chunk(_rows(block, slice(i, i + CHUNK)), meters, table, priors, draws, seed, fleet)
+        for i in range(0, block.size, CHUNK)
+    ]
+    return _joined(parts)
+
+
+def _rows(block: ProfileBlock, rows: slice) -> ProfileBlock:
+    return replace(block, **{name: value[rows] for name, value in vars(block).items()})
+
+
+def _joined(parts: list[FlowPosterior]) -> FlowPosterior:
+    by_account = {
+        "time_share", "actual_volume_share", "actual_volume_share_low",
+        "actual_volume_share_high", "registered_envelope_low", "registered_envelope_high",
+    }  # fmt: skip
+    return FlowPosterior(
+        **{
+            name: np.concatenate(
+                [getattr(p, name) for p in parts], axis=0 if name in by_account else 1
+            )
+            for name in vars(parts[0])
+        }
+    )
+
+
+def _chunk(
+    block: ProfileBlock,
+    meters: tuple[Meter, ...],
+    table: RegisteredTable,
+    priors: Priors,
+    draws: int,
+    seed: int,
+    fleet: FleetPrior | None,
+) -> FlowPosterior:
+    u = design.uniforms(block.meter_id, count=draws, dimensions=_DIMENSIONS, seed=seed)
+    how = _draws(block, priors, u)
+    steady = _steady(block, meters, priors, fleet, u)
+    intensity_band = band_of(how.intensity_gpm.astype(np.float64))
+    flow = spread(
+        _reads(block),
+        band=np.clip(intensity_band, 0, BAND_COUNT - 1),
+        kernels=_kernels(),
+        kernel=np.where(how.ratio == 0, 0, 1 + (how.ratio - 1) * len(SHARES) + how.share),
+        steady_share=how.steady_share.astype(np.float32),
+        steady_gpm=steady.astype(np.float32),
+        table=table,
+        installed=block.meter_index,
+    )
+    return _posterior(block, meters, table, how, steady, flow, u)
+
+
+def _kernels() -> tuple[Kernel, ...]:
+    pairs = [(r, s) for r in RATIOS[1:] for s in SHARES]
+    return (pulse_kernel(INTENSITY_CV), *(pulse_kernel(INTENSITY_CV, r, s) for r, s in pairs))
+
+
+def _draws(block: ProfileBlock, priors: Priors, u: Array) -> Draws:
+    """Candidates of each class's accounts, put together in the order of the block."""
+    classes = np.array(block.customer_class)
+    dispersion = dispersion_gpm(block)
+    parts: list[tuple[NDArray[np.int64], Draws]] = []
+    for name in np.unique(classes):
+        mine = np.flatnonzero(classes == name)
+        atoms = atoms_of(priors.of(str(name)))
+        parts.append(
+            (
+                mine,
+                draw_candidates(
+                    atoms, dispersion[mine], block.interval_min[mine], u[:, mine, :2]
+                ),
+            )
+        )
+    order = np.argsort(np.concatenate([mine for mine, _ in parts]))
+    return Draws(
+        **{
+            name: np.concatenate([getattr(d, name) for _, d in parts], axis=1)[:, order]
+            for name in vars(parts[0][1])
+        }
+    )
+
+
+def _steady(
+    block: ProfileBlock,
+    meters: tuple[Meter, ...],
+    priors: Priors,
+    fleet: FleetPrior | None,
+    u: Array,
+) -> Array:
+    """Flow under the draws [J, A]: seen at night, or possible below the meter's start."""
+    known = [
+        (fleet.steady.get(c) if fleet else None) or priors.of(c).steady
+        for c in block.customer_class
+    ]
+    share = np.array([k.share for k in known])
+    centre = np.log([k.flow_gpm for k in known])
+    log_sd = np.array([k.log_sd for k in known])
+    start = np.array([m.starting_gpm for m in meters])[block.meter_index]
+    night = censoring.night_quantile(block, 0.1)
+    part = np.where(u[..., 2] < 0.5, 1.0, 2 * (1 - u[..., 2]))
+    seen = np.maximum(night[None] * part, start[None])
+    odds = censoring.unseen_odds(share, centre, log_sd, start)
+    size = censoring.unseen_size(u[..., 3], centre, log_sd, start)
+    unseen = np.where(u[..., 2] < odds, size, 0.0)
+    return np.asarray(np.where(night[None] > 0, seen, unseen))
+
+
+def _reads(block: ProfileBlock) -> Reads:
+    total = np.maximum(block.band_count.sum(axis=1) + block.zero_count, 1)
+    share = block.band_count / total[:, None]
+    start = np.zeros((block.size, 1))
+    return Reads(
+        np.concatenate([start, np.cumsum(share, axis=1)], axis=1), block.zero_count / total
+    )
+
+
+def _posterior(
+    block: ProfileBlock,
+    meters: tuple[Meter, ...],
+    table: RegisteredTable,
+    how: Draws,
+    steady: Array,
+    flow: Flow,
+    u: Array,
+) -> FlowPosterior:
+    curves = _band_registered(table)
+    registered = flow.time @ curves.T
+    registered = registered + flow.idle[..., None] * _steady_registered(table, steady)
+    actual = flow.time @ BAND_CENTRES_GPM.astype(np.float32) + flow.idle * steady
+    installed = np.take_along_axis(registered, block.meter_index[None, :, None], axis=2)[..., 0]
+    observed = block.registered_gal / np.maximum(block.days_covered, 1e-9) * 365.25
+    scale = observed[None] / np.maximum(installed, 1e-12)
+    low, high = _envelope(block, meters, observed)
+    peak = _peak(flow, steady) * np.exp(_PEAK_MODEL_SD * ndtri(u[..., 4]))
+    hour = _sustained(block)
+    one = np.sqrt(
+        variance_ratio(1.0, how.duration_min) / variance_ratio(PEAK_MIN, how.duration_min)
+    )
+    top_hour = np.minimum(block.max_hour_gpm[None], peak)
+    shares: Array = flow.time * BAND_CENTRES_GPM / np.maximum(actual, 1e-12)[..., None]
+    shares = _with_idle(shares, flow.idle * steady / np.maximum(actual, 1e-12), steady)
+    starts = np.array([m.starting_gpm for m in meters])[block.meter_index]
+    normal = np.array([m.normal_min_gpm for m in meters])[block.meter_index]
+    accuracy = np.maximum(installed, 1e-12) / np.maximum(actual, 1e-12)
+    actual_year = actual * scale
+    return _widened(
+        weight=np.full(steady.shape, 1 / len(steady)),
+        actual_gal_per_year=actual_year,
+        registered_gal_per_year=np.clip(registered * scale[..., None], low[None], high[None]),
+        installed_gal_per_year=np.broadcast_to(observed, steady.shape).copy(),
+        peak_10s_gpm=peak,
+        peak_1min_gpm=top_hour + (peak - top_hour) * one,
+        sustained_60min_gpm=np.broadcast_to(hour, steady.shape) / np.clip(accuracy, 0.5, 1.2),
+        unseen_gal_per_year=actual_year * _below(shares, starts),
+        low_flow_share=_below(shares, normal),
+        time_share=_with_idle(flow.time, flow.idle, steady).mean(axis=0),
+        actual_volume_share=shares.mean(axis=0),
+        actual_volume_share_low=np.quantile(shares, 0.05, axis=0),
+        actual_volume_share_high=np.quantile(shares, 0.95, axis=0),
+        registered_envelope_low=low,
+        registered_envelope_high=high,
+    )
+
+
+def _widened(**columns: Array) -> FlowPosterior:
+    return FlowPosterior(**{k: np.asarray(v, dtype=np.float64) for k, v in columns.items()})
+
+
+def _band_registered(table: RegisteredTable) -> Array:
+    """Mean registered flow over each band [M, B], the start's jump inside a band included."""
+    inside = np.exp(
+        np.linspace(-0.5, 0.5, 9)[1::2] * np.log(BAND_EDGES_GPM[1] / BAND_EDGES_GPM[0])
+    )
+    count = len(table.start_gpm)
+    flow = np.broadcast_to(BAND_CENTRES_GPM[None, :, None] * inside, (count, BAND_COUNT, 4))
+    index = np.arange(count)[:, None]
+    stacked = [table.registered_gpm(flow[..., i].astype(np.float32), index) for i in range(4)]
+    return np.asarray(np.mean(stacked, axis=0))
+
+
+def _steady_registered(table: RegisteredTable, steady: Array) -> Array:
+    """Registered flow of every meter at each steady flow [J, A, M]."""
+    count = len(table.start_gpm)
+    flow = np.broadcast_to(steady.astype(np.float32)[..., None], (*steady.shape, count))
+    return table.registered_gpm(flow, np.arange(count))
+
+
+def _peak(flow: Flow, steady: Array) -> Array:
+    """Flow exceeded `PEAK_EXCEEDED` of the time [J, A], log-linear between band edges."""
+    above = np.cumsum(flow.time[..., ::-1], axis=-1)[..., ::-1]
+    above = above + flow.idle[..., None] * (steady[..., None] >= BAND_EDGES_GPM[:-1])
+    last = np.maximum((above >= PEAK_EXCEEDED).sum(axis=-1) - 1, 0)
+    here = np.take_along_axis(above, last[..., None], axis=-1)[..., 0]
+    after_at = np.minimum(last + 1, BAND_COUNT - 1)
+    after = np.take_along_axis(above, after_at[..., None], axis=-1)[..., 0]
+    drop = np.log(np.maximum(here, 1e-12)) - np.log(np.maximum(after, 1e-9))
+    part = np.clip(
+        (np.log(np.maximum(here, 1e-12)) - np.log(PEAK_EXCEEDED)) / np.maximum(drop, 1e-9), 0, 1
+    )
+    step = np.log(BAND_EDGES_GPM[1] / BAND_EDGES_GPM[0])
+    return np.asarray(BAND_EDGES_GPM[last] * np.exp(part * step))
+
+
+def _sustained(block: ProfileBlock) -> Array:
+    """60-min registered mean exceeded `SUSTAINED_EXCEEDED` of the time [A]."""
+    above = np.cumsum(block.hour_count[:, ::-1], axis=1)[:, ::-1]
+    total = block.days_covered * 24
+    last = np.maximum((above >= SUSTAINED_EXCEEDED * total[:, None]).sum(axis=1) - 1, 0)
+    rows = np.arange(block.size)
+    inside = np.maximum(block.hour_count[rows, last], 1e-9)
+    part = np.clip((above[rows, last] - SUSTAINED_EXCEEDED * total) / inside, 0, 1)
+    return np.asarray(BAND_EDGES_GPM[last] * (BAND_EDGES_GPM[1] / BAND_EDGES_GPM[0]) ** part)
+
+
+def _with_idle(shares: Array, idle: Array, steady: Array) -> Array:
+    """Put what the steady flow alone carries into its band."""
+    out = shares.copy()
+    band = band_of(steady.astype(np.float64))
+    value = np.where(band >= 0, idle, 0)
+    at = np.maximum(band, 0)[..., None]
+    np.put_along_axis(out, at, np.take_along_axis(out, at, -1) + value[..., None], -1)
+    return out
+
+
+def _below(shares: Array, flow_gpm: Array) -> Array:
+    """Sum of shares in bands below a flow [A]."""
+    inside = BAND_CENTRES_GPM[None, :] < flow_gpm[:, None]
+    return np.asarray(np.einsum("jab,ab->ja", shares, inside.astype(shares.dtype)))
+
+
+def _envelope(
+    block: ProfileBlock, meters: tuple[Meter, ...], observed: Array
+) -> tuple[Array, Array]:
+    """Model-free bounds of each meter's registered volume [A, M], gal per year."""
+    total = np.maximum(block.band_count.sum(axis=1) + block.zero_count, 1)
+    low = np.empty((block.size, len(meters)))
+    high = np.empty_like(low)
+    edges = BAND_EDGES_GPM
+    groups: dict[tuple[int, float], list[int]] = {}
+    for i, index in enumerate(block.meter_index):
+        largest = 2 * max(meters[index].smoc_gpm, float(block.max_interval_gpm[i]))
+        largest = float(2.0 ** np.ceil(np.log2(largest)))
+        groups.setdefault((int(index), largest), []).append(i)
+    for (index, largest), rows in groups.items():
+        installed = envelope_of(meters[index], largest_gpm=largest)
+        share = block.band_count[rows] / total[rows, None]
+        zero = block.zero_count[rows] / total[rows]
+        for m, meter in enumerate(meters):
+            candidate = envelope_of(meter, largest_gpm=largest)
+            least, _ = candidate_bounds(np.append(edges[:-1], 0.0), installed, candidate)
+            _, most = candidate_bounds(np.append(edges[1:], 0.0), installed, candidate)
+            low[rows, m] = share @ least[:-1] + zero * least[-1]
+            high[rows, m] = share @ most[:-1] + zero * most[-1]
+    factor = MINUTES_PER_YEAR
+    mean = (block.band_gal.sum(axis=1) / (total * block.interval_min))[:, None]
+    weight = observed[:, None] / np.maximum(mean * factor, 1e-9)
+    return np.minimum(low * factor * weight, high * factor * weight), high * factor * weight

@@ -1,0 +1,190 @@
+"""Spread interval means into flows: through the installed meter back to what really passed.
+
+All arrays are [J draws, A accounts, K bands]. A draw's bands are those of
+`rightsize.inference.kernels`, in units of its own intensity; results come back on the absolute
+bands of `rightsize.demand.bands`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rightsize.demand.bands import (
+    BAND_CENTRES_GPM,
+    BAND_COUNT,
+    BAND_EDGES_GPM,
+    BANDS_PER_DECADE,
+    FIRST_EDGE_GPM,
+)
+from rightsize.inference.kernels import CENTRES, HIGHEST, LOWEST, SIZE, Kernel
+from rightsize.meters.catalogue import Meter
+
+Array = NDArray[np.floating[Any]]
+_FINE: Final = 8  # table steps per band in which registered flow is looked up
+_TABLE_BANDS: Final = 220  # from the first edge
+
+
+@dataclass(frozen=True)
+class RegisteredTable:
+    """Registration of many meters on a fine log grid, looked up by meter and flow."""
+
+    ratio: Array  # [M, table]
+    start_gpm: Array  # [M]
+
+    def registered_gpm(self, flow_gpm: Array, meter: NDArray[np.int64]) -> Array:
+        """Registered flow [gpm] of each flow's meter; `meter` broadcasts to `flow_gpm`."""
+        at = np.log10(np.maximum(flow_gpm, FIRST_EDGE_GPM) / FIRST_EDGE_GPM)
+        at *= BANDS_PER_DECADE * _FINE
+        low = np.minimum(at.astype(np.int32), self.ratio.shape[1] - 2)
+        part = at - low
+        flat, base = self.ratio.ravel(), meter * self.ratio.shape[1] + low
+        ratio = flat[base] * (1 - part) + flat[base + 1] * part
+        return np.asarray(np.where(flow_gpm < self.start_gpm[meter], 0, ratio * flow_gpm))
+
+
+def registered_table(meters: tuple[Meter, ...]) -> RegisteredTable:
+    """Table of meters' registration, without the cut at the start (applied at look-up)."""
+    steps = np.arange(_TABLE_BANDS * _FINE + 1) / (BANDS_PER_DECADE * _FINE)
+    flow = np.log(FIRST_EDGE_GPM * 10.0**steps)
+    rows = []
+    for meter in meters:
+        points = np.asarray(meter.registration, dtype=np.float64)
+        rows.append(np.interp(flow, np.log(points[:, 0]), points[:, 1]))
+    return RegisteredTable(
+        np.array(rows, dtype=np.float32),
+        np.array([m.starting_gpm for m in meters], dtype=np.float32),
+    )
+
+
+@dataclass(frozen=True)
+class Reads:
+    """Registered interval means of A accounts: share of time by band, and at zero."""
+
+    cumulative: Array  # [A, B + 1] share of time with a registered mean above 0 and below edge
+    zero: Array  # [A]
+
+
+@dataclass(frozen=True)
+class Flow:
+    """Share of time by instantaneous flow, [J, A, ...]."""
+
+    time: Array  # [J, A, B] while draws run (steady flow included)
+    idle: Array  # [J, A] steady flow alone
+    actual_mean_edges: Array  # [J, A, K + 1] registered mean at each edge of the draw bands
+
+
+def spread(
+    reads: Reads,
+    *,
+    band: NDArray[np.int64],
+    kernels: tuple[Kernel, ...],
+    kernel: NDArray[np.int64],
+    steady_share: Array,
+    steady_gpm: Array,
+    table: RegisteredTable,
+    installed: NDArray[np.int64],
+) -> Flow:
+    """Share of time by instantaneous flow, for every draw of every account.
+
+    Parameters
+    ----------
+    reads : Reads
+        What the installed meters registered.
+    band : int array [J, A]
+        Band of the draws' intensity.
+    kernels, kernel : tuple of Kernel, int array [J, A]
+        Kernels, and which of them a draw uses.
+    steady_share : array [J, A]
+        Share of the kernel replaced by "the interval is steady".
+    steady_gpm : array [J, A]
+        Flow under the draws [gpm].
+    table, installed : RegisteredTable, int array [A]
+        Registration of the catalogue and the installed meters' rows.
+
+    Returns
+    -------
+    Flow
+        `time` and `idle` sum to 1 less the time without any flow.
+    """
+    intensity = BAND_CENTRES_GPM[band].astype(np.float32)
+    flow = steady_gpm[..., None] + intensity[..., None] * CENTRES.astype(np.float32)
+    registered = table.registered_gpm(flow, installed[:, None])
+    resting = table.registered_gpm(steady_gpm, installed)
+    expected = _through(kernels, kernel, registered, transposed=True)
+    expected += _idle(kernels, kernel) * resting[..., None]
+    expected = (1 - steady_share)[..., None] * expected + steady_share[..., None] * registered
+    edges = _edges_between(np.maximum.accumulate(expected, axis=-1))
+    below = _lookup_reads(reads.cumulative, edges)
+    mean_time = np.diff(below, axis=-1)
+    time = (1 - steady_share)[..., None] * _through(
+        kernels, kernel, mean_time, transposed=False
+    )
+    time += steady_share[..., None] * mean_time
+    never = np.where(resting > 0, 0, reads.zero[None])
+    idle = reads.cumulative[None, :, -1] + never - time.sum(axis=-1)
+    return Flow(_to_absolute(time, band, steady_gpm), np.maximum(idle, 0), edges)
+
+
+def _through(
+    kernels: tuple[Kernel, ...], kernel: NDArray[np.int64], rows: Array, *, transposed: bool
+) -> Array:
+    """Rows times their kernel (or its transpose), one matrix product a kernel."""
+    flat, which = rows.reshape(-1, SIZE), kernel.ravel()
+    out = np.empty_like(flat)
+    for index in np.unique(which):
+        matrix = kernels[index].mass.astype(np.float32)
+        mine = which == index
+        out[mine] = flat[mine] @ (matrix.T if transposed else matrix)
+    return out.reshape(rows.shape)
+
+
+def _idle(kernels: tuple[Kernel, ...], kernel: NDArray[np.int64]) -> Array:
+    return np.stack([k.idle for k in kernels]).astype(np.float32)[kernel]
+
+
+def _edges_between(rows: Array) -> Array:
+    """Values at band edges from values at centres; open at both ends."""
+    out = np.empty((*rows.shape[:-1], rows.shape[-1] + 1), dtype=rows.dtype)
+    np.sqrt(rows[..., :-1] * rows[..., 1:], out=out[..., 1:-1])
+    out[..., 0] = rows[..., 0] * 0.94
+    out[..., -1] = np.inf
+    return out
+
+
+def _lookup_reads(cumulative: Array, registered: Array) -> Array:
+    """Share of time with a positive registered mean below each flow, log-linear in a band."""
+    with np.errstate(divide="ignore"):
+        at = np.log10(registered / np.float32(FIRST_EDGE_GPM)) * BANDS_PER_DECADE
+    at = np.clip(at, 0, BAND_COUNT)
+    low = np.minimum(at.astype(np.int32), BAND_COUNT - 1)
+    part = (at - low).astype(np.float32)
+    flat = cumulative.astype(np.float32).ravel()
+    base = np.arange(len(cumulative), dtype=np.int64)[:, None] * (BAND_COUNT + 1) + low
+    return np.asarray(flat[base] * (1 - part) + flat[base + 1] * part)
+
+
+def _to_absolute(time: Array, band: NDArray[np.int64], steady_gpm: Array) -> Array:
+    """From bands of a draw's own intensity, above the steady flow, to absolute bands."""
+    above = np.zeros((*time.shape[:-1], SIZE + 1), dtype=np.float32)
+    above[..., :-1] = np.cumsum(time[..., ::-1], axis=-1)[..., ::-1]
+    intensity = BAND_CENTRES_GPM[band].astype(np.float32)
+    edges = BAND_EDGES_GPM.astype(np.float32)
+    over = (edges - steady_gpm[..., None]) / intensity[..., None]
+    at = np.log10(np.maximum(over, 1e-9)) * BANDS_PER_DECADE - (LOWEST - 0.5)
+    at = np.clip(at, 0, SIZE)
+    low = np.minimum(at.astype(np.int32), SIZE - 1)
+    part = (at - low).astype(np.float32)
+    flat = above.ravel()
+    rows = np.arange(time.shape[0] * time.shape[1], dtype=np.int64)
+    base = rows.reshape(*time.shape[:2], 1) * (SIZE + 1) + low
+    exceed = flat[base] * (1 - part) + flat[base + 1] * part
+    exceed[..., 0] = above[..., 0]
+    exceed[..., -1] = 0
+    return np.asarray(exceed[..., :-1] - exceed[..., 1:])
+
+
+HIGHEST_RATIO: Final = 10.0 ** (HIGHEST / BANDS_PER_DECADE)
