@@ -9,16 +9,17 @@ _HERE = Path(__file__).resolve().parent
 
 
 @cache
-def _data_root() -> Path:
+def data_root() -> Path:
+    """The folder that holds `sql/` and `config/`."""
     installed = _HERE / "_data"
     return installed if installed.is_dir() else _HERE.parent
 
 
 def sql_text(relation: str) -> str:
     """The statement of `sql/<stage>/<relation>.sql`, e.g. `30_profile/month_stat`."""
-    return (_data_root() / "sql" / f"{relation}.sql").read_text(encoding="utf-8")
+    return (data_root() / "sql" / f"{relation}.sql").read_text(encoding="utf-8")
 
 
 def config_path(name: str) -> Path:
     """A file of the shipped `config/` folder."""
-    return _data_root() / "config" / name
+    return data_root() / "config" / name

@@ -1,0 +1,101 @@
+"""What a sweep judges by, read once: meters, catalogue, tariff, thresholds, class priors."""
+
+from __future__ import annotations
+
+import dataclasses
+import datetime as dt
+import hashlib
+import json
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import duckdb
+import polars as pl
+
+from pipelines.load_catalogue import load_catalogue
+from pipelines.load_priors import load_priors
+from pipelines.load_settings import Loaded
+from pipelines.sources.meters import MeterList, load_meters
+from pipelines.stages.assess import FleetSettings, with_meter_index
+
+
+@dataclass(frozen=True)
+class Fleet:
+    """The meter list and the settings that every account is held against."""
+
+    settings: FleetSettings
+    meters: MeterList
+    service: pl.DataFrame
+    catalogue_hash: str
+    meters_hash: str
+    documents: dict[str, Any]
+
+
+def load_fleet(loaded: Loaded) -> Fleet:
+    """Read meters.csv, the catalogue and the class priors of a configuration.
+
+    Raises
+    ------
+    ConfigError
+        If one of them cannot be used.
+    """
+    named = loaded.settings
+    catalogue = load_catalogue(loaded.file(named.catalogue) if named.catalogue else None)
+    priors = load_priors(loaded.file(named.priors) if named.priors else None)
+    meters_path = loaded.file(named.meters)
+    meters = load_meters(meters_path, named.class_codes)
+    settings = FleetSettings(
+        catalogue=catalogue,
+        tariff=loaded.tariff,
+        thresholds=loaded.thresholds,
+        priors=priors,
+    )
+    documents = {
+        "config": named.model_dump(mode="json"),
+        "tariff": loaded.tariff.model_dump(mode="json"),
+        "thresholds": loaded.thresholds.model_dump(mode="json"),
+        "catalogue": [dataclasses.asdict(m) for m in catalogue.meters],
+        "priors": dataclasses.asdict(priors),
+    }
+    return Fleet(
+        settings=settings,
+        meters=meters,
+        service=in_service(meters.frame, settings),
+        catalogue_hash=_digest([documents["catalogue"], documents["priors"]]),
+        meters_hash=_file_digest(meters_path),
+        documents=documents,
+    )
+
+
+def in_service(meters: pl.DataFrame, settings: FleetSettings) -> pl.DataFrame:
+    """The meters in service, with their row in the catalogue and their age [years]."""
+    today = dt.date.today()  # noqa: DTZ011  a meter's age in years needs no zone
+    current = meters.filter(pl.col("removed_on").is_null()).with_columns(
+        age_years=(pl.lit(today) - pl.col("installed_on")).dt.total_days() / 365.25
+    )
+    return with_meter_index(current, settings.catalogue).sort("meter_id")
+
+
+def by_bucket(service: pl.DataFrame, buckets: int) -> dict[str, pl.DataFrame]:
+    """The meters in service of each bucket, by the lake's rule."""
+    with duckdb.connect() as connection:
+        connection.register("service", service.select("meter_id").to_arrow())
+        placed = connection.execute(
+            "select meter_id, (md5_number_lower(meter_id) % ?)::integer as bucket from service",
+            [buckets],
+        ).pl()
+    joined = service.join(placed, on="meter_id").sort("meter_id")
+    return {
+        f"{number:02d}": joined.filter(pl.col("bucket") == number).drop("bucket")
+        for number in sorted(joined["bucket"].unique())
+    }
+
+
+def _digest(content: Any) -> str:
+    text = json.dumps(content, sort_keys=True, default=str)
+    return hashlib.sha256(text.encode()).hexdigest()[:16]
+
+
+def _file_digest(path: Path) -> str:
+    return hashlib.sha256(path.read_bytes()).hexdigest()[:16]
