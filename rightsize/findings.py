@@ -54,6 +54,15 @@ _CODES = (
         "above_continuous", "warning", "the meter runs above its continuous rating for long"
     ),
     FindingCode(
+        "above_smoc", "warning", "peaks exceed the meter's safe maximum operating capacity"
+    ),
+    FindingCode(
+        "near_limit", "info", "peak or sustained flow may exceed what the meter may carry"
+    ),
+    FindingCode(
+        "no_fixed_charge", "warning", "the tariff has no fixed charge for the meter's size"
+    ),
+    FindingCode(
         "unmapped_class", "info", "the customer class code is not mapped: class unknown is used"
     ),
     FindingCode("unknown_meter", "serious", "reads of a meter that meters.csv does not hold"),

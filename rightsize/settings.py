@@ -6,7 +6,7 @@ Domain functions get plain values, never these models' tree.
 from __future__ import annotations
 
 import itertools
-from typing import Annotated, Final, Literal, get_args
+from typing import Annotated, Any, Final, Literal, get_args
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
@@ -89,6 +89,10 @@ def _limit(default: float, text: str, *, source: str, ge: float, le: float) -> f
         default, ge=ge, le=le, description=text, json_schema_extra={"source": source}
     )
     return value
+
+
+def _policy(default: Any, text: str) -> Any:
+    return Field(default, description=text, json_schema_extra={"source": _OURS})
 
 
 _OURS = "our convention"
@@ -192,6 +196,70 @@ class Thresholds(Settings):
         source=_OURS,
         ge=0,
         le=1,
+    )
+    near_limit_odds: float = _limit(
+        0.5,
+        "odds of overload from which a meter not proven undersized is logged first",
+        source=_OURS,
+        ge=0,
+        le=1,
+    )
+    max_sizes_below_line: float = _limit(
+        20,
+        "nominal sizes a meter may be smaller than the service line; 20 sets no limit",
+        source=_OURS,
+        ge=0,
+        le=20,
+    )
+    refit_usd_per_in: float = _limit(
+        0,
+        "piping and vault work for each inch the size changes; 0 if install_usd covers it",
+        source=_OURS,
+        ge=0,
+        le=10000,
+    )
+    renewal_credit_share: float = _limit(
+        1,
+        "share of the avoided replacement in kind credited to a change, by known age",
+        source=_OURS,
+        ge=0,
+        le=1,
+    )
+    demand_elasticity: float = _limit(
+        0,
+        "change of demand for a change of what the customer pays per gallon, both in %",
+        source=_OURS,
+        ge=-2,
+        le=0,
+    )
+    log_resolves_share: float = _limit(
+        0.5,
+        "share of the value of perfect knowledge that a two-week log yields",
+        source=_OURS,
+        ge=0,
+        le=1,
+    )
+    min_log_value_usd: float = _limit(
+        500,
+        "value of a log, less its cost, from which a site is logged first",
+        source=_OURS,
+        ge=0,
+        le=1e6,
+    )
+    critical_classes: tuple[CustomerClass, ...] = _policy(
+        ("hospital",), "classes that cannot be without water: a person decides their change"
+    )
+    allowed_types: tuple[str, ...] | None = _policy(
+        None, "meter types the utility installs, e.g. [displacement, compound]; all if absent"
+    )
+    allowed_standards: tuple[str, ...] | None = _policy(
+        None, "standards legal for trade here, as the catalogue names them; all if absent"
+    )
+    lead_free_only: bool = _policy(
+        False, "only meters that the catalogue marks lead-free are installed"
+    )
+    stock_list: tuple[str, ...] | None = _policy(
+        None, "types and sizes kept in stock, e.g. ['displacement 1']; all if absent"
     )
     draws: int = Field(40, ge=10, le=1000, description="joint draws per account")
     seed: int = Field(1, ge=0, description="seed of the joint draws")

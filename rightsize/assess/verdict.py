@@ -1,0 +1,65 @@
+"""The verdict and the action, from odds and the best meter that may be installed."""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+Flags = NDArray[np.bool_]
+Texts = NDArray[np.str_]
+
+VERDICTS: Final = ("fits", "oversized", "undersized", "wrong_type", "not_assessed")
+ACTIONS: Final = ("change", "keep", "log_first", "refer")
+
+
+def verdicts(
+    *, is_assessed: Flags, is_undersized: Flags, has_choice: Flags, is_same_type_smaller: Flags
+) -> Texts:
+    """Verdict of each meter [A].
+
+    Parameters
+    ----------
+    is_assessed : bool [A]
+        Enough is known to judge.
+    is_undersized : bool [A]
+        The installed meter is overrun, beyond the set odds.
+    has_choice : bool [A]
+        A meter fits and pays, both beyond their odds.
+    is_same_type_smaller : bool [A]
+        That meter is of the installed type and smaller.
+    """
+    return np.select(
+        [~is_assessed, is_undersized, has_choice & is_same_type_smaller, has_choice],
+        ["not_assessed", "undersized", "oversized", "wrong_type"],
+        default="fits",
+    )
+
+
+def actions(
+    verdict: Texts,
+    *,
+    has_choice: Flags,
+    is_worth_logging: Flags,
+    is_critical: Flags,
+    is_fire: Flags,
+    is_unknown_meter: Flags,
+) -> Texts:
+    """What to do at each meter [A]: change, keep, log first or refer to a person.
+
+    A change at a critical customer is referred, an undersized meter for which no meter is
+    feasible too. Fire and combined services are always referred.
+    """
+    wants_change = np.isin(verdict, ["oversized", "undersized", "wrong_type"])
+    refused = (verdict == "undersized") & ~has_choice
+    return np.select(
+        [
+            is_fire | is_unknown_meter | refused | (wants_change & is_critical),
+            wants_change,
+            (verdict == "fits") & is_worth_logging,
+        ],
+        ["refer", "change", "log_first"],
+        default="keep",
+    )

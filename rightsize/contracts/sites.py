@@ -1,0 +1,70 @@
+"""What the decision must know of a site beside its flow: one block of meters as columns."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rightsize.errors import ContractError
+from rightsize.settings import CUSTOMER_CLASSES, SERVICE_KINDS
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class SiteBlock:
+    """Sites of A meters in service, in the order of the `ProfileBlock` they belong to.
+
+    NaN says "not known". `month_volume_share` is optional: the share of a year's volume by
+    calendar month, each row summing to 1; an even year is taken where it is not given.
+    """
+
+    service_kind: tuple[str, ...]  # [A] domestic, irrigation, fire, combined
+    customer_class: tuple[str, ...]  # [A] one of the contract's classes
+    service_line_in: Array  # [A] nominal size of the service line [in]
+    spare_head_psi: Array  # [A] head the site can spare for the meter [psi]
+    is_critical: NDArray[np.bool_]  # [A] cannot be without water
+    area: tuple[str | None, ...]  # [A] route, district or zone, for lots of work
+    age_years: Array  # [A] age of the installed meter [years]
+    meter_index: NDArray[np.int64]  # [A] installed meter's row in the catalogue; -1 unknown
+    month_volume_share: Array | None = None  # [A, 12]
+
+    @property
+    def size(self) -> int:
+        """Number of meters in the block."""
+        return len(self.service_kind)
+
+    def check(self) -> None:
+        """Refuse a block that contradicts itself.
+
+        Raises
+        ------
+        ContractError
+            If columns differ in length, or a kind or class is not one of the contract's.
+        """
+        lengths = {
+            name: len(getattr(self, name))
+            for name in (
+                "service_kind", "customer_class", "service_line_in", "spare_head_psi",
+                "is_critical", "area", "age_years", "meter_index",
+            )
+        }  # fmt: skip
+        if len(set(lengths.values())) > 1:
+            raise ContractError(f"sites: columns differ in length: {lengths}")
+        _refuse_unknown("service_kind", self.service_kind, SERVICE_KINDS)
+        _refuse_unknown("customer_class", self.customer_class, CUSTOMER_CLASSES)
+        share = self.month_volume_share
+        if share is not None and share.shape != (self.size, 12):
+            raise ContractError(
+                f"sites: month_volume_share must be [{self.size}, 12], got {list(share.shape)}"
+            )
+
+
+def _refuse_unknown(column: str, values: tuple[str, ...], allowed: tuple[str, ...]) -> None:
+    unknown = sorted(set(values) - set(allowed))
+    if unknown:
+        raise ContractError(
+            f"sites: {column} {unknown[0]!r} is not known; allowed: {', '.join(allowed)}"
+        )

@@ -1,0 +1,166 @@
+"""One block of accounts made ready for the decision: checked, priced, with its limits."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rightsize.assess.assessable import Refusals, refusals
+from rightsize.assess.range_fit import FlowLimits, flow_limits
+from rightsize.contracts.profiles import ProfileBlock
+from rightsize.contracts.sites import SiteBlock
+from rightsize.errors import ContractError
+from rightsize.inference.posterior import FlowPosterior
+from rightsize.meters.catalogue import Catalogue
+from rightsize.recommend.candidates import site_rules
+from rightsize.recommend.economics import (
+    ChangeCosts,
+    RateSteps,
+    change_costs,
+    rate_class_of,
+    rate_steps,
+)
+from rightsize.settings import Tariff, Thresholds
+
+Array = NDArray[np.float64]
+Flags = NDArray[np.bool_]
+
+
+@dataclass(frozen=True)
+class Case:
+    """Inputs of the decision for A accounts and M meters, and what follows without flow."""
+
+    block: ProfileBlock
+    posterior: FlowPosterior
+    sites: SiteBlock
+    catalogue: Catalogue
+    thresholds: Thresholds
+    refused: Refusals
+    meter_index: NDArray[np.int64]  # [A] 0 stands in for an unknown meter, never assessed
+    rates: RateSteps
+    costs: ChangeCosts
+    limits: FlowLimits
+    broken: NDArray[np.int32]  # [A, M] rules broken whatever the flow
+
+    @property
+    def is_irrigation(self) -> Flags:
+        """Services that draw in a season [A]."""
+        kind = np.array(self.sites.service_kind) == "irrigation"
+        result: Flags = kind | (np.array(self.sites.customer_class) == "irrigation")
+        return result
+
+    @property
+    def is_critical(self) -> Flags:
+        """Customers who cannot be without water [A]."""
+        of_class = np.isin(
+            np.array(self.sites.customer_class), list(self.thresholds.critical_classes)
+        )
+        result: Flags = np.asarray(self.sites.is_critical, dtype=bool) | of_class
+        return result
+
+    def priced(self, rows: slice) -> tuple[RateSteps, ChangeCosts, FlowLimits]:
+        """Rates, costs and limits of some accounts."""
+        rates = RateSteps(self.rates.start_gal_per_year[rows], self.rates.usd_per_gal[rows])
+        costs = replace(
+            self.costs,
+            change_cost_usd=self.costs.change_cost_usd[rows],
+            annual_cost_usd_per_year=self.costs.annual_cost_usd_per_year[rows],
+            upkeep_change_usd_per_year=self.costs.upkeep_change_usd_per_year[rows],
+            fixed_charge_change_usd_per_year=self.costs.fixed_charge_change_usd_per_year[rows],
+            until_renewal_share=self.costs.until_renewal_share[rows],
+        )
+        return rates, costs, replace(self.limits, head_gpm=self.limits.head_gpm[rows])
+
+
+def prepare(
+    block: ProfileBlock,
+    posterior: FlowPosterior,
+    sites: SiteBlock,
+    catalogue: Catalogue,
+    tariff: Tariff,
+    thresholds: Thresholds,
+) -> Case:
+    """Check that the inputs belong together and work out all that does not need the draws.
+
+    Raises
+    ------
+    ContractError
+        If they do not belong together.
+    """
+    _check(block, posterior, sites, catalogue)
+    index = np.maximum(sites.meter_index, 0)
+    costs = change_costs(
+        catalogue,
+        tariff,
+        meter_index=index,
+        age_years=sites.age_years,
+        refit_usd_per_in=thresholds.refit_usd_per_in,
+        renewal_credit_share=thresholds.renewal_credit_share,
+    )
+    rates = rate_steps(
+        tariff,
+        rate_class_of(tariff, sites.customer_class, sites.service_kind),
+        month_volume_share=sites.month_volume_share,
+    )
+    limits = flow_limits(
+        catalogue.meters,
+        np.where(
+            np.isnan(sites.spare_head_psi), thresholds.spare_head_psi, sites.spare_head_psi
+        ),
+        smoc_margin_share=thresholds.smoc_margin_share,
+        continuous_margin_share=thresholds.continuous_margin_share,
+    )
+    broken = site_rules(
+        catalogue.meters,
+        sites,
+        thresholds,
+        meter_index=index,
+        charge_change_usd=costs.fixed_charge_change_usd_per_year,
+    )
+    return Case(
+        block=block,
+        posterior=posterior,
+        sites=sites,
+        catalogue=catalogue,
+        thresholds=thresholds,
+        refused=refusals(block, posterior, sites, thresholds),
+        meter_index=index,
+        rates=rates,
+        costs=costs,
+        limits=limits,
+        broken=broken,
+    )
+
+
+def _check(
+    block: ProfileBlock, posterior: FlowPosterior, sites: SiteBlock, catalogue: Catalogue
+) -> None:
+    sites.check()
+    if not catalogue.meters:
+        raise ContractError("the catalogue holds no meter")
+    sizes = {
+        "profiles": block.size,
+        "sites": sites.size,
+        "posterior": posterior.weight.shape[1],
+    }
+    if len(set(sizes.values())) > 1:
+        raise ContractError(f"profiles, sites and posterior differ in accounts: {sizes}")
+    draws, accounts = posterior.weight.shape
+    want = (draws, accounts, len(catalogue.meters))
+    if posterior.registered_gal_per_year.shape != want:
+        raise ContractError(
+            f"posterior.registered_gal_per_year must be {want} (draws, accounts, meters of "
+            f"the catalogue), got {posterior.registered_gal_per_year.shape}"
+        )
+    if not np.array_equal(block.meter_index, sites.meter_index):
+        raise ContractError("profiles and sites name different installed meters")
+    if accounts and sites.meter_index.max() >= len(catalogue.meters):
+        raise ContractError(
+            f"meter_index {int(sites.meter_index.max())} is beyond the catalogue's "
+            f"{len(catalogue.meters)} meters"
+        )
+    total = posterior.weight.sum(axis=0)
+    if np.any(np.abs(total[np.isfinite(total)] - 1) > 1e-3):
+        raise ContractError("posterior.weight must sum to 1 over the draws of each account")

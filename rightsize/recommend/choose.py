@@ -1,0 +1,242 @@
+"""Which meter each account gets: the whole decision for one block of accounts.
+
+`decide` holds every catalogue meter against the joint draws of what really flowed, keeps
+those that fit and break no rule, and changes a meter only when the odds say that it pays.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, fields, replace
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+from rightsize.assess.verdict import actions, verdicts
+from rightsize.contracts.profiles import ProfileBlock
+from rightsize.contracts.sites import SiteBlock
+from rightsize.inference.posterior import FlowPosterior
+from rightsize.meters.catalogue import Catalogue
+from rightsize.recommend.candidates import BIT
+from rightsize.recommend.case import Case, prepare
+from rightsize.recommend.outcome import (
+    Choice,
+    candidate_frame,
+    finding_frame,
+    not_assessed_frame,
+    recommendation_frame,
+)
+from rightsize.recommend.weigh import Draws, Weighed, draw_benefits, value_of_knowing, weigh
+from rightsize.recommend.weighted import odds
+from rightsize.settings import Tariff, Thresholds
+
+Array = NDArray[np.float64]
+Flags = NDArray[np.bool_]
+
+CHUNK_ACCOUNTS = 512  # the [J, A, M] arrays of a chunk stay in tens of megabytes
+
+
+@dataclass(frozen=True)
+class Decision:
+    """Result rows of one block; `recommendation` has one row a meter in service."""
+
+    recommendation: pl.DataFrame
+    candidate: pl.DataFrame
+    finding: pl.DataFrame
+    not_assessed: pl.DataFrame
+
+
+def decide(
+    block: ProfileBlock,
+    posterior: FlowPosterior,
+    sites: SiteBlock,
+    catalogue: Catalogue,
+    tariff: Tariff,
+    thresholds: Thresholds,
+) -> Decision:
+    """Verdict, meter, money and reason for every meter of a block.
+
+    Parameters
+    ----------
+    block : ProfileBlock
+        Sufficient statistics of A meters.
+    posterior : FlowPosterior
+        Joint draws of their flow, under each of the catalogue's M meters.
+    sites : SiteBlock
+        Services and sites, in the block's order.
+    catalogue, tariff, thresholds
+        Meters, rates and limits.
+
+    Returns
+    -------
+    Decision
+        `recommendation` [A rows, in the block's order], `candidate` [up to A x M rows],
+        `finding`, `not_assessed`.
+
+    Raises
+    ------
+    ContractError
+        If block, posterior, sites and catalogue do not belong together.
+    """
+    case = prepare(block, posterior, sites, catalogue, tariff, thresholds)
+    starts = range(0, max(block.size, 1), CHUNK_ACCOUNTS)
+    parts = [_decide_rows(case, slice(k, min(k + CHUNK_ACCOUNTS, block.size))) for k in starts]
+    return Decision(
+        **{f.name: pl.concat([getattr(p, f.name) for p in parts]) for f in fields(Decision)}
+    )
+
+
+def _decide_rows(case: Case, rows: slice) -> Decision:
+    rates, costs, limits = case.priced(rows)
+    index = case.meter_index[rows]
+    season_gpm = np.where(case.is_irrigation, case.block.max_hour_gpm, 0.0)
+    with np.errstate(invalid="ignore", over="ignore"):  # meters not assessed may hold NaN
+        draws = draw_benefits(
+            case.posterior, rows, index, rates, costs, limits,
+            least_sustained_gpm=np.nan_to_num(season_gpm[rows]),
+            demand_elasticity=case.thresholds.demand_elasticity,
+        )  # fmt: skip
+        weighed = weigh(
+            draws, limits, case.broken[rows],
+            (
+                case.posterior.registered_envelope_low[rows],
+                case.posterior.registered_envelope_high[rows],
+            ),
+            odds_of_fit=case.thresholds.odds_of_fit,
+        )  # fmt: skip
+        choice = _choose(case, rows, draws, weighed)
+    return Decision(
+        recommendation=recommendation_frame(case, rows, draws, choice),
+        candidate=candidate_frame(case, rows, choice),
+        finding=finding_frame(case, rows, choice),
+        not_assessed=not_assessed_frame(case, rows),
+    )
+
+
+def _choose(case: Case, rows: slice, draws: Draws, weighed: Weighed) -> Choice:
+    """The meter of each account, its verdict and its action."""
+    limits = case.thresholds
+    index, ours = case.meter_index[rows], np.arange(len(case.meter_index[rows]))
+    over_peak, over_sustained, over = _overload(case, rows)
+    is_undersized = over >= limits.odds_of_undersized - 1e-6
+    weighed = replace(
+        weighed, broken=weighed.broken | _need_rules(case, rows, is_undersized=is_undersized)
+    )
+    other = weighed.feasible.copy()
+    other[ours, index] = False
+    pays = other & (weighed.odds_of_benefit >= limits.odds_of_benefit - 1e-6)
+    pays &= weighed.net_benefit_usd > 0
+    allowed = np.where(is_undersized[:, None], other, pays)
+    has_choice = np.asarray(allowed.any(axis=1))
+    best = np.where(allowed, weighed.net_benefit_usd, -np.inf).argmax(axis=1)
+    known_usd, upside_usd = value_of_knowing(
+        draws, case.costs.present_value_factor, case.broken[rows] == 0
+    )
+    may_gain = other & (upside_usd > 0)
+    hopeful = np.where(may_gain, upside_usd, -np.inf).argmax(axis=1)
+    log_value_usd = limits.log_resolves_share * known_usd - limits.logging_cost_usd
+    near_limit = over >= limits.near_limit_odds
+    worth_logging = (log_value_usd >= limits.min_log_value_usd) & may_gain.any(axis=1)
+    verdict = verdicts(
+        is_assessed=case.refused.is_assessed[rows],
+        is_undersized=is_undersized,
+        has_choice=has_choice,
+        is_same_type_smaller=_same_type_smaller(case, index, best),
+    )
+    code = np.array(case.refused.code[rows], dtype="U20")
+    action = actions(
+        verdict,
+        has_choice=has_choice,
+        is_worth_logging=worth_logging | near_limit,
+        is_critical=case.is_critical[rows],
+        is_fire=code == "fire_service",
+        is_unknown_meter=code == "unknown_meter",
+    )
+    changes = np.isin(verdict, ["oversized", "undersized", "wrong_type"]) & has_choice
+    may_log = (action == "log_first") & worth_logging
+    chosen = np.where(changes, best, np.where(may_log, hopeful, index))
+    return Choice(
+        verdict=verdict,
+        action=action,
+        chosen=chosen.astype(np.int64),
+        runner_up=_runner_up(weighed, other, chosen),
+        log_value_usd=np.where(has_choice | is_undersized, np.nan, log_value_usd),
+        odds_over_peak=over_peak,
+        odds_over_sustained=over_sustained,
+        odds_over=over,
+        weighed=replace(
+            weighed, broken=_losers(weighed, allowed, chosen=np.where(changes, chosen, index))
+        ),
+        rank=_rank(weighed, allowed, index),
+    )
+
+
+def _overload(case: Case, rows: slice) -> tuple[Array, Array, Array]:
+    """Odds that the installed meter is overrun: by its peak, by sustained flow, by either."""
+    meters, index = case.catalogue.meters, case.meter_index[rows]
+    smoc = np.array([m.smoc_gpm for m in meters])[index]
+    continuous = np.array([m.continuous_gpm for m in meters])[index]
+    over_peak = case.posterior.peak_10s_gpm[:, rows] > smoc
+    over_sustained = case.posterior.sustained_60min_gpm[:, rows] > continuous
+    weight = case.posterior.weight[:, rows]
+    both = (over_peak, over_sustained, over_peak | over_sustained)
+    peak, sustained, either = (np.asarray(odds(e, weight), dtype=np.float64) for e in both)
+    return peak, sustained, either
+
+
+def _need_rules(case: Case, rows: slice, *, is_undersized: Flags) -> NDArray[np.int32]:
+    """Bits of two rules that hang on the account: no season seen, no need of a larger meter."""
+    meters, index = case.catalogue.meters, case.meter_index[rows]
+    smoc = np.array([m.smoc_gpm for m in meters])
+    size = np.array([m.size_in for m in meters])
+    kind = np.array([m.meter_type for m in meters])
+    part_year = case.block.days_covered[rows] < case.thresholds.full_year_days
+    unseen = (case.is_irrigation[rows] & part_year)[:, None] & (
+        smoc[None, :] < smoc[index][:, None]
+    )
+    larger = (size[None, :] > size[index][:, None] + 1e-6) & (
+        kind[None, :] == kind[index][:, None]
+    )
+    bits = BIT["season_not_seen"] * unseen
+    return np.asarray(
+        bits | BIT["larger_without_need"] * (larger & ~is_undersized[:, None]), dtype=np.int32
+    )
+
+
+def _same_type_smaller(case: Case, index: NDArray[np.int64], best: NDArray[np.int64]) -> Flags:
+    size = np.array([m.size_in for m in case.catalogue.meters])
+    kind = np.array([m.meter_type for m in case.catalogue.meters])
+    result: Flags = (kind[best] == kind[index]) & (size[best] < size[index] - 1e-6)
+    return result
+
+
+def _runner_up(weighed: Weighed, other: Flags, chosen: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Best feasible meter beside the chosen and the installed one; -1 where there is none."""
+    rest = other.copy()
+    rest[np.arange(len(chosen)), chosen] = False
+    best = np.where(rest, weighed.net_benefit_usd, -np.inf).argmax(axis=1)
+    return np.where(rest.any(axis=1), best, -1)
+
+
+def _losers(weighed: Weighed, pays: Flags, *, chosen: NDArray[np.int64]) -> NDArray[np.int32]:
+    """Rules broken, with the reason why a feasible meter is not the choice."""
+    lost = weighed.feasible.copy()
+    lost[np.arange(len(chosen)), chosen] = False
+    unsure = weighed.net_benefit_usd > 0
+    bits = np.where(~pays & unsure, BIT["odds_of_benefit"], BIT["less_benefit"])
+    return np.asarray(weighed.broken | np.where(lost, bits, 0), dtype=np.int32)
+
+
+def _rank(weighed: Weighed, allowed: Flags, index: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Place among the feasible meters, from 1; 0 where not feasible.
+
+    Meters that pass the odds and the installed meter come first, each group by net benefit.
+    """
+    feasible = weighed.feasible
+    first = allowed.copy()
+    first[np.arange(len(index)), index] = True
+    group = np.where(feasible, np.where(first, 0, 1), 2)
+    order = np.lexsort((-weighed.net_benefit_usd, group), axis=-1)
+    rank = np.empty(order.shape, dtype=np.int64)
+    np.put_along_axis(rank, order, np.arange(1, order.shape[1] + 1)[None, :], axis=-1)
+    return np.where(feasible, rank, 0)

@@ -1,0 +1,225 @@
+"""What a meter brings and costs: volumetric rates, fixed charges, purchase, life, interest.
+
+Notes
+-----
+A change is held against keeping the installed meter and replacing it in kind when its life
+ends. Money is real (without inflation), at one discount rate, at year's end. The horizon is
+the life of the new meter; `net_benefit_usd_per_year` is the level yearly amount whose present
+value over that life is `net_present_value_usd`, so meters of different lives compare.
+
+A fixed charge lost by a smaller meter counts in full; one gained by a larger meter is shown,
+never counted: otherwise the largest meter would always pay (our convention).
+
+References
+----------
+Thornton, Sturm, Kunkel, *Water Loss Control*, 2nd ed., p. 181: a lower service charge can make
+downsizing uneconomic for the utility. AWWA M1: charges by meter equivalents.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rightsize.meters.catalogue import Catalogue
+from rightsize.settings import Tariff
+
+Array = NDArray[np.float64]
+Floats = NDArray[np.floating[Any]]
+
+MONTHS_PER_YEAR = 12
+GAL_PER_KGAL = 1000.0
+
+
+def annuity_factor(years: Array | float, discount_rate_pct: float) -> Array:
+    """Present value of 1 a year, paid at the end of each of `years` years [years]."""
+    term = np.asarray(years, dtype=np.float64)
+    rate = discount_rate_pct / 100
+    if rate == 0:
+        return term
+    factor: Array = -np.expm1(-term * np.log1p(rate)) / rate
+    return factor
+
+
+def simple_payback_years(cost_usd: Array, cash_usd_per_year: Array) -> Array:
+    """Years until level yearly cash returns the cost, without interest; NaN if never."""
+    with np.errstate(divide="ignore", invalid="ignore"):
+        years = cost_usd / cash_usd_per_year
+    result: Array = np.where(cash_usd_per_year > 0, years, np.nan)
+    return result
+
+
+@dataclass(frozen=True)
+class RateSteps:
+    """A year's volumetric bill of each account as a sum of steps.
+
+    bill(V) = sum over k of `usd_per_gal`[a, k] x max(V - `start_gal_per_year`[a, k], 0).
+    Sewer billed on metered water is part of the first step.
+    """
+
+    start_gal_per_year: Array  # [A, K]
+    usd_per_gal: Array  # [A, K]
+
+    def bill_usd_per_year(self, gal_per_year: Floats) -> Floats:
+        """Bill of yearly volumes [J, A] or [J, A, M], in the precision of the volumes."""
+        kind = gal_per_year.dtype
+        spread = (slice(None),) + (None,) * (gal_per_year.ndim - 2)
+        bill = gal_per_year * self.usd_per_gal[:, 0].astype(kind)[spread]
+        for start, step in zip(
+            self.start_gal_per_year.T[1:].astype(kind),
+            self.usd_per_gal.T[1:].astype(kind),
+            strict=True,
+        ):
+            if np.any(step != 0):
+                over = gal_per_year - start[spread]
+                np.maximum(over, 0, out=over)
+                over *= step[spread]
+                bill += over
+        return bill
+
+    def marginal_usd_per_kgal(self, gal_per_year: Array) -> Array:
+        """Price of the next gallon, averaged over months by volume [USD/kgal], for [A]."""
+        passed = gal_per_year[:, None] >= self.start_gal_per_year
+        price: Array = (passed * self.usd_per_gal).sum(axis=1) * GAL_PER_KGAL
+        return price
+
+
+def rate_steps(
+    tariff: Tariff,
+    rate_class: tuple[str, ...],
+    *,
+    month_volume_share: Array | None = None,
+    rate_factor: float = 1.0,
+) -> RateSteps:
+    """Volumetric rates of each account as steps of its yearly volume.
+
+    Parameters
+    ----------
+    tariff : Tariff
+        Tiers by month; a class that is not named uses `default`.
+    rate_class : tuple of str [A]
+        Class whose rates apply.
+    month_volume_share : array [A, 12], optional
+        Share of the year's volume by month; months are even where not given. A month with
+        share s passes a monthly limit L when the year passes L / s.
+    rate_factor : float
+        All rates times this; for sensitivity.
+    """
+    classes = sorted({"default", *rate_class})
+    place = np.array([classes.index(c) for c in rate_class], dtype=np.int64)
+    even = np.full((len(rate_class), 1), 1.0 / MONTHS_PER_YEAR)
+    share = even if month_volume_share is None else month_volume_share
+    repeats = MONTHS_PER_YEAR if month_volume_share is None else 1
+    limits, steps = zip(*(_tier_steps(tariff, c) for c in classes), strict=True)
+    width = max(len(s) for s in steps)
+    limit = np.stack([np.pad(v, (0, width - len(v)), constant_values=np.inf) for v in limits])
+    step = np.stack([np.pad(v, (0, width - len(v))) for v in steps])
+    limit, step = limit[place], step[place] * rate_factor
+    with np.errstate(divide="ignore"):
+        start = limit[:, 1:, None] / share[:, None, :]
+    slope = np.where(np.isfinite(start), step[:, 1:, None] * share[:, None, :] * repeats, 0.0)
+    flat = (len(rate_class), -1)
+    return RateSteps(
+        start_gal_per_year=np.hstack(
+            [np.zeros((len(rate_class), 1)), np.where(slope != 0, start, 0.0).reshape(flat)]
+        ),
+        usd_per_gal=np.hstack([step[:, :1], slope.reshape(flat)]),
+    )
+
+
+def _tier_steps(tariff: Tariff, rate_class: str) -> tuple[Array, Array]:
+    rate = tariff.for_class(rate_class)
+    price = np.array([t.usd_per_kgal for t in rate.tiers]) / GAL_PER_KGAL
+    sewer = rate.sewer_usd_per_kgal * rate.sewer_return_share / GAL_PER_KGAL
+    limit = np.array([0.0, *(t.up_to_gal_per_month or np.inf for t in rate.tiers[:-1])])
+    step = np.diff(price, prepend=0.0)
+    step[0] += sewer
+    return limit, step
+
+
+def rate_class_of(
+    tariff: Tariff, customer_class: tuple[str, ...], service_kind: tuple[str, ...]
+) -> tuple[str, ...]:
+    """Class whose rates apply: an irrigation service pays the irrigation rate where named."""
+    named = "irrigation" in tariff.classes
+    return tuple(
+        "irrigation" if named and kind == "irrigation" else name
+        for name, kind in zip(customer_class, service_kind, strict=True)
+    )
+
+
+def fixed_charge_usd_per_year(tariff: Tariff, size_in: Array) -> Array:
+    """Yearly fixed charge by meter size; NaN where the tariff has no such size.
+
+    A tariff without any fixed charge by size charges nothing by size: 0 for all.
+    """
+    charges = tariff.fixed_charge_usd_per_month
+    if not charges:
+        return np.zeros(np.shape(size_in))
+    held = np.array(sorted(charges))
+    nearest = np.abs(np.asarray(size_in)[..., None] - held).argmin(axis=-1)
+    charge = np.array([charges[s] for s in sorted(charges)])[nearest] * MONTHS_PER_YEAR
+    result: Array = np.where(np.abs(held[nearest] - size_in) < 1e-3, charge, np.nan)
+    return result
+
+
+@dataclass(frozen=True)
+class ChangeCosts:
+    """Money of putting meter m at account a that does not depend on the draw [A, M]."""
+
+    change_cost_usd: Array  # purchase, installation and refitting, paid at once
+    annual_cost_usd_per_year: Array  # level yearly cost, upkeep saved and renewal credited
+    upkeep_change_usd_per_year: Array
+    fixed_charge_change_usd_per_year: Array  # NaN where the tariff lacks a size
+    present_value_factor: Array  # [M] annuity over the life of the new meter
+    until_renewal_share: Array  # share of that annuity before the installed meter's end
+
+
+def change_costs(
+    catalogue: Catalogue,
+    tariff: Tariff,
+    *,
+    meter_index: NDArray[np.int64],
+    age_years: Array,
+    refit_usd_per_in: float = 0.0,
+    renewal_credit_share: float = 1.0,
+) -> ChangeCosts:
+    """Costs of each catalogue meter at each account, against keeping the installed one.
+
+    Parameters
+    ----------
+    meter_index, age_years : arrays [A]
+        Installed meter and its age; an unknown age (NaN) credits no renewal, the cautious
+        side.
+    refit_usd_per_in : float
+        Piping and vault work for each inch that the size changes.
+    renewal_credit_share : float
+        Share of the avoided replacement in kind that is credited to the change.
+    """
+    price = np.array([m.price_usd + m.install_usd for m in catalogue.meters])
+    upkeep = np.array([m.upkeep_usd_per_year for m in catalogue.meters])
+    life = np.array([m.life_years for m in catalogue.meters])
+    size = np.array([m.size_in for m in catalogue.meters])
+    rate = tariff.discount_rate_pct
+    worth = annuity_factor(life, rate)
+    left = np.maximum(life[meter_index] - np.nan_to_num(age_years, nan=-np.inf), 0.0)
+    until = annuity_factor(np.minimum(left[:, None], life[None, :]), rate) / worth
+    until = 1 - renewal_credit_share * (1 - until)
+    refit = refit_usd_per_in * np.abs(size[None, :] - size[meter_index][:, None])
+    cost = price[None, :] + refit
+    upkeep_change = upkeep[None, :] - upkeep[meter_index][:, None]
+    renewal = (price / worth)[meter_index][:, None] * (1 - until)
+    charge = fixed_charge_usd_per_year(tariff, size)
+    charge_change = charge[None, :] - charge[meter_index][:, None]
+    same_size = np.abs(size[None, :] - size[meter_index][:, None]) < 1e-3
+    return ChangeCosts(
+        change_cost_usd=cost,
+        annual_cost_usd_per_year=cost / worth + upkeep_change - renewal,
+        upkeep_change_usd_per_year=upkeep_change,
+        fixed_charge_change_usd_per_year=np.where(same_size, 0.0, charge_change),
+        present_value_factor=worth,
+        until_renewal_share=until,
+    )

@@ -1,0 +1,230 @@
+"""Every catalogue meter held against every draw of a chunk of accounts."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rightsize.assess.range_fit import FlowLimits
+from rightsize.inference.posterior import FlowPosterior
+from rightsize.recommend.candidates import BIT, FEASIBLE_MASK
+from rightsize.recommend.economics import ChangeCosts, RateSteps
+from rightsize.recommend.weighted import interval, odds, weighted_mean
+
+Array = NDArray[np.float64]
+Floats = NDArray[np.floating[Any]]
+Flags = NDArray[np.bool_]
+
+# Single precision halves the memory of [J, A, M] and keeps a cent in 100,000 USD.
+DRAW_KIND = np.float32
+# Bills rise by this factor at most in the answer of demand: beyond it elasticity says nothing.
+_LARGEST_BILL_RATIO = 4.0
+
+
+@dataclass(frozen=True)
+class Draws:
+    """Joint draws of a chunk, with what each meter would bring in each."""
+
+    weight: Array  # [J, A]
+    actual_gal: Array  # [J, A]
+    installed_gal: Array  # [J, A]
+    registered_gal: Floats  # [J, A, M]
+    volumetric_gain_usd: Floats  # [J, A, M] against the installed meter as it is
+    net_benefit_usd: Floats  # [J, A, M] a year
+    fits: Flags  # [J, A, M] peak, sustained flow and head loss
+    peak_gpm: Array  # [J, A]
+    sustained_gpm: Array  # [J, A]
+
+
+@dataclass(frozen=True)
+class Weighed:
+    """Each meter at each account, over all draws [A, M]."""
+
+    broken: NDArray[np.int32]  # rules broken, as bits
+    odds_of_fit: Floats
+    odds_of_benefit: Floats
+    net_benefit_usd: Floats
+    registered_gal: tuple[Floats, Floats, Floats]  # mean, low, high
+    accuracy_pct: tuple[Floats, Floats, Floats]
+
+    @property
+    def feasible(self) -> Flags:
+        """True where a meter breaks no rule."""
+        result: Flags = (self.broken & FEASIBLE_MASK) == 0
+        return result
+
+
+def draw_benefits(
+    posterior: FlowPosterior,
+    rows: slice,
+    meter_index: NDArray[np.int64],
+    rates: RateSteps,
+    costs: ChangeCosts,
+    limits: FlowLimits,
+    *,
+    least_sustained_gpm: Array,
+    demand_elasticity: float = 0.0,
+) -> Draws:
+    """Money and fit of each meter in each draw, for the accounts in `rows`.
+
+    Parameters
+    ----------
+    meter_index : int array [A]
+        Installed meter; it brings and costs nothing: it is kept. Rates, costs, limits and
+        `least_sustained_gpm` are those of the chunk.
+    least_sustained_gpm : array [A]
+        Sustained flow is taken at least this large: the season's largest hour of irrigation.
+    """
+    registered = posterior.registered_gal_per_year[:, rows].astype(DRAW_KIND)
+    installed = posterior.installed_gal_per_year[:, rows]
+    peak = posterior.peak_10s_gpm[:, rows]
+    sustained = np.maximum(posterior.sustained_60min_gpm[:, rows], least_sustained_gpm)
+    bill_now = rates.bill_usd_per_year(installed).astype(DRAW_KIND)
+    billed = _after_demand_answers(registered, installed, demand_elasticity)
+    gain = rates.bill_usd_per_year(billed)
+    gain -= bill_now[:, :, None]
+    net = gain - _level_cost_usd(costs)
+    if np.any(costs.until_renewal_share < 1):
+        of_type = posterior.registered_gal_per_year[
+            :, np.arange(posterior.weight.shape[1])[rows], meter_index
+        ]
+        bill_renewed = rates.bill_usd_per_year(of_type).astype(DRAW_KIND)
+        renewed = (1 - costs.until_renewal_share).astype(DRAW_KIND)
+        net -= (bill_renewed - bill_now)[:, :, None] * renewed
+    ours = np.arange(len(meter_index))
+    registered[:, ours, meter_index] = installed
+    gain[:, ours, meter_index] = 0
+    net[:, ours, meter_index] = 0
+    fits = peak[:, :, None] <= np.minimum(limits.peak_gpm[None, :], limits.head_gpm)
+    fits &= sustained[:, :, None] <= limits.sustained_gpm
+    return Draws(
+        weight=posterior.weight[:, rows],
+        actual_gal=posterior.actual_gal_per_year[:, rows],
+        installed_gal=installed,
+        registered_gal=registered,
+        volumetric_gain_usd=gain,
+        net_benefit_usd=net,
+        fits=fits,
+        peak_gpm=peak,
+        sustained_gpm=sustained,
+    )
+
+
+def _level_cost_usd(costs: ChangeCosts) -> Floats:
+    lost_charge = np.minimum(np.nan_to_num(costs.fixed_charge_change_usd_per_year), 0.0)
+    level: Floats = (costs.annual_cost_usd_per_year - lost_charge).astype(DRAW_KIND)
+    return level
+
+
+def _after_demand_answers(
+    registered: Floats, installed: Array, demand_elasticity: float
+) -> Floats:
+    """Registered volume once the customer answers a bill that follows registration."""
+    if demand_elasticity == 0:
+        return registered
+    ratio = registered / np.maximum(installed, 1.0).astype(DRAW_KIND)[:, :, None]
+    np.clip(ratio, 1 / _LARGEST_BILL_RATIO, _LARGEST_BILL_RATIO, out=ratio)
+    np.power(ratio, DRAW_KIND(demand_elasticity), out=ratio)
+    answered: Floats = registered * ratio
+    return answered
+
+
+def weigh(
+    draws: Draws,
+    limits: FlowLimits,
+    broken: NDArray[np.int32],
+    envelope: tuple[Array, Array],
+    *,
+    odds_of_fit: float,
+) -> Weighed:
+    """Odds, means and 90 % intervals of each meter; rules of flow are added to `broken`.
+
+    Parameters
+    ----------
+    broken : int array [A, M]
+        Rules broken whatever the flow.
+    envelope : arrays [A, M]
+        Model-free bounds of registered volume; intervals stay inside.
+    odds_of_fit : float
+        Odds that peak, sustained flow and head loss must fit together.
+    """
+    fit = odds(draws.fits, draws.weight)
+    actual = np.maximum(draws.actual_gal, 1e-9).astype(DRAW_KIND)
+    accuracy = draws.registered_gal / actual[:, :, None]
+    accuracy *= 100
+    registered = _with_interval(draws.registered_gal, draws.weight)
+    low = np.maximum(registered[1], np.minimum(envelope[0], registered[0]))
+    high = np.minimum(registered[2], np.maximum(envelope[1], registered[0]))
+    return Weighed(
+        broken=broken | _flow_rules(draws, limits, fit, odds_of_fit),
+        odds_of_fit=fit,
+        odds_of_benefit=odds(draws.net_benefit_usd > 0, draws.weight),
+        net_benefit_usd=weighted_mean(draws.net_benefit_usd, draws.weight),
+        registered_gal=(registered[0], low, high),
+        accuracy_pct=_with_interval(accuracy, draws.weight),
+    )
+
+
+def _with_interval(value: Floats, weight: Array) -> tuple[Floats, Floats, Floats]:
+    """Mean and 90 % interval; the interval is widened to hold the mean of a skewed spread."""
+    mean = weighted_mean(value, weight)
+    low, high = interval(value, weight)
+    return mean, np.minimum(low, mean), np.maximum(high, mean)
+
+
+def _flow_rules(
+    draws: Draws, limits: FlowLimits, fit: Floats, odds_of_fit: float
+) -> NDArray[np.int32]:
+    """Bits of the flow rules that fail; if only their joint odds fail, the weakest is named."""
+    need = odds_of_fit - 1e-6
+    alone = np.stack(
+        [
+            odds_below(draws.peak_gpm, draws.weight, limits.peak_gpm),
+            odds_below(draws.sustained_gpm, draws.weight, limits.sustained_gpm),
+            odds_below(draws.peak_gpm, draws.weight, limits.head_gpm),
+        ]
+    )
+    fails = alone < need
+    only_jointly = (fit < need) & ~fails.any(axis=0)
+    weakest = alone.argmin(axis=0)
+    names = ("peak_over_smoc", "sustained_over_continuous", "head_loss")
+    bits = np.zeros(fit.shape, dtype=np.int32)
+    for k, name in enumerate(names):
+        bits |= np.where(fails[k] | (only_jointly & (weakest == k)), BIT[name], 0)
+    return bits
+
+
+def odds_below(flow_gpm: Array, weight: Array, limit_gpm: Array) -> Floats:
+    """Odds that flow [J, A] does not exceed each limit ([M] or [A, M]), as [A, M]."""
+    return odds(flow_gpm[:, :, None] <= limit_gpm, weight)
+
+
+def value_of_knowing(draws: Draws, worth: Array, may_install: Flags) -> tuple[Array, Floats]:
+    """What it would be worth to know the draw before choosing.
+
+    Parameters
+    ----------
+    worth : array [M]
+        Present value of 1 USD a year over the life of each meter.
+    may_install : bool [A, M]
+        Breaks no rule that flow does not decide.
+
+    Returns
+    -------
+    value_usd : array [A]
+        Expected present value, over keeping, of installing in each draw the best meter that
+        fits there: the expected value of perfect information where nothing is changed now,
+        the most that a log can be worth.
+    upside_usd : array [A, M]
+        The same if meter m were the only choice.
+    """
+    value = draws.net_benefit_usd * worth.astype(DRAW_KIND)
+    np.maximum(value, 0, out=value)
+    value *= draws.fits
+    value *= may_install
+    best = value.max(axis=-1).astype(np.float64)
+    known = np.asarray(weighted_mean(best, draws.weight), dtype=np.float64)
+    return known, weighted_mean(value, draws.weight)

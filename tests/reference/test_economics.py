@@ -1,0 +1,78 @@
+"""Money against values and packages from outside the project.
+
+STANDARD: *Water Loss Control*, 2nd ed. (Thornton, Sturm, Kunkel 2008), Fig. 12.13: potential
+revenue is charge over efficiency (method READ; figures CALC). p. 181: a reduced service charge
+can make downsizing uneconomic (READ). City of Pleasanton CA, water rate study, Table 3-9:
+meter ratios (READ). ANALYTIC: the numpy-financial package.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy_financial as npf
+import pytest
+
+from rightsize.meters.catalogue import Catalogue
+from rightsize.recommend.economics import (
+    annuity_factor,
+    change_costs,
+    fixed_charge_usd_per_year,
+    rate_steps,
+    simple_payback_years,
+)
+from rightsize.settings import Tariff
+from tests.unit.recommend.synthetic import meter
+
+PLEASANTON_RATIO = {
+    0.625: 1.0, 0.75: 1.5, 1.0: 2.5, 1.5: 5.0, 2.0: 8.0, 3.0: 17.5, 4.0: 31.5, 6.0: 65.0,
+    8.0: 140.0, 10.0: 210.0,
+}  # fmt: skip
+CENT_USD = 0.005
+
+
+def flat_tariff(usd_per_kgal: float, **changes: object) -> Tariff:
+    return Tariff.model_validate(
+        {"classes": {"default": {"tiers": [{"usd_per_kgal": usd_per_kgal}]}}} | changes
+    )
+
+
+def test_lost_revenue_of_a_meter_at_95_percent() -> None:
+    """STANDARD (method READ, figures CALC): 10,000 USD billed at .95 loses 526.32 USD."""
+    rates = rate_steps(flat_tariff(5.0), ("office",))
+    billed_gal = 10_000 / 5.0 * 1000
+    actual_gal = billed_gal / 0.95
+    bill = rates.bill_usd_per_year(np.array([[billed_gal], [actual_gal]]))
+    assert bill[0, 0] == pytest.approx(10_000, abs=CENT_USD)
+    assert bill[1, 0] == pytest.approx(10_526.32, abs=CENT_USD)
+    assert bill[1, 0] - bill[0, 0] == pytest.approx(526.32, abs=CENT_USD)
+
+
+def test_charge_lost_by_downsizing_follows_meter_ratios() -> None:
+    """STANDARD (READ): 3 in to 1 in loses (17.5 - 2.5) base charges."""
+    base = 14.0
+    charges = {size: ratio * base for size, ratio in PLEASANTON_RATIO.items()}
+    tariff = flat_tariff(5.0, fixed_charge_usd_per_month=charges)
+    meters = Catalogue((meter("turbine", 3.0, 435), meter("displacement", 1.0, 50)))
+    costs = change_costs(
+        meters, tariff, meter_index=np.array([0]), age_years=np.array([np.nan])
+    )
+    lost = costs.fixed_charge_change_usd_per_year[0, 1]
+    assert lost == pytest.approx(-(17.5 - 2.5) * base * 12)
+    assert fixed_charge_usd_per_year(tariff, np.array([10.0]))[0] == 210 * base * 12
+
+
+@pytest.mark.parametrize("rate_pct", [0.0, 0.5, 4.0, 12.0])
+@pytest.mark.parametrize("years", [1.0, 7.0, 15.0, 20.0])
+def test_annuity_against_numpy_financial(rate_pct: float, years: float) -> None:
+    """ANALYTIC: present value and level payment of the numpy-financial package."""
+    factor = annuity_factor(years, rate_pct)
+    assert factor == pytest.approx(-npf.pv(rate_pct / 100, years, 1.0))
+    assert 1 / factor == pytest.approx(-npf.pmt(rate_pct / 100, years, 1.0))
+
+
+def test_simple_payback_against_numpy_financial() -> None:
+    """ANALYTIC: number of payments at no interest; never where cash does not flow in."""
+    cost, cash = np.array([1200.0, 900.0, 500.0]), np.array([300.0, 70.0, -20.0])
+    years = simple_payback_years(cost, cash)
+    np.testing.assert_allclose(years[:2], npf.nper(0, cash[:2], -cost[:2]))
+    assert np.isnan(years[2])

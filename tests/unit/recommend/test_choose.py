@@ -1,0 +1,167 @@
+"""The decision as a whole, on a made-up fleet."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import polars as pl
+import pytest
+from polars.testing import assert_frame_equal
+
+from rightsize.errors import ContractError
+from rightsize.meters.catalogue import Catalogue
+from rightsize.recommend.candidates import CONSTRAINTS
+from rightsize.recommend.choose import Decision, decide
+from rightsize.settings import Thresholds
+from tests.unit.recommend.synthetic import fleet, tariff
+
+LIMITS = Thresholds()
+
+
+@pytest.fixture(scope="module")
+def decision() -> Decision:
+    block, posterior, sites, meters = fleet(700)
+    return decide(block, posterior, sites, meters, tariff(), LIMITS)
+
+
+def test_accounts_in_are_accounts_out_in_order(decision: Decision) -> None:
+    assert decision.recommendation["account_id"].to_list() == [f"A-{k:05d}" for k in range(700)]
+    assert decision.not_assessed.height == (
+        decision.recommendation.filter(pl.col("verdict") == "not_assessed").height
+    )
+
+
+def test_every_row_has_a_reason_with_a_figure(decision: Decision) -> None:
+    reason = decision.recommendation["reason"]
+    assert reason.null_count() == 0
+    assert reason.str.contains(r"\d").all()
+    assert reason.str.ends_with(".").all()
+    assert not reason.str.contains(r"null|nan|NaN|\{|\}").any()
+
+
+def test_a_change_passes_the_odds_and_pays(decision: Decision) -> None:
+    paid = decision.recommendation.filter(pl.col("verdict").is_in(["oversized", "wrong_type"]))
+    assert paid.height > 20
+    assert paid["odds_of_benefit"].min() >= LIMITS.odds_of_benefit - 1e-6
+    assert paid["odds_of_fit"].min() >= LIMITS.odds_of_fit - 1e-6
+    assert paid["net_benefit_usd_per_year"].min() > 0
+
+
+def test_all_verdicts_and_actions_follow_their_definitions(decision: Decision) -> None:
+    rows = decision.recommendation
+    assert set(rows["verdict"].unique()) >= {"fits", "undersized", "wrong_type"}
+    smaller = rows.filter(pl.col("verdict") == "oversized")
+    assert (smaller["recommended_type"] == smaller["installed_type"]).all()
+    assert (smaller["recommended_size_in"] < smaller["installed_size_in"]).all()
+    under = rows.filter(pl.col("verdict") == "undersized")
+    assert under["odds_undersized"].min() >= LIMITS.odds_of_undersized - 1e-6
+    kept = rows.filter(pl.col("action") == "keep", pl.col("verdict") == "fits")
+    assert (kept["recommended_type"] == kept["installed_type"]).all()
+    assert (kept["volume_gain_gal_per_year"] == 0).all()
+
+
+def test_ranges_hold_their_estimate(decision: Decision) -> None:
+    rows = decision.recommendation.filter(pl.col("verdict") != "not_assessed")
+    names = [c for c in rows.columns if "_low_" in c and c != "low_flow_share"]
+    assert len(names) >= 6
+    for low in names:
+        mid, high = low.replace("_low_", "_"), low.replace("_low_", "_high_")
+        assert (rows[low] <= rows[mid]).all(), low
+        assert (rows[mid] <= rows[high]).all(), mid
+
+
+def test_candidates_say_why_they_lost(decision: Decision) -> None:
+    rows = decision.candidate
+    words = {w for t in rows["rejected_because"].unique() for w in t.split(", ") if w}
+    assert words <= set(CONSTRAINTS)
+    assert (rows["feasible"] == rows["rank"].is_not_null()).all()
+    silent = rows.filter(pl.col("rejected_because") == "")
+    assert silent.group_by("account_id").len()["len"].max() == 1
+    assert (rows.filter(~pl.col("feasible"))["rejected_because"] != "").all()
+
+
+def test_the_recommended_meter_is_the_first_candidate(decision: Decision) -> None:
+    changed = decision.recommendation.filter(pl.col("action") == "change").join(
+        decision.candidate.filter(pl.col("rank") == 1), on=["account_id", "meter_id"]
+    )
+    assert changed.height > 20
+    assert (changed["recommended_type"] == changed["meter_type"]).all()
+    assert (changed["recommended_size_in"] == changed["size_in"]).all()
+
+
+def test_money_adds_up(decision: Decision) -> None:
+    """Revenue is volume plus charge; net benefit counts no gained charge, and costs."""
+    rows = decision.recommendation.filter(pl.col("verdict") != "not_assessed")
+    revenue = rows["volumetric_gain_usd_per_year"] + rows["fixed_charge_change_usd_per_year"]
+    np.testing.assert_allclose(rows["revenue_gain_usd_per_year"], revenue, atol=0.5)
+    lost = np.minimum(rows["fixed_charge_change_usd_per_year"], 0)
+    net = rows["volumetric_gain_usd_per_year"] + lost - rows["annual_cost_usd_per_year"]
+    np.testing.assert_allclose(rows["net_benefit_usd_per_year"], net, atol=0.5)
+
+
+def test_fire_services_and_critical_customers_are_referred() -> None:
+    block, posterior, sites, meters = fleet(300)
+    kinds = ("fire", "combined") + ("domestic",) * 298
+    critical = np.arange(300) >= 2
+    sites = replace(sites, service_kind=kinds, is_critical=critical)
+    result = decide(block, posterior, sites, meters, tariff(), LIMITS)
+    fire = result.recommendation[:2]
+    assert fire["verdict"].to_list() == ["not_assessed"] * 2
+    assert fire["action"].to_list() == ["refer"] * 2
+    assert fire["recommended_type"].null_count() == 2
+    shown = result.candidate.filter(pl.col("account_id").is_in(["A-00000", "A-00001"]))
+    assert not shown["feasible"].any()
+    assert shown["rejected_because"].str.contains("fire_or_combined").all()
+    assert "change" not in result.recommendation["action"].to_list()
+    assert (result.recommendation["action"] == "refer").sum() > 10
+
+
+def test_a_catalogue_without_a_feasible_meter_is_referred_not_an_error() -> None:
+    block, posterior, sites, meters = fleet(50)
+    tiny = meters.meters[0]
+    only = Catalogue((tiny,))
+    posterior = replace(
+        posterior,
+        registered_gal_per_year=posterior.registered_gal_per_year[:, :, :1],
+        registered_envelope_low=posterior.registered_envelope_low[:, :1],
+        registered_envelope_high=posterior.registered_envelope_high[:, :1],
+    )
+    none = np.zeros(50, dtype=np.int64)
+    result = decide(
+        replace(block, meter_index=none), posterior, replace(sites, meter_index=none), only,
+        tariff(), LIMITS,
+    )  # fmt: skip
+    under = result.recommendation.filter(pl.col("verdict") == "undersized")
+    assert under.height > 5
+    assert (under["action"] == "refer").all()
+    assert under["reason"].str.contains("no meter of the catalogue").all()
+
+
+def test_inputs_that_do_not_belong_together_are_refused() -> None:
+    block, posterior, sites, meters = fleet(10)
+    fewer = Catalogue(meters.meters[:-1])
+    with pytest.raises(ContractError, match="meters of the catalogue"):
+        decide(block, posterior, sites, fewer, tariff(), LIMITS)
+    other = replace(sites, meter_index=(sites.meter_index + 1) % 13)
+    with pytest.raises(ContractError, match="different installed meters"):
+        decide(block, posterior, other, meters, tariff(), LIMITS)
+    heavy = replace(posterior, weight=posterior.weight * 2)
+    with pytest.raises(ContractError, match="sum to 1"):
+        decide(block, heavy, sites, meters, tariff(), LIMITS)
+
+
+def test_an_empty_block_gives_empty_frames_of_the_same_columns(decision: Decision) -> None:
+    block, posterior, sites, meters = fleet(0)
+    empty = decide(block, posterior, sites, meters, tariff(), LIMITS)
+    assert empty.recommendation.schema == decision.recommendation.schema
+    assert empty.candidate.schema == decision.candidate.schema
+    assert empty.finding.schema == decision.finding.schema
+
+
+def test_chunks_do_not_show(decision: Decision, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("rightsize.recommend.choose.CHUNK_ACCOUNTS", 97)
+    block, posterior, sites, meters = fleet(700)
+    again = decide(block, posterior, sites, meters, tariff(), LIMITS)
+    assert_frame_equal(again.recommendation, decision.recommendation, rel_tol=1e-5)
+    assert_frame_equal(again.candidate, decision.candidate, rel_tol=1e-5)
