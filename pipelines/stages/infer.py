@@ -98,7 +98,10 @@ def block_of(profile: BucketProfile, rows: pl.DataFrame) -> ProfileBlock:
         night_count=night_count,
         lag_ss=lag,
         lag_count=lag_count,
-        peak_register_gpm=rows["peak_register_gpm"].cast(pl.Float64).fill_null(np.nan).to_numpy(),
+        peak_register_gpm=rows["peak_register_gpm"]
+        .cast(pl.Float64)
+        .fill_null(np.nan)
+        .to_numpy(),
         **{name: _column(rows, name) for name in _STAT_COLUMNS},
     )
 

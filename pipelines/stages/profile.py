@@ -131,7 +131,9 @@ def make_profile(workspace: Workspace, partition: Partition, *, timezone: str) -
             _reduce(connection, partition, timezone)
             for table in _TABLES:
                 path = str(aside / f"{table}.parquet").replace("'", "''")
-                connection.execute(f"copy {table} to '{path}' (format parquet, compression zstd)")
+                connection.execute(
+                    f"copy {table} to '{path}' (format parquet, compression zstd)"
+                )
         if not target.is_dir():
             aside.rename(target)
     finally:
