@@ -8,6 +8,7 @@ B36.10M (from memory, high trust). Volumes and flows: `rightsize.units`.
 
 from __future__ import annotations
 
+import re
 from typing import Final
 
 from rightsize.units import GAL_PER_M3, GPM_PER_M3H, MM_PER_IN, PSI_PER_BAR
@@ -70,3 +71,8 @@ def is_size(name: str) -> bool:
 def nominal_mm(size_in: float) -> float:
     """Nominal diameter DN [mm] of a size [in]; whole millimetres where DN has none."""
     return DN_MM.get(round(size_in, 4), round(size_in * MM_PER_IN))
+
+
+def metric_text(sql: str) -> str:
+    """A statement written on US columns, with every column name replaced by its metric twin."""
+    return re.sub(r"\b[a-z][a-z0-9_]*\b", lambda found: metric_name(found[0]), sql)

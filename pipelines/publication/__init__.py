@@ -1,0 +1,1 @@
+"""How results are built aside, verified, and put before readers."""

@@ -1,0 +1,129 @@
+"""SQL that follows from a contract: tables, comments, unit changes, checks."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterator
+from typing import Final
+
+import duckdb
+
+from rightsize.contracts.column_units import DN_MM, is_size, metric_factor, metric_name
+from rightsize.contracts.frames import Violation, promises
+from rightsize.contracts.table import Column, ColumnType, Table
+from rightsize.units import MM_PER_IN, UnitSystem
+
+SQL_TYPE: Final[dict[ColumnType, str]] = {
+    "text": "varchar",
+    "json": "json",
+    "integer": "bigint",
+    "number": "double",
+    "boolean": "boolean",
+    "date": "date",
+    "timestamp": "timestamptz",
+}
+
+
+def quoted(text: str) -> str:
+    """A SQL string literal."""
+    return "'" + text.replace("'", "''") + "'"
+
+
+def in_units(table: Table, units: UnitSystem) -> Table:
+    """The table as it is published in these units."""
+    return table if units == "us" else table.metric()
+
+
+def create_statements(table: Table, schema: str) -> Iterator[str]:
+    """`create table` and a comment on it and on each column."""
+    columns = ", ".join(
+        f"{c.name} {SQL_TYPE[c.type]}{' not null' if c.null == 'never' else ''}"
+        for c in table.columns
+    )
+    yield f"create table {schema}.{table.name} ({columns})"
+    about = f"{table.meaning} Grain: {table.grain}. Key: {', '.join(table.key) or 'none'}."
+    yield f"comment on table {schema}.{table.name} is {quoted(about)}"
+    for column in table.columns:
+        target = f"{schema}.{table.name}.{column.name}"
+        yield f"comment on column {target} is {quoted(column.comment)}"
+
+
+def value_sql(name: str, source: UnitSystem, target: UnitSystem) -> str:
+    """A column's value, given its US name, read from `source` units and said in `target`."""
+    held = name if source == "us" else metric_name(name)
+    if source == target:
+        return held
+    if is_size(name):
+        pairs = (
+            DN_MM.items() if target == "metric" else ((mm, size) for size, mm in DN_MM.items())
+        )
+        cases = " ".join(f"when {a:g} then {b:g}" for a, b in pairs)
+        other = (
+            f"round({held} * {MM_PER_IN})" if target == "metric" else f"{held} / {MM_PER_IN}"
+        )
+        return f"case {held} {cases} else {other} end"
+    factor = metric_factor(name)
+    if factor is None:
+        return held
+    return f"{held} * {factor!r}" if target == "metric" else f"{held} / {factor!r}"
+
+
+def select_list(
+    columns: Collection[Column],
+    present: Collection[str],
+    *,
+    source: UnitSystem,
+    target: UnitSystem,
+) -> str:
+    """Columns (given by their US contract) cast, converted and named for publication.
+
+    A column that the source lacks is null.
+    """
+    parts = []
+    for column in columns:
+        held = column.name if source == "us" else metric_name(column.name)
+        value = value_sql(column.name, source, target) if held in present else "null"
+        name = column.name if target == "us" else metric_name(column.name)
+        parts.append(f"({value})::{SQL_TYPE[column.type]} as {name}")
+    return ", ".join(parts)
+
+
+def broken_promises(
+    connection: duckdb.DuckDBPyConnection, table: Table, relation: str, where: str = "true"
+) -> list[Violation]:
+    """Which promises rows of a published relation break, with an example each; none is good."""
+    kept = promises(table, table.columns)
+    counts = ", ".join(f"count(*) filter (where not ({sql}))" for sql in kept.values())
+    row = connection.execute(f"select {counts} from {relation} where {where}").fetchone()
+    assert row is not None
+    found = []
+    for name, broken in zip(kept, row, strict=True):
+        if broken:
+            example = _example(connection, table, relation, f"({where}) and not ({kept[name]})")
+            found.append(Violation(table.name, name, broken, example))
+    return found + _repeated_keys(connection, table, relation, where)
+
+
+def _example(
+    connection: duckdb.DuckDBPyConnection, table: Table, relation: str, where: str
+) -> str:
+    if not table.key:
+        return ""
+    shown = " || ', ' || ".join(f"'{k} ' || coalesce({k}::varchar, 'null')" for k in table.key)
+    row = connection.execute(
+        f"select {shown} from {relation} where {where} order by all limit 1"
+    ).fetchone()
+    return row[0] if row else ""
+
+
+def _repeated_keys(
+    connection: duckdb.DuckDBPyConnection, table: Table, relation: str, where: str
+) -> list[Violation]:
+    if not table.key:
+        return []
+    key = ", ".join(table.key)
+    row = connection.execute(
+        f"select count(*), coalesce(sum(n - 1), 0)::bigint from (select count(*) as n"
+        f" from {relation} where {where} group by {key} having n > 1)"
+    ).fetchone()
+    assert row is not None
+    return [Violation(table.name, f"key ({key}) is unique", row[1])] if row[0] else []

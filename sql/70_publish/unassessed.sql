@@ -1,0 +1,37 @@
+-- grain: one meter in service without a verdict in the sweep being published
+-- key: account_id, meter_id
+-- reads: service_frame, not_assessed_block
+-- why: an account that could not be judged still shows in the list of recommendations
+-- units: *_in [in]
+create or replace temp view unassessed as
+with service as (
+    select *
+    from service_frame
+),
+
+refused as (
+    select *
+    from not_assessed_block
+)
+
+select
+    service.account_id,
+    service.meter_id,
+    refused.customer_name,
+    refused.area,
+    coalesce(refused.customer_class, 'unknown') as customer_class,
+    refused.service_kind,
+    refused.installed_type,
+    refused.installed_size_in,
+    'not_assessed' as verdict,
+    case
+        when refused.service_kind in ('fire', 'combined') or refused.installed_type = 'fire_service'
+            then 'refer'
+        else 'keep'
+    end as action,
+    refused.message as reason
+from service
+inner join refused
+    on
+        service.account_id = refused.account_id
+        and (refused.meter_id is null or service.meter_id = refused.meter_id);
