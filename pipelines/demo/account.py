@@ -1,0 +1,145 @@
+"""One account from plan to rows: site, flow, meters, reads, truth. Runs in worker processes."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from pipelines.demo import flows, head_end
+from pipelines.demo.calendar import Calendar
+from pipelines.demo.draws import Site
+from pipelines.demo.fleet import Plan
+from pipelines.demo.head_end import Ints, Rows, Service
+from pipelines.demo.installed import installed_meter
+from pipelines.demo.services import DIAL_DIGITS, STEP_MIN, Planted, services_of
+from pipelines.demo.sites import SITES, fire
+from pipelines.demo.truth import Truth, need_of, truth_of
+from rightsize.meters.catalogue import Catalogue, Meter
+from rightsize.settings import Tariff
+
+DAY_S: Final = 86_400
+
+
+@dataclass(frozen=True)
+class World:
+    """What all accounts share."""
+
+    calendar: Calendar
+    catalogue: Catalogue
+    tariff: Tariff
+    seed: int
+    correction_month: int
+
+
+@dataclass(frozen=True)
+class MeterRows:
+    """One meter's service and the rows written for it."""
+
+    service: Service
+    rows: Rows
+
+    @property
+    def dial_turn(self) -> int:
+        """Steps of one full turn of the dial."""
+        return round(10**DIAL_DIGITS / self.service.step)
+
+
+@dataclass(frozen=True)
+class Account:
+    """All the demo writes of one account."""
+
+    plan: Plan
+    what: str
+    spare_head_psi: float | None
+    meters: tuple[MeterRows, ...]  # the meter in service last
+    planted: tuple[Planted, ...]
+    truth: Truth
+
+
+def account_of(plan: Plan, world: World) -> Account:
+    """Simulate one account; the same whatever process does it, and in which order."""
+    seeds = np.random.SeedSequence([world.seed, 1, plan.index]).spawn(3)
+    site_rng, flow_rng, meter_rng = (np.random.default_rng(s) for s in seeds)
+    site = _site(plan, site_rng)
+    parts = flows.flow_of(site, world.calendar, flow_rng)
+    need = need_of(parts, world.calendar)
+    meter = installed_meter(plan, need, world.catalogue, meter_rng)
+    flow, planted = _with_leak(plan, parts, meter, world.calendar, meter_rng)
+    need = need_of(flow, world.calendar) if planted else need
+    services, more = services_of(plan, meter, world.calendar, meter_rng)
+    rows = tuple(MeterRows(s, _rows(plan, flow, s, world, meter_rng)) for s in services)
+    spare = round(float(meter_rng.uniform(14, 45)), 0) if meter_rng.random() < 0.4 else None
+    truth = truth_of(
+        flow, need, world.calendar, world.catalogue, world.tariff, installed=meter,
+        customer_class="unknown" if plan.trouble == "unmapped" else plan.customer_class,
+        spare_head_psi=spare, is_assessable=_is_assessable(plan),
+    )  # fmt: skip
+    return Account(plan, site.what, spare, rows, planted + more, truth)
+
+
+def _is_assessable(plan: Plan) -> bool:
+    return plan.kind not in ("fire", "combined") and plan.trouble not in (
+        "new",
+        "unlisted",
+        "silent",
+    )
+
+
+def _site(plan: Plan, rng: np.random.Generator) -> Site:
+    if plan.kind == "fire":
+        return fire(rng)
+    site = SITES[plan.customer_class](rng)
+    return site.in_season("summer_only") if plan.trouble == "seasonal" else site
+
+
+def _with_leak(
+    plan: Plan, flow: flows.Flow, meter: Meter, calendar: Calendar, rng: np.random.Generator
+) -> tuple[flows.Flow, tuple[Planted, ...]]:
+    if plan.trouble == "leak":
+        start_s = DAY_S * int(rng.integers(1, max(2, calendar.span_s // DAY_S // 2)))
+        gpm = float(max(2.5 * meter.starting_gpm, rng.uniform(0.3, 2.5)))
+        planted = Planted("possible_leak", start_s, gpm)
+    elif plan.trouble == "hidden_leak":
+        planted = Planted("unseen_flow", 0, float(meter.starting_gpm * rng.uniform(0.35, 0.9)))
+    else:
+        return flow, ()
+    leak = flows.leak(planted.flow_gpm, planted.from_s, calendar.span_s)
+    steps = np.rint(flow.gpm * flows.STEPS_PER_GPM).astype(np.int64)
+    pieces = flows.Pulses(flow.edge_s[:-1], flow.edge_s[1:], steps)
+    return flows.added_up([pieces, leak], calendar), (planted,)
+
+
+def _rows(
+    plan: Plan, flow: flows.Flow, service: Service, world: World, rng: np.random.Generator
+) -> Rows:
+    step_min = STEP_MIN[plan.channel]
+    dial = head_end.readings(flow, service, world.calendar, step_min)
+    if plan.channel == "walk_by":
+        return _register_rows(dial, service, world, rng)
+    rows = head_end.clean_rows(dial, service, world.calendar, step_min)
+    if plan.trouble == "silent":
+        return rows.where(np.zeros(len(rows.steps), dtype=bool))
+    by_hour = 60 // step_min
+    estimated = 0.25 if plan.trouble == "estimates" else 0.006
+    rows = head_end.with_estimates(rows, rng, share=estimated, longest=30 * by_hour)
+    if rng.random() < 0.08 and plan.channel == "fixed":
+        rows = head_end.with_correction(rows, world.correction_month, rng)
+    rows = head_end.with_gaps(rows, rng, share=0.004, longest=6 * by_hour)
+    if plan.trouble == "outage":
+        rows = head_end.with_gaps(rows, rng, share=0.06, longest=600 * by_hour)
+    return rows.plus(head_end.repeated(rows, rng)) if rng.random() < 0.06 else rows
+
+
+def _register_rows(
+    dial: Ints, service: Service, world: World, rng: np.random.Generator
+) -> Rows:
+    """A reading at the start of the service and at the end of each hour; dials roll over."""
+    first = -(-service.from_s // 3600)
+    last = (world.calendar.span_s if service.to_s is None else service.to_s) // 3600
+    at = np.arange(first, last + 1)
+    turn = round(10**DIAL_DIGITS / service.step)
+    month = world.calendar.month[np.maximum(at - 1, 0)]
+    rows = Rows(at - 1, dial[first : last + 1] % turn, np.zeros(len(at), np.uint8), month)
+    return head_end.with_gaps(rows, rng, share=0.01, longest=5)

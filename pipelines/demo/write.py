@@ -1,0 +1,121 @@
+"""Write the demo utility into a folder: configuration, exports, meters, tariff, truth."""
+
+from __future__ import annotations
+
+import os
+import shutil
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass
+from multiprocessing import get_context
+from pathlib import Path
+from typing import Final
+
+from pipelines.demo import exports, tables
+from pipelines.demo.account import Account, World, account_of
+from pipelines.demo.calendar import calendar_of
+from pipelines.demo.catalogue import read_catalogue
+from pipelines.demo.fleet import UTILITY, Plan, fleet_of
+from pipelines.load_settings import read_model
+from rightsize.errors import ConfigError
+from rightsize.settings import Tariff
+
+DEFAULT_SEED: Final = 20_241
+IN_ONE_PROCESS: Final = 24  # accounts below which starting workers costs more than it saves
+ACCOUNTS_A_TASK: Final = 4
+OURS: Final = ("sweep.yaml", "exports", "truth")
+
+
+@dataclass(frozen=True)
+class DemoSummary:
+    """What was written, for the closing lines of the command."""
+
+    utility: str
+    config: Path
+    accounts: int
+    months: int
+    files: int
+    rows: int
+    bytes_written: int
+
+
+def write_demo(
+    folder: Path, *, accounts: int = 400, months: int = 13, seed: int = DEFAULT_SEED,
+    workers: int | None = None, catalogue: Path | None = None,
+) -> DemoSummary:  # fmt: skip
+    """Write a seeded demo utility into `folder`; the same arguments give the same bytes.
+
+    Parameters
+    ----------
+    folder : Path
+        Made if missing. Must be empty, or hold an earlier demo, whose exports are replaced.
+    accounts, months, seed
+        Size of the fleet, length of its exports, and what it is drawn from.
+    workers : int, optional
+        Processes to simulate with; as many as there are processors if not given.
+    catalogue : Path, optional
+        Catalogue to buy meters from; the shipped one if not given.
+
+    Returns
+    -------
+    DemoSummary
+        What was written.
+
+    Raises
+    ------
+    ConfigError
+        If the folder holds something else, or the numbers asked for are out of range.
+    """
+    try:
+        plans, calendar = fleet_of(accounts, seed), calendar_of(months)
+    except ValueError as error:
+        raise ConfigError(f"demo: {error}") from None
+    _clear(folder)
+    source = catalogue or Path(__file__).parent / "templates" / "catalogue.yaml"
+    shutil.copyfile(source, folder / "catalogue.yaml")
+    tables.write_settings(folder)
+    tariff = read_model(folder / "tariff.yaml", Tariff)
+    world = World(
+        calendar, read_catalogue(folder / "catalogue.yaml"), tariff, seed, months // 3
+    )
+    simulated = _simulated(plans, world, workers or os.cpu_count() or 1)
+    written = exports.write_exports(folder, simulated, world)
+    tables.write_tables(folder, simulated, world, written)
+    return DemoSummary(
+        UTILITY, folder / "sweep.yaml", accounts, months, len(written),
+        sum(f.rows for f in written), sum((folder / f.file).stat().st_size for f in written),
+    )  # fmt: skip
+
+
+def _clear(folder: Path) -> None:
+    if folder.exists() and not folder.is_dir():
+        raise ConfigError(f"demo: {folder} is a file; name a folder")
+    folder.mkdir(parents=True, exist_ok=True)
+    if any(folder.iterdir()) and not all((folder / name).exists() for name in OURS):
+        raise ConfigError(
+            f"demo: {folder} is not empty and holds no earlier demo; name another folder"
+        )
+    for name in ("exports", "truth"):
+        shutil.rmtree(folder / name, ignore_errors=True)
+        (folder / name).mkdir()
+
+
+_world: World | None = None  # of a worker process, set once when it starts
+
+
+def _start_worker(world: World) -> None:
+    global _world
+    _world = world
+
+
+def _work(plan: Plan) -> Account:
+    assert _world is not None
+    return account_of(plan, _world)
+
+
+def _simulated(plans: tuple[Plan, ...], world: World, workers: int) -> list[Account]:
+    if workers == 1 or len(plans) <= IN_ONE_PROCESS:
+        return [account_of(plan, world) for plan in plans]
+    with ProcessPoolExecutor(
+        workers, mp_context=get_context("spawn"), initializer=_start_worker, initargs=(world,)
+    ) as pool:
+        return list(pool.map(_work, plans, chunksize=ACCOUNTS_A_TASK))
