@@ -26,7 +26,6 @@ class Fleet:
 
     settings: FleetSettings
     meters: MeterList
-    service: pl.DataFrame
     catalogue_hash: str
     meters_hash: str
     documents: dict[str, Any]
@@ -61,20 +60,22 @@ def load_fleet(loaded: Loaded) -> Fleet:
     return Fleet(
         settings=settings,
         meters=meters,
-        service=in_service(meters.frame, settings),
         catalogue_hash=_digest([documents["catalogue"], documents["priors"]]),
         meters_hash=_file_digest(meters_path),
         documents=documents,
     )
 
 
-def in_service(meters: pl.DataFrame, settings: FleetSettings) -> pl.DataFrame:
-    """The meters in service, with their row in the catalogue and their age [years]."""
-    today = dt.date.today()  # noqa: DTZ011  a meter's age in years needs no zone
-    current = meters.filter(pl.col("removed_on").is_null()).with_columns(
-        age_years=(pl.lit(today) - pl.col("installed_on")).dt.total_days() / 365.25
+def in_service(fleet: Fleet, *, as_of: dt.date) -> pl.DataFrame:
+    """The meters in service, with their row in the catalogue and their age [years].
+
+    Age counts to the last day of the reads, not to today: the same input gives the same
+    result whenever it is run.
+    """
+    current = fleet.meters.frame.filter(pl.col("removed_on").is_null()).with_columns(
+        age_years=(pl.lit(as_of) - pl.col("installed_on")).dt.total_days() / 365.25
     )
-    return with_meter_index(current, settings.catalogue).sort("meter_id")
+    return with_meter_index(current, fleet.settings.catalogue).sort("meter_id")
 
 
 def by_bucket(service: pl.DataFrame, buckets: int) -> dict[str, pl.DataFrame]:

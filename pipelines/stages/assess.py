@@ -14,12 +14,11 @@ from pathlib import Path
 
 import numpy as np
 import polars as pl
-from rightsize.contracts.sites import SiteBlock
-from rightsize.recommend.choose import decide
 
 from pipelines.stages.infer import BucketProfile, block_of, load_bucket
 from pipelines.workspace import Workspace
 from rightsize.contracts.profiles import ProfileBlock
+from rightsize.contracts.sites import SiteBlock
 from rightsize.demand.flow_distribution import flow_band_frame, profile_frame
 from rightsize.demand.reading_findings import reading_findings
 from rightsize.demand.sufficiency import not_assessed_reason
@@ -27,6 +26,7 @@ from rightsize.inference.censoring import FleetPrior
 from rightsize.inference.infer import infer
 from rightsize.inference.priors import Priors
 from rightsize.meters.catalogue import Catalogue
+from rightsize.recommend.choose import decide
 from rightsize.settings import Tariff, Thresholds
 
 BLOCK_METERS = 2000

@@ -106,7 +106,11 @@ def make_sweep(
 
 
 def write_blocks(
-    workspace: Workspace, record: SweepRecord, table: Table, frame: pl.DataFrame, blocks: int = 4
+    workspace: Workspace,
+    record: SweepRecord,
+    table: Table,
+    frame: pl.DataFrame,
+    blocks: int = 4,
 ) -> None:
     folder = workspace.assess / record.sweep_id / table.name
     folder.mkdir(parents=True, exist_ok=True)
@@ -167,9 +171,7 @@ def recommendations(keys: pl.DataFrame, rng: np.random.Generator) -> pl.DataFram
     )
 
 
-def candidate_rows(
-    keys: pl.DataFrame, count: int, rng: np.random.Generator
-) -> pl.DataFrame:
+def candidate_rows(keys: pl.DataFrame, count: int, rng: np.random.Generator) -> pl.DataFrame:
     meters = pl.DataFrame(
         {
             "meter_type": [METERS[k % len(METERS)][0] for k in range(count)],
@@ -184,7 +186,10 @@ def candidate_rows(
     return rows.with_columns(
         (pl.col("meter_type") == "turbine").alias("is_installed"),
         feasible.alias("feasible"),
-        pl.when(feasible).then(None).otherwise(pl.lit("peak above SMOC")).alias("rejected_because"),
+        pl.when(feasible)
+        .then(None)
+        .otherwise(pl.lit("peak above SMOC"))
+        .alias("rejected_because"),
         pl.when(feasible).then(pl.col("rank")).alias("rank"),
         pl.Series("accuracy_pct", accuracy),
         pl.Series("accuracy_low_pct", accuracy - 2),
