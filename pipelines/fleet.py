@@ -16,8 +16,12 @@ import polars as pl
 from pipelines.load_catalogue import load_catalogue
 from pipelines.load_priors import load_priors
 from pipelines.load_settings import Loaded
-from pipelines.sources.meters import MeterList, load_meters
+from pipelines.sources.meters import Meters, load_meters
 from pipelines.stages.assess import FleetSettings, with_meter_index
+
+
+USUAL_RESOLUTION_GAL = 1.0
+"""Step of a register that meters.csv does not tell: our convention."""
 
 
 @dataclass(frozen=True)
@@ -25,7 +29,7 @@ class Fleet:
     """The meter list and the settings that every account is held against."""
 
     settings: FleetSettings
-    meters: MeterList
+    meters: Meters
     catalogue_hash: str
     meters_hash: str
     documents: dict[str, Any]
@@ -73,7 +77,8 @@ def in_service(fleet: Fleet, *, as_of: dt.date) -> pl.DataFrame:
     result whenever it is run.
     """
     current = fleet.meters.frame.filter(pl.col("removed_on").is_null()).with_columns(
-        age_years=(pl.lit(as_of) - pl.col("installed_on")).dt.total_days() / 365.25
+        age_years=(pl.lit(as_of) - pl.col("installed_on")).dt.total_days() / 365.25,
+        resolution_gal=pl.col("resolution_gal").fill_null(USUAL_RESOLUTION_GAL),
     )
     return with_meter_index(current, fleet.settings.catalogue).sort("meter_id")
 

@@ -13,10 +13,12 @@ import duckdb
 import polars as pl
 from rich.console import Console
 
-from pipelines.bucket_work import Progress, run_all, worker_count
+from pipelines import ledger
+from pipelines.bucket_work import Progress, paths_of, run_all, worker_count
 from pipelines.code_version import code_version
 from pipelines.fleet import Fleet, by_bucket, in_service, load_fleet
 from pipelines.load_settings import Loaded
+from pipelines.resources import sql_text
 from pipelines.stages.assess import (
     BucketResult,
     BucketTask,
@@ -30,10 +32,11 @@ from pipelines.stages.publish import PublishSummary, publish
 from pipelines.stages.reconcile import SweepInputs, reconcile
 from pipelines.stages.validate import ValidationSummary, validate
 from pipelines.summary import show_summary
+from pipelines.warehouse import work_database
 from pipelines.workspace import Workspace
 from rightsize.contracts.sweep_record import Reconciliation, SweepRecord
-from rightsize.demand.reading_findings import FINDING_SCHEMA
-from rightsize.errors import ConfigError
+from rightsize.demand.reading_findings import finding_frame, unknown_meter_findings
+from rightsize.errors import ConfigError, ValidationError
 from rightsize.inference.censoring import FleetPrior, learn_fleet
 
 
@@ -84,20 +87,23 @@ def run_sweep(
             shutil.rmtree(workspace.profile)
         landed = land(loaded, workspace, progress=progress)
         validated = validate(loaded, workspace, landed)
-        validated.refuse_if_stopped()
+        if validated.must_stop:
+            raise ValidationError(_stop_text(validated))
         profiled = profile(
             workspace, timezone=loaded.settings.timezone, workers=count, progress=progress
         )
-        record = _record(loaded, fleet, profiled, landed, began_at)
+        record = _record(loaded, fleet, profiled, _buckets(workspace), began_at)
         reconciliation = published = None
         if full or not is_published(workspace, record):
             service = in_service(fleet, as_of=_last_day(profiled))
-            tasks = _tasks(profiled, service, landed.buckets)
+            tasks = _tasks(profiled, service, record.buckets)
             learnt = _learn(workspace, tasks, fleet, progress)
             _assess(workspace, tasks, fleet, learnt, record, count, progress)
-            _write_list_findings(workspace, fleet, record, landed)
+            _write_list_findings(workspace, fleet, record, profiled)
             inputs = SweepInputs(
-                service=service, ledger=landed.ledger, profile_folders=profiled.folders
+                service=service,
+                ledger=_landed_files(workspace),
+                profile_folders=profiled.folders,
             )
             reconciliation, published = _publish(loaded, workspace, record, inputs, progress)
     return SweepOutcome(
@@ -129,7 +135,7 @@ def _record(
     loaded: Loaded,
     fleet: Fleet,
     profiled: ProfileSummary,
-    landed: LandSummary,
+    buckets: int,
     began_at: dt.datetime,
 ) -> SweepRecord:
     return SweepRecord(
@@ -143,7 +149,7 @@ def _record(
         lake_hash=profiled.fingerprint,
         code_version=code_version(),
         timezone=loaded.settings.timezone,
-        buckets=landed.buckets,
+        buckets=buckets,
         documents=fleet.documents,
     )
 
@@ -195,10 +201,16 @@ def _assess(
 
 
 def _write_list_findings(
-    workspace: Workspace, fleet: Fleet, record: SweepRecord, landed: LandSummary
+    workspace: Workspace, fleet: Fleet, record: SweepRecord, profiled: ProfileSummary
 ) -> None:
-    """Findings on the meter list and on meters that only the reads know."""
-    found = pl.concat([fleet.meters.findings, landed.findings]).cast(FINDING_SCHEMA)
+    """Findings on the meter list, and on meters that only the reads know."""
+    listed = finding_frame(fleet.meters.findings)
+    stats = paths_of(f / "month_stat.parquet" for f in profiled.folders)
+    read = pl.scan_parquet(stats).group_by("meter_id").agg(
+        pl.col("registered_gal").sum(), pl.col("read_count").sum()
+    )
+    stray = read.join(fleet.meters.frame.lazy(), on="meter_id", how="anti").sort("meter_id")
+    found = pl.concat([listed, unknown_meter_findings(stray.collect())])
     write_block(found, workspace.assess / record.sweep_id / "finding", "meter_list")
 
 
@@ -226,6 +238,21 @@ def _publish(
     return reconciliation, summary
 
 
+def _stop_text(validated: ValidationSummary) -> str:
+    lines = [f"{o.suite}, {o.batch}: {o.metric} is {o.observed:g}, expected {o.expected}: {o.meaning}" for o in validated.failed]
+    return "validation failed, nothing is published:\n" + "\n".join(lines)
+
+
+def _buckets(workspace: Workspace) -> int:
+    with work_database(workspace) as work:
+        return ledger.bucket_count(work, None, 0)
+
+
+def _landed_files(workspace: Workspace) -> pl.DataFrame:
+    with work_database(workspace) as work:
+        return work.sql(sql_text("60_reconcile/landed_ledger")).pl()
+
+
 def _last_day(profiled: ProfileSummary) -> dt.date:
     """The last day of the newest month that the lake holds."""
     months = [f.parent.parent.name.removeprefix("month=") for f in profiled.folders]
@@ -242,7 +269,8 @@ def _is_partial(
     loaded: Loaded, landed: LandSummary, reconciliation: Reconciliation | None
 ) -> bool:
     limits = loaded.thresholds
-    if landed.rejected_share > limits.tolerated_rejected_share or landed.failed_files:
+    rejected = landed.rows_rejected / max(landed.rows_landed, 1)
+    if landed.problems or rejected > limits.tolerated_rejected_share:
         return True
     if reconciliation is None or not reconciliation.accounts:
         return False

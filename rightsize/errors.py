@@ -19,6 +19,10 @@ class ContractError(RightsizeError):
     """A table does not hold what its contract promises."""
 
 
+class ValidationError(RightsizeError):
+    """A suite failed that the configuration lets stop a sweep."""
+
+
 class BalanceError(ContractError):
     """Rows or accounts went missing or appeared between two stages."""
 

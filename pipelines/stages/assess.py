@@ -17,7 +17,9 @@ import polars as pl
 
 from pipelines.stages.infer import BucketProfile, block_of, load_bucket
 from pipelines.workspace import Workspace
+from rightsize.contracts.frames import as_block
 from rightsize.contracts.profiles import ProfileBlock
+from rightsize.contracts.results import BLOCK_TABLES
 from rightsize.contracts.sites import SiteBlock
 from rightsize.demand.flow_distribution import flow_band_frame, profile_frame
 from rightsize.demand.reading_findings import reading_findings
@@ -32,7 +34,7 @@ from rightsize.settings import Tariff, Thresholds
 BLOCK_METERS = 2000
 """Meters inferred at once: joint draws of a block stay well under 1 GiB."""
 
-TABLES = ("recommendation", "candidate", "flow_band", "profile", "finding", "not_assessed")
+_CONTRACTS = {table.name: table for table in BLOCK_TABLES}
 
 
 @dataclass(frozen=True)
@@ -128,7 +130,7 @@ def assess_bucket(
 ) -> BucketResult:
     """Infer, judge and choose for every meter of one bucket; rows go below `folder`."""
     profile = load_task(workspace, task, fleet.thresholds)
-    parts: dict[str, list[pl.DataFrame]] = {table: [] for table in TABLES}
+    parts: dict[str, list[pl.DataFrame]] = {table: [] for table in _CONTRACTS}
     for rows in _assessable(profile):
         for table, frame in _assess_block(profile, rows, fleet, learnt).items():
             parts[table].append(frame)
@@ -148,7 +150,8 @@ def assess_bucket(
     for table, frames in parts.items():
         present = [f for f in frames if f.height or len(frames) == 1]
         if present:
-            write_block(pl.concat(present, how="diagonal_relaxed"), folder / table, task.bucket)
+            whole = as_block(pl.concat(present, how="diagonal_relaxed"), _CONTRACTS[table])
+            write_block(whole, folder / table, task.bucket)
     assessed = profile.stat.height - refused.height
     return BucketResult(task.bucket, assessed=assessed, not_assessed=refused.height)
 
@@ -181,14 +184,34 @@ def _assess_block(
         fleet=learnt,
     )
     decision = decide(block, posterior, site_block(rows), fleet.catalogue, fleet.tariff, limits)
-    names = rows.select("meter_id", "customer_name", "area")
     return {
-        "recommendation": decision.recommendation.join(names, on="meter_id", how="left"),
-        "candidate": decision.candidate,
+        "recommendation": _recommendation(decision.recommendation, rows),
+        "candidate": decision.candidate.drop("net_present_value_usd"),
         "finding": decision.finding,
         "flow_band": flow_band_frame(block, posterior, fleet.catalogue.meters),
         "profile": profile_frame(block, posterior, rows, fleet.catalogue.meters),
     }
+
+
+def _recommendation(decided: pl.DataFrame, rows: pl.DataFrame) -> pl.DataFrame:
+    said = rows.select(
+        "meter_id", "customer_name", "days_covered", peak_60min_gpm="max_hour_gpm"
+    )
+    return (
+        decided.rename(
+            {
+                "odds_undersized": "odds_of_undersized",
+                "log_value_usd": "expected_value_of_logging_usd",
+                "peak_60min_gpm": "sustained_60min_gpm",
+            }
+        )
+        .drop(
+            "volumetric_gain_usd_per_year", "peak_60min_low_gpm", "peak_60min_high_gpm",
+            "unseen_gal_per_year", "unseen_low_gal_per_year", "unseen_high_gal_per_year",
+            "runner_up_odds_of_benefit",
+        )
+        .join(said, on="meter_id", how="left")
+    )  # fmt: skip
 
 
 def site_block(rows: pl.DataFrame) -> SiteBlock:

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from rightsize.contracts.profiles import ProfileBlock
 from rightsize.demand.bands import BAND_CENTRES_GPM, BAND_EDGES_GPM
+from rightsize.inference.censoring import night_quantile
 from rightsize.inference.posterior import FlowPosterior
 from rightsize.meters.catalogue import Meter
 from rightsize.meters.registration import registration_matrix
@@ -99,7 +100,7 @@ def profile_frame(
         "days_covered": block.days_covered,
         "reads_used": np.rint(block.reads_used).astype(np.int64),
         "registered_gal_per_year": yearly,
-        "minimum_night_flow_gpm": night_low_gpm(block.night_count, block.night_zero_count),
+        "minimum_night_flow_gpm": night_quantile(block, 0.1),
         "zero_share": np.clip(_ratio(block.zero_count, shape), 0, 1),
         "mean_flow_gpm": yearly / MINUTES_PER_YEAR,
         "peak_interval_gpm": block.max_interval_gpm,
@@ -122,15 +123,6 @@ def profile_frame(
         **_interval("sustained_60min", "gpm", posterior.sustained_60min_gpm, posterior.weight),
     }
     return pl.DataFrame(columns).with_columns(pl.col("peak_register_gpm").fill_nan(None))
-
-
-def night_low_gpm(night_count: Array, night_zero_count: Array) -> Array:
-    """Tenth percentile of the days' least night hour [gpm], from its histogram [A, B]."""
-    total = night_count.sum(axis=1) + night_zero_count
-    below = night_zero_count[:, None] + np.cumsum(night_count, axis=1)
-    reached = below >= 0.1 * total[:, None]
-    low = BAND_CENTRES_GPM[np.argmax(reached, axis=1)]
-    return np.where((night_zero_count >= 0.1 * total) | (total <= 0), 0.0, low)
 
 
 def weighted_quantile(draws: Array, weight: Array, share: float) -> Array:

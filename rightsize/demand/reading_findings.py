@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import json
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import polars as pl
 
-from rightsize.findings import FINDING_CODES
+from rightsize.findings import FINDING_CODES, Finding
 
 FINDING_SCHEMA = pl.Schema(
     {
@@ -63,6 +65,38 @@ def reading_findings(
         leak_night_share=leak_night_share,
     )]  # fmt: skip
     return pl.concat(found) if found else FINDING_SCHEMA.to_frame()
+
+
+def finding_frame(findings: Sequence[Finding]) -> pl.DataFrame:
+    """Findings as rows, in the columns of the table finding."""
+    rows = [
+        (f.account_id, f.meter_id, f.code, f.severity, f.message, json.dumps(f.evidence))
+        for f in findings
+    ]
+    return pl.DataFrame(rows, schema=FINDING_SCHEMA, orient="row")
+
+
+def unknown_meter_findings(read: pl.DataFrame) -> pl.DataFrame:
+    """A finding for each meter that has reads and no entry in the meter list.
+
+    Parameters
+    ----------
+    read : frame
+        meter_id, read_count, registered_gal [gal] of such meters.
+    """
+    return read.select(
+        account_id=pl.lit(None, dtype=pl.String),
+        meter_id="meter_id",
+        code=pl.lit("unknown_meter"),
+        severity=pl.lit(FINDING_CODES["unknown_meter"].severity),
+        message=pl.format(
+            "meter {} has {} reads, {} gal, and no entry in meters.csv; add it or ask why",
+            "meter_id",
+            pl.col("read_count"),
+            pl.col("registered_gal").round(0),
+        ),
+        evidence=pl.struct("read_count", "registered_gal").struct.json_encode(),
+    ).cast(FINDING_SCHEMA)
 
 
 def _rules(
