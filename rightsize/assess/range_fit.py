@@ -39,17 +39,17 @@ def flow_limits(
     """
     smoc = np.array([m.smoc_gpm for m in meters])
     continuous = np.array([m.continuous_gpm for m in meters])
-    loss = np.array([m.head_loss_psi_at_smoc for m in meters])
+    loss_psi = np.array([m.head_loss_psi_at_smoc for m in meters])
     with np.errstate(divide="ignore", invalid="ignore"):
-        head = smoc * np.sqrt(np.maximum(spare_head_psi, 0.0)[:, None] / loss[None, :])
+        head = smoc * np.sqrt(np.maximum(spare_head_psi, 0.0)[:, None] / loss_psi[None, :])
     return FlowLimits(
         peak_gpm=smoc * (1 - smoc_margin_share),
         sustained_gpm=continuous * (1 - continuous_margin_share),
-        head_gpm=np.where(loss[None, :] > 0, head, np.inf),
+        head_gpm=np.where(loss_psi[None, :] > 0, head, np.inf),
     )
 
 
-def head_loss_psi(flow_gpm: Array, meter: Meter) -> Array:
-    """Head loss of a meter at `flow_gpm`, by the square law from its rated point [psi]."""
-    loss: Array = meter.head_loss_psi_at_smoc * (flow_gpm / meter.smoc_gpm) ** 2
-    return loss
+def head_loss_psi(flow_gpm: Array, *, smoc_gpm: Array, head_loss_psi_at_smoc: Array) -> Array:
+    """Head loss at `flow_gpm`, by the square law from the rated point [psi]."""
+    result: Array = head_loss_psi_at_smoc * (flow_gpm / smoc_gpm) ** 2
+    return result

@@ -58,6 +58,11 @@ CANDIDATE: Final = Table(
             "net_benefit_high_usd_per_year", "high end of the 90 % interval", null="allowed"
         ),
         number(
+            "net_present_value_usd",
+            "present value of changing to it over its life",
+            null="allowed",
+        ),
+        number(
             "fixed_charge_change_usd_per_year", "base charge with it less now", null="allowed"
         ),
         number("change_cost_usd", "price and installation", null="allowed", low=0),

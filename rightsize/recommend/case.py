@@ -42,6 +42,7 @@ class Case:
     rates: RateSteps
     costs: ChangeCosts
     limits: FlowLimits
+    spare_head_psi: Array  # [A] the threshold where meters.csv does not say
     broken: NDArray[np.int32]  # [A, M] rules broken whatever the flow
 
     @property
@@ -104,11 +105,12 @@ def prepare(
         rate_class_of(tariff, sites.customer_class, sites.service_kind),
         month_volume_share=sites.month_volume_share,
     )
+    spare = np.where(
+        np.isnan(sites.spare_head_psi), thresholds.spare_head_psi, sites.spare_head_psi
+    )
     limits = flow_limits(
         catalogue.meters,
-        np.where(
-            np.isnan(sites.spare_head_psi), thresholds.spare_head_psi, sites.spare_head_psi
-        ),
+        spare,
         smoc_margin_share=thresholds.smoc_margin_share,
         continuous_margin_share=thresholds.continuous_margin_share,
     )
@@ -125,11 +127,12 @@ def prepare(
         sites=sites,
         catalogue=catalogue,
         thresholds=thresholds,
-        refused=refusals(block, posterior, sites, thresholds),
+        refused=refusals(block, posterior, sites, catalogue.meters, thresholds),
         meter_index=index,
         rates=rates,
         costs=costs,
         limits=limits,
+        spare_head_psi=spare,
         broken=broken,
     )
 

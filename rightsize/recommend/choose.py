@@ -107,7 +107,7 @@ def _decide_rows(case: Case, rows: slice) -> Decision:
         choice = _choose(case, rows, draws, weighed)
     return Decision(
         recommendation=recommendation_frame(case, rows, draws, choice),
-        candidate=candidate_frame(case, rows, choice),
+        candidate=candidate_frame(case, rows, draws, choice),
         finding=finding_frame(case, rows, choice),
         not_assessed=not_assessed_frame(case, rows),
     )
@@ -161,8 +161,8 @@ def _choose(case: Case, rows: slice, draws: Draws, weighed: Weighed) -> Choice:
         chosen=chosen.astype(np.int64),
         runner_up=_runner_up(weighed, other, chosen),
         log_value_usd=np.where(has_choice | is_undersized, np.nan, log_value_usd),
-        odds_over_peak=over_peak,
-        odds_over_sustained=over_sustained,
+        odds_over_smoc=over_peak,
+        odds_over_continuous=over_sustained,
         odds_over=over,
         weighed=replace(
             weighed, broken=_losers(weighed, allowed, chosen=np.where(changes, chosen, index))

@@ -83,8 +83,8 @@ class RateSteps:
     def marginal_usd_per_kgal(self, gal_per_year: Array) -> Array:
         """Price of the next gallon, averaged over months by volume [USD/kgal], for [A]."""
         passed = gal_per_year[:, None] >= self.start_gal_per_year
-        price: Array = (passed * self.usd_per_gal).sum(axis=1) * GAL_PER_KGAL
-        return price
+        price_usd: Array = (passed * self.usd_per_gal).sum(axis=1) * GAL_PER_KGAL
+        return price_usd
 
 
 def rate_steps(
@@ -121,7 +121,7 @@ def rate_steps(
     with np.errstate(divide="ignore"):
         start = limit[:, 1:, None] / share[:, None, :]
     slope = np.where(np.isfinite(start), step[:, 1:, None] * share[:, None, :] * repeats, 0.0)
-    flat = (len(rate_class), -1)
+    flat = (len(rate_class), (width - 1) * share.shape[1])
     return RateSteps(
         start_gal_per_year=np.hstack(
             [np.zeros((len(rate_class), 1)), np.where(slope != 0, start, 0.0).reshape(flat)]

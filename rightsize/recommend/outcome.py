@@ -10,8 +10,10 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
+from rightsize.assess.range_fit import head_loss_psi
 from rightsize.assess.verdict import ACTIONS, VERDICTS
 from rightsize.findings import FINDING_CODES
+from rightsize.meters.catalogue import Meter
 from rightsize.recommend.candidates import rule_names
 from rightsize.recommend.case import Case
 from rightsize.recommend.economics import simple_payback_years
@@ -32,8 +34,8 @@ class Choice:
     chosen: Index  # [A] meter to install, to confirm by logging, or the installed one
     runner_up: Index  # [A] best feasible meter beside chosen and installed; -1 for none
     log_value_usd: Array  # [A] worth of a log less its cost; NaN where a change is decided
-    odds_over_peak: Array  # [A] odds that the peak exceeds the installed meter's SMOC
-    odds_over_sustained: Array  # [A] odds that sustained flow exceeds its continuous rating
+    odds_over_smoc: Array  # [A] odds that the peak exceeds the installed meter's SMOC
+    odds_over_continuous: Array  # [A] odds that sustained flow exceeds its continuous rating
     odds_over: Array  # [A] odds of either
     weighed: Weighed
     rank: Index  # [A, M] from 1; 0 where not feasible
@@ -41,57 +43,37 @@ class Choice:
 
 def recommendation_frame(case: Case, rows: slice, draws: Draws, choice: Choice) -> pl.DataFrame:
     """One row a meter in service, in the block's order; null where nothing can be said."""
-    installed, chosen = case.meter_index[rows], choice.chosen
+    judged = case.refused.is_assessed[rows]
+    installed = np.asarray(case.sites.meter_index[rows], dtype=np.int64)
     columns: dict[str, Any] = {
         "account_id": case.block.account_id[rows],
         "meter_id": case.block.meter_id[rows],
         "customer_class": case.sites.customer_class[rows],
         "service_kind": case.sites.service_kind[rows],
-        "area": pl.Series(case.sites.area[rows], dtype=pl.String),
-        **_meter_columns(case, "installed", _known(case, rows)),
+        **_meter_columns(case, "installed", installed),
         "verdict": choice.verdict.astype(str),
-        **_meter_columns(case, "recommended", np.where(_judged(case, rows), chosen, -1)),
         "action": choice.action.astype(str),
+        **_meter_columns(case, "recommended", np.where(judged, choice.chosen, -1)),
         **_gain_columns(case, rows, draws, choice),
         **_money_columns(case, rows, draws, choice),
         **_flow_columns(case, rows, draws),
-        "odds_of_benefit": np.where(
-            chosen != installed, _at(choice.weighed.odds_of_benefit, chosen), np.nan
-        ),
-        "odds_of_fit": _at(choice.weighed.odds_of_fit, chosen),
-        "odds_undersized": choice.odds_over,
-        "log_value_usd": choice.log_value_usd,
-        **_meter_columns(case, "runner_up", choice.runner_up),
-        "runner_up_net_benefit_usd_per_year": _at(
-            choice.weighed.net_benefit_usd, np.maximum(choice.runner_up, 0)
-        ),
-        "runner_up_odds_of_benefit": _at(
-            choice.weighed.odds_of_benefit, np.maximum(choice.runner_up, 0)
-        ),
+        **_odds_columns(case, rows, choice),
+        **_rating_columns(case, rows, draws, choice),
+        **_runner_up_columns(case, choice),
+        "days_covered": case.block.days_covered[rows],
     }
-    frame = _typed(columns)
-    frame = _null_where(frame, ~_judged(case, rows), keep=_ALWAYS)
-    frame = _null_where(
-        frame, choice.runner_up < 0, keep=[c for c in frame.columns if "runner_up" not in c]
-    )
+    frame = _null_where(_typed(columns), ~judged, keep=_ALWAYS)
     return with_reason(
         frame, case, rows,
-        odds_over_peak=choice.odds_over_peak, odds_over_hour=choice.odds_over_sustained,
+        odds_over_smoc=choice.odds_over_smoc, odds_over_continuous=choice.odds_over_continuous,
+        runner_up_odds=_at(choice.weighed.odds_of_benefit, np.maximum(choice.runner_up, 0)),
     )  # fmt: skip
 
 
 _ALWAYS: Final = (
-    "account_id", "meter_id", "customer_class", "service_kind", "area", "installed_type",
-    "installed_size_in", "installed_grade", "verdict", "action",
+    "account_id", "meter_id", "customer_class", "service_kind", "installed_type",
+    "installed_size_in", "installed_grade", "verdict", "action", "days_covered",
 )  # fmt: skip
-
-
-def _judged(case: Case, rows: slice) -> NDArray[np.bool_]:
-    return case.refused.is_assessed[rows]
-
-
-def _known(case: Case, rows: slice) -> Index:
-    return np.asarray(case.sites.meter_index[rows], dtype=np.int64)
 
 
 def _meter_columns(case: Case, prefix: str, index: Index) -> dict[str, Any]:
@@ -151,7 +133,18 @@ def _gain_columns(case: Case, rows: slice, draws: Draws, choice: Choice) -> dict
         "recommended_accuracy_pct": _at(accuracy, choice.chosen),
         **_bounded("accuracy_gain_pct", (registered - installed) / actual * 100, weight),
         **_bounded("volume_gain_gal_per_year", registered - installed, weight),
+        "unseen_share_of_gain": _unseen_share(case, rows, registered - installed, weight),
     }
+
+
+def _unseen_share(case: Case, rows: slice, gain_gal: Array, weight: Array) -> Array:
+    """Share of the gain that rests on flow below the installed meter's start; NaN without."""
+    gain = np.maximum(gain_gal, 0.0)
+    unseen = np.minimum(gain, case.posterior.unseen_gal_per_year[:, rows])
+    total = weighted_mean(gain, weight)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        share = weighted_mean(unseen, weight) / total
+    return np.asarray(np.where(total > 0, np.clip(share, 0.0, 1.0), np.nan), dtype=np.float64)
 
 
 def _money_columns(case: Case, rows: slice, draws: Draws, choice: Choice) -> dict[str, Any]:
@@ -159,34 +152,78 @@ def _money_columns(case: Case, rows: slice, draws: Draws, choice: Choice) -> dic
     fixed = np.nan_to_num(_at(case.costs.fixed_charge_change_usd_per_year[rows], chosen))
     kept = chosen == case.meter_index[rows]
     cost = np.where(kept, 0.0, _at(case.costs.change_cost_usd[rows], chosen))
-    upkeep = _at(case.costs.upkeep_change_usd_per_year[rows], chosen)
-    volumetric = _draws_at(draws.volumetric_gain_usd, chosen)
-    net = _bounded("net_benefit_usd_per_year", _draws_at(draws.net_benefit_usd, chosen), weight)
-    gain = np.asarray(weighted_mean(volumetric, weight), dtype=np.float64)
     annual = np.where(kept, 0.0, _at(case.costs.annual_cost_usd_per_year[rows], chosen))
-    payback = simple_payback_years(cost, gain + np.minimum(fixed, 0.0) - upkeep)
+    upkeep = _at(case.costs.upkeep_change_usd_per_year[rows], chosen)
+    gain = _bounded(
+        "revenue_gain_usd_per_year", _draws_at(draws.volumetric_gain_usd, chosen), weight
+    )
+    net = _bounded("net_benefit_usd_per_year", _draws_at(draws.net_benefit_usd, chosen), weight)
+    cash = gain["revenue_gain_usd_per_year"] + np.minimum(fixed, 0.0) - upkeep
     return {
-        "volumetric_gain_usd_per_year": gain,
-        "fixed_charge_change_usd_per_year": fixed,
-        **_bounded("revenue_gain_usd_per_year", volumetric + fixed, weight),
-        "change_cost_usd": cost,
-        "annual_cost_usd_per_year": annual,
+        **gain,
         **net,
         "net_present_value_usd": net["net_benefit_usd_per_year"]
         * case.costs.present_value_factor[chosen],
-        "payback_years": np.where(kept, np.nan, payback),
+        "payback_years": np.where(kept, np.nan, simple_payback_years(cost, cash)),
+        "fixed_charge_change_usd_per_year": fixed,
+        "change_cost_usd": cost,
+        "annual_cost_usd_per_year": annual,
     }
 
 
 def _flow_columns(case: Case, rows: slice, draws: Draws) -> dict[str, Any]:
-    sustained = case.posterior.sustained_60min_gpm[:, rows]
-    low_flow = case.posterior.low_flow_share[:, rows]
-    unseen = case.posterior.unseen_gal_per_year[:, rows]
+    weight = draws.weight
     return {
-        **_bounded("peak_10s_gpm", draws.peak_gpm, draws.weight),
-        **_bounded("peak_60min_gpm", sustained, draws.weight),
-        "low_flow_share": weighted_mean(low_flow, draws.weight),
-        **_bounded("unseen_gal_per_year", unseen, draws.weight),
+        **_bounded("peak_10s_gpm", draws.peak_gpm, weight),
+        **_bounded("peak_1min_gpm", case.posterior.peak_1min_gpm[:, rows], weight),
+        "peak_60min_gpm": case.block.max_hour_gpm[rows],
+        "sustained_60min_gpm": weighted_mean(
+            case.posterior.sustained_60min_gpm[:, rows], weight
+        ),
+        "low_flow_share": np.clip(
+            weighted_mean(case.posterior.low_flow_share[:, rows], weight), 0.0, 1.0
+        ),
+    }
+
+
+def _odds_columns(case: Case, rows: slice, choice: Choice) -> dict[str, Any]:
+    """Odds of the chosen meter; where the installed one is kept, of the best other meter."""
+    kept = choice.chosen == case.meter_index[rows]
+    rival = _at(choice.weighed.odds_of_benefit, np.maximum(choice.runner_up, 0))
+    of_rival = np.where(choice.runner_up < 0, 0.0, rival)
+    chosen = _at(choice.weighed.odds_of_benefit, choice.chosen)
+    return {
+        "expected_value_of_logging_usd": choice.log_value_usd,
+        "odds_of_benefit": np.where(kept, of_rival, chosen),
+        "odds_of_fit": _at(choice.weighed.odds_of_fit, choice.chosen),
+        "odds_of_undersized": choice.odds_over,
+    }
+
+
+def _rating_columns(case: Case, rows: slice, draws: Draws, choice: Choice) -> dict[str, Any]:
+    meters, installed = case.catalogue.meters, case.meter_index[rows]
+    smoc = np.array([m.smoc_gpm for m in meters])
+    loss_at_smoc = np.array([m.head_loss_psi_at_smoc for m in meters])
+    return {
+        "head_loss_at_peak_psi": head_loss_psi(
+            np.asarray(weighted_mean(draws.peak_gpm, draws.weight), dtype=np.float64),
+            smoc_gpm=smoc[choice.chosen],
+            head_loss_psi_at_smoc=loss_at_smoc[choice.chosen],
+        ),
+        "spare_head_psi": case.spare_head_psi[rows],
+        "installed_continuous_gpm": np.array([m.continuous_gpm for m in meters])[installed],
+        "installed_smoc_gpm": smoc[installed],
+    }
+
+
+def _runner_up_columns(case: Case, choice: Choice) -> dict[str, Any]:
+    meters, index = case.catalogue.meters, choice.runner_up
+    labels = pl.Series([*(m.label for m in meters), None], dtype=pl.String)
+    net = _at(choice.weighed.net_benefit_usd, np.maximum(index, 0))
+    return {
+        "runner_up": labels.gather(pl.Series(np.where(index < 0, len(meters), index))),
+        **_meter_columns(case, "runner_up", index),
+        "runner_up_net_benefit_usd_per_year": np.where(index < 0, np.nan, net),
     }
 
 
@@ -217,7 +254,7 @@ def _null_where(
     )
 
 
-def candidate_frame(case: Case, rows: slice, choice: Choice) -> pl.DataFrame:
+def candidate_frame(case: Case, rows: slice, draws: Draws, choice: Choice) -> pl.DataFrame:
     """One row a catalogue meter of each account assessed, or refused as a fire service."""
     shown = np.array(
         [
@@ -236,14 +273,21 @@ def candidate_frame(case: Case, rows: slice, choice: Choice) -> pl.DataFrame:
     code, texts = rule_names(weighed.broken[shown])
 
     def flat(value: NDArray[Any]) -> NDArray[Any]:
-        picked: NDArray[Any] = value[shown].reshape(-1)
+        picked: NDArray[Any] = value[shown].ravel()
         return picked
 
+    peak = np.asarray(weighted_mean(draws.peak_gpm, draws.weight), dtype=np.float64)
     money = {
-        "net_benefit_usd_per_year": weighed.net_benefit_usd,
         "net_present_value_usd": weighed.net_benefit_usd * case.costs.present_value_factor,
         "change_cost_usd": case.costs.change_cost_usd[rows],
         "fixed_charge_change_usd_per_year": case.costs.fixed_charge_change_usd_per_year[rows],
+        "head_loss_at_peak_psi": head_loss_psi(
+            peak[:, None],
+            smoc_gpm=np.array([m.smoc_gpm for m in case.catalogue.meters]),
+            head_loss_psi_at_smoc=np.array(
+                [m.head_loss_psi_at_smoc for m in case.catalogue.meters]
+            ),
+        ),
     }
     frame = pl.DataFrame(
         {
@@ -253,10 +297,11 @@ def candidate_frame(case: Case, rows: slice, choice: Choice) -> pl.DataFrame:
             "is_installed": meter == np.repeat(case.meter_index[rows][shown], count),
             "feasible": flat(weighed.feasible),
             "rejected_because": pl.Series(texts, dtype=pl.String).gather(
-                pl.Series(code.reshape(-1), dtype=pl.UInt32)
+                pl.Series(code.ravel(), dtype=pl.UInt32)
             ),
             **_spread("accuracy_pct", weighed.accuracy_pct, flat),
             **_spread("registered_gal_per_year", weighed.registered_gal, flat),
+            **_spread("net_benefit_usd_per_year", weighed.net_benefit_range_usd, flat),
             **{k: flat(v).astype(np.float64) for k, v in money.items()},
             "odds_of_benefit": flat(weighed.odds_of_benefit).astype(np.float64),
             "odds_of_fit": flat(weighed.odds_of_fit).astype(np.float64),
@@ -266,6 +311,7 @@ def candidate_frame(case: Case, rows: slice, choice: Choice) -> pl.DataFrame:
     return frame.with_columns(
         pl.col(pl.Float64).fill_nan(None),
         pl.when(pl.col("rank") > 0).then(pl.col("rank")).alias("rank"),
+        pl.when(pl.col("rejected_because") != "").then(pl.col("rejected_because")),
     )
 
 
@@ -300,12 +346,12 @@ def finding_frame(case: Case, rows: slice, choice: Choice) -> pl.DataFrame:
     sustained = weighted_mean(
         np.nan_to_num(case.posterior.sustained_60min_gpm[:, rows]), weight
     )
-    judged = _judged(case, rows)
+    judged = case.refused.is_assessed[rows]
     sure = thresholds.odds_of_undersized - 1e-6
     charge = case.costs.fixed_charge_change_usd_per_year[rows]
     hits = {
-        "above_smoc": judged & (choice.odds_over_peak >= sure),
-        "above_continuous": judged & (choice.odds_over_sustained >= sure),
+        "above_smoc": judged & (choice.odds_over_smoc >= sure),
+        "above_continuous": judged & (choice.odds_over_continuous >= sure),
         "near_limit": judged
         & (choice.odds_over >= thresholds.near_limit_odds)
         & (choice.odds_over < sure),
@@ -317,7 +363,7 @@ def finding_frame(case: Case, rows: slice, choice: Choice) -> pl.DataFrame:
             meter = meters[int(case.meter_index[rows][k])]
             evidence = {
                 "peak_10s_gpm": round(float(peak[k]), 3),
-                "peak_60min_gpm": round(float(sustained[k]), 3),
+                "sustained_60min_gpm": round(float(sustained[k]), 3),
                 "smoc_gpm": meter.smoc_gpm,
                 "continuous_gpm": meter.continuous_gpm,
                 "odds": round(float(choice.odds_over[k]), 3),
@@ -328,11 +374,19 @@ def finding_frame(case: Case, rows: slice, choice: Choice) -> pl.DataFrame:
                     case.block.meter_id[rows][k],
                     code,
                     FINDING_CODES[code].severity,
-                    FINDING_CODES[code].meaning + f" ({meter.label})",
+                    _finding_text(code, meter, evidence),
                     json.dumps(evidence),
                 )
             )
     return pl.DataFrame(found, schema=FINDING_SCHEMA, orient="row")
+
+
+def _finding_text(code: str, meter: Meter, evidence: dict[str, float]) -> str:
+    figures = (
+        f"{meter.label}: peak {evidence['peak_10s_gpm']:.3g} of {meter.smoc_gpm:g} gpm, "
+        f"sustained {evidence['sustained_60min_gpm']:.3g} of {meter.continuous_gpm:g} gpm"
+    )
+    return f"{FINDING_CODES[code].meaning} ({figures})"
 
 
 def not_assessed_frame(case: Case, rows: slice) -> pl.DataFrame:

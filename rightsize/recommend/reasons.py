@@ -21,8 +21,9 @@ def with_reason(
     case: Case,
     rows: slice,
     *,
-    odds_over_peak: Array,
-    odds_over_hour: Array,
+    odds_over_smoc: Array,
+    odds_over_continuous: Array,
+    runner_up_odds: Array,
 ) -> pl.DataFrame:
     """The recommendation rows with their `reason`.
 
@@ -32,20 +33,24 @@ def with_reason(
         Recommendation rows without it.
     case, rows
         The case and the accounts of the frame.
-    odds_over_peak, odds_over_hour : arrays [A]
+    runner_up_odds : array [A]
+        Odds that the runner-up would pay.
+    odds_over_smoc, odds_over_continuous : arrays [A]
         Odds that peak and sustained flow exceed what the installed meter may carry.
     """
     index = case.meter_index[rows]
     message = pl.Series("_message", case.refused.message[rows], dtype=pl.String)
     meters = case.catalogue.meters
     names = {_key(m): _named(m) for m in meters}
+    rivals = {m.label: _named(m) for m in meters}
     smoc = {_key(m): m.smoc_gpm for m in meters}
     texts = frame.with_columns(
         message,
         pl.Series("_smoc", np.array([m.smoc_gpm for m in meters])[index]),
         pl.Series("_continuous", np.array([m.continuous_gpm for m in meters])[index]),
-        pl.Series("_odds_over_peak", odds_over_peak),
-        pl.Series("_odds_over_sustained", odds_over_hour),
+        pl.Series("_rival_odds", runner_up_odds),
+        pl.Series("_odds_over_smoc", odds_over_smoc),
+        pl.Series("_odds_over_continuous", odds_over_continuous),
         pl.Series("_is_critical", case.is_critical[rows]),
         *(
             pl.concat_str(
@@ -54,14 +59,15 @@ def with_reason(
                 pl.col(f"{who}_grade"),
                 separator="|",
             ).alias(f"_{who}")
-            for who in ("installed", "recommended", "runner_up")
+            for who in ("installed", "recommended")
         ),
     )
     texts = texts.with_columns(
+        pl.col("runner_up").replace_strict(rivals, default=None).alias("_rival"),
         pl.col("_recommended").replace_strict(smoc, default=None).alias("_new_smoc"),
         *(
             pl.col(f"_{who}").replace_strict(names, default=None).alias(f"_{who}")
-            for who in ("installed", "recommended", "runner_up")
+            for who in ("installed", "recommended")
         ),
     )
     return frame.with_columns(texts.select(reason=_sentence())["reason"])
@@ -142,15 +148,15 @@ def _overload(verb: str) -> pl.Expr:
         number("_smoc"), pl.col("_installed"),
     )  # fmt: skip
     by_hour = pl.format(
-        f"the sustained flow of {{}} gpm ({{}} to {{}}) {verb} the {{}} gpm that {{}} may "
+        f"the sustained flow of {{}} gpm {verb} the {{}} gpm that {{}} may "
         "carry for long",
-        number("peak_60min_gpm"), number("peak_60min_low_gpm"), number("peak_60min_high_gpm"),
+        number("sustained_60min_gpm"),
         number("_continuous"), pl.col("_installed"),
     )  # fmt: skip
-    peak_is_worse = pl.col("_odds_over_peak") >= pl.col("_odds_over_sustained")
+    peak_is_worse = pl.col("_odds_over_smoc") >= pl.col("_odds_over_continuous")
     return pl.concat_str(
         pl.when(peak_is_worse).then(by_peak).otherwise(by_hour),
-        pl.format(" (odds {})", _odds("odds_undersized")),
+        pl.format(" (odds {})", _odds("odds_of_undersized")),
     )
 
 
@@ -168,7 +174,7 @@ def _log_for_gain() -> pl.Expr:
         "{} may bring up to {} USD a year after all costs, but only with odds of {}: logging "
         "the site first is worth about {} USD more than it costs",
         pl.col("_recommended"), number("net_benefit_high_usd_per_year"),
-        _odds("odds_of_benefit"), number("log_value_usd"),
+        _odds("odds_of_benefit"), number("expected_value_of_logging_usd"),
     )  # fmt: skip
 
 
@@ -184,9 +190,9 @@ def _fits() -> pl.Expr:
     )  # fmt: skip
     rival = pl.format(
         "; the best other meter, {}, would bring {} USD a year after all costs with odds of {}",
-        pl.col("_runner_up"), number("runner_up_net_benefit_usd_per_year"),
-        _odds("runner_up_odds_of_benefit"),
+        pl.col("_rival"), number("runner_up_net_benefit_usd_per_year"),
+        _odds("_rival_odds"),
     )  # fmt: skip
     alone = pl.lit("; no other meter of the catalogue fits and may be installed")
-    has_rival = pl.col("_runner_up").is_not_null()
+    has_rival = pl.col("_rival").is_not_null()
     return pl.concat_str(keeps, pl.when(has_rival).then(rival).otherwise(alone))

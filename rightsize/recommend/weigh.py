@@ -46,9 +46,14 @@ class Weighed:
     broken: NDArray[np.int32]  # rules broken, as bits
     odds_of_fit: Floats
     odds_of_benefit: Floats
-    net_benefit_usd: Floats
+    net_benefit_range_usd: tuple[Floats, Floats, Floats]  # mean, low, high
     registered_gal: tuple[Floats, Floats, Floats]  # mean, low, high
     accuracy_pct: tuple[Floats, Floats, Floats]
+
+    @property
+    def net_benefit_usd(self) -> Floats:
+        """Mean net benefit a year [A, M]; 0 for the installed meter."""
+        return self.net_benefit_range_usd[0]
 
     @property
     def feasible(self) -> Flags:
@@ -162,7 +167,7 @@ def weigh(
         broken=broken | _flow_rules(draws, limits, fit, odds_of_fit),
         odds_of_fit=fit,
         odds_of_benefit=odds(draws.net_benefit_usd > 0, draws.weight),
-        net_benefit_usd=weighted_mean(draws.net_benefit_usd, draws.weight),
+        net_benefit_range_usd=_with_interval(draws.net_benefit_usd, draws.weight),
         registered_gal=(registered[0], low, high),
         accuracy_pct=_with_interval(accuracy, draws.weight),
     )

@@ -9,6 +9,10 @@ import polars as pl
 import pytest
 from polars.testing import assert_frame_equal
 
+from rightsize.contracts.candidate import CANDIDATE
+from rightsize.contracts.frames import as_block, violations
+from rightsize.contracts.recommendation import RECOMMENDATION
+from rightsize.contracts.results import FINDING, NOT_ASSESSED
 from rightsize.errors import ContractError
 from rightsize.meters.catalogue import Catalogue
 from rightsize.recommend.candidates import CONSTRAINTS
@@ -55,7 +59,7 @@ def test_all_verdicts_and_actions_follow_their_definitions(decision: Decision) -
     assert (smaller["recommended_type"] == smaller["installed_type"]).all()
     assert (smaller["recommended_size_in"] < smaller["installed_size_in"]).all()
     under = rows.filter(pl.col("verdict") == "undersized")
-    assert under["odds_undersized"].min() >= LIMITS.odds_of_undersized - 1e-6
+    assert under["odds_of_undersized"].min() >= LIMITS.odds_of_undersized - 1e-6
     kept = rows.filter(pl.col("action") == "keep", pl.col("verdict") == "fits")
     assert (kept["recommended_type"] == kept["installed_type"]).all()
     assert (kept["volume_gain_gal_per_year"] == 0).all()
@@ -73,12 +77,14 @@ def test_ranges_hold_their_estimate(decision: Decision) -> None:
 
 def test_candidates_say_why_they_lost(decision: Decision) -> None:
     rows = decision.candidate
-    words = {w for t in rows["rejected_because"].unique() for w in t.split(", ") if w}
+    words = {
+        w for t in rows["rejected_because"].drop_nulls().unique() for w in t.split(", ") if w
+    }
     assert words <= set(CONSTRAINTS)
     assert (rows["feasible"] == rows["rank"].is_not_null()).all()
-    silent = rows.filter(pl.col("rejected_because") == "")
+    silent = rows.filter(pl.col("rejected_because").is_null())
     assert silent.group_by("account_id").len()["len"].max() == 1
-    assert (rows.filter(~pl.col("feasible"))["rejected_because"] != "").all()
+    assert rows.filter(~pl.col("feasible"))["rejected_because"].null_count() == 0
 
 
 def test_the_recommended_meter_is_the_first_candidate(decision: Decision) -> None:
@@ -91,13 +97,22 @@ def test_the_recommended_meter_is_the_first_candidate(decision: Decision) -> Non
 
 
 def test_money_adds_up(decision: Decision) -> None:
-    """Revenue is volume plus charge; net benefit counts no gained charge, and costs."""
+    """Net benefit is revenue and lost charge less cost; a gained charge is not counted."""
     rows = decision.recommendation.filter(pl.col("verdict") != "not_assessed")
-    revenue = rows["volumetric_gain_usd_per_year"] + rows["fixed_charge_change_usd_per_year"]
-    np.testing.assert_allclose(rows["revenue_gain_usd_per_year"], revenue, atol=0.5)
     lost = np.minimum(rows["fixed_charge_change_usd_per_year"], 0)
-    net = rows["volumetric_gain_usd_per_year"] + lost - rows["annual_cost_usd_per_year"]
+    net = rows["revenue_gain_usd_per_year"] + lost - rows["annual_cost_usd_per_year"]
     np.testing.assert_allclose(rows["net_benefit_usd_per_year"], net, atol=0.5)
+
+
+def test_frames_keep_the_contracts_of_the_published_tables(decision: Decision) -> None:
+    for frame, table in (
+        (decision.recommendation, RECOMMENDATION),
+        (decision.candidate, CANDIDATE),
+        (decision.finding, FINDING),
+        (decision.not_assessed, NOT_ASSESSED),
+    ):
+        shaped = as_block(frame, table)
+        assert violations(shaped, table) == []
 
 
 def test_fire_services_and_critical_customers_are_referred() -> None:
