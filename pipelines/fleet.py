@@ -19,7 +19,6 @@ from pipelines.load_settings import Loaded
 from pipelines.sources.meters import Meters, load_meters
 from pipelines.stages.assess import FleetSettings, with_meter_index
 
-
 USUAL_RESOLUTION_GAL = 1.0
 """Step of a register that meters.csv does not tell: our convention."""
 

@@ -206,8 +206,10 @@ def _write_list_findings(
     """Findings on the meter list, and on meters that only the reads know."""
     listed = finding_frame(fleet.meters.findings)
     stats = paths_of(f / "month_stat.parquet" for f in profiled.folders)
-    read = pl.scan_parquet(stats).group_by("meter_id").agg(
-        pl.col("registered_gal").sum(), pl.col("read_count").sum()
+    read = (
+        pl.scan_parquet(stats)
+        .group_by("meter_id")
+        .agg(pl.col("registered_gal").sum(), pl.col("read_count").sum())
     )
     stray = read.join(fleet.meters.frame.lazy(), on="meter_id", how="anti").sort("meter_id")
     found = pl.concat([listed, unknown_meter_findings(stray.collect())])
@@ -239,7 +241,10 @@ def _publish(
 
 
 def _stop_text(validated: ValidationSummary) -> str:
-    lines = [f"{o.suite}, {o.batch}: {o.metric} is {o.observed:g}, expected {o.expected}: {o.meaning}" for o in validated.failed]
+    lines = [
+        f"{o.suite}, {o.batch}: {o.metric} is {o.observed:g}, expected {o.expected}: {o.meaning}"
+        for o in validated.failed
+    ]
     return "validation failed, nothing is published:\n" + "\n".join(lines)
 
 

@@ -152,8 +152,12 @@ def assess_bucket(
         if present:
             whole = as_block(pl.concat(present, how="diagonal_relaxed"), _CONTRACTS[table])
             write_block(whole, folder / table, task.bucket)
-    assessed = profile.stat.height - refused.height
-    return BucketResult(task.bucket, assessed=assessed, not_assessed=refused.height)
+    not_assessed = sum(frame.height for frame in parts["not_assessed"])
+    return BucketResult(
+        task.bucket,
+        assessed=profile.stat.height - not_assessed,
+        not_assessed=not_assessed,
+    )
 
 
 def write_block(frame: pl.DataFrame, folder: Path, name: str) -> None:
@@ -183,35 +187,16 @@ def _assess_block(
         seed=limits.seed,
         fleet=learnt,
     )
+    names = rows.select("meter_id", "customer_name", "area")
     decision = decide(block, posterior, site_block(rows), fleet.catalogue, fleet.tariff, limits)
     return {
-        "recommendation": _recommendation(decision.recommendation, rows),
-        "candidate": decision.candidate.drop("net_present_value_usd"),
+        "recommendation": decision.recommendation.join(names, on="meter_id", how="left"),
+        "candidate": decision.candidate,
         "finding": decision.finding,
+        "not_assessed": decision.not_assessed,
         "flow_band": flow_band_frame(block, posterior, fleet.catalogue.meters),
         "profile": profile_frame(block, posterior, rows, fleet.catalogue.meters),
     }
-
-
-def _recommendation(decided: pl.DataFrame, rows: pl.DataFrame) -> pl.DataFrame:
-    said = rows.select(
-        "meter_id", "customer_name", "days_covered", peak_60min_gpm="max_hour_gpm"
-    )
-    return (
-        decided.rename(
-            {
-                "odds_undersized": "odds_of_undersized",
-                "log_value_usd": "expected_value_of_logging_usd",
-                "peak_60min_gpm": "sustained_60min_gpm",
-            }
-        )
-        .drop(
-            "volumetric_gain_usd_per_year", "peak_60min_low_gpm", "peak_60min_high_gpm",
-            "unseen_gal_per_year", "unseen_low_gal_per_year", "unseen_high_gal_per_year",
-            "runner_up_odds_of_benefit",
-        )
-        .join(said, on="meter_id", how="left")
-    )  # fmt: skip
 
 
 def site_block(rows: pl.DataFrame) -> SiteBlock:
@@ -236,8 +221,14 @@ def _not_assessed_rows(refused: pl.DataFrame) -> pl.DataFrame:
     return refused.select(
         "account_id",
         "meter_id",
+        "customer_name",
+        "area",
+        "customer_class",
+        "service_kind",
         code="not_assessed_code",
         message="not_assessed_message",
+        installed_type="meter_type",
+        installed_size_in="size_in",
     )
 
 

@@ -158,12 +158,7 @@ _RECOMMENDATION_COLUMNS: Final[tuple[Column, ...]] = (
         null="allowed",
         null_means="not worked out",
     ),
-    number(
-        "odds_of_benefit",
-        "odds that the net benefit is positive",
-        null="allowed",
-        null_means="no change is proposed",
-    ),
+    number("odds_of_benefit", "odds that the net benefit is positive", null=_NA),
     number(
         "odds_of_fit",
         "odds that peak, sustained flow and head loss fit the recommended meter",
