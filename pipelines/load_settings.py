@@ -33,6 +33,9 @@ class ExportSettings(Settings):
     delimiter: str | None = Field(default=None, description="found by itself where not given")
     encoding: str = "utf-8"
     decimal: Literal[".", ","] = "."
+    thousands: Literal[",", ".", " ", "'"] | None = Field(
+        default=None, description="separator between thousands, taken off where named"
+    )
     stamp: Literal["end", "start"] = "end"
     timezone: str | None = Field(
         default=None, description="where it differs from the utility's"

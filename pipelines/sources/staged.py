@@ -1,0 +1,74 @@
+"""What a layout's module hands to the land stage: the file's rows as text, in `raw_read`.
+
+`raw_read` has the columns source_line (bigint), meter_id, at_text, amount_text,
+quality_text, interval_text, peak_text, unit_text (all varchar, null where the file has none).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Final
+
+import duckdb
+
+from pipelines.load_settings import ExportSettings
+
+_TEXTS: Final = {
+    "meter_id": "meter_id",
+    "at": "at_text",
+    "amount": "amount_text",
+    "quality": "quality_text",
+    "interval_min": "interval_text",
+    "peak": "peak_text",
+    "unit": "unit_text",
+}
+
+
+@dataclass(frozen=True)
+class FileTask:
+    """One file to land, and where its work may lie meanwhile."""
+
+    path: Path
+    export: ExportSettings
+    lines: int  # line feeds in the file as it lies
+    aside: Path
+
+
+@dataclass(frozen=True)
+class Staged:
+    """How the staging of a file went; `problem` says what was left out, if anything."""
+
+    at_column: str
+    problem: str | None = None
+
+
+def raw_read_view(source: str, line: str, texts: Mapping[str, str]) -> str:
+    """The statement that makes `raw_read` of a source.
+
+    Parameters
+    ----------
+    source
+        A relation or a call that yields one.
+    line
+        SQL of the line number.
+    texts
+        SQL of each of our columns that the source has.
+    """
+    columns = ", ".join(
+        f"({texts[ours]})::varchar as {name}" if ours in texts else f"null::varchar as {name}"
+        for ours, name in _TEXTS.items()
+    )
+    return (
+        f"create or replace temp view raw_read as select ({line})::bigint as source_line, "
+        f"{columns} from {source}"
+    )
+
+
+def no_unreadable_lines(connection: duckdb.DuckDBPyConnection) -> None:
+    """Start the list of lines that could not be read at all."""
+    connection.execute(
+        "create or replace temp table unreadable_line "
+        "(source_line bigint, rule varchar, value varchar)"
+    )

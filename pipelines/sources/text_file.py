@@ -1,0 +1,157 @@
+"""Delimited files of the layouts interval and register, staged and judged."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+
+import duckdb
+
+from pipelines.sources.columns import column_positions
+from pipelines.sources.delimited import Dialect, dialect, mended_copy, raw_line_sql
+from pipelines.sources.staged import FileTask, Staged, no_unreadable_lines, raw_read_view
+from pipelines.warehouse import quoted, run_sql, set_variables
+from rightsize.errors import ConfigError
+
+_MANY_REJECTS = 16
+
+View = Callable[[str, str, dict[str, str], Dialect], str]
+
+
+def stage_columns(connection: duckdb.DuckDBPyConnection, task: FileTask) -> Staged:
+    """Stage and judge a file with one read a line.
+
+    Raises
+    ------
+    ConfigError
+        If the header lacks a needed column.
+    """
+    amount = "reading" if task.export.layout == "register" else "volume"
+
+    def view(source: str, line: str, names: dict[str, str], _: Dialect) -> str:
+        texts = {"amount" if k == amount else k: v for k, v in names.items()}
+        return raw_read_view(source, line, texts)
+
+    return stage_text(connection, task, view, at="at")
+
+
+def stage_text(
+    connection: duckdb.DuckDBPyConnection, task: FileTask, view: View, *, at: str
+) -> Staged:
+    """Stage a delimited file by the straight road, or mended where that loses lines."""
+    kind = dialect(task.path, delimiter=task.export.delimiter, encoding=task.export.encoding)
+    where = f"{task.path} (export {task.export.name})"
+    positions = column_positions(
+        kind.header, task.export.columns, task.export.layout, where=where
+    )
+    names = {ours: f"c{position}" for ours, position in positions.items()}
+    staged = Staged(at_column=kind.header[positions[at]])
+    set_variables(connection, {"at_column": staged.at_column})
+    if _plain_utf8(kind.encoding) and _straight(connection, task, kind, names, view):
+        return staged
+    problem = _mended(connection, task, kind, names, view)
+    return replace(staged, problem=problem)
+
+
+def _plain_utf8(encoding: str) -> bool:
+    return encoding.lower().replace("_", "-") in ("utf-8", "utf8", "utf-8-sig", "ascii")
+
+
+def _straight(
+    connection: duckdb.DuckDBPyConnection,
+    task: FileTask,
+    kind: Dialect,
+    names: dict[str, str],
+    view: View,
+) -> bool:
+    """Judge the file as it lies; false where lines would be lost or miscounted."""
+    source = raw_line_sql(task.path, kind, is_mended=False)
+    line = f"row_number() over () + {kind.header_line}"
+    no_unreadable_lines(connection)
+    _forget_rejects(connection)
+    connection.execute(view(source, line, names, kind))
+    try:
+        run_sql(connection, "20_validate/judged_read")
+    except duckdb.Error:
+        return False
+    rejects = connection.execute(
+        "select line, min(csv_line) as csv_line from reject_errors group by line order by line"
+    ).fetchall()
+    last_line = _one(
+        connection, f"select coalesce(max(source_line), {kind.header_line}) from judged_read"
+    )
+    if kind.compression == "none" and last_line + len(rejects) != _line_count(task):
+        return False  # empty lines, mixed line ends or quotes that span lines
+    if len(rejects) > _MANY_REJECTS or any("\n" in (text or "") for _, text in rejects):
+        return False
+    if rejects:
+        _make_room(connection, [line_no for line_no, _ in rejects])
+        connection.executemany(
+            "insert into unreadable_line values (?, 'line_unreadable', ?)", rejects
+        )
+    return True
+
+
+def _make_room(connection: duckdb.DuckDBPyConnection, lines: list[int]) -> None:
+    """Count refused lines into the numbers of the lines behind them."""
+    shift = " + ".join(
+        f"(source_line >= {line_no - already})::bigint" for already, line_no in enumerate(lines)
+    )
+    connection.execute(f"update judged_read set source_line = source_line + {shift}")
+
+
+def _line_count(task: FileTask) -> int:
+    with task.path.open("rb") as handle:
+        if handle.seek(0, 2) == 0:
+            return 0
+        handle.seek(-1, 2)
+        return task.lines + (handle.read(1) != b"\n")
+
+
+def _mended(
+    connection: duckdb.DuckDBPyConnection,
+    task: FileTask,
+    kind: Dialect,
+    names: dict[str, str],
+    view: View,
+) -> str | None:
+    task.aside.mkdir(parents=True, exist_ok=True)
+    copy, refused = task.aside / "mended.csv", task.aside / "refused.csv"
+    mended = mended_copy(task.path, copy, refused, kind)
+    no_unreadable_lines(connection)
+    _forget_rejects(connection)
+    source = raw_line_sql(copy, kind, is_mended=True)
+    connection.execute(view(source, "line", names, kind))
+    try:
+        run_sql(connection, "20_validate/judged_read")
+    except duckdb.Error as error:
+        first = str(error).splitlines()[0]
+        raise ConfigError(f"{task.path}: cannot be read as delimited text: {first}") from None
+    connection.execute(
+        "insert into unreadable_line select split_part(csv_line, ?, 1)::bigint, "
+        "'line_unreadable', substr(csv_line, length(split_part(csv_line, ?, 1)) + 2) "
+        "from (select line, min(csv_line) as csv_line from reject_errors group by line)",
+        [kind.delimiter, kind.delimiter],
+    )
+    if mended.refused_lines:
+        connection.execute(
+            f"insert into unreadable_line from read_csv({quoted(refused)}, header = false, "
+            "auto_detect = false, columns = {'line': 'bigint', 'rule': 'varchar', "
+            "'text': 'varchar'}, quote = '\"', escape = '\"', strict_mode = false)"
+        )
+    if mended.broken:
+        return (
+            f"{task.path}: the compressed file breaks off after line {mended.lines} "
+            f"({mended.broken}); what came before was landed"
+        )
+    return None
+
+
+def _forget_rejects(connection: duckdb.DuckDBPyConnection) -> None:
+    connection.execute("drop table if exists reject_errors")
+    connection.execute("drop table if exists reject_scans")
+
+
+def _one(connection: duckdb.DuckDBPyConnection, query: str) -> int:
+    row = connection.execute(query).fetchone()
+    return int(row[0]) if row else 0

@@ -1,0 +1,339 @@
+"""Land: every file of the exports that has not landed yet, whole, into the lake."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import shutil
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Final
+
+import duckdb
+import polars as pl
+
+from pipelines import ledger
+from pipelines.ledger import LandedPart
+from pipelines.load_settings import ExportSettings, Loaded
+from pipelines.sources.amounts import quality_macro
+from pipelines.sources.export_files import (
+    FileProblem,
+    FileStamp,
+    content_hash,
+    export_paths,
+    unreadable,
+)
+from pipelines.sources.meters import load_meters
+from pipelines.sources.staged import FileTask
+from pipelines.stages.land_file import (
+    Landing,
+    land_file,
+    landing_folder,
+    move_in,
+    sweep_up,
+    take_out,
+)
+from pipelines.warehouse import connect, work_database
+from pipelines.workspace import Workspace
+from rightsize.errors import ConfigError
+
+Progress = Callable[[str, int, int], None]
+Partition = tuple[str, str, int]  # kind, month, bucket
+
+_READING_VERSION: Final = 1
+"""Raised when the same bytes would land as other reads; every file is then read again."""
+
+
+@dataclass(frozen=True)
+class LandedFile:
+    """One file that this run landed."""
+
+    path: Path
+    export_name: str
+    file_hash: str
+    rows_landed: int
+    rows_accepted: int
+    rows_rejected: int
+    gal_landed: float
+    gal_accepted: float
+    gal_rejected: float
+    partitions: tuple[Partition, ...]
+    problem: str | None
+
+
+@dataclass(frozen=True)
+class LandSummary:
+    """What this run landed, left alone and could not read."""
+
+    files: tuple[LandedFile, ...]
+    known_files: int
+    problems: tuple[FileProblem, ...]
+
+    @property
+    def touched(self) -> frozenset[Partition]:
+        """Lake partitions that got new files, as (kind, month, bucket)."""
+        return frozenset(p for f in self.files for p in f.partitions)
+
+    @property
+    def rows_landed(self) -> int:
+        """Rows of the files landed now."""
+        return sum(f.rows_landed for f in self.files)
+
+    @property
+    def rows_accepted(self) -> int:
+        """Rows now in the lake."""
+        return sum(f.rows_accepted for f in self.files)
+
+    @property
+    def rows_rejected(self) -> int:
+        """Rows refused, each with its rule and line."""
+        return sum(f.rows_rejected for f in self.files)
+
+    @property
+    def is_clean(self) -> bool:
+        """Whether nothing was refused or left out."""
+        return not self.problems and not any(f.rows_rejected or f.problem for f in self.files)
+
+
+@dataclass(frozen=True)
+class _Found:
+    export: ExportSettings
+    path: Path
+    stamp: FileStamp
+
+
+def land(
+    loaded: Loaded, workspace: Workspace, *, progress: Progress | None = None
+) -> LandSummary:
+    """Land every new file of the exports, in the order of exports and of names.
+
+    A file is known by its content and by how it is read: the same bytes under another name
+    are left alone; a changed unit, zone or column mapping reads them again in place of the
+    former reading.
+
+    Raises
+    ------
+    ConfigError
+        If an export names no file at all, or none of its files has the needed columns.
+    """
+    for export in loaded.settings.exports:
+        quality_macro(export)  # refuses codes of no known quality before anything is read
+    workspace.create()
+    meters = load_meters(loaded.file(loaded.settings.meters), loaded.settings.class_codes)
+    found, problems = _found(loaded)
+    with work_database(workspace) as work:
+        ledger.prepare(work)
+        sweep_up(work, workspace)
+        buckets = ledger.bucket_count(work, loaded.settings.buckets, meters.frame.height)
+        _expect_files(loaded, work, found, problems)
+        files, known, more = _land_all(
+            loaded, workspace, work, found, meters.frame, buckets, progress
+        )
+        ledger.record_problems(work, [*problems, *more])
+    return LandSummary(tuple(files), known, (*problems, *more))
+
+
+def _found(loaded: Loaded) -> tuple[list[_Found], list[FileProblem]]:
+    found: list[_Found] = []
+    problems: list[FileProblem] = []
+    for export in loaded.settings.exports:
+        paths, troubled = export_paths(loaded.file(export.path))
+        problems.extend(troubled)
+        for path in sorted(paths, key=_landing_order):
+            try:
+                found.append(_Found(export, path, FileStamp.of(path)))
+            except OSError as error:
+                problems.append(unreadable(path, error))
+    return found, problems
+
+
+def _landing_order(path: Path) -> tuple[str, str, str]:
+    """`reads-2025-03` before `reads-2025-03-corrected`: the later landed read counts."""
+    return str(path.parent), path.name.split(".")[0], path.name
+
+
+def _expect_files(
+    loaded: Loaded,
+    work: duckdb.DuckDBPyConnection,
+    found: list[_Found],
+    problems: list[FileProblem],
+) -> None:
+    landed = {
+        r[0]
+        for r in work.execute("select distinct export_name from ledger.landed_file").fetchall()
+    }
+    for export in loaded.settings.exports:
+        if export.name in landed or any(f.export.name == export.name for f in found):
+            continue
+        if problems:
+            raise ConfigError("\n".join(p.message for p in problems))
+        raise ConfigError(f"export {export.name!r}: no file matches {loaded.file(export.path)}")
+
+
+def _land_all(
+    loaded: Loaded,
+    workspace: Workspace,
+    work: duckdb.DuckDBPyConnection,
+    found: list[_Found],
+    meters: pl.DataFrame,
+    buckets: int,
+    progress: Progress | None,
+) -> tuple[list[LandedFile], int, list[FileProblem]]:
+    files: list[LandedFile] = []
+    problems: list[FileProblem] = []
+    seen = ledger.known_content(work)
+    landed = ledger.landed_hashes(work)
+    sequence = ledger.next_landed_seq(work)
+    known = 0
+    if progress:
+        progress("land", 0, len(found))
+    for done, item in enumerate(found, start=1):
+        outcome = _land_one(
+            loaded, workspace, work, item, meters, buckets, sequence, seen, landed
+        )
+        if isinstance(outcome, LandedFile):
+            files.append(outcome)
+            landed.add(outcome.file_hash)
+            sequence += 1
+        elif isinstance(outcome, FileProblem):
+            problems.append(outcome)
+        else:
+            known += 1
+        if progress:
+            progress("land", done, len(found))
+    _refuse_hopeless(found, files, known, problems)
+    return files, known, problems
+
+
+def _refuse_hopeless(
+    found: list[_Found], files: list[LandedFile], known: int, problems: list[FileProblem]
+) -> None:
+    """Wrong columns in every file there is are the configuration's fault."""
+    wrong = [p for p in problems if p.code == "file_columns"]
+    if found and wrong and not files and not known and len(wrong) == len(found):
+        raise ConfigError(wrong[0].message)
+
+
+def _land_one(
+    loaded: Loaded,
+    workspace: Workspace,
+    work: duckdb.DuckDBPyConnection,
+    item: _Found,
+    meters: pl.DataFrame,
+    buckets: int,
+    sequence: int,
+    seen: dict[str, tuple[int, int, str]],
+    landed: set[str],
+) -> LandedFile | FileProblem | None:
+    """Land one file; None where it has landed before."""
+    try:
+        digest, lines = _content(item, seen)
+    except OSError as error:
+        return unreadable(item.path, error)
+    read_as = _read_as(loaded, item.export, buckets)
+    file_hash = hashlib.sha256(f"{digest} {read_as}".encode()).hexdigest()[:32]
+    if file_hash in landed:
+        ledger.remember_path(work, item.stamp, digest)
+        return None
+    if lines is None:
+        digest, lines = content_hash(item.path)
+    aside = landing_folder(workspace) / file_hash
+    landing = Landing(
+        task=FileTask(item.path, item.export, lines, aside),
+        file_hash=file_hash,
+        content_hash=digest,
+        read_as=read_as,
+        landed_seq=sequence,
+        now_at=ledger.now_utc(work),
+        zone=item.export.timezone or loaded.settings.timezone,
+        utility_zone=loaded.settings.timezone,
+        bucket_count=buckets,
+    )
+    try:
+        return _enter(workspace, work, item, landing, meters)
+    except (OSError, duckdb.Error, ConfigError) as error:
+        return _as_problem(item, error)
+    finally:
+        shutil.rmtree(aside, ignore_errors=True)
+
+
+def _as_problem(item: _Found, error: Exception) -> FileProblem:
+    if isinstance(error, OSError):
+        return unreadable(item.path, error)
+    if isinstance(error, ConfigError):
+        return FileProblem(item.path, "file_columns", str(error))
+    first = str(error).splitlines()[0]
+    return FileProblem(item.path, "file_unreadable", f"{item.path}: cannot be read: {first}")
+
+
+def _content(item: _Found, seen: dict[str, tuple[int, int, str]]) -> tuple[str, int | None]:
+    before = seen.get(str(item.path))
+    if before is not None and before[:2] == (item.stamp.bytes, item.stamp.modified_ns):
+        return before[2], None
+    return content_hash(item.path)
+
+
+def _read_as(loaded: Loaded, export: ExportSettings, buckets: int) -> str:
+    """What decides how a file's bytes become reads, as one short hash."""
+    said = export.model_dump(mode="json", exclude={"name", "path"})
+    parts = [_READING_VERSION, said, loaded.settings.timezone, buckets]
+    return hashlib.sha256(json.dumps(parts, sort_keys=True).encode()).hexdigest()[:12]
+
+
+def _enter(
+    workspace: Workspace,
+    work: duckdb.DuckDBPyConnection,
+    item: _Found,
+    landing: Landing,
+    meters: pl.DataFrame,
+) -> LandedFile | FileProblem:
+    shutil.rmtree(landing.task.aside, ignore_errors=True)
+    landing.task.aside.mkdir(parents=True)
+    connection = connect(spill=workspace.scratch)
+    try:
+        connection.register("known_meter", _latest(meters).to_arrow())
+        row, parts, staged = land_file(connection, landing)
+    finally:
+        connection.close()
+    if FileStamp.of(item.path) != item.stamp:
+        return FileProblem(
+            item.path, "file_growing",
+            f"{item.path}: changed while it was read; left for the next sweep",
+        )  # fmt: skip
+    replaced = ledger.earlier_reading_of(work, landing.content_hash, item.export.name)
+    if replaced:
+        (landing.task.aside / "replaces").write_text(replaced, encoding="utf-8")
+    move_in(landing.task.aside, workspace)
+    ledger.record_landing(work, row, parts, replaces=replaced)
+    ledger.remember_path(work, item.stamp, landing.content_hash)
+    if replaced:
+        take_out(replaced, workspace)
+    return _summary(item, row, parts, staged.problem)
+
+
+def _latest(meters: pl.DataFrame) -> pl.DataFrame:
+    """One row a meter: the scale of its latest stay."""
+    return (
+        meters.sort("installed_on", "line", nulls_last=False)
+        .unique("meter_id", keep="last", maintain_order=True)
+        .select("meter_id", "multiplier", "register_digits")
+    )
+
+
+def _summary(
+    item: _Found, row: dict[str, Any], parts: list[LandedPart], problem: str | None
+) -> LandedFile:
+    return LandedFile(
+        path=item.path,
+        export_name=item.export.name,
+        file_hash=row["file_hash"],
+        rows_landed=row["rows_landed"],
+        rows_accepted=row["rows_accepted"],
+        rows_rejected=row["rows_rejected"],
+        gal_landed=row["gal_landed"],
+        gal_accepted=row["gal_accepted"],
+        gal_rejected=row["gal_rejected"],
+        partitions=tuple((p.kind, p.month, p.bucket) for p in parts),
+        problem=problem,
+    )

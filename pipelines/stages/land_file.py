@@ -1,0 +1,267 @@
+"""One file into the lake: staged, judged, placed, written aside, moved, entered.
+
+Until the ledger holds the file's row, nothing of it counts: the folder `landing/<hash>` marks
+a landing under way, and `sweep_up` takes back what a crash left behind.
+"""
+
+from __future__ import annotations
+
+import os
+import shutil
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from pathlib import Path
+from typing import Any, Final
+
+import duckdb
+import yaml
+
+from pipelines import ledger
+from pipelines.ledger import LandedPart
+from pipelines.resources import config_path, sql_text
+from pipelines.sources.amounts import amount_macro, quality_macro, unit_macro
+from pipelines.sources.local_time import kind_case, month_case, utc_case, wall_segments
+from pipelines.sources.staged import FileTask, Staged
+from pipelines.sources.stamps import stamp_macros
+from pipelines.sources.text_file import stage_columns
+from pipelines.warehouse import quoted, run_sql, set_variables
+from pipelines.workspace import Workspace
+from rightsize.errors import BalanceError
+
+Layout = Callable[[duckdb.DuckDBPyConnection, FileTask], Staged]
+LAYOUTS: Final[dict[str, Layout]] = {"interval": stage_columns, "register": stage_columns}
+"""The module that stages and judges a layout's files; a new layout is one entry here."""
+
+_EPOCH: Final = datetime(2000, 1, 1)  # noqa: DTZ001 - naive UTC, a placeholder for no reads
+
+
+@dataclass(frozen=True)
+class Landing:
+    """What is fixed for the landing of one file."""
+
+    task: FileTask
+    file_hash: str
+    content_hash: str
+    read_as: str
+    landed_seq: int
+    now_at: datetime
+    zone: str  # of the export
+    utility_zone: str
+    bucket_count: int
+
+    @property
+    def kind(self) -> str:
+        """`interval` or `register`: the lake the reads go to."""
+        return "register" if self.task.export.layout == "register" else "interval"
+
+
+def land_file(
+    connection: duckdb.DuckDBPyConnection, landing: Landing
+) -> tuple[dict[str, Any], list[LandedPart], Staged]:
+    """Read a file into Parquet beside the lake; nothing is moved or entered yet.
+
+    Returns
+    -------
+    tuple
+        The ledger's row, the partitions written, how the staging went.
+
+    Raises
+    ------
+    ConfigError
+        If the file's columns are not those of its export.
+    BalanceError
+        If rows went missing on the way: a failure of ours.
+    """
+    _set_up(connection, landing)
+    staged = LAYOUTS[landing.task.export.layout](connection, landing.task)
+    run_sql(connection, "10_land/landing_meter")
+    _define_places(connection, landing)
+    run_sql(connection, "10_land/folded_read")
+    run_sql(connection, "10_land/placed_read")
+    connection.execute("drop table judged_read")
+    run_sql(connection, "10_land/landed_part")
+    run_sql(connection, "10_land/landed_balance")
+    balance = _row(connection, "from landed_balance")
+    parts = _write_parts(connection, landing)
+    _write_rejected(connection, landing)
+    _check(balance, parts, landing)
+    row = {
+        "file_hash": landing.file_hash,
+        "content_hash": landing.content_hash,
+        "export_name": landing.task.export.name,
+        "path": str(landing.task.path),
+        "bytes": landing.task.path.stat().st_size,
+        "layout": landing.task.export.layout,
+        "read_as": landing.read_as,
+        "landed_seq": landing.landed_seq,
+        "landed_at": connection.execute("select now()").fetchone()[0],  # type: ignore[index]
+        "problem": staged.problem,
+        "rows_repeated": sum(p.rows_repeated for p in parts),
+        **balance,
+    }
+    return row, parts, staged
+
+
+def _set_up(connection: duckdb.DuckDBPyConnection, landing: Landing) -> None:
+    export = landing.task.export
+    limits = yaml.safe_load(config_path("read_rules.yaml").read_text(encoding="utf-8"))
+    for macro in (
+        *stamp_macros(export.time_format), amount_macro(export), quality_macro(export),
+        unit_macro(export),
+    ):  # fmt: skip
+        connection.execute(macro)
+    set_variables(
+        connection,
+        {
+            "file_hash": landing.file_hash,
+            "source_file": str(landing.task.path),
+            "landed_seq": landing.landed_seq,
+            "now_at": landing.now_at,
+            "earliest_at": datetime.fromisoformat(str(limits["earliest_at"])),
+            "latest_at": landing.now_at + timedelta(days=float(limits["future_days"])),
+            "max_flow_gpm": float(limits["max_flow_gpm"]),
+            "amount_name": "reading" if landing.kind == "register" else "volume",
+            "interval_min": float(export.interval_min),
+            "is_stamped_at_end": landing.kind == "interval" and export.stamp == "end",
+            "bucket_count": landing.bucket_count,
+            "register_digits": export.register_digits or 308,
+            "at_column": "",
+        },
+    )
+
+
+def _define_places(connection: duckdb.DuckDBPyConnection, landing: Landing) -> None:
+    """The wall clock's and the calendar's rules for the years of this file."""
+    first_at, last_at = connection.execute(
+        "select min(stamp_at), max(stamp_at) from judged_read where rule is null"
+    ).fetchone() or (None, None)
+    first_at, last_at = first_at or _EPOCH, last_at or _EPOCH
+    segments = wall_segments(landing.zone, first_at, last_at)
+    day = timedelta(days=3)
+    month = month_case(landing.utility_zone, "t", first_at - day, last_at + day)
+    for name, body in (
+        ("wall_to_utc(t, is_second)", utc_case(segments, "t", "is_second")),
+        ("is_fold(t)", kind_case(segments, "t", "fold")),
+        ("is_gap(t)", kind_case(segments, "t", "gap")),
+        ("month_of(t)", month),
+    ):
+        connection.execute(f"create or replace temp macro {name} as {body}")
+
+
+def _write_parts(connection: duckdb.DuckDBPyConnection, landing: Landing) -> list[LandedPart]:
+    written = []
+    for month, bucket, rows, meters, amount_gal, covered_min in connection.execute(
+        "select month, bucket, rows_accepted, meters, amount_gal, covered_min from landed_part"
+    ).fetchall():
+        target = landing.task.aside / part_path(landing.kind, month, bucket)
+        target.mkdir(parents=True, exist_ok=True)
+        file = target / f"{landing.file_hash}.parquet"
+        set_variables(connection, {"part_month": month, "part_bucket": bucket})
+        connection.execute(_copy_statement(landing.kind, file))
+        repeated = _repeated(connection, landing.kind, file)
+        written.append(
+            LandedPart(
+                landing.file_hash, landing.kind, month, bucket, rows, meters, amount_gal,
+                covered_min, repeated,
+            )
+        )  # fmt: skip
+    return written
+
+
+def _repeated(connection: duckdb.DuckDBPyConnection, kind: str, file: Path) -> int:
+    """Reads of one file that another line of it stands for too; the file is sorted."""
+    at = "start_at" if kind == "interval" else "read_at"
+    row = connection.execute(
+        f"select count(*) filter (where meter_id = meter_before and {at} = at_before) from ("
+        f"select meter_id, {at}, lag(meter_id) over () as meter_before, "
+        f"lag({at}) over () as at_before from read_parquet({quoted(file)}))"
+    ).fetchone()
+    return int(row[0]) if row else 0
+
+
+def part_path(kind: str, month: str, bucket: int) -> Path:
+    """Where a partition lies below the lake."""
+    return Path(f"{kind}_read") / f"month={month}" / f"bucket={bucket:02d}"
+
+
+def _copy_statement(kind: str, target: Path) -> str:
+    body = sql_text(f"10_land/{kind}_part").rstrip().rstrip(";")
+    return (
+        f"copy ({body}\n) to {quoted(target)} "
+        "(format parquet, compression zstd, row_group_size 131072)"
+    )
+
+
+def _write_rejected(connection: duckdb.DuckDBPyConnection, landing: Landing) -> None:
+    run_sql(connection, "10_land/rejected_read")
+    row = connection.execute("select count(*) from rejected_read").fetchone()
+    if row and row[0]:
+        target = landing.task.aside / "rejected" / f"{landing.file_hash}.parquet"
+        target.parent.mkdir(parents=True, exist_ok=True)
+        connection.execute(f"copy rejected_read to {quoted(target)} (format parquet)")
+
+
+def _check(
+    balance: dict[str, Any],
+    parts: list[LandedPart],
+    landing: Landing,
+) -> None:
+    placed = sum(p.rows_accepted for p in parts)
+    if placed != balance["rows_accepted"]:
+        raise BalanceError(
+            f"{landing.task.path}: {balance['rows_accepted']} rows accepted, "
+            f"{placed} written to the lake"
+        )
+
+
+def _row(connection: duckdb.DuckDBPyConnection, query: str) -> dict[str, Any]:
+    result = connection.execute(query)
+    names = [d[0] for d in result.description or ()]
+    row = result.fetchone()
+    return dict(zip(names, row or (), strict=True))
+
+
+def move_in(aside: Path, workspace: Workspace) -> None:
+    """Move the files of a finished landing to their places; each move is atomic."""
+    for path in sorted(aside.glob("*_read/month=*/bucket=*/*.parquet")):
+        _move(path, workspace.interval_reads.parent / path.relative_to(aside))
+    for path in sorted((aside / "rejected").glob("*.parquet")):
+        _move(path, workspace.rejected / path.name)
+
+
+def _move(source: Path, target: Path) -> None:
+    target.parent.mkdir(parents=True, exist_ok=True)
+    os.replace(source, target)
+
+
+def take_out(file_hash: str, workspace: Workspace) -> None:
+    """Remove every lake file and the refused rows of a landing."""
+    lake = workspace.interval_reads.parent
+    for path in lake.glob(f"*_read/month=*/bucket=*/{file_hash}.parquet"):
+        path.unlink(missing_ok=True)
+    (workspace.rejected / f"{file_hash}.parquet").unlink(missing_ok=True)
+
+
+def landing_folder(workspace: Workspace) -> Path:
+    """Where landings under way lie."""
+    return workspace.root / "landing"
+
+
+def sweep_up(connection: duckdb.DuckDBPyConnection, workspace: Workspace) -> None:
+    """Take back what an interrupted landing left: half a file never counts."""
+    folder = landing_folder(workspace)
+    if not folder.is_dir():
+        return
+    entered = ledger.landed_hashes(connection)
+    for aside in sorted(folder.iterdir()):
+        for stale in _named_in(aside):
+            if stale not in entered:
+                take_out(stale, workspace)
+        shutil.rmtree(aside, ignore_errors=True)
+
+
+def _named_in(aside: Path) -> list[str]:
+    """The landing itself, and the one it was to replace."""
+    marker = aside / "replaces"
+    return [aside.name, *([marker.read_text().strip()] if marker.is_file() else [])]

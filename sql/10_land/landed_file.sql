@@ -1,0 +1,36 @@
+-- ledger.landed_file: every file whose reads lie in the lake, and what became of its rows.
+-- grain: one row a landing. key: file_hash (of content and how it was read).
+-- units: bytes; rows; _gal [gal], multiplier applied; times UTC.
+-- reads: nothing (written by the land stage in the transaction that ends a landing).
+-- why: what is listed here is landed, wholly; what is not listed is not.
+create table if not exists ledger.landed_file (
+    file_hash varchar primary key,
+    content_hash varchar not null,
+    export_name varchar not null,
+    path varchar not null,
+    bytes ubigint not null,
+    layout varchar not null,
+    read_as varchar not null,
+    landed_seq integer not null,
+    landed_at timestamptz not null,
+    rows_landed bigint not null,
+    rows_accepted bigint not null,
+    rows_rejected bigint not null,
+    gal_landed double not null,
+    gal_accepted double not null,
+    gal_rejected double not null,
+    covered_min double,
+    rows_repeated bigint,
+    rows_unknown_quality bigint,
+    rows_measured bigint,
+    rows_estimated bigint,
+    rows_missing bigint,
+    rows_future bigint,
+    rows_negative bigint,
+    rows_zero bigint,
+    first_at timestamp,
+    last_at timestamp,
+    meters bigint,
+    unknown_meters bigint,
+    problem varchar
+)

@@ -1,0 +1,42 @@
+-- ledger.read_rule: the rules a read or line is held against, in plain words.
+-- grain: one row a rule; key: rule. units: none.
+-- reads: nothing.
+-- why: the rejected rows and the pages name a rule; this says what it means.
+create or replace table ledger.read_rule as
+select
+    rule,
+    severity,
+    meaning
+from (
+    values
+        ('line_unreadable', 'reject',
+            'the line lacks columns of the header, has more, or a quote does not close'),
+        ('line_encoding', 'reject', 'the line is not text in the encoding of the export'),
+        ('line_nul_bytes', 'reject', 'the line holds NUL bytes'),
+        ('line_too_long', 'reject', 'the line is longer than 1 MiB'),
+        ('line_cut', 'reject', 'the compressed file breaks off within this line'),
+        ('repeated_header', 'reject', 'the header stands again inside the file'),
+        ('meter_missing', 'reject', 'no meter is named'),
+        ('time_missing', 'reject', 'no time is given'),
+        ('time_unreadable', 'reject',
+            'the time is not a time, or not in the configured format'),
+        ('time_implausible', 'reject',
+            'the time lies before the earliest or after the latest plausible one'),
+        ('time_nonexistent', 'reject',
+            'the wall clock never showed this time: it is skipped in spring'),
+        ('interval_unreadable', 'reject',
+            'the length of the interval is not a number of minutes up to a day'),
+        ('unit_unknown', 'reject', 'the unit is not one of gal, kgal, ft3, ccf, L, m3'),
+        ('volume_unreadable', 'reject', 'the volume is not a number'),
+        ('volume_not_finite', 'reject', 'the volume is infinite or not a number'),
+        ('volume_negative', 'reject',
+            'the volume of an interval is negative: water ran backward, or an error'),
+        ('volume_implausible', 'reject',
+            'more water than the largest meter can pass in the interval'),
+        ('reading_unreadable', 'reject', 'the reading is not a number'),
+        ('reading_not_finite', 'reject', 'the reading is infinite or not a number'),
+        ('reading_negative', 'reject', 'a register has no negative reading'),
+        ('reading_beyond_dials', 'reject',
+            'the reading has more digits than the register has dials')
+) as rules (rule, severity, meaning)
+order by rule
