@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+import functools
 import sys
 from collections.abc import Callable
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated, NoReturn, ParamSpec
 
 import typer
 
 from rightsize.errors import ConfigError, RightsizeError, WorkspaceBusyError
+
+P = ParamSpec("P")
 
 DONE, FAILED, BAD_CONFIG, PARTLY, BUSY, STOPPED = 0, 1, 2, 3, 4, 130
 
@@ -24,7 +27,32 @@ app = typer.Typer(
 Config = Annotated[Path, typer.Argument(help="the utility's sweep.yaml", show_default=False)]
 
 
+def guarded(command: Callable[P, None]) -> Callable[P, None]:
+    """What is wrong with the input or the workspace is one message and its exit code."""
+
+    @functools.wraps(command)
+    def run(*args: P.args, **kwargs: P.kwargs) -> None:
+        try:
+            command(*args, **kwargs)
+        except KeyboardInterrupt:
+            _stop("stopped; the results published before stay as they are", STOPPED)
+        except WorkspaceBusyError as error:
+            _stop(str(error), BUSY)
+        except ConfigError as error:
+            _stop(str(error), BAD_CONFIG)
+        except RightsizeError as error:
+            _stop(str(error), FAILED)
+
+    return run
+
+
+def _stop(text: str, code: int) -> NoReturn:
+    print(f"rightsize: {text}", file=sys.stderr)
+    raise typer.Exit(code)
+
+
 @app.command()
+@guarded
 def sweep(
     config: Config,
     full: Annotated[bool, typer.Option("--full", help="rebuild from the exports")] = False,
@@ -51,53 +79,31 @@ def sweep(
 
 
 @app.command()
+@guarded
 def demo(
     folder: Annotated[Path, typer.Argument(help="a new or empty folder", show_default=False)],
     accounts: Annotated[int, typer.Option(min=20, help="size of the fleet")] = 400,
     months: Annotated[int, typer.Option(min=1, max=36, help="months of reads")] = 13,
-    seed: Annotated[int, typer.Option(min=0)] = 20,
+    seed: Annotated[int | None, typer.Option(min=0)] = None,
 ) -> None:
     """Write a seeded demo utility: sweep.yaml beside exports, meters, catalogue and tariff."""
     from pipelines import console
-    from pipelines.demo import write_demo
+    from pipelines.demo.write import DEFAULT_SEED, write_demo
 
-    summary = write_demo(folder, accounts=accounts, months=months, seed=seed)
-    console.out.print(summary.text, soft_wrap=True)
-    console.out.print(f"next: rightsize sweep {folder / 'sweep.yaml'}", soft_wrap=True)
+    chosen = DEFAULT_SEED if seed is None else seed
+    summary = write_demo(folder, accounts=accounts, months=months, seed=chosen)
+    console.out.print(
+        f"{summary.utility}: {summary.accounts:,} accounts, {summary.months} months, "
+        f"{summary.rows:,} reads in {summary.files} files, "
+        f"{summary.bytes_written / 1e6:,.0f} MB",
+        soft_wrap=True,
+    )
+    console.out.print(f"next: rightsize sweep {summary.config}", soft_wrap=True)
 
 
 def main() -> None:
-    """Run the command line; what is wrong with the input is one message, not a traceback."""
-    sys.exit(run(lambda: app(standalone_mode=False)))
-
-
-def run(command: Callable[[], Any]) -> int:
-    """Turn how a command ended into its exit code, with a message where it failed."""
-    import click
-
-    try:
-        result = command()
-    except click.exceptions.Exit as stop:
-        return stop.exit_code
-    except click.exceptions.Abort:
-        return _say("stopped; the results published before stay as they are", STOPPED)
-    except click.ClickException as error:
-        error.show()
-        return BAD_CONFIG
-    except KeyboardInterrupt:
-        return _say("stopped; the results published before stay as they are", STOPPED)
-    except WorkspaceBusyError as error:
-        return _say(str(error), BUSY)
-    except ConfigError as error:
-        return _say(str(error), BAD_CONFIG)
-    except RightsizeError as error:
-        return _say(str(error), FAILED)
-    return result if isinstance(result, int) else DONE
-
-
-def _say(text: str, code: int) -> int:
-    print(f"rightsize: {text}", file=sys.stderr)
-    return code
+    """Run the command line."""
+    app()
 
 
 if __name__ == "__main__":

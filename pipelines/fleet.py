@@ -86,9 +86,10 @@ def by_bucket(service: pl.DataFrame, buckets: int) -> dict[str, pl.DataFrame]:
     """The meters in service of each bucket, by the lake's rule."""
     with duckdb.connect() as connection:
         connection.register("service", service.select("meter_id").to_arrow())
-        placed = connection.execute(
-            "select meter_id, (md5_number_lower(meter_id) % ?)::integer as bucket from service",
-            [buckets],
+        placed = connection.sql(
+            "select meter_id, (md5_number_lower(meter_id) % $buckets)::integer as bucket"
+            " from service",
+            params={"buckets": buckets},
         ).pl()
     joined = service.join(placed, on="meter_id").sort("meter_id")
     return {

@@ -242,7 +242,8 @@ def _publish(
 
 def _stop_text(validated: ValidationSummary) -> str:
     lines = [
-        f"{o.suite}, {o.batch}: {o.metric} is {o.observed:g}, expected {o.expected}: {o.meaning}"
+        f"{o.suite}, {o.batch}: {o.metric} is {o.observed:g}, expected {o.expected}: "
+        f"{o.meaning}"
         for o in validated.failed
     ]
     return "validation failed, nothing is published:\n" + "\n".join(lines)

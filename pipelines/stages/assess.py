@@ -24,7 +24,7 @@ from rightsize.contracts.sites import SiteBlock
 from rightsize.demand.flow_distribution import flow_band_frame, profile_frame
 from rightsize.demand.reading_findings import reading_findings
 from rightsize.demand.sufficiency import not_assessed_reason
-from rightsize.inference.censoring import FleetPrior
+from rightsize.inference.censoring import FleetPrior, night_quantile
 from rightsize.inference.infer import infer
 from rightsize.inference.priors import Priors
 from rightsize.meters.catalogue import Catalogue
@@ -136,11 +136,10 @@ def assess_bucket(
             parts[table].append(frame)
     refused = profile.stat.filter(pl.col("not_assessed_code").is_not_null())
     parts["not_assessed"].append(_not_assessed_rows(refused))
-    parts["recommendation"].append(_refused_recommendations(refused))
     limits = fleet.thresholds
     parts["finding"].append(
         reading_findings(
-            profile.stat,
+            _with_night_flow(profile),
             full_year_days=limits.full_year_days,
             low_coverage_share=limits.low_coverage_share,
             many_estimates_share=limits.many_estimates_share,
@@ -190,7 +189,9 @@ def _assess_block(
     names = rows.select("meter_id", "customer_name", "area")
     decision = decide(block, posterior, site_block(rows), fleet.catalogue, fleet.tariff, limits)
     return {
-        "recommendation": decision.recommendation.join(names, on="meter_id", how="left"),
+        "recommendation": decision.recommendation.filter(
+            pl.col("verdict") != "not_assessed"
+        ).join(names, on="meter_id", how="left"),
         "candidate": decision.candidate,
         "finding": decision.finding,
         "not_assessed": decision.not_assessed,
@@ -217,6 +218,14 @@ def _known(rows: pl.DataFrame, name: str) -> np.ndarray:
     return rows[name].cast(pl.Float64).fill_null(np.nan).to_numpy()
 
 
+def _with_night_flow(profile: BucketProfile) -> pl.DataFrame:
+    """`profile.stat` with the low percentile of the nights' least hour [gpm]."""
+    read = profile.stat.filter(pl.col("read_count") > 0, pl.col("meter_index").is_not_null())
+    low = night_quantile(block_of(profile, read), 0.1) if read.height else []
+    night = read.select("meter_id", night_low_gpm=pl.Series(low, dtype=pl.Float64))
+    return profile.stat.join(night, on="meter_id", how="left")
+
+
 def _not_assessed_rows(refused: pl.DataFrame) -> pl.DataFrame:
     return refused.select(
         "account_id",
@@ -229,23 +238,4 @@ def _not_assessed_rows(refused: pl.DataFrame) -> pl.DataFrame:
         message="not_assessed_message",
         installed_type="meter_type",
         installed_size_in="size_in",
-    )
-
-
-def _refused_recommendations(refused: pl.DataFrame) -> pl.DataFrame:
-    is_referred = pl.col("not_assessed_code").is_in(["fire_service"])
-    return refused.select(
-        "account_id",
-        "meter_id",
-        "customer_name",
-        "area",
-        "customer_class",
-        "service_kind",
-        installed_type="meter_type",
-        installed_size_in="size_in",
-        installed_grade="grade",
-        verdict=pl.lit("not_assessed"),
-        action=pl.when(is_referred).then(pl.lit("refer")).otherwise(pl.lit("keep")),
-        days_covered="days_covered",
-        reason=pl.format("Not assessed: {}.", "not_assessed_message"),
     )

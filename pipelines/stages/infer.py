@@ -58,7 +58,11 @@ def load_bucket(
     if not folders:
         return BucketProfile(stat=_without_reads(service), bands=_NO_BANDS)
     with bucket_connection(workspace.scratch) as connection:
-        connection.register("service_frame", service.select("meter_id").to_arrow())
+        seasonal = (pl.col("service_kind") == "irrigation") | (
+            pl.col("customer_class") == "irrigation"
+        )
+        known = service.select("meter_id", is_seasonal=seasonal.fill_null(False))
+        connection.register("service_frame", known.to_arrow())
         _run(connection, "meter_in_service")
         stats = paths_of(f / "month_stat.parquet" for f in folders)
         _run(
@@ -118,10 +122,14 @@ _NO_BANDS = pl.DataFrame(
 
 
 def _without_reads(service: pl.DataFrame) -> pl.DataFrame:
-    names = (*_STAT_COLUMNS, "read_count", "estimated_count", "peak_register_gpm")
+    names = (
+        *_STAT_COLUMNS, "read_count", "estimated_count", "peak_register_gpm", "span_days",
+        "gap_gal", "backward_gal", "day_count",
+    )  # fmt: skip
     return service.with_columns(
         *(pl.lit(None, dtype=pl.Float64).alias(name) for name in names),
         is_stopped=pl.lit(None, dtype=pl.Boolean),
+        last_use_at=pl.lit(None, dtype=pl.Datetime("us", "UTC")),
     )
 
 

@@ -17,6 +17,7 @@ localised as (
         registered_gal / interval_min as flow_gpm,
         quality in ('measured', 'edited') and registered_gal >= 0 as is_shape,
         quality in ('estimated', 'questionable') as is_estimated,
+        quality = 'gap' as is_gap,
         peak_register_gpm
     from counted
 )
@@ -30,6 +31,7 @@ select
     flow_gpm,
     is_shape,
     is_estimated,
+    is_gap,
     peak_register_gpm,
     (isodow(local_at) - 1) * 24 + hour(local_at) as slot
 from localised;

@@ -3,4 +3,7 @@
 -- why: only meters in service are assessed; a removed meter's months stay for the proof of gain
 -- units: none
 create or replace temp table meter_in_service as
-select meter_id from service_frame;
+select
+    meter_id,
+    is_seasonal
+from service_frame;

@@ -30,7 +30,7 @@ monthly as (
     group by meter_id, month
 ),
 
-ends as (
+last_use as (
     select
         meter_id,
         max(month) as newest_month,
@@ -40,22 +40,47 @@ ends as (
     group by meter_id
 ),
 
+-- a whole month without registration before the last use tells a seasonal account
+idle_before as (
+    select
+        monthly.meter_id,
+        count(*) as idle_months
+    from monthly
+    join last_use on monthly.meter_id = last_use.meter_id
+    where
+        monthly.month < date_trunc('month', last_use.last_use_at)
+        and monthly.days_covered >= 20
+        and monthly.registered_gal = 0
+    group by monthly.meter_id
+),
+
+ends as (
+    select
+        last_use.meter_id,
+        last_use.newest_month,
+        last_use.last_use_at,
+        coalesce(last_use.last_at - last_use.last_use_at, interval 0 day)
+            > to_days($stopped_after_days::integer)
+        and idle_before.idle_months is null
+        and meter_in_service.is_seasonal is not true as is_stopped
+    from last_use
+    join meter_in_service on last_use.meter_id = meter_in_service.meter_id
+    left join idle_before on last_use.meter_id = idle_before.meter_id
+),
+
 in_window as (
     select
         monthly.meter_id,
         monthly.month,
         monthly.days_covered,
         monthly.shape_days,
-        ends.last_at - ends.last_use_at > to_days($stopped_after_days::integer) as is_stopped
+        ends.is_stopped,
+        ends.last_use_at
     from monthly
     join ends on monthly.meter_id = ends.meter_id
-    join meter_in_service on monthly.meter_id = meter_in_service.meter_id
     where
         monthly.month > ends.newest_month - to_months($window_months::integer)
-        and (
-            ends.last_at - ends.last_use_at <= to_days($stopped_after_days::integer)
-            or monthly.month < date_trunc('month', ends.last_use_at)
-        )
+        and (not ends.is_stopped or monthly.month < date_trunc('month', ends.last_use_at))
 ),
 
 calendar as (
@@ -83,6 +108,7 @@ select
     in_window.days_covered,
     in_window.shape_days,
     in_window.is_stopped,
+    in_window.last_use_at,
     calendar.month_days / nullif(calendar.days_covered, 0)
         * totals.days_covered / totals.month_days as weight
 from in_window

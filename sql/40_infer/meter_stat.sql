@@ -47,9 +47,10 @@ volumes as (
         sum(registered_gal * weight) as registered_gal,
         sum(estimated_gal) as estimated_gal,
         sum(backward_gal) as backward_gal,
+        sum(gap_gal) as gap_gal,
         min(first_at) as first_at,
         max(last_at) as last_at,
-        max(last_use_at) as last_use_at,
+        epoch(max(last_at) - min(first_at)) / 86400 as span_days,
         max(peak_register_gpm) as peak_register_gpm,
         max(max_hour_gpm) as max_hour_gpm,
         max(max_day_gpm) as max_day_gpm,
@@ -91,13 +92,19 @@ shapes as (
 ),
 
 stopped as (
-    select meter_id, any_value(is_stopped) as is_stopped from meter_month group by meter_id
+    select
+        meter_id,
+        any_value(is_stopped) as is_stopped,
+        any_value(last_use_at) as last_use_at
+    from meter_month
+    group by meter_id
 )
 
 select
     volumes.*,
     shapes.* exclude (meter_id),
-    stopped.is_stopped
+    stopped.is_stopped,
+    stopped.last_use_at
 from volumes
 join shapes on volumes.meter_id = shapes.meter_id
 join stopped on volumes.meter_id = stopped.meter_id
