@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import duckdb
+from rich import box
 from rich.console import Console
 from rich.table import Table
 
@@ -29,18 +30,16 @@ def show_summary(results: Path, console: Console) -> None:
 
 
 def _verdicts(connection: duckdb.DuckDBPyConnection, console: Console) -> None:
-    table = Table(title="Fleet by verdict", title_justify="left")
+    table = _table("Fleet by verdict")
     table.add_column("verdict")
     for heading in ("meters", "change", "log first", "keep", "refer"):
         table.add_column(heading, justify="right")
-    table.add_column("net benefit of changes, USD/year (90 % range)", justify="right")
+    table.add_column("changes bring, USD/year net", justify="right")
     for row in connection.execute(sql_text("80_summary/verdict_count")).fetchall():
         verdict, meters, change, log_first, keep, refer, net, low, high = row
-        money = f"{net:,.0f} ({low:,.0f} to {high:,.0f})" if change else ""
-        table.add_row(
-            VERDICT_WORDS[verdict], f"{meters:,}", f"{change:,}", f"{log_first:,}", f"{keep:,}",
-            f"{refer:,}", money,
-        )  # fmt: skip
+        money = _range(net, low, high) if change else ""
+        counts = (_count(n) for n in (meters, change, log_first, keep, refer))
+        table.add_row(VERDICT_WORDS[verdict], *counts, money)
     console.print(table)
 
 
@@ -49,19 +48,20 @@ def _best(connection: duckdb.DuckDBPyConnection, console: Console) -> None:
     if not rows:
         console.print("No change-out passes the odds asked for.")
         return
-    table = Table(title="The ten best change-outs", title_justify="left")
-    table.add_column("account")
-    table.add_column("class")
-    table.add_column("installed")
-    table.add_column("install")
-    table.add_column("accuracy, %", justify="right")
-    table.add_column("net USD/year (90 %)", justify="right")
+    table = _table("The ten best change-outs")
+    table.add_column("account, class")
+    table.add_column("change")
+    table.add_column("accuracy", justify="right")
+    table.add_column("USD/year net", justify="right")
     table.add_column("odds", justify="right")
     for account, kind, installed, install, before, after, net, low, high, odds in rows:
         table.add_row(
-            account, kind.replace("_", " "), installed, install, f"{before:.1f} -> {after:.1f}",
-            f"{net:,.0f} ({low:,.0f} to {high:,.0f})", f"{odds:.2f}",
-        )  # fmt: skip
+            f"{account}, {kind.replace('_', ' ')}",
+            f"{installed} to {install}",
+            f"{before:.0f} to {after:.0f} %",
+            _range(net, low, high),
+            _odds(odds),
+        )
     console.print(table)
 
 
@@ -69,10 +69,37 @@ def _refused(connection: duckdb.DuckDBPyConnection, console: Console) -> None:
     rows = connection.execute(sql_text("80_summary/refused")).fetchall()
     if not rows:
         return
-    table = Table(title="Not assessed, refused or found", title_justify="left")
-    table.add_column("what")
+    table = _table("Not assessed, found beside the verdict, refused")
+    table.add_column("what", no_wrap=True)
     table.add_column("count", justify="right")
-    table.add_column("meaning or example")
+    table.add_column("for example", overflow="fold")
     for what, count, example in rows:
         table.add_row(what, f"{count:,}", example)
     console.print(table)
+
+
+def _table(title: str) -> Table:
+    return Table(title=title, title_justify="left", box=box.SIMPLE_HEAD, pad_edge=False)
+
+
+def _count(number: int) -> str:
+    return f"{number:,}" if number else "."
+
+
+def _range(estimate: float, low: float, high: float) -> str:
+    """`1,230 (900 to 1,600)`: an estimate and its 90 % interval."""
+    return f"{_money(estimate)} ({_money(low)} to {_money(high)})"
+
+
+def _money(usd: float) -> str:
+    """Three figures that count: more would feign a precision that is not there."""
+    if abs(usd) < 1000:
+        return f"{usd:,.0f}"
+    digits = len(str(int(abs(usd))))
+    return f"{round(usd, 3 - digits):,.0f}"
+
+
+def _odds(share: float | None) -> str:
+    if share is None:
+        return ""
+    return "> 0.99" if share > 0.99 else f"{share:.2f}"

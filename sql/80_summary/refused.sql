@@ -22,7 +22,7 @@ found as (
         2 as place,
         'finding: ' || replace(code, '_', ' ') as what,
         count(*) as hits,
-        min_by(message, account_id) as example
+        min_by(message, coalesce(account_id, meter_id)) as example
     from results.finding
     where sweep_id = (select sweep_id from latest)
     group by code
@@ -33,7 +33,7 @@ refused as (
         3 as place,
         'rows refused: ' || replace(rule, '_', ' ') as what,
         count(*) as hits,
-        min(parse_filename(source_file) || ' line ' || source_line::varchar) as example
+        min_by(parse_filename(source_file) || ' line ' || source_line, source_line) as example
     from results.rejected_read
     group by rule
 )
