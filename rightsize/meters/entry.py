@@ -179,7 +179,7 @@ def _metric_base(entry: MeterEntry, rating: MetricRating) -> _Base:
         standard="OIML R 49 / ISO 4064",
         confidence="MEM-H",
         source=(
-            f"limits: OIML R 49-1 / ISO 4064-1 from Q3 {rating.q3_m3h:g} m3/h, R {rating.r:g}, "
+            f"limits: OIML R 49-1 / ISO 4064-1, Q3 the continuous flow, R {rating.r:g}, "
             f"class {rating.accuracy_class} (from memory, high trust)"
         ),
         notes=rating.off_series(),
