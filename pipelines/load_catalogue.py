@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 from functools import cache
 from pathlib import Path
 from typing import Any, Final
@@ -22,9 +23,11 @@ from rightsize.meters.catalogue import (
 from rightsize.meters.curves import CurveRules
 from rightsize.meters.entry import MeterEntry, build_meter
 from rightsize.meters.ratings import Ratings
+from rightsize.meters.service_tests import ServiceRules
 from rightsize.meters.validation import fleet_problems, meter_problems
 
 SHIPPED: Final = "catalogue.yaml"
+_LOG = logging.getLogger(__name__)
 
 
 @cache
@@ -37,6 +40,12 @@ def load_ratings() -> Ratings:
 def load_curve_rules() -> CurveRules:
     """The rules of generic curves, as shipped."""
     return read_model(config_path("meters/curves.yaml"), CurveRules)
+
+
+@cache
+def load_service_rules() -> ServiceRules:
+    """Test flows and limits of authorities, as shipped."""
+    return read_model(config_path("meters/test_rules.yaml"), ServiceRules)
 
 
 def load_catalogue(path: Path | None = None) -> Catalogue:
@@ -77,6 +86,9 @@ def load_catalogue(path: Path | None = None) -> Catalogue:
     problems += [f"{places[row]}: {text}" for row, text in fleet_problems(meters)]
     if problems:
         raise CatalogueError("\n".join(problems))
+    for where, meter in zip(places, meters, strict=True):
+        for note in meter.notes:
+            _LOG.warning("%s: %s", where, note)
     return _catalogue(meters, fire)
 
 

@@ -55,7 +55,8 @@ class Meter:
     `registration` holds points (flow [gpm], registered / actual volume [1]), linear in log
     flow between points, 0 below `starting_gpm`, held flat above the last point. It is the
     curve of a new meter; `low_limits` and `normal_limits` are the permissible ratios at the
-    minimum test flow and within the normal range.
+    minimum test flow and within the normal range. `notes` says in words what is unusual about
+    the meter without being wrong.
     """
 
     meter_type: MeterType
@@ -78,6 +79,7 @@ class Meter:
     low_limits: Limits = (0.95, 1.01)
     normal_limits: Limits = (0.985, 1.015)
     compound: CompoundParts | None = None
+    notes: tuple[str, ...] = ()
 
     @property
     def label(self) -> str:

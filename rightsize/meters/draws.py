@@ -9,11 +9,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rightsize.meters.catalogue import Meter
+from rightsize.meters.knots import HIGHEST_RATIO, knot_weights, ratio_at_knots
 from rightsize.meters.principles import principle_of
 
 Array = NDArray[np.float64]
 
-HIGHEST_RATIO: Final = 1.1
 CORRELATION: Final = 0.7
 """Between the errors at neighbouring knots of one meter's curve (our convention)."""
 SPREAD_OF_LIMIT: Final = 0.5
@@ -85,6 +85,22 @@ def registration_draws(
     return np.stack(curves, axis=1) if curves else np.zeros((*shape, flow.size))
 
 
+def in_service_errors(meter: Meter) -> tuple[Array, Array]:
+    """Mean [3] and covariance [3, 3] of the relative errors at the knots in service.
+
+    What `registration_draws(..., in_service=True)` draws from, before bounds: half the way to
+    the limit of service on average, evenly spread, with the errors of a new meter on top.
+    """
+    below, above = _error_bounds([meter], in_service=True)
+    sd = SPREAD_OF_LIMIT * (below[0] + above[0]) / 2
+    apart = np.abs(np.subtract.outer(np.arange(3), np.arange(3)))
+    covariance = np.outer(sd, sd) * CORRELATION**apart
+    if not principle_of(meter.meter_type).has_moving_part:
+        return np.zeros(3), covariance
+    fall = _wear_error(meter, np.ones(1))[0]
+    return fall / 2, covariance + np.outer(fall, fall) / 12
+
+
 def _knot_errors(
     meters: Sequence[Meter], draws: int, rng: np.random.Generator, *, in_service: bool
 ) -> Array:
@@ -104,7 +120,7 @@ def _error_bounds(meters: Sequence[Meter], *, in_service: bool) -> tuple[Array, 
     From the curve to the limit; half the permitted band where the curve itself (one that a
     utility measured) lies outside it.
     """
-    new = np.array([_at_knots(m) for m in meters]).reshape(len(meters), 3)
+    new = np.array([ratio_at_knots(m) for m in meters]).reshape(len(meters), 3)
     low, high = (
         np.array([[m.low_limits[k], m.normal_limits[k], m.normal_limits[k]] for m in meters])
         .reshape(len(meters), 3)
@@ -121,23 +137,12 @@ def _error_bounds(meters: Sequence[Meter], *, in_service: bool) -> tuple[Array, 
     return below / np.maximum(new, 1e-6), above / np.maximum(top, 1e-6)
 
 
-def _knots_gpm(meter: Meter) -> tuple[float, float, float]:
-    return meter.min_test_gpm, meter.normal_min_gpm, meter.smoc_gpm
-
-
 def _tops(meter: Meter) -> tuple[float, float, float]:
     """Highest ratio of the meter's own curve about each knot: an error there must spare it."""
-    at_min, at_normal, at_smoc = _at_knots(meter)
+    at_min, at_normal, at_smoc = ratio_at_knots(meter)
     within = [a for q, a in meter.registration if meter.normal_min_gpm <= q <= meter.smoc_gpm]
     top = float(max(at_normal, at_smoc, *within))
     return float(at_min), top, top
-
-
-def _at_knots(meter: Meter) -> Array:
-    """The meter's own curve at its three knots."""
-    points = np.asarray(meter.registration, dtype=np.float64)
-    ratio: Array = np.interp(np.log(_knots_gpm(meter)), np.log(points[:, 0]), points[:, 1])
-    return ratio
 
 
 def _curve_draws(meter: Meter, flow_gpm: Array, error: Array, wear: Array) -> Array:
@@ -147,8 +152,8 @@ def _curve_draws(meter: Meter, flow_gpm: Array, error: Array, wear: Array) -> Ar
     unworn = _before_wear(ln_gpm, meter, start)
     points = np.asarray(meter.registration, dtype=np.float64)
     ratio = np.interp(unworn.ravel(), np.log(points[:, 0]), points[:, 1]).reshape(unworn.shape)
-    knots = np.log(_knots_gpm(meter))
-    ratio = ratio * (1 + _between_knots(ln_gpm, knots, error + _wear_error(meter, wear)))
+    bend = (error + _wear_error(meter, wear)) @ knot_weights(flow_gpm, meter)
+    ratio = ratio * (1 + bend)
     ratio[flow_gpm[None, :] < start[:, None]] = 0.0
     return np.clip(ratio, 0.0, HIGHEST_RATIO)
 
@@ -174,16 +179,8 @@ def _before_wear(ln_gpm: Array, meter: Meter, start_gpm: Array) -> Array:
 def _wear_error(meter: Meter, wear: Array) -> Array:
     """Relative fall at the knots [J, 3] after a share of the way to the service limit."""
     lower = (meter.low_limits[0], meter.normal_limits[0], meter.normal_limits[0])
-    new = _at_knots(meter)
+    new = ratio_at_knots(meter)
     leaves_service = 1 - SERVICE_FACTOR * (1 - np.asarray(lower))
     fall = np.minimum(leaves_service / np.maximum(new, 1e-6) - 1, 0.0)
     result: Array = wear[:, None] * fall
-    return result
-
-
-def _between_knots(ln_gpm: Array, knots: Array, error: Array) -> Array:
-    """Errors [J, Q] linear in log flow between the three knots, flat outside."""
-    identity = np.eye(3)
-    weight = np.stack([np.interp(ln_gpm, knots, row) for row in identity])
-    result: Array = error @ weight
     return result

@@ -24,6 +24,7 @@ from rightsize.meters.catalogue import (
 )
 from rightsize.meters.compound import compound_points, generic_parts
 from rightsize.meters.curves import CurveRules, new_curve
+from rightsize.meters.entry_units import in_us_units
 from rightsize.meters.metric import LOWER_ZONE_PCT, UPPER_ZONE_PCT, AccuracyClass, MetricRating
 from rightsize.meters.ratings import CONFIDENCE_WORDS, Rating, Ratings, RatingTable
 from rightsize.settings import Settings
@@ -33,13 +34,9 @@ Number = Annotated[float, Field(allow_inf_nan=False)]
 Flow = Annotated[float, Field(gt=0, allow_inf_nan=False)]
 Money = Annotated[float, Field(ge=0, allow_inf_nan=False)]
 
-SIZE_IN_OF_MM: Final[dict[float, float]] = {
-    15: 0.625, 20: 0.75, 25: 1, 40: 1.5, 50: 2, 65: 2.5, 80: 3, 100: 4, 150: 6, 200: 8,
-    250: 10, 300: 12, 350: 14, 400: 16, 450: 18, 500: 20, 600: 24,
-}  # fmt: skip
-"""Nominal sizes that the trade takes for the same (common practice)."""
-
-_FLOWS: Final = ("starting", "min_test", "normal_min", "continuous", "smoc")
+_COMPOUND_ONLY: Final = (
+    "changeover_falling_gpm", "changeover_rising_gpm", "low_element_size_in"
+)  # fmt: skip
 _RATED: Final = ("min_test_gpm", "normal_min_gpm", "continuous_gpm", "smoc_gpm")
 
 
@@ -75,13 +72,20 @@ class MeterEntry(Settings):
     @model_validator(mode="before")
     @classmethod
     def _to_us_units(cls, raw: Any) -> Any:
-        return _in_us_units(raw) if isinstance(raw, dict) else raw
+        return in_us_units(raw) if isinstance(raw, dict) else raw
 
     @model_validator(mode="after")
     def _belongs_together(self) -> MeterEntry:
         if (self.q3_m3h is None) != (self.r is None):
             raise ValueError("q3_m3h and r must both be given, or neither")
         falling, rising = self.changeover_falling_gpm, self.changeover_rising_gpm
+        parts = [n for n in _COMPOUND_ONLY if getattr(self, n) is not None]
+        if parts and self.meter_type != "compound":
+            raise ValueError(f"{parts[0]}: only a compound has it; got a {self.meter_type}")
+        if parts and self.registration is not None:
+            raise ValueError(
+                f"{parts[0]}: shapes the generic curve; leave it out beside registration"
+            )
         if (falling is None) != (rising is None):
             raise ValueError("give both changeover flows, or neither")
         if falling is not None and rising is not None and falling > rising:
@@ -97,48 +101,6 @@ class MeterEntry(Settings):
         return label_of(self.meter_type, self.size_in, self.grade)
 
 
-def _in_us_units(raw: dict[str, Any]) -> dict[str, Any]:
-    """The entry with metric keys converted; a value given in both units is refused."""
-    entry = dict(raw)
-    changes: list[tuple[str, str, float]] = [
-        (f"{name}_m3h", f"{name}_gpm", GPM_PER_M3H)
-        for name in (*_FLOWS, "changeover_falling", "changeover_rising")
-    ]
-    changes.append(("head_loss_bar_at_smoc", "head_loss_psi_at_smoc", PSI_PER_BAR))
-    for metric, ours, factor in changes:
-        if metric in entry:
-            _only_one(entry, metric, ours)
-            entry[ours] = _times(entry.pop(metric), factor, metric)
-    if "registration_m3h" in entry:
-        _only_one(entry, "registration_m3h", "registration")
-        points = entry.pop("registration_m3h")
-        entry["registration"] = [
-            [_times(flow, GPM_PER_M3H, "registration_m3h"), ratio] for flow, ratio in points
-        ]
-    if "size_mm" in entry:
-        _only_one(entry, "size_mm", "size_in")
-        entry["size_in"] = _size_in(entry.pop("size_mm"))
-    return entry
-
-
-def _only_one(entry: dict[str, Any], metric: str, ours: str) -> None:
-    if ours in entry:
-        raise ValueError(f"give {metric} or {ours}, not both")
-
-
-def _times(value: Any, factor: float, field: str) -> float:
-    if isinstance(value, bool) or not isinstance(value, int | float):
-        raise ValueError(f"{field}: must be a number; got {value!r}")
-    return value * factor
-
-
-def _size_in(size_mm: Any) -> float:
-    if size_mm not in SIZE_IN_OF_MM:
-        allowed = ", ".join(f"{mm:g}" for mm in SIZE_IN_OF_MM)
-        raise ValueError(f"size_mm: allowed: {allowed}; got {size_mm!r}")
-    return SIZE_IN_OF_MM[size_mm]
-
-
 @dataclass(frozen=True)
 class _Base:
     """Ratings of an entry before its curve is drawn."""
@@ -152,6 +114,7 @@ class _Base:
     standard: str
     confidence: str
     source: str
+    notes: tuple[str, ...] = ()
 
 
 def build_meter(entry: MeterEntry, ratings: Ratings, rules: CurveRules) -> Meter:
@@ -189,7 +152,7 @@ def build_meter(entry: MeterEntry, ratings: Ratings, rules: CurveRules) -> Meter
         price_usd=entry.price_usd, install_usd=entry.install_usd,
         upkeep_usd_per_year=entry.upkeep_usd_per_year, life_years=entry.life_years,
         source=_source(entry, base), standard=base.standard, confidence=base.confidence,
-        low_limits=low, normal_limits=normal, compound=parts, **flows,
+        low_limits=low, normal_limits=normal, compound=parts, notes=base.notes, **flows,
     )  # fmt: skip
 
 
@@ -216,9 +179,10 @@ def _metric_base(entry: MeterEntry, rating: MetricRating) -> _Base:
         standard="OIML R 49 / ISO 4064",
         confidence="MEM-H",
         source=(
-            f"limits: OIML R 49-1 / ISO 4064-1 from Q3 {rating.q3_m3h:g} m3/h, R {rating.r:g}, "
+            f"limits: OIML R 49-1 / ISO 4064-1, Q3 the continuous flow, R {rating.r:g}, "
             f"class {rating.accuracy_class} (from memory, high trust)"
         ),
+        notes=rating.off_series(),
     )
 
 

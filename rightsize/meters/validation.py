@@ -30,10 +30,12 @@ def meter_problems(meter: Meter, *, size_override: bool = False) -> list[str]:
     problems += _curve_problems(meter)
     for name in ("low_limits", "normal_limits"):
         low, high = getattr(meter, name)
-        if not 0 < low <= 1 <= high <= HIGHEST_RATIO:
+        if not (0 < low <= 1 <= high <= HIGHEST_RATIO and low < high):
             problems.append(
-                f"{name}: must hold 1, between 0 and {HIGHEST_RATIO:g}; got [{low:g}, {high:g}]"
+                f"{name}: must rise, hold 1 and stay between 0 and {HIGHEST_RATIO:g}; "
+                f"got [{low:g}, {high:g}]"
             )
+    problems += _compound_problems(meter)
     return problems
 
 
@@ -86,6 +88,26 @@ def _order_problems(meter: Meter) -> list[str]:
         low, high = getattr(meter, lower), getattr(meter, upper)
         if not (low < high or (words == "at most" and low == high)):
             problems.append(f"{lower}: must be {words} {upper} ({high:g}); got {low:g}")
+    return problems
+
+
+def _compound_problems(meter: Meter) -> list[str]:
+    """The changeover must lie where both elements can work."""
+    if meter.compound is None:
+        return []
+    falling = meter.compound.changeover_falling_gpm
+    rising = meter.compound.changeover_rising_gpm
+    problems = []
+    if falling <= meter.min_test_gpm:
+        problems.append(
+            f"changeover_falling_gpm: must be above min_test_gpm ({meter.min_test_gpm:g}); "
+            f"got {falling:g}"
+        )
+    if rising >= meter.smoc_gpm:
+        problems.append(
+            f"changeover_rising_gpm: must be below smoc_gpm ({meter.smoc_gpm:g}); "
+            f"got {rising:g}"
+        )
     return problems
 
 

@@ -1,0 +1,125 @@
+"""Tests of meters in service: at which flows, and what a meter must keep to stay."""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal
+
+from pydantic import Field
+
+from rightsize.errors import CatalogueError
+from rightsize.meters.catalogue import Meter
+from rightsize.meters.composite import Denominator, error_pct
+from rightsize.settings import Settings
+
+FlowPoint = Literal["minimum", "intermediate", "maximum"]
+Band = tuple[float | None, float | None]
+
+
+class ServiceLimits(Settings):
+    """Permitted registration at the minimum flow and at the others; None is open."""
+
+    minimum: Band
+    other: Band
+
+
+class ServiceRule(Settings):
+    """One authority's three-flow test of displacement meters."""
+
+    name: str
+    source: str
+    confidence: str
+    denominator: Denominator
+    limits: ServiceLimits | None = None
+    flows: dict[Annotated[float, Field(gt=0)], tuple[float, float, float]]
+
+    def flows_gpm(self, size_in: float) -> tuple[float, float, float]:
+        """Minimum, intermediate and maximum test flow of a size [gpm].
+
+        Raises
+        ------
+        CatalogueError
+            If the rule does not name the size.
+        """
+        if size_in not in self.flows:
+            sizes = ", ".join(f"{s:g}" for s in self.flows) or "none"
+            raise CatalogueError(
+                f"meter size {size_in:g} in is not in the rule {self.name!r}; sizes: {sizes}"
+            )
+        return self.flows[size_in]
+
+    def failures(
+        self, indicated_gal: dict[FlowPoint, float], *, actual_gal: float
+    ) -> list[str]:
+        """Why a meter fails this rule, one line a test flow; empty if it passes.
+
+        Parameters
+        ----------
+        indicated_gal : dict of test point to volume
+            What the meter counted at each flow [gal].
+        actual_gal : float
+            Volume of the reference at each flow [gal].
+
+        Raises
+        ------
+        CatalogueError
+            If the rule has flows only, no limits.
+        """
+        if self.limits is None:
+            raise CatalogueError(f"the rule {self.name!r} names no limits")
+        lines = []
+        for point, volume in indicated_gal.items():
+            low, high = self.limits.minimum if point == "minimum" else self.limits.other
+            error = error_pct(volume, actual_gal, denominator=self.denominator)
+            registered = 1 + error / 100
+            if low is not None and registered < low - 1e-9:
+                lines.append(f"{point}: {error:+.2f} % is below {100 * (low - 1):+.1f} %")
+            if high is not None and registered > high + 1e-9:
+                lines.append(f"{point}: {error:+.2f} % is above {100 * (high - 1):+.1f} %")
+        return lines
+
+
+class ServiceRules(Settings):
+    """All rules, by name."""
+
+    rules: tuple[ServiceRule, ...]
+
+    def of(self, name: str) -> ServiceRule:
+        """The rule of an authority.
+
+        Raises
+        ------
+        CatalogueError
+            If there is none; the text names those held.
+        """
+        for rule in self.rules:
+            if rule.name == name:
+                return rule
+        raise CatalogueError(
+            f"test rule {name!r} is not known; held: {', '.join(r.name for r in self.rules)}"
+        )
+
+
+def suggested_test_gpm(meter: Meter) -> tuple[float, ...]:
+    """Flows at which a field test says most about this meter [gpm], rising.
+
+    Minimum test flow, and at least three within the normal range; a compound also at its low
+    element's largest flow and where its changeover registers least.
+
+    References
+    ----------
+    Wisconsin PSC 185.74 (2024), read: which flows each type is tested at. The three flows of
+    the normal range (its minimum, the continuous rating, and halfway between in log flow) are
+    our choice.
+    """
+    low, high = meter.normal_min_gpm, meter.continuous_gpm
+    flows = {meter.min_test_gpm, low, (low * high) ** 0.5, high}
+    if meter.compound is not None:
+        parts = meter.compound
+        flows.add(parts.changeover_falling_gpm)
+        dip = [
+            point
+            for point in meter.registration
+            if parts.changeover_falling_gpm <= point[0] <= 2 * parts.changeover_rising_gpm
+        ]
+        flows.add(min(dip, key=lambda point: point[1])[0])
+    return tuple(sorted(flows))

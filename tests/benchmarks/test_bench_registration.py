@@ -1,0 +1,28 @@
+"""How long curves of a whole catalogue take; printed, never asserted."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pytest
+
+from pipelines.load_catalogue import load_catalogue
+from rightsize.meters.draws import registration_draws
+from rightsize.meters.registration import registration_matrix
+
+pytestmark = pytest.mark.bench
+METERS = load_catalogue().meters
+
+
+@pytest.mark.parametrize("flows", [150, 3000])
+def test_registration_matrix(benchmark: Any, flows: int) -> None:
+    benchmark(registration_matrix, METERS, np.geomspace(1e-3, 3e4, flows))
+
+
+@pytest.mark.parametrize("flows", [150, 3000])
+def test_registration_draws(benchmark: Any, flows: int) -> None:
+    flow = np.geomspace(1e-3, 3e4, flows)
+    benchmark(
+        lambda: registration_draws(METERS, flow, 40, np.random.default_rng(1), in_service=True)
+    )

@@ -1,0 +1,110 @@
+"""What state rules make of a test: limits, sign and denominator."""
+
+from __future__ import annotations
+
+import pytest
+
+from pipelines.load_catalogue import load_catalogue, load_service_rules
+from rightsize.errors import CatalogueError
+from rightsize.meters.composite import error_pct
+from rightsize.meters.service_tests import suggested_test_gpm
+
+
+def failures(name: str, **indicated: float) -> list[str]:
+    return load_service_rules().of(name).failures(indicated, actual_gal=100)
+
+
+def test_the_denominator_of_the_error() -> None:
+    # STANDARD: R 49 (MEM-H) divides by the actual volume; Maryland COMAR 20.70.06.04 (READ) by
+    # the meter's. CALC: 95 against 100 is -5.000 % or -5.263 %.
+    assert error_pct(95, 100) == pytest.approx(-5.000, abs=5e-4)
+    assert error_pct(95, 100, denominator="indicated") == pytest.approx(-5.263, abs=5e-4)
+
+
+@pytest.mark.parametrize(
+    ("indicated", "is_failing"),
+    [
+        ({"minimum": 90, "intermediate": 98, "maximum": 102}, False),
+        ({"minimum": 89.9}, True),
+        ({"intermediate": 97.9}, True),
+        ({"intermediate": 102.1}, True),
+        ({"maximum": 97.9}, True),
+        ({"minimum": 103}, False),
+    ],
+)
+def test_maine(indicated: dict[str, float], is_failing: bool) -> None:
+    # STANDARD READ: Maine 65-407 C.M.R. ch. 62 sec. 3
+    assert bool(failures("maine", **indicated)) is is_failing
+
+
+@pytest.mark.parametrize(
+    ("indicated", "is_failing"),
+    [
+        ({"intermediate": 98.6, "maximum": 101.4}, False),
+        ({"intermediate": 98.4}, True),
+        ({"maximum": 101.6}, True),
+        ({"minimum": 91}, False),
+        ({"minimum": 89}, True),
+    ],
+)
+def test_maryland(indicated: dict[str, float], is_failing: bool) -> None:
+    # STANDARD READ: Maryland COMAR 20.70.06.04
+    assert bool(failures("maryland", **indicated)) is is_failing
+
+
+@pytest.mark.parametrize(
+    ("indicated", "is_failing"),
+    [
+        ({"minimum": 95, "intermediate": 98.5, "maximum": 101.5}, False),
+        ({"minimum": 94.9}, True),
+        ({"minimum": 101.1}, True),
+        ({"maximum": 98.4}, True),
+    ],
+)
+def test_navy(indicated: dict[str, float], is_failing: bool) -> None:
+    # STANDARD READ: US Navy MO-221 sec. 5
+    assert bool(failures("navy", **indicated)) is is_failing
+
+
+@pytest.mark.parametrize(
+    ("indicated", "is_failing"),
+    [({"minimum": 95, "intermediate": 98.5}, False), ({"minimum": 94.9}, True),
+     ({"minimum": 101.6}, True), ({"intermediate": 98.4}, True)],
+)  # fmt: skip
+def test_handbook_44(indicated: dict[str, float], is_failing: bool) -> None:
+    # STANDARD MEM-M: NIST HB 44 sec. 3.36, utility type, not multi-jet
+    assert bool(failures("handbook_44", **indicated)) is is_failing
+
+
+def test_a_rule_without_limits_says_so() -> None:
+    with pytest.raises(CatalogueError, match="names no limits"):
+        failures("florida", minimum=99)
+
+
+def test_a_size_that_a_rule_does_not_name_is_refused() -> None:
+    with pytest.raises(CatalogueError, match="8 in is not in the rule 'maine'"):
+        load_service_rules().of("maine").flows_gpm(8)
+    with pytest.raises(CatalogueError, match="held: florida, maine"):
+        load_service_rules().of("atlantis")
+
+
+def test_a_compound_is_also_tested_in_its_changeover() -> None:
+    # STANDARD READ: Florida F.A.C. 25-30.263(3); Wisconsin PSC 185.74 (2024): bypass at its
+    # minimum and largest flow, near the minimum of the changeover, three in the normal range
+    compound = load_catalogue().find("compound", 2)
+    assert compound.compound is not None
+    flows = suggested_test_gpm(compound)
+    falling = compound.compound.changeover_falling_gpm
+    rising = compound.compound.changeover_rising_gpm
+    assert compound.min_test_gpm in flows
+    assert falling in flows
+    assert any(falling < q <= rising for q in flows)
+    assert sum(compound.normal_min_gpm <= q <= compound.smoc_gpm for q in flows) >= 3
+
+
+def test_a_turbine_is_tested_at_its_minimum_and_three_normal_flows() -> None:
+    # STANDARD READ: Wisconsin PSC 185.74 (2024)
+    turbine = load_catalogue().find("turbine", 4)
+    flows = suggested_test_gpm(turbine)
+    assert flows[0] == turbine.min_test_gpm
+    assert sum(turbine.normal_min_gpm <= q <= turbine.smoc_gpm for q in flows) >= 3
