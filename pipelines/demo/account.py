@@ -13,9 +13,10 @@ from pipelines.demo.draws import Site
 from pipelines.demo.fleet import Plan
 from pipelines.demo.head_end import Ints, Rows, Service
 from pipelines.demo.installed import installed_meter
+from pipelines.demo.oracle import Case, Truth, truth_of
 from pipelines.demo.services import DIAL_DIGITS, STEP_MIN, Planted, services_of
 from pipelines.demo.sites import SITES, fire
-from pipelines.demo.truth import Truth, need_of, truth_of
+from pipelines.demo.truth import need_of
 from rightsize.meters.catalogue import Catalogue, Meter
 from rightsize.settings import Tariff
 
@@ -71,12 +72,15 @@ def account_of(plan: Plan, world: World) -> Account:
     services, more = services_of(plan, meter, world.calendar, meter_rng)
     rows = tuple(MeterRows(s, _rows(plan, flow, s, world, meter_rng)) for s in services)
     spare = round(float(meter_rng.uniform(14, 45)), 0) if meter_rng.random() < 0.4 else None
-    truth = truth_of(
-        flow, need, world.calendar, world.catalogue, world.tariff, installed=meter,
-        customer_class="unknown" if plan.trouble == "unmapped" else plan.customer_class,
-        spare_head_psi=spare, is_assessable=_is_assessable(plan),
-    )  # fmt: skip
+    case = Case(meter, _rate_class(plan), spare, _is_assessable(plan))
+    truth = truth_of(case, flow, need, world.calendar, world.catalogue, world.tariff)
     return Account(plan, site.what, spare, rows, planted + more, truth)
+
+
+def _rate_class(plan: Plan) -> str:
+    if plan.service_kind == "irrigation":
+        return "irrigation"
+    return "unknown" if plan.trouble == "unmapped" else plan.customer_class
 
 
 def _is_assessable(plan: Plan) -> bool:

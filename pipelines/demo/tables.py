@@ -38,10 +38,10 @@ def write_tables(
         folder / "customers.csv"
     )
     truth = folder / "truth"
-    pl.DataFrame([_truth_row(a, world) for a in accounts], infer_schema_length=None).write_csv(
+    pl.DataFrame([_truth_row(a) for a in accounts], infer_schema_length=None).write_csv(
         truth / "accounts.csv"
     )
-    pl.concat([_candidate_rows(a, world) for a in accounts]).write_csv(
+    pl.concat([_candidate_rows(a) for a in accounts]).write_csv(
         truth / "candidates.csv", float_precision=3
     )
     pl.DataFrame(
@@ -82,10 +82,9 @@ def _meter_rows(account: Account, world: World) -> Iterator[dict[str, Any]]:
         }
 
 
-def _truth_row(account: Account, world: World) -> dict[str, Any]:
+def _truth_row(account: Account) -> dict[str, Any]:
     plan, truth, now = account.plan, account.truth, account.meters[-1].service
-    meters = world.catalogue.meters
-    at, best = meters.index(now.meter), truth.best
+    meters, at, best = truth.meters, truth.installed, truth.best
     return {
         "account_id": plan.account_id,
         "meter_id": now.meter_id,
@@ -111,8 +110,9 @@ def _truth_row(account: Account, world: World) -> dict[str, Any]:
     }
 
 
-def _candidate_rows(account: Account, world: World) -> pl.DataFrame:
-    meters, truth = world.catalogue.meters, account.truth
+def _candidate_rows(account: Account) -> pl.DataFrame:
+    truth = account.truth
+    meters = truth.meters
     return pl.DataFrame({
         "account_id": [account.plan.account_id] * len(meters),
         "meter_type": [m.meter_type for m in meters],
