@@ -30,6 +30,7 @@ class World:
     calendar: Calendar
     catalogue: Catalogue
     tariff: Tariff
+    allowed_types: tuple[str, ...] | None
     seed: int
     correction_month: int
 
@@ -72,7 +73,7 @@ def account_of(plan: Plan, world: World) -> Account:
     services, more = services_of(plan, meter, world.calendar, meter_rng)
     rows = tuple(MeterRows(s, _rows(plan, flow, s, world, meter_rng)) for s in services)
     spare = round(float(meter_rng.uniform(14, 45)), 0) if meter_rng.random() < 0.4 else None
-    case = Case(meter, _rate_class(plan), spare, _is_assessable(plan))
+    case = Case(meter, _rate_class(plan), spare, world.allowed_types, _is_assessable(plan))
     truth = truth_of(case, flow, need, world.calendar, world.catalogue, world.tariff)
     return Account(plan, site.what, spare, rows, planted + more, truth)
 

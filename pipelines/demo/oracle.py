@@ -33,6 +33,7 @@ class Case:
     installed: Meter
     rate_class: str
     spare_head_psi: float | None
+    allowed_types: tuple[str, ...] | None
     is_assessable: bool
 
 
@@ -62,7 +63,7 @@ def truth_of(
     actual, registered = registered_by_month(flow, calendar, meters)
     billed = per_year * water_and_sewer_usd(registered, tariff.for_class(case.rate_class))
     net = net_benefit_usd(meters, now, billed, tariff)
-    feasible = np.array([carries(m, need, case.spare_head_psi) for m in meters])
+    feasible = np.array([_is_allowed(m, case) and carries(m, need, case) for m in meters])
     best, verdict = judged(meters, now, net, feasible, need)
     if not case.is_assessable:
         best, verdict = now, "not_assessed"
@@ -110,13 +111,18 @@ def net_benefit_usd(
     return net
 
 
-def carries(meter: Meter, need: Need, spare_head_psi: float | None) -> bool:
-    """Whether the meter may be put at the site: peak, sustained flow, head loss, kind."""
+def carries(meter: Meter, need: Need, case: Case) -> bool:
+    """Whether peak, sustained flow and head loss leave the meter in its range."""
     loss_psi = meter.head_loss_psi_at_smoc * (need.peak_10s_gpm / meter.smoc_gpm) ** 2
-    spare_psi = SPARE_HEAD_PSI if spare_head_psi is None else spare_head_psi
-    return (
-        meter.meter_type != "fire_service" and need.is_met_by(meter) and loss_psi <= spare_psi
-    )
+    spare_psi = SPARE_HEAD_PSI if case.spare_head_psi is None else case.spare_head_psi
+    return need.is_met_by(meter) and loss_psi <= spare_psi
+
+
+def _is_allowed(meter: Meter, case: Case) -> bool:
+    if meter == case.installed:
+        return True
+    is_listed = case.allowed_types is None or meter.meter_type in case.allowed_types
+    return is_listed and meter.meter_type != "fire_service"
 
 
 def judged(

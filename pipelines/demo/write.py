@@ -18,7 +18,7 @@ from pipelines.load_catalogue import load_catalogue
 from pipelines.load_settings import read_model
 from pipelines.resources import config_path
 from rightsize.errors import ConfigError
-from rightsize.settings import Tariff
+from rightsize.settings import Tariff, Thresholds
 
 DEFAULT_SEED: Final = 20
 IN_ONE_PROCESS: Final = 24  # accounts below which starting workers costs more than it saves
@@ -82,9 +82,13 @@ def write_demo(
     source = catalogue or config_path("catalogue.yaml")
     shutil.copyfile(source, folder / "catalogue.yaml")
     tables.write_settings(folder)
-    tariff = read_model(folder / "tariff.yaml", Tariff)
     world = World(
-        calendar, load_catalogue(folder / "catalogue.yaml"), tariff, seed, months // 3
+        calendar=calendar,
+        catalogue=load_catalogue(folder / "catalogue.yaml"),
+        tariff=read_model(folder / "tariff.yaml", Tariff),
+        allowed_types=read_model(folder / "thresholds.yaml", Thresholds).allowed_types,
+        seed=seed,
+        correction_month=months // 3,
     )
     simulated = _simulated(plans, world, workers or os.cpu_count() or 1)
     written = exports.write_exports(folder, simulated, world)
