@@ -13,7 +13,7 @@ from pipelines.demo.draws import Site
 from pipelines.demo.fleet import Plan
 from pipelines.demo.head_end import Ints, Rows, Service
 from pipelines.demo.installed import installed_meter
-from pipelines.demo.oracle import Case, Truth, truth_of
+from pipelines.demo.oracle import Case, SiteLimits, Truth, truth_of
 from pipelines.demo.services import DIAL_DIGITS, STEP_MIN, Planted, services_of
 from pipelines.demo.sites import SITES, fire
 from pipelines.demo.truth import need_of
@@ -21,6 +21,7 @@ from rightsize.meters.catalogue import Catalogue, Meter
 from rightsize.settings import Tariff
 
 DAY_S: Final = 86_400
+LINE_SIZES_IN: Final = (0.75, 1.0, 1.5, 2.0, 3.0, 4.0, 6.0, 8.0, 10.0, 12.0, 16.0)
 
 
 @dataclass(frozen=True)
@@ -54,7 +55,7 @@ class Account:
 
     plan: Plan
     what: str
-    spare_head_psi: float | None
+    limits: SiteLimits
     meters: tuple[MeterRows, ...]  # the meter in service last
     planted: tuple[Planted, ...]
     truth: Truth
@@ -72,10 +73,18 @@ def account_of(plan: Plan, world: World) -> Account:
     need = need_of(flow, world.calendar) if planted else need
     services, more = services_of(plan, meter, world.calendar, meter_rng)
     rows = tuple(MeterRows(s, _rows(plan, flow, s, world, meter_rng)) for s in services)
-    spare = round(float(meter_rng.uniform(14, 45)), 0) if meter_rng.random() < 0.4 else None
-    case = Case(meter, _rate_class(plan), spare, world.allowed_types, _is_assessable(plan))
+    limits = _limits(meter, meter_rng)
+    case = Case(meter, _rate_class(plan), limits, world.allowed_types, _is_assessable(plan))
     truth = truth_of(case, flow, need, world.calendar, world.catalogue, world.tariff)
-    return Account(plan, site.what, spare, rows, planted + more, truth)
+    return Account(plan, site.what, limits, rows, planted + more, truth)
+
+
+def _limits(meter: Meter, rng: np.random.Generator) -> SiteLimits:
+    """What the utility knows of the site: at some sites the spare head, at some the line."""
+    spare_psi = float(round(rng.uniform(14, 45))) if rng.random() < 0.4 else None
+    larger = [size for size in LINE_SIZES_IN if size > meter.size_in]
+    line_in = larger[min(int(rng.integers(2)), len(larger) - 1)]
+    return SiteLimits(spare_psi, line_in if rng.random() < 0.5 else None)
 
 
 def _rate_class(plan: Plan) -> str:

@@ -45,6 +45,7 @@ _STREETS: Final = (
     "Heronsward", "Cobbler's Rise", "Pennywhistle Way", "Tallow Court", "Wrenbridge Avenue",
     "Sorrel Bank", "Lantern Row", "Millrace Parade", "Fernhollow Drive", "Bellfounder Street",
 )  # fmt: skip
+_AREAS: Final = ("Harbour Side", "Old Town", "Upper Mead", "Works End")
 _NAMES: Final = (
     "Alderfinch", "Brambleworth", "Cinderlow", "Dunmarrow", "Eversley Tarn", "Foxwhistle",
     "Greyloft", "Harrowmere", "Inkpen Vale", "Juniper Hythe", "Kestrelby", "Larkmoor",
@@ -75,6 +76,7 @@ class Plan:
     is_coarse: bool
     customer: str
     address: str
+    area: str
 
     @property
     def service_kind(self) -> str:
@@ -130,6 +132,7 @@ def _plan(
         is_coarse=is_coarse,
         customer=f"{name} {_HOUSES[kind]}",
         address=f"{1 + int(rng.integers(240))} {street}",
+        area=_AREAS[_STREETS.index(street) % len(_AREAS)],
     )
 
 

@@ -27,12 +27,20 @@ DAYS_PER_YEAR: Final = 365.25
 
 
 @dataclass(frozen=True)
+class SiteLimits:
+    """What the site allows, where meters.csv says so."""
+
+    spare_head_psi: float | None = None
+    service_line_in: float | None = None
+
+
+@dataclass(frozen=True)
 class Case:
     """What is known of a site before its flow is looked at."""
 
     installed: Meter
     rate_class: str
-    spare_head_psi: float | None
+    limits: SiteLimits
     allowed_types: tuple[str, ...] | None
     is_assessable: bool
 
@@ -114,7 +122,7 @@ def net_benefit_usd(
 def carries(meter: Meter, need: Need, case: Case) -> bool:
     """Whether peak, sustained flow and head loss leave the meter in its range."""
     loss_psi = meter.head_loss_psi_at_smoc * (need.peak_10s_gpm / meter.smoc_gpm) ** 2
-    spare_psi = SPARE_HEAD_PSI if case.spare_head_psi is None else case.spare_head_psi
+    spare_psi = case.limits.spare_head_psi or SPARE_HEAD_PSI
     return need.is_met_by(meter) and loss_psi <= spare_psi
 
 
@@ -122,7 +130,8 @@ def _is_allowed(meter: Meter, case: Case) -> bool:
     if meter == case.installed:
         return True
     is_listed = case.allowed_types is None or meter.meter_type in case.allowed_types
-    return is_listed and meter.meter_type != "fire_service"
+    has_room = meter.size_in <= (case.limits.service_line_in or np.inf)
+    return is_listed and has_room and meter.meter_type != "fire_service"
 
 
 def judged(
