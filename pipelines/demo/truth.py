@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import itertools
+from functools import cache
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from pipelines.demo.calendar import Calendar
-from pipelines.demo.flows import Flow
+from pipelines.demo.flows import STEPS_PER_GPM, Flow
 from pipelines.demo.installed import Need
 from rightsize.meters.catalogue import Meter
 from rightsize.meters.registration import registration_matrix
@@ -20,7 +22,8 @@ SUSTAINED_EXCEEDED_SHARE: Final = 0.005
 PEAK_WINDOW_S: Final = 10
 BINS_PER_DECADE: Final = 400
 FIRST_BIN_GPM: Final = 1e-3
-BIN_COUNT: Final = 3000
+LARGEST_GPM: Final = 4096
+BIN_COUNT: Final = 2700  # up to 5,600 gpm
 
 
 def need_of(flow: Flow, calendar: Calendar) -> Need:
@@ -52,7 +55,8 @@ def _windows(flow: Flow, pieces: NDArray[np.int64]) -> tuple[Array, Array]:
     """Mean flow of the 10 s windows that the pieces touch [gpm], and how many have it."""
     first = flow.edge_s[pieces] // PEAK_WINDOW_S
     last = (flow.edge_s[pieces + 1] - 1) // PEAK_WINDOW_S
-    at_an_end = np.unique(np.concatenate([first, last]))
+    both = np.sort(np.concatenate([first, last]))
+    at_an_end = both[np.diff(both, prepend=-1) > 0]
     border = PEAK_WINDOW_S * at_an_end
     mean = (flow.gal_at(border + PEAK_WINDOW_S) - flow.gal_at(border)) * 60 / PEAK_WINDOW_S
     inside = np.maximum(last - first - 1, 0)  # windows that lie wholly within their piece
@@ -75,13 +79,24 @@ def registered_by_month(
     -----
     Flow is sorted into bins 0.6 % wide, each represented by its own mean flow.
     """
-    seconds = flow.seconds.astype(float)
-    months = int(calendar.month[-1]) + 1
-    month = np.searchsorted(calendar.month_start_s, flow.edge_s[:-1], side="right") - 1
-    safe = np.maximum(flow.gpm, FIRST_BIN_GPM)
-    band = (np.log10(safe / FIRST_BIN_GPM) * BINS_PER_DECADE).astype(np.int64)
-    place = month * BIN_COUNT + np.minimum(band, BIN_COUNT - 1)
-    gal = np.bincount(place, flow.gpm * seconds / 60, months * BIN_COUNT).reshape(months, -1)
-    time_s = np.bincount(place, seconds, months * BIN_COUNT).reshape(months, -1)
-    mean_gpm = 60 * gal.sum(axis=0) / np.maximum(time_s.sum(axis=0), 1e-9)
-    return gal.sum(axis=1), gal @ registration_matrix(meters, mean_gpm).T
+    bins = _bin_of_step()
+    step = np.minimum(flow.gpm * STEPS_PER_GPM, len(bins) - 1).astype(np.int32)
+    place = bins[step]
+    seconds = flow.seconds.astype(np.float64)
+    volume = flow.gpm * seconds / 60
+    first = [*np.searchsorted(flow.edge_s, calendar.month_start_s).tolist(), len(flow.gpm)]
+    months = [slice(a, b) for a, b in itertools.pairwise(first)]  # each month starts at an edge
+    gal = np.stack([np.bincount(place[m], volume[m], BIN_COUNT) for m in months])
+    time_s = np.bincount(place, seconds, BIN_COUNT)
+    mean_gpm = 60 * gal.sum(axis=0) / np.maximum(time_s, 1e-9)
+    ratio = registration_matrix(meters, mean_gpm)
+    # einsum, not matmul: small, the same on any number of threads, and it never waits for one
+    return gal.sum(axis=1), np.einsum("tb,mb->tm", gal, ratio)
+
+
+@cache
+def _bin_of_step() -> NDArray[np.int16]:
+    """Bin of each flow in steps: a look-up is many times faster than a logarithm."""
+    gpm = np.arange(LARGEST_GPM * STEPS_PER_GPM) / STEPS_PER_GPM
+    decades = np.log10(np.maximum(gpm, FIRST_BIN_GPM) / FIRST_BIN_GPM)
+    return np.minimum(decades * BINS_PER_DECADE, BIN_COUNT - 1).astype(np.int16)
