@@ -34,6 +34,7 @@ class World:
     allowed_types: tuple[str, ...] | None
     seed: int
     correction_month: int
+    suffix: str = ""  # of export files: empty, or .gz
 
 
 @dataclass(frozen=True)
@@ -74,7 +75,8 @@ def account_of(plan: Plan, world: World) -> Account:
     services, more = services_of(plan, meter, world.calendar, meter_rng)
     rows = tuple(MeterRows(s, _rows(plan, flow, s, world, meter_rng)) for s in services)
     limits = _limits(meter, meter_rng)
-    case = Case(meter, _rate_class(plan), limits, world.allowed_types, _is_assessable(plan))
+    is_assessable = _is_assessable(plan) and need.peak_10s_gpm > 0
+    case = Case(meter, _rate_class(plan), limits, world.allowed_types, is_assessable)
     truth = truth_of(case, flow, need, world.calendar, world.catalogue, world.tariff)
     return Account(plan, site.what, limits, rows, planted + more, truth)
 

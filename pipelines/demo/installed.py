@@ -23,6 +23,7 @@ FIRE_LINES: Final = tuple(
     for size_in, (least, smoc) in _LEAST_GPM_SMOC_GPM_BY_SIZE.items()
 )  # fmt: skip
 OVERSIZED_STEPS: Final = (0.2, 0.4, 0.4)  # odds of one, two, three sizes
+CLOSED_SITE_GPM: Final = 35.0
 STEADY_KINDS: Final = ("irrigation", "process", "laundry")
 
 
@@ -48,6 +49,8 @@ def installed_meter(
     if plan.kind in ("fire", "combined"):
         lines = [m for m in FIRE_LINES if need.is_met_by(m, room=ROOM_SHARE)] or FIRE_LINES[-1:]
         return lines[min(int(rng.integers(3)), len(lines) - 1)]
+    if need.peak_10s_gpm == 0:  # closed all through the span: sized for what it will draw
+        need = Need(CLOSED_SITE_GPM, CLOSED_SITE_GPM)
     is_steady = plan.kind in STEADY_KINDS
     large_type = "turbine" if is_steady or rng.random() < 0.35 else "compound"
     ladder = _ladder(catalogue, large_type)

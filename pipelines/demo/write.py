@@ -49,7 +49,7 @@ class DemoSummary:
 
 def write_demo(
     folder: Path, *, accounts: int = 400, months: int = 13, seed: int = DEFAULT_SEED,
-    workers: int | None = None, catalogue: Path | None = None,
+    workers: int | None = None, catalogue: Path | None = None, is_compressed: bool = False,
 ) -> DemoSummary:  # fmt: skip
     """Write a seeded demo utility into `folder`; the same arguments give the same bytes.
 
@@ -63,6 +63,8 @@ def write_demo(
         Processes to simulate with; as many as there are processors if not given.
     catalogue : Path, optional
         Catalogue to buy meters from; the shipped one if not given.
+    is_compressed : bool
+        Whether exports are written as `.csv.gz`.
 
     Returns
     -------
@@ -89,6 +91,7 @@ def write_demo(
         allowed_types=read_model(folder / "thresholds.yaml", Thresholds).allowed_types,
         seed=seed,
         correction_month=months // 3,
+        suffix=".gz" if is_compressed else "",
     )
     simulated = _simulated(plans, world, workers or os.cpu_count() or 1)
     written = exports.write_exports(folder, simulated, world)
