@@ -13,13 +13,15 @@ from pipelines.demo.draws import Site
 from pipelines.demo.fleet import Plan
 from pipelines.demo.head_end import Ints, Rows, Service
 from pipelines.demo.installed import installed_meter
+from pipelines.demo.oracle import Case, SiteLimits, Truth, truth_of
 from pipelines.demo.services import DIAL_DIGITS, STEP_MIN, Planted, services_of
 from pipelines.demo.sites import SITES, fire
-from pipelines.demo.truth import Truth, need_of, truth_of
+from pipelines.demo.truth import need_of
 from rightsize.meters.catalogue import Catalogue, Meter
 from rightsize.settings import Tariff
 
 DAY_S: Final = 86_400
+LINE_SIZES_IN: Final = (0.75, 1.0, 1.5, 2.0, 3.0, 4.0, 6.0, 8.0, 10.0, 12.0, 16.0)
 
 
 @dataclass(frozen=True)
@@ -29,8 +31,10 @@ class World:
     calendar: Calendar
     catalogue: Catalogue
     tariff: Tariff
+    allowed_types: tuple[str, ...] | None
     seed: int
     correction_month: int
+    suffix: str = ""  # of export files: empty, or .gz
 
 
 @dataclass(frozen=True)
@@ -52,7 +56,7 @@ class Account:
 
     plan: Plan
     what: str
-    spare_head_psi: float | None
+    limits: SiteLimits
     meters: tuple[MeterRows, ...]  # the meter in service last
     planted: tuple[Planted, ...]
     truth: Truth
@@ -70,13 +74,25 @@ def account_of(plan: Plan, world: World) -> Account:
     need = need_of(flow, world.calendar) if planted else need
     services, more = services_of(plan, meter, world.calendar, meter_rng)
     rows = tuple(MeterRows(s, _rows(plan, flow, s, world, meter_rng)) for s in services)
-    spare = round(float(meter_rng.uniform(14, 45)), 0) if meter_rng.random() < 0.4 else None
-    truth = truth_of(
-        flow, need, world.calendar, world.catalogue, world.tariff, installed=meter,
-        customer_class="unknown" if plan.trouble == "unmapped" else plan.customer_class,
-        spare_head_psi=spare, is_assessable=_is_assessable(plan),
-    )  # fmt: skip
-    return Account(plan, site.what, spare, rows, planted + more, truth)
+    limits = _limits(meter, meter_rng)
+    is_assessable = _is_assessable(plan) and need.peak_10s_gpm > 0
+    case = Case(meter, _rate_class(plan), limits, world.allowed_types, is_assessable)
+    truth = truth_of(case, flow, need, world.calendar, world.catalogue, world.tariff)
+    return Account(plan, site.what, limits, rows, planted + more, truth)
+
+
+def _limits(meter: Meter, rng: np.random.Generator) -> SiteLimits:
+    """What the utility knows of the site: at some sites the spare head, at some the line."""
+    spare_psi = float(round(rng.uniform(14, 45))) if rng.random() < 0.4 else None
+    larger = [size for size in LINE_SIZES_IN if size > meter.size_in]
+    line_in = larger[min(int(rng.integers(2)), len(larger) - 1)]
+    return SiteLimits(spare_psi, line_in if rng.random() < 0.5 else None)
+
+
+def _rate_class(plan: Plan) -> str:
+    if plan.service_kind == "irrigation":
+        return "irrigation"
+    return "unknown" if plan.trouble == "unmapped" else plan.customer_class
 
 
 def _is_assessable(plan: Plan) -> bool:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gzip
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -88,7 +89,7 @@ def _write_file(
     folder: Path, part: pl.DataFrame, channel: Channel, stamps: pl.Series, world: World
 ) -> Written:
     file = int(part["file"][0])
-    name = f"exports/{_file_name(file, channel, world)}.csv"
+    name = f"exports/{_file_name(file, channel, world)}.csv{world.suffix}"
     whole = STEP[channel] == 1
     printed = pl.col("printed") // 10 if whole else pl.col("printed") / 10
     rows = part.select(
@@ -101,9 +102,16 @@ def _write_file(
     for place, row in reversed(bad):
         rows = pl.concat([rows[:place], row, rows[place:]])
     rows.columns = list(HEADER[channel])
-    rows.write_csv(folder / name)
+    _write_rows(rows, folder / name)
     repeated = len(part) - part.select(pl.struct("meter", "interval").n_unique()).item()
     return Written(name, channel, len(rows), len(bad), repeated, float(part["gal"].sum()))
+
+
+def _write_rows(rows: pl.DataFrame, path: Path) -> None:
+    if path.suffix == ".gz":  # without a time in its header the same rows give the same bytes
+        path.write_bytes(gzip.compress(rows.write_csv().encode(), mtime=0))
+    else:
+        rows.write_csv(path)
 
 
 def _file_name(file: int, channel: Channel, world: World) -> str:

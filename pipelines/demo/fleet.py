@@ -45,6 +45,7 @@ _STREETS: Final = (
     "Heronsward", "Cobbler's Rise", "Pennywhistle Way", "Tallow Court", "Wrenbridge Avenue",
     "Sorrel Bank", "Lantern Row", "Millrace Parade", "Fernhollow Drive", "Bellfounder Street",
 )  # fmt: skip
+_AREAS: Final = ("Harbour Side", "Old Town", "Upper Mead", "Works End")
 _NAMES: Final = (
     "Alderfinch", "Brambleworth", "Cinderlow", "Dunmarrow", "Eversley Tarn", "Foxwhistle",
     "Greyloft", "Harrowmere", "Inkpen Vale", "Juniper Hythe", "Kestrelby", "Larkmoor",
@@ -75,6 +76,7 @@ class Plan:
     is_coarse: bool
     customer: str
     address: str
+    area: str
 
     @property
     def service_kind(self) -> str:
@@ -98,7 +100,7 @@ def fleet_of(accounts: int, seed: int) -> tuple[Plan, ...]:
     if not 4 <= accounts <= 20_000:
         raise ValueError(f"accounts must be between 4 and 20000; got {accounts}")
     rng = np.random.default_rng([seed, 0])
-    kinds = _dealt(CLASS_SHARE, accounts, rng)
+    kinds = _dealt(_class_shares(accounts), accounts, rng)
     intents = _dealt(INTENT_SHARE, accounts, rng)
     troubles = _troubles(kinds, rng)
     channels, coarse = _channels(kinds, troubles, rng)
@@ -107,6 +109,15 @@ def fleet_of(accounts: int, seed: int) -> tuple[Plan, ...]:
         _plan(i, kinds[i], intents[i], troubles[i], channels[i], coarse[i], numbers[i], rng)
         for i in range(accounts)
     )  # fmt: skip
+
+
+def _class_shares(accounts: int) -> dict[str, float]:
+    """Shares with at least one of the rare services, where the fleet has room for them."""
+    rare = ("fire", "combined", "hospital") if accounts >= 40 else ("fire",)
+    return {
+        kind: max(share, 1 / accounts) if kind in rare and accounts >= 8 else share
+        for kind, share in CLASS_SHARE.items()
+    }
 
 
 def _plan(
@@ -130,6 +141,7 @@ def _plan(
         is_coarse=is_coarse,
         customer=f"{name} {_HOUSES[kind]}",
         address=f"{1 + int(rng.integers(240))} {street}",
+        area=_AREAS[_STREETS.index(street) % len(_AREAS)],
     )
 
 

@@ -8,9 +8,22 @@ from typing import Final
 import numpy as np
 
 from pipelines.demo.fleet import Plan
-from rightsize.meters.catalogue import Catalogue, Meter
+from rightsize.meters.catalogue import STANDARD_GRADE, Catalogue, Meter
 
 ROOM_SHARE: Final = 1.08  # a careful engineer leaves this much above the peak
+# Fire-service assemblies: SMOC as in AWWA C703 from memory, low trust; the rest made up here.
+# They only turn the simulated flow of a fire line into reads, and are never a candidate.
+_LEAST_GPM_SMOC_GPM_BY_SIZE: Final = {3: (4, 350), 4: (10, 700), 6: (20, 1600), 8: (30, 2800)}
+FIRE_LINES: Final = tuple(
+    Meter(
+        "fire_service", size_in, least / 3, least, 2 * least, smoc / 2, smoc,
+        ((least / 3, 0.4), (least, 0.95), (2 * least, 1.0)),
+        10.0, 0.0, 0.0, 0.0, 20.0, "the demo's own",
+    )
+    for size_in, (least, smoc) in _LEAST_GPM_SMOC_GPM_BY_SIZE.items()
+)  # fmt: skip
+OVERSIZED_STEPS: Final = (0.2, 0.4, 0.4)  # odds of one, two, three sizes
+CLOSED_SITE_GPM: Final = 35.0
 STEADY_KINDS: Final = ("irrigation", "process", "laundry")
 
 
@@ -34,25 +47,25 @@ def installed_meter(
 ) -> Meter:
     """The meter at the site, as the plan's intent would have it."""
     if plan.kind in ("fire", "combined"):
-        lines = [
-            m for m in _of_type(catalogue, "fire_service") if need.is_met_by(m, room=ROOM_SHARE)
-        ]
+        lines = [m for m in FIRE_LINES if need.is_met_by(m, room=ROOM_SHARE)] or FIRE_LINES[-1:]
         return lines[min(int(rng.integers(3)), len(lines) - 1)]
-    ladder = _ladder(catalogue, "turbine" if plan.kind in STEADY_KINDS else "compound")
-    fit = next(
-        (k for k, m in enumerate(ladder) if need.is_met_by(m, room=ROOM_SHARE)), len(ladder) - 1
-    )
+    if need.peak_10s_gpm == 0:  # closed all through the span: sized for what it will draw
+        need = Need(CLOSED_SITE_GPM, CLOSED_SITE_GPM)
+    is_steady = plan.kind in STEADY_KINDS
+    large_type = "turbine" if is_steady or rng.random() < 0.35 else "compound"
+    ladder = _ladder(catalogue, large_type)
+    top = len(ladder) - 1
+    fit = next((k for k, m in enumerate(ladder) if need.is_met_by(m, room=ROOM_SHARE)), top)
     if plan.trouble == "hidden_leak":
-        return _turbine_near(catalogue, ladder[min(fit + 2, len(ladder) - 1)].size_in)
+        return _next_of_type(catalogue, "turbine", ladder[min(fit + 2, top)].size_in)
     if plan.intent == "oversized":
-        return ladder[
-            min(fit + int(rng.choice([1, 2, 3], p=[0.3, 0.45, 0.25])), len(ladder) - 1)
-        ]
+        return ladder[min(fit + int(rng.choice([1, 2, 3], p=OVERSIZED_STEPS)), top)]
     if plan.intent == "undersized":
         small = [m for m in ladder[: fit + 1] if not need.is_met_by(m, room=0.92)]
         return small[-1] if small else ladder[fit]
     if plan.intent == "wrong_type":
-        return _wrong_type(plan, catalogue, ladder[fit].size_in)
+        other = "compound" if is_steady else "turbine"
+        return _next_of_type(catalogue, other, ladder[fit].size_in)
     return ladder[fit]
 
 
@@ -64,21 +77,14 @@ def _ladder(catalogue: Catalogue, large_type: str) -> list[Meter]:
 
 
 def _of_type(catalogue: Catalogue, meter_type: str) -> list[Meter]:
-    """The standard entries of a type by size; displacement up to 2 in as made today."""
-    meters = [
-        m for m in catalogue.meters if m.meter_type == meter_type and m.grade == "standard"
-    ]
+    """The standard entries of a type by size; displacement up to 2 in, as made today."""
+    meters = [m for m in catalogue.meters if m.meter_type == meter_type]
+    meters = [m for m in meters if m.grade == STANDARD_GRADE]
     meters = [m for m in meters if meter_type != "displacement" or 0.6 < m.size_in <= 2]
     return sorted(meters, key=lambda m: m.size_in)
 
 
-def _turbine_near(catalogue: Catalogue, size_in: float) -> Meter:
-    turbines = _of_type(catalogue, "turbine")
-    return next((m for m in turbines if m.size_in >= size_in), turbines[-1])
-
-
-def _wrong_type(plan: Plan, catalogue: Catalogue, size_in: float) -> Meter:
-    if plan.kind in STEADY_KINDS:
-        compounds = _of_type(catalogue, "compound")
-        return next((m for m in compounds if m.size_in >= size_in), compounds[-1])
-    return _turbine_near(catalogue, size_in)
+def _next_of_type(catalogue: Catalogue, meter_type: str, size_in: float) -> Meter:
+    """The smallest meter of the type that is no smaller than `size_in`, or its largest."""
+    meters = _of_type(catalogue, meter_type)
+    return next((m for m in meters if m.size_in >= size_in), meters[-1])

@@ -38,11 +38,13 @@ def _running_toilets(rng: Rng, fixtures: float) -> Draw:
     return Draw(0.016 * fixtures, rng.uniform(0.15, 0.7), 14_000, gpm_cv=0.4, seconds_cv=0.8)
 
 
-def _seeps(rng: Rng, share_of_sites: float = 0.45) -> tuple[Base, ...]:
-    """Drips, ice makers, bleeds: a trickle that never stops, at some of the sites."""
+def _with_seep(rng: Rng, site: Site, share_of_sites: float = 0.35) -> Site:
+    """The site, at some with a trickle that never stops: drips, ice makers, bleeds."""
     if rng.random() > share_of_sites:
-        return ()
-    return (Base(float(rng.uniform(0.01, 0.12))),)
+        return site
+    day_gal = sum(d.per_day * d.pulses * d.gpm * d.seconds / 60 for d in site.draws)
+    share = float(np.clip(0.012 * np.exp(0.9 * rng.standard_normal()), 0.001, 0.08))
+    return replace(site, bases=(*site.bases, Base(share * day_gal / 1440)))
 
 
 def office(rng: Rng) -> Site:
@@ -59,7 +61,7 @@ def office(rng: Rng) -> Site:
     ]
     if people > 160:
         draws.append(_cooling(rng, rng.uniform(10, 24), 30, "workdays"))
-    return Site(tuple(draws), bases=_seeps(rng), what=f"office of {people} people")
+    return _with_seep(rng, Site(tuple(draws), what=f"office of {people} people"))
 
 
 def school(rng: Rng) -> Site:
@@ -73,7 +75,7 @@ def school(rng: Rng) -> Site:
     )
     in_term = tuple(replace(draw, term_only=True) for draw in draws)
     trickle = (_running_toilets(rng, pupils / 22),)
-    return Site(in_term + trickle, bases=_seeps(rng), what=f"school of {pupils} pupils")
+    return _with_seep(rng, Site(in_term + trickle, what=f"school of {pupils} pupils"))
 
 
 def apartments(rng: Rng) -> Site:
@@ -87,7 +89,7 @@ def apartments(rng: Rng) -> Site:
         Draw(0.3 * units, 1.4, 90, "home", "homes", pulses=3, gap_s=700),
         _running_toilets(rng, 1.3 * units),
     )
-    return Site(draws, bases=_seeps(rng), what=f"{units} apartments")
+    return _with_seep(rng, Site(draws, what=f"{units} apartments"))
 
 
 def restaurant(rng: Rng) -> Site:
@@ -102,7 +104,7 @@ def restaurant(rng: Rng) -> Site:
         Draw(1.5, 6.0, 540, "night", "leisure"),
         _running_toilets(rng, 4),
     )
-    return Site(draws, bases=_seeps(rng, 0.6), what=f"restaurant of {covers} covers a day")
+    return _with_seep(rng, Site(draws, what=f"restaurant of {covers} covers a day"))
 
 
 def laundry(rng: Rng) -> Site:
@@ -138,7 +140,7 @@ def hotel(rng: Rng) -> Site:
         Draw(0.15 * rooms, rng.uniform(12, 22), 80, "shift", pulses=4, gap_s=600),
         _running_toilets(rng, rooms),
     )
-    pool = (Base(float(rng.uniform(0.15, 0.6))),) if rooms > 90 else _seeps(rng)
+    pool = (Base(float(rng.uniform(0.1, 0.4))),) if rooms > 90 else ()
     return Site(draws, bases=pool, what=f"hotel of {rooms} rooms")
 
 
@@ -151,7 +153,7 @@ def retail(rng: Rng) -> Site:
         Draw(2.0, 4.0, 120, "evening"),
         _running_toilets(rng, 2 + guests / 60),
     )
-    return Site(draws, bases=_seeps(rng), what=f"shop, {guests} visits a day")
+    return _with_seep(rng, Site(draws, what=f"shop, {guests} visits a day"))
 
 
 def light_industry(rng: Rng) -> Site:
@@ -171,7 +173,7 @@ def light_industry(rng: Rng) -> Site:
         Draw(2.0, rng.uniform(8, 14), 900, "shift", "workdays"),
         _running_toilets(rng, staff / 9),
     )
-    return Site(draws, bases=_seeps(rng), what=f"workshop of {staff} people")
+    return _with_seep(rng, Site(draws, what=f"workshop of {staff} people"))
 
 
 def process(rng: Rng) -> Site:
@@ -224,7 +226,7 @@ def public(rng: Rng) -> Site:
         Draw(2.0, 5.0, 240, "morning_once"),
         _running_toilets(rng, 3 + visits / 80),
     )
-    return Site(draws, bases=_seeps(rng), what=f"public house, {visits} visits a day")
+    return _with_seep(rng, Site(draws, what=f"public house, {visits} visits a day"))
 
 
 def warehouse(rng: Rng) -> Site:
@@ -236,7 +238,7 @@ def warehouse(rng: Rng) -> Site:
         Draw(0.6, 7.0, 600, "shift", "six_days"),
         _running_toilets(rng, staff / 8),
     )
-    return Site(draws, bases=_seeps(rng), what=f"warehouse of {staff} people")
+    return _with_seep(rng, Site(draws, what=f"warehouse of {staff} people"))
 
 
 def mixed(rng: Rng) -> Site:

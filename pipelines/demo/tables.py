@@ -13,6 +13,7 @@ import polars as pl
 from pipelines.demo.account import Account, MeterRows, World
 from pipelines.demo.exports import Written
 from pipelines.demo.fleet import CLASS_CODE, UTILITY
+from pipelines.demo.services import UNIT
 
 _HERE: Final = Path(__file__).resolve().parent / "templates"
 
@@ -29,19 +30,15 @@ def write_settings(folder: Path) -> None:
 def write_tables(
     folder: Path, accounts: list[Account], world: World, written: list[Written]
 ) -> None:
-    """meters.csv, customers.csv and everything under truth/."""
+    """meters.csv and everything under truth/."""
     listed = [a for a in accounts if a.plan.trouble != "unlisted"]
     rows = [row for a in listed for row in _meter_rows(a, world)]
     pl.DataFrame(rows, infer_schema_length=None).write_csv(folder / "meters.csv")
-    people = [(a.plan.account_id, a.plan.customer, a.plan.address) for a in listed]
-    pl.DataFrame(people, schema=["account_id", "customer", "address"], orient="row").write_csv(
-        folder / "customers.csv"
-    )
     truth = folder / "truth"
-    pl.DataFrame([_truth_row(a, world) for a in accounts], infer_schema_length=None).write_csv(
+    pl.DataFrame([_truth_row(a) for a in accounts], infer_schema_length=None).write_csv(
         truth / "accounts.csv"
     )
-    pl.concat([_candidate_rows(a, world) for a in accounts]).write_csv(
+    pl.concat([_candidate_rows(a) for a in accounts]).write_csv(
         truth / "candidates.csv", float_precision=3
     )
     pl.DataFrame(
@@ -62,30 +59,32 @@ def write_tables(
 
 
 def _meter_rows(account: Account, world: World) -> Iterator[dict[str, Any]]:
-    plan, now = account.plan, account.meters[-1].service
+    plan = account.plan
     for part in account.meters:
         service = part.service
-        installed = world.calendar.date_of(service.from_s) if service.from_s else None
-        removed = world.calendar.date_of(service.to_s) if service.to_s else None
         yield {
             "account_id": plan.account_id,
             "meter_id": service.meter_id,
             "meter_type": service.meter.meter_type,
             "size_in": f"{service.meter.size_in:g}",
-            "installed_on": installed,
-            "removed_on": removed,
+            "installed_on": world.calendar.date_of(service.from_s) if service.from_s else None,
+            "removed_on": world.calendar.date_of(service.to_s) if service.to_s else None,
             "customer_class": plan.class_code,
             "service_kind": plan.service_kind,
-            "resolution": f"{now.step:g}",
+            "resolution": f"{service.step:g}",
+            "resolution_unit": UNIT[plan.channel],
             "multiplier": service.multiplier,
-            "spare_head_psi": account.spare_head_psi,
+            "service_line_in": account.limits.service_line_in,
+            "spare_head_psi": account.limits.spare_head_psi,
+            "area": plan.area,
+            "customer_name": plan.customer,
+            "service_address": plan.address,
         }
 
 
-def _truth_row(account: Account, world: World) -> dict[str, Any]:
+def _truth_row(account: Account) -> dict[str, Any]:
     plan, truth, now = account.plan, account.truth, account.meters[-1].service
-    meters = world.catalogue.meters
-    at, best = meters.index(now.meter), truth.best
+    meters, at, best = truth.meters, truth.installed, truth.best
     return {
         "account_id": plan.account_id,
         "meter_id": now.meter_id,
@@ -111,8 +110,9 @@ def _truth_row(account: Account, world: World) -> dict[str, Any]:
     }
 
 
-def _candidate_rows(account: Account, world: World) -> pl.DataFrame:
-    meters, truth = world.catalogue.meters, account.truth
+def _candidate_rows(account: Account) -> pl.DataFrame:
+    truth = account.truth
+    meters = truth.meters
     return pl.DataFrame({
         "account_id": [account.plan.account_id] * len(meters),
         "meter_type": [m.meter_type for m in meters],

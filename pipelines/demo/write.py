@@ -13,13 +13,14 @@ from typing import Final
 from pipelines.demo import exports, tables
 from pipelines.demo.account import Account, World, account_of
 from pipelines.demo.calendar import calendar_of
-from pipelines.demo.catalogue import read_catalogue
 from pipelines.demo.fleet import UTILITY, Plan, fleet_of
+from pipelines.load_catalogue import load_catalogue
 from pipelines.load_settings import read_model
+from pipelines.resources import config_path
 from rightsize.errors import ConfigError
-from rightsize.settings import Tariff
+from rightsize.settings import Tariff, Thresholds
 
-DEFAULT_SEED: Final = 20_241
+DEFAULT_SEED: Final = 20
 IN_ONE_PROCESS: Final = 24  # accounts below which starting workers costs more than it saves
 ACCOUNTS_A_TASK: Final = 4
 OURS: Final = ("sweep.yaml", "exports", "truth")
@@ -37,10 +38,18 @@ class DemoSummary:
     rows: int
     bytes_written: int
 
+    @property
+    def text(self) -> str:
+        """One line that says what there is now."""
+        return (
+            f"{self.utility} (invented): {self.accounts} accounts, {self.months} months, "
+            f"{self.rows:,} rows in {self.files} files, {self.bytes_written / 1e6:.0f} MB"
+        )
+
 
 def write_demo(
     folder: Path, *, accounts: int = 400, months: int = 13, seed: int = DEFAULT_SEED,
-    workers: int | None = None, catalogue: Path | None = None,
+    workers: int | None = None, catalogue: Path | None = None, is_compressed: bool = False,
 ) -> DemoSummary:  # fmt: skip
     """Write a seeded demo utility into `folder`; the same arguments give the same bytes.
 
@@ -54,6 +63,8 @@ def write_demo(
         Processes to simulate with; as many as there are processors if not given.
     catalogue : Path, optional
         Catalogue to buy meters from; the shipped one if not given.
+    is_compressed : bool
+        Whether exports are written as `.csv.gz`.
 
     Returns
     -------
@@ -70,12 +81,17 @@ def write_demo(
     except ValueError as error:
         raise ConfigError(f"demo: {error}") from None
     _clear(folder)
-    source = catalogue or Path(__file__).parent / "templates" / "catalogue.yaml"
+    source = catalogue or config_path("catalogue.yaml")
     shutil.copyfile(source, folder / "catalogue.yaml")
     tables.write_settings(folder)
-    tariff = read_model(folder / "tariff.yaml", Tariff)
     world = World(
-        calendar, read_catalogue(folder / "catalogue.yaml"), tariff, seed, months // 3
+        calendar=calendar,
+        catalogue=load_catalogue(folder / "catalogue.yaml"),
+        tariff=read_model(folder / "tariff.yaml", Tariff),
+        allowed_types=read_model(folder / "thresholds.yaml", Thresholds).allowed_types,
+        seed=seed,
+        correction_month=months // 3,
+        suffix=".gz" if is_compressed else "",
     )
     simulated = _simulated(plans, world, workers or os.cpu_count() or 1)
     written = exports.write_exports(folder, simulated, world)

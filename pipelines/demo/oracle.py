@@ -1,0 +1,162 @@
+"""The decision of one who knows the true flow: what tests hold the sweep against.
+
+Written apart from the decision it judges: only the registration curve and the settings are
+shared with it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipelines.demo.calendar import Calendar
+from pipelines.demo.flows import Flow
+from pipelines.demo.installed import Need
+from pipelines.demo.truth import registered_by_month
+from rightsize.meters.catalogue import Catalogue, Meter
+from rightsize.settings import ClassRate, Tariff
+
+Array = NDArray[np.float64]
+Flags = NDArray[np.bool_]
+
+SPARE_HEAD_PSI: Final = 20.0  # where meters.csv does not say
+DAYS_PER_YEAR: Final = 365.25
+
+
+@dataclass(frozen=True)
+class SiteLimits:
+    """What the site allows, where meters.csv says so."""
+
+    spare_head_psi: float | None = None
+    service_line_in: float | None = None
+
+
+@dataclass(frozen=True)
+class Case:
+    """What is known of a site before its flow is looked at."""
+
+    installed: Meter
+    rate_class: str
+    limits: SiteLimits
+    allowed_types: tuple[str, ...] | None
+    is_assessable: bool
+
+
+@dataclass(frozen=True)
+class Truth:
+    """What is true of one account; arrays run over `meters`."""
+
+    meters: tuple[Meter, ...]  # the catalogue's, and the installed one if it is no part of it
+    installed: int
+    best: int
+    verdict: str
+    need: Need
+    actual_gal_per_year: float
+    registered_gal_per_year: Array
+    net_benefit_usd_per_year: Array
+    is_feasible: Flags
+
+
+def truth_of(
+    case: Case, flow: Flow, need: Need, calendar: Calendar, catalogue: Catalogue, tariff: Tariff
+) -> Truth:
+    """Everything a perfect analyst would know of an account."""
+    is_outside = case.installed not in catalogue.meters
+    meters = (*catalogue.meters, case.installed) if is_outside else catalogue.meters
+    now = meters.index(case.installed)
+    per_year = DAYS_PER_YEAR * 86_400 / calendar.span_s
+    actual, registered = registered_by_month(flow, calendar, meters)
+    billed = per_year * water_and_sewer_usd(registered, tariff.for_class(case.rate_class))
+    net = net_benefit_usd(meters, now, billed, tariff)
+    feasible = np.array([_is_allowed(m, case) and carries(m, need, case) for m in meters])
+    best, verdict = judged(meters, now, net, feasible, need)
+    if not case.is_assessable:
+        best, verdict = now, "not_assessed"
+    return Truth(
+        meters, now, best, verdict, need, float(per_year * actual.sum()),
+        per_year * registered.sum(axis=0), net, feasible,
+    )  # fmt: skip
+
+
+def water_and_sewer_usd(gal_by_month: Array, rate: ClassRate) -> Array:
+    """What the volumetric rates bill for monthly volumes [months, ...], summed over months."""
+    usd = gal_by_month * rate.sewer_return_share * rate.sewer_usd_per_kgal / 1000
+    below = 0.0
+    for tier in rate.tiers:
+        top = np.inf if tier.up_to_gal_per_month is None else tier.up_to_gal_per_month
+        usd += np.clip(gal_by_month - below, 0, top - below) * tier.usd_per_kgal / 1000
+        below = top
+    total: Array = usd.sum(axis=0)
+    return total
+
+
+def yearly_cost_usd(meter: Meter, discount_rate_pct: float) -> float:
+    """Price and installation spread over the meter's life as an annuity [USD/year]."""
+    rate = discount_rate_pct / 100
+    share = rate / (1 - (1 + rate) ** -meter.life_years) if rate else 1 / meter.life_years
+    return share * (meter.price_usd + meter.install_usd)
+
+
+def net_benefit_usd(
+    meters: tuple[Meter, ...], now: int, billed: Array, tariff: Tariff
+) -> Array:
+    """Yearly net benefit of putting each meter in place of meter `now`; 0 for keeping it.
+
+    A smaller meter's lower base charge counts; a larger meter's higher one does not: it would
+    pay to oversize.
+    """
+    charge = np.array(
+        [12 * tariff.fixed_charge_usd_per_month.get(m.size_in, 0.0) for m in meters]
+    )
+    cost = np.array([yearly_cost_usd(m, tariff.discount_rate_pct) for m in meters])
+    upkeep = np.array([m.upkeep_usd_per_year for m in meters])
+    lost_charge = np.minimum(charge - charge[now], 0.0)
+    net: Array = (billed - billed[now]) + lost_charge - cost - (upkeep - upkeep[now])
+    net[now] = 0.0
+    return net
+
+
+def carries(meter: Meter, need: Need, case: Case) -> bool:
+    """Whether peak, sustained flow and head loss leave the meter in its range."""
+    loss_psi = meter.head_loss_psi_at_smoc * (need.peak_10s_gpm / meter.smoc_gpm) ** 2
+    spare_psi = case.limits.spare_head_psi or SPARE_HEAD_PSI
+    return need.is_met_by(meter) and loss_psi <= spare_psi
+
+
+def _is_allowed(meter: Meter, case: Case) -> bool:
+    if meter == case.installed:
+        return True
+    is_listed = case.allowed_types is None or meter.meter_type in case.allowed_types
+    has_room = meter.size_in <= (case.limits.service_line_in or np.inf)
+    return is_listed and has_room and meter.meter_type != "fire_service"
+
+
+def judged(
+    meters: tuple[Meter, ...], now: int, net: Array, feasible: Flags, need: Need
+) -> tuple[int, str]:
+    """Best meter and verdict."""
+    is_undersized = not need.is_met_by(meters[now])
+    worth = np.where(feasible & ~_is_needless(meters, now, is_undersized), net, -np.inf)
+    if not is_undersized:
+        worth[now] = 0.0
+    best = int(np.argmax(worth))
+    if is_undersized:
+        return (best if np.isfinite(worth[best]) else now), "undersized"
+    if best == now or worth[best] <= 0:
+        return now, "fits"
+    same_type = meters[best].meter_type == meters[now].meter_type
+    is_smaller = meters[best].size_in < meters[now].size_in
+    return best, "oversized" if same_type and is_smaller else "wrong_type"
+
+
+def _is_needless(meters: tuple[Meter, ...], now: int, is_undersized: bool) -> Flags:
+    """A larger meter of the same type is no answer where the installed one carries the flow."""
+    if is_undersized:
+        return np.zeros(len(meters), dtype=bool)
+    installed = meters[now]
+    return np.array([
+        m.meter_type == installed.meter_type and m.size_in > installed.size_in for m in meters
+    ])  # fmt: skip
