@@ -27,7 +27,7 @@ from rightsize.demand import bands
 _TABLES = ("month_stat", "month_band", "balance")
 _STATEMENTS = (
     "landed_read", "landed_read_none", "ranked_reading", "ranked_reading_none",
-    "interval_from_register", "ranked_read", "current_read", "deviation", "hour_read",
+    "interval_from_register", "meter_key", "keyed_read", "superseded_read", "current_read", "deviation", "hour_read",
     "day_read", *_TABLES,
 )  # fmt: skip
 _BAND_PARAMETERS = {
@@ -159,7 +159,8 @@ def _reduce(connection: duckdb.DuckDBPyConnection, partition: Partition, timezon
         _run(connection, "interval_from_register")
     else:
         _run(connection, "ranked_reading_none")
-    _run(connection, "ranked_read")
+    for relation in ("meter_key", "keyed_read", "superseded_read"):
+        _run(connection, relation)
     _run(connection, "current_read", timezone=timezone)
     for relation in ("deviation", "hour_read", "day_read", "month_stat"):
         _run(connection, relation)

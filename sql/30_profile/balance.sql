@@ -1,5 +1,5 @@
 -- grain: one landed file within the partition; key: kind, file_hash
--- reads: ranked_read, ranked_reading
+-- reads: keyed_read, superseded_read, ranked_reading
 -- why: rows landed = accepted + rejected + superseded must hold by count and by volume
 -- units: *_gal [gal]; the volume of a register reading is that of the time it opens
 create or replace temp table balance as
@@ -7,9 +7,10 @@ with reads as (
     select
         kind,
         file_hash,
-        is_current,
+        superseded_read.read_key is null as is_current,
         registered_gal as gal
-    from ranked_read
+    from keyed_read
+    left join superseded_read on keyed_read.read_key = superseded_read.read_key
     where kind = 'interval'
     union all
     select
@@ -38,8 +39,9 @@ register_volume as (
     select
         file_hash,
         sum(registered_gal) as gal
-    from ranked_read
-    where kind = 'register' and is_current
+    from keyed_read
+    left join superseded_read on keyed_read.read_key = superseded_read.read_key
+    where kind = 'register' and superseded_read.read_key is null
     group by file_hash
 )
 

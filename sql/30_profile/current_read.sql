@@ -1,15 +1,17 @@
--- grain: one interval of one meter that counts; key: meter_id, start_at
--- reads: ranked_read
+-- grain: one interval of one meter that counts; key: meter_key, start_at
+-- reads: keyed_read, superseded_read
 -- why: local time, mean flow and whether the read may shape a profile, said once
 -- units: flow_gpm [gal/min] mean of the interval; slot = hour of the local week 0..167
 create or replace temp table current_read as
 with counted as (
-    select * from ranked_read where is_current and quality <> 'missing'
+    select *
+    from keyed_read
+    where quality <> 'missing' and read_key not in (select read_key from superseded_read)
 ),
 
 localised as (
     select
-        meter_id,
+        meter_key,
         start_at,
         timezone($timezone, start_at) as local_at,
         interval_min,
@@ -23,7 +25,7 @@ localised as (
 )
 
 select
-    meter_id,
+    meter_key,
     start_at,
     local_at,
     interval_min,

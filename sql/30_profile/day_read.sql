@@ -1,16 +1,16 @@
--- grain: one local day of one meter with at least 20 full hours; key: meter_id, day_on
+-- grain: one local day of one meter with at least 20 full hours; key: meter_key, day_on
 -- reads: hour_read
 -- why: differences between days (season, weather, occupancy) are not draws; the least hour of
 --      the night tells steady flow
 -- units: day_gpm [gal/min] mean of the day; night_gpm least 60-min mean from 0 to 6 h
 create or replace temp table day_read as
 select
-    meter_id,
+    meter_key,
     local_at::date as day_on,
     isodow(local_at::date) >= 6 as is_weekend,
     avg(flow_gpm) as day_gpm,
     count(*) as hour_count,
     min(flow_gpm) filter (where hour(local_at) < 6) as night_gpm
 from hour_read
-group by meter_id, day_on, is_weekend
+group by meter_key, day_on, is_weekend
 having count(*) >= 20;

@@ -1,5 +1,5 @@
 -- grain: one meter, kind of window and flow band; key: meter_id, kind, interval_min, band
--- reads: current_read, hour_read, day_read
+-- reads: meter_key, current_read, hour_read, day_read
 -- why: histograms on the log-spaced bands of the inference; counts and volumes add up
 -- units: band as in rightsize/demand/bands.py ($first_edge_gpm, $bands_per_decade,
 --        $band_count); band -1 = nothing registered; volume_gal [gal]
@@ -7,7 +7,7 @@
 create or replace temp table month_band as
 with windows as (
     select
-        meter_id,
+        meter_key,
         'interval' as kind,
         interval_min,
         flow_gpm,
@@ -16,7 +16,7 @@ with windows as (
     where is_shape
     union all
     select
-        meter_id,
+        meter_key,
         'hour' as kind,
         60 as interval_min,
         flow_gpm,
@@ -24,7 +24,7 @@ with windows as (
     from hour_read
     union all
     select
-        meter_id,
+        meter_key,
         'night' as kind,
         60 as interval_min,
         night_gpm as flow_gpm,
@@ -35,7 +35,7 @@ with windows as (
 
 banded as (
     select
-        meter_id,
+        meter_key,
         kind,
         interval_min,
         volume_gal,
@@ -52,12 +52,13 @@ banded as (
 )
 
 select
-    meter_id,
-    kind,
-    interval_min,
-    band,
+    meter_key.meter_id,
+    banded.kind,
+    banded.interval_min,
+    banded.band,
     count(*) as window_count,
-    sum(volume_gal) as volume_gal
+    sum(banded.volume_gal) as volume_gal
 from banded
-group by meter_id, kind, interval_min, band
-order by meter_id, kind, interval_min, band;
+join meter_key on banded.meter_key = meter_key.meter_key
+group by meter_key.meter_id, banded.kind, banded.interval_min, banded.band
+order by meter_key.meter_id, banded.kind, banded.interval_min, banded.band;

@@ -1,11 +1,11 @@
 -- grain: one meter, month and read interval; key: meter_id, interval_min
--- reads: current_read, deviation, hour_read, day_read
+-- reads: meter_key, current_read, deviation, hour_read, day_read
 -- why: the sums that the inference needs; they add up over months (maxima: the greatest)
 -- units: in the names; *_ss [gpm2]
 create or replace temp table month_stat as
 with volume as (
     select
-        meter_id,
+        meter_key,
         interval_min,
         sum(interval_min) / 1440 as days_covered,
         count(*) as read_count,
@@ -22,16 +22,16 @@ with volume as (
         max(start_at) as last_at,
         max(start_at) filter (where registered_gal > 0) as last_use_at
     from current_read
-    group by meter_id, interval_min
+    group by meter_key, interval_min
 ),
 
 slots as (
     select
-        meter_id,
+        meter_key,
         interval_min,
         slot,
         count(*) - 1 as dof,
-        avg(flow_gpm) as mean_gpm,
+        any_value(mean_gpm) as mean_gpm,
         sum(dev * dev) as ss,
         sum(dev * dev1) as ss1,
         sum(dev * dev2) as ss2,
@@ -40,12 +40,12 @@ slots as (
         count(dev2) as count2,
         count(dev3) as count3
     from deviation
-    group by meter_id, interval_min, slot
+    group by meter_key, interval_min, slot
 ),
 
 within as (
     select
-        meter_id,
+        meter_key,
         interval_min,
         sum(ss) as within_ss,
         sum(dof) as within_dof,
@@ -63,48 +63,48 @@ within as (
         sum(dof * mean_gpm * mean_gpm * mean_gpm) as mean3_sum,
         sum(dof * mean_gpm * mean_gpm * mean_gpm * mean_gpm) as mean4_sum
     from slots
-    group by meter_id, interval_min
+    group by meter_key, interval_min
 ),
 
 hours as (
     select
-        meter_id,
+        meter_key,
         max(flow_gpm) as max_hour_gpm
     from hour_read
-    group by meter_id
+    group by meter_key
 ),
 
 day_groups as (
     select
-        meter_id,
+        meter_key,
         is_weekend,
         count(*) as day_count,
         var_pop(day_gpm) * count(*) as ss,
         max(day_gpm) as max_day_gpm,
         count(*) filter (where night_gpm = 0) as night_zero_count
     from day_read
-    group by meter_id, is_weekend
+    group by meter_key, is_weekend
 ),
 
 days as (
     select
-        meter_id,
+        meter_key,
         sum(ss) as day_ss,
         sum(day_count - 1) as day_dof,
         sum(day_count) as day_count,
         max(max_day_gpm) as max_day_gpm,
         sum(night_zero_count) as night_zero_count
     from day_groups
-    group by meter_id
+    group by meter_key
 ),
 
 -- statistics of hours and days belong to a meter, not to an interval: the finest carries them
 finest as (
-    select meter_id, min(interval_min) as interval_min from volume group by meter_id
+    select meter_key, min(interval_min) as interval_min from volume group by meter_key
 )
 
 select
-    volume.meter_id,
+    meter_key.meter_id,
     volume.interval_min,
     volume.days_covered,
     volume.read_count,
@@ -141,10 +141,11 @@ select
     days.day_count,
     days.night_zero_count
 from volume
+join meter_key on volume.meter_key = meter_key.meter_key
 left join within
-    on volume.meter_id = within.meter_id and volume.interval_min = within.interval_min
+    on volume.meter_key = within.meter_key and volume.interval_min = within.interval_min
 left join finest
-    on volume.meter_id = finest.meter_id and volume.interval_min = finest.interval_min
-left join hours on finest.meter_id = hours.meter_id
-left join days on finest.meter_id = days.meter_id
-order by volume.meter_id, volume.interval_min;
+    on volume.meter_key = finest.meter_key and volume.interval_min = finest.interval_min
+left join hours on finest.meter_key = hours.meter_key
+left join days on finest.meter_key = days.meter_key
+order by meter_key.meter_id, volume.interval_min;

@@ -1,0 +1,19 @@
+-- grain: one landed interval read; key: read_key
+-- reads: landed_read, meter_key
+-- why: as meter_key; read_key numbers the reads in the order of the files
+-- units: registered_gal [gal], interval_min [min], peak_register_gpm [gal/min]
+create or replace temp table keyed_read as
+select
+    meter_key.meter_key,
+    landed_read.start_at,
+    landed_read.interval_min,
+    landed_read.registered_gal,
+    landed_read.quality,
+    landed_read.peak_register_gpm,
+    landed_read.landed_seq,
+    landed_read.source_line,
+    landed_read.file_hash,
+    landed_read.kind,
+    row_number() over () as read_key
+from landed_read
+join meter_key on landed_read.meter_id = meter_key.meter_id;
