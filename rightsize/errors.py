@@ -29,3 +29,7 @@ class BalanceError(ContractError):
 
 class WorkspaceBusyError(RightsizeError):
     """Another sweep holds the workspace."""
+
+
+class QueryError(RightsizeError):
+    """A query that is refused or not understood."""

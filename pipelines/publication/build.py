@@ -160,8 +160,7 @@ class Build:
             listed = ", ".join(quoted(str(f)) for f in files)
             self.connection.execute(
                 "create or replace temp view rejected_file as"
-                " select *, parse_filename(filename, true) as file_hash"
-                f" from read_parquet([{listed}], union_by_name = true, filename = true)"
+                f" from read_parquet([{listed}], union_by_name = true)"
             )
             self._insert(REJECTED_READ, "rejected_file", has_sweep=True)
 

@@ -95,7 +95,7 @@ LANDED_FILE: Final = Table(
     columns=(
         text("file_hash", "hash of the content", origin="publish"),
         text(
-            "source_name",
+            "export_name",
             "export as the configuration names it",
             null="allowed",
             origin="publish",
@@ -125,6 +125,7 @@ REJECTED_READ: Final = Table(
             low=0,
             origin="publish",
         ),
+        text("meter_id", "meter, where the row names one", null="allowed", origin="publish"),
         text("rule", "rule the row broke", origin="publish"),
         text("value", "what stood there", null="allowed", origin="publish"),
     ),

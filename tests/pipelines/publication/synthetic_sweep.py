@@ -272,6 +272,7 @@ def ledger_rows(workspace: Workspace) -> pl.DataFrame:
     """The two files as landed: 800 rows accepted each, 3 of the first refused."""
     pl.DataFrame(
         {
+            "file_hash": ["file1"] * 3,
             "source_file": ["exports/reads-1.csv"] * 3,
             "source_line": [12, 13, 99],
             "rule": ["volume_is_a_number", "volume_is_a_number", "time_exists"],
@@ -281,7 +282,7 @@ def ledger_rows(workspace: Workspace) -> pl.DataFrame:
     return pl.DataFrame(
         {
             "file_hash": ["file1", "file2"],
-            "source_name": ["fixed-network", "fixed-network"],
+            "export_name": ["fixed-network", "fixed-network"],
             "path": ["exports/reads-1.csv", "exports/reads-2.csv"],
             "layout": ["interval", "interval"],
             "landed_at": [dt.datetime(2026, 1, 1, 2, tzinfo=UTC)] * 2,
