@@ -108,7 +108,7 @@ def rows(
         result = connection.execute(query, parameters or [])
         names = [d[0] for d in result.description or ()]
         return [
-            {n: v.replace(tzinfo=None) if hasattr(v, "tzinfo") and hasattr(v, "hour") else v
+            {n: v.replace(tzinfo=None) if hasattr(v, "tzinfo") else v
              for n, v in zip(names, row, strict=True)}
             for row in result.fetchall()
         ]  # fmt: skip
