@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any, Final
 
 import duckdb
+import polars as pl
 
 from pipelines.resources import sql_text
 from pipelines.workspace import Workspace
@@ -75,6 +76,18 @@ def run_sql(
 ) -> duckdb.DuckDBPyConnection:
     """Run the statement of `sql/<relation>.sql`, e.g. `10_land/placed_read`."""
     return connection.execute(sql_text(relation), dict(parameters) if parameters else None)
+
+
+def frame(
+    connection: duckdb.DuckDBPyConnection,
+    relation: str,
+    parameters: Mapping[str, Any] | None = None,
+) -> pl.DataFrame:
+    """The rows of the query in `sql/<relation>.sql`."""
+    table = run_sql(connection, relation, parameters).to_arrow_table()
+    found = pl.from_arrow(table)
+    assert isinstance(found, pl.DataFrame)
+    return found
 
 
 def set_variables(connection: duckdb.DuckDBPyConnection, values: Mapping[str, Any]) -> None:

@@ -112,6 +112,17 @@ def dialect(path: Path, *, delimiter: str | None, encoding: str) -> Dialect:
     )  # fmt: skip
 
 
+def sample_lines(path: Path, count: int) -> list[str]:
+    """The first lines of a file as text, whatever it is written in."""
+    head = b""
+    for chunk in _whole_chunks(path):
+        head += chunk
+        if head.count(b"\n") > count or len(head) > 1 << 22:
+            break
+    _, text = _decoded_head(head, "utf-8", path)
+    return text.replace("\r\n", "\n").replace("\r", "\n").split("\n")[:count]
+
+
 def _head(path: Path) -> bytes:
     try:
         with open_bytes(path) as handle:

@@ -1,7 +1,9 @@
 """What a layout's module hands to the land stage: the file's rows as text, in `raw_read`.
 
 `raw_read` has the columns source_line (bigint), meter_id, at_text, amount_text,
-quality_text, interval_text, peak_text, unit_text (all varchar, null where the file has none).
+quality_text, interval_text, peak_text, unit_text (all varchar, null where the file has none),
+utc_at (timestamp, where the layout itself knows the instant) and refused_as (varchar, the rule
+by which the layout itself refuses a row).
 """
 
 from __future__ import annotations
@@ -9,11 +11,14 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Final
+from typing import Final, Literal
 
 import duckdb
 
 from pipelines.load_settings import ExportSettings
+from pipelines.warehouse import set_variables
+
+Kind = Literal["interval", "register"]
 
 _TEXTS: Final = {
     "meter_id": "meter_id",
@@ -34,14 +39,33 @@ class FileTask:
     export: ExportSettings
     lines: int  # line feeds in the file as it lies
     aside: Path
+    zone: str
 
 
 @dataclass(frozen=True)
 class Staged:
     """How the staging of a file went; `problem` says what was left out, if anything."""
 
-    at_column: str
+    kind: Kind
     problem: str | None = None
+
+
+def declare(
+    connection: duckdb.DuckDBPyConnection,
+    *,
+    kind: Kind,
+    is_stamped_at_end: bool,
+    at_column: str,
+) -> None:
+    """Tell the statements what the amounts and stamps of this file are."""
+    set_variables(
+        connection,
+        {
+            "amount_name": "reading" if kind == "register" else "volume",
+            "is_stamped_at_end": is_stamped_at_end,
+            "at_column": at_column,
+        },
+    )
 
 
 def raw_read_view(source: str, line: str, texts: Mapping[str, str]) -> str:
@@ -62,7 +86,8 @@ def raw_read_view(source: str, line: str, texts: Mapping[str, str]) -> str:
     )
     return (
         f"create or replace temp view raw_read as select ({line})::bigint as source_line, "
-        f"{columns} from {source}"
+        f"{columns}, ({texts.get('utc_at', 'null')})::timestamp as utc_at, "
+        f"({texts.get('refused_as', 'null')})::varchar as refused_as from {source}"
     )
 
 

@@ -3,19 +3,27 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import replace
 
 import duckdb
 
 from pipelines.sources.columns import column_positions
 from pipelines.sources.delimited import Dialect, dialect, mended_copy, raw_line_sql
-from pipelines.sources.staged import FileTask, Staged, no_unreadable_lines, raw_read_view
-from pipelines.warehouse import quoted, run_sql, set_variables
+from pipelines.sources.staged import (
+    FileTask,
+    Kind,
+    Staged,
+    declare,
+    no_unreadable_lines,
+    raw_read_view,
+)
+from pipelines.warehouse import quoted, run_sql
 from rightsize.errors import ConfigError
 
 _MANY_REJECTS = 16
 
-View = Callable[[str, str, dict[str, str], Dialect], str]
+View = Callable[[str, str, dict[str, str], tuple[str, ...]], str]
+"""Makes the statement for `raw_read` of a source, its line number, the source's name of each
+of our columns, and the file's header."""
 
 
 def stage_columns(connection: duckdb.DuckDBPyConnection, task: FileTask) -> Staged:
@@ -26,31 +34,43 @@ def stage_columns(connection: duckdb.DuckDBPyConnection, task: FileTask) -> Stag
     ConfigError
         If the header lacks a needed column.
     """
-    amount = "reading" if task.export.layout == "register" else "volume"
+    kind, amount = kind_and_amount(task)
 
-    def view(source: str, line: str, names: dict[str, str], _: Dialect) -> str:
+    def view(source: str, line: str, names: dict[str, str], header: tuple[str, ...]) -> str:
+        declare(
+            connection, kind=kind, at_column=header[int(names["at"][1:])],
+            is_stamped_at_end=kind == "interval" and task.export.stamp == "end",
+        )  # fmt: skip
         texts = {"amount" if k == amount else k: v for k, v in names.items()}
         return raw_read_view(source, line, texts)
 
-    return stage_text(connection, task, view, at="at")
+    return Staged(kind, stage_text(connection, task, view))
 
 
-def stage_text(
-    connection: duckdb.DuckDBPyConnection, task: FileTask, view: View, *, at: str
-) -> Staged:
-    """Stage a delimited file by the straight road, or mended where that loses lines."""
+def kind_and_amount(task: FileTask) -> tuple[Kind, str]:
+    """The lake that an export of one read a row goes to, and its name for the amount."""
+    return (
+        ("register", "reading") if task.export.layout == "register" else ("interval", "volume")
+    )
+
+
+def stage_text(connection: duckdb.DuckDBPyConnection, task: FileTask, view: View) -> str | None:
+    """Stage and judge a delimited file, as it lies, or mended where that loses lines.
+
+    Returns
+    -------
+    str or None
+        What could not be read of it, for the reader.
+    """
     kind = dialect(task.path, delimiter=task.export.delimiter, encoding=task.export.encoding)
     where = f"{task.path} (export {task.export.name})"
     positions = column_positions(
         kind.header, task.export.columns, task.export.layout, where=where
     )
     names = {ours: f"c{position}" for ours, position in positions.items()}
-    staged = Staged(at_column=kind.header[positions[at]])
-    set_variables(connection, {"at_column": staged.at_column})
     if _plain_utf8(kind.encoding) and _straight(connection, task, kind, names, view):
-        return staged
-    problem = _mended(connection, task, kind, names, view)
-    return replace(staged, problem=problem)
+        return None
+    return _mended(connection, task, kind, names, view)
 
 
 def _plain_utf8(encoding: str) -> bool:
@@ -69,8 +89,8 @@ def _straight(
     line = f"row_number() over () + {kind.header_line}"
     no_unreadable_lines(connection)
     _forget_rejects(connection)
-    connection.execute(view(source, line, names, kind))
     try:
+        connection.execute(view(source, line, names, kind.header))
         run_sql(connection, "20_validate/judged_read")
     except duckdb.Error:
         return False
@@ -121,8 +141,8 @@ def _mended(
     no_unreadable_lines(connection)
     _forget_rejects(connection)
     source = raw_line_sql(copy, kind, is_mended=True)
-    connection.execute(view(source, "line", names, kind))
     try:
+        connection.execute(view(source, "line", names, kind.header))
         run_sql(connection, "20_validate/judged_read")
     except duckdb.Error as error:
         first = str(error).splitlines()[0]

@@ -240,13 +240,18 @@ def _land_one(
         digest, lines = content_hash(item.path)
     aside = landing_folder(workspace) / file_hash
     landing = Landing(
-        task=FileTask(item.path, item.export, lines, aside),
+        task=FileTask(
+            item.path,
+            item.export,
+            lines,
+            aside,
+            zone=item.export.timezone or loaded.settings.timezone,
+        ),
         file_hash=file_hash,
         content_hash=digest,
         read_as=read_as,
         landed_seq=sequence,
         now_at=ledger.now_utc(work),
-        zone=item.export.timezone or loaded.settings.timezone,
         utility_zone=loaded.settings.timezone,
         bucket_count=buckets,
     )

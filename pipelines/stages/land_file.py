@@ -21,16 +21,24 @@ from pipelines import ledger
 from pipelines.ledger import LandedPart
 from pipelines.resources import config_path, sql_text
 from pipelines.sources.amounts import amount_macro, quality_macro, unit_macro
+from pipelines.sources.espi import stage_espi
 from pipelines.sources.local_time import kind_case, month_case, utc_case, wall_segments
-from pipelines.sources.staged import FileTask, Staged
+from pipelines.sources.parquet_file import is_parquet, stage_parquet
+from pipelines.sources.staged import FileTask, Kind, Staged
 from pipelines.sources.stamps import stamp_macros
 from pipelines.sources.text_file import stage_columns
+from pipelines.sources.wide import stage_wide
 from pipelines.warehouse import quoted, run_sql, set_variables
 from pipelines.workspace import Workspace
 from rightsize.errors import BalanceError
 
 Layout = Callable[[duckdb.DuckDBPyConnection, FileTask], Staged]
-LAYOUTS: Final[dict[str, Layout]] = {"interval": stage_columns, "register": stage_columns}
+LAYOUTS: Final[dict[str, Layout]] = {
+    "interval": stage_columns,
+    "register": stage_columns,
+    "wide": stage_wide,
+    "espi": stage_espi,
+}
 """The module that stages and judges a layout's files; a new layout is one entry here."""
 
 _EPOCH: Final = datetime(2000, 1, 1)  # noqa: DTZ001 - naive UTC, a placeholder for no reads
@@ -46,14 +54,8 @@ class Landing:
     read_as: str
     landed_seq: int
     now_at: datetime
-    zone: str  # of the export
     utility_zone: str
     bucket_count: int
-
-    @property
-    def kind(self) -> str:
-        """`interval` or `register`: the lake the reads go to."""
-        return "register" if self.task.export.layout == "register" else "interval"
 
 
 def land_file(
@@ -74,7 +76,7 @@ def land_file(
         If rows went missing on the way: a failure of ours.
     """
     _set_up(connection, landing)
-    staged = LAYOUTS[landing.task.export.layout](connection, landing.task)
+    staged = _stage(connection, landing.task)
     run_sql(connection, "10_land/landing_meter")
     _define_places(connection, landing)
     run_sql(connection, "10_land/folded_read")
@@ -83,7 +85,7 @@ def land_file(
     run_sql(connection, "10_land/landed_part")
     run_sql(connection, "10_land/landed_balance")
     balance = _row(connection, "from landed_balance")
-    parts = _write_parts(connection, landing)
+    parts = _write_parts(connection, landing, staged.kind)
     _write_rejected(connection, landing)
     _check(balance, parts, landing)
     row = {
@@ -101,6 +103,12 @@ def land_file(
         **balance,
     }
     return row, parts, staged
+
+
+def _stage(connection: duckdb.DuckDBPyConnection, task: FileTask) -> Staged:
+    if is_parquet(task.path):
+        return stage_parquet(connection, task)
+    return LAYOUTS[task.export.layout](connection, task)
 
 
 def _set_up(connection: duckdb.DuckDBPyConnection, landing: Landing) -> None:
@@ -121,12 +129,9 @@ def _set_up(connection: duckdb.DuckDBPyConnection, landing: Landing) -> None:
             "earliest_at": datetime.fromisoformat(str(limits["earliest_at"])),
             "latest_at": landing.now_at + timedelta(days=float(limits["future_days"])),
             "max_flow_gpm": float(limits["max_flow_gpm"]),
-            "amount_name": "reading" if landing.kind == "register" else "volume",
             "interval_min": float(export.interval_min),
-            "is_stamped_at_end": landing.kind == "interval" and export.stamp == "end",
             "bucket_count": landing.bucket_count,
             "register_digits": export.register_digits or 308,
-            "at_column": "",
         },
     )
 
@@ -137,7 +142,7 @@ def _define_places(connection: duckdb.DuckDBPyConnection, landing: Landing) -> N
         "select min(stamp_at), max(stamp_at) from judged_read where rule is null"
     ).fetchone() or (None, None)
     first_at, last_at = first_at or _EPOCH, last_at or _EPOCH
-    segments = wall_segments(landing.zone, first_at, last_at)
+    segments = wall_segments(landing.task.zone, first_at, last_at)
     day = timedelta(days=3)
     month = month_case(landing.utility_zone, "t", first_at - day, last_at + day)
     for name, body in (
@@ -149,20 +154,22 @@ def _define_places(connection: duckdb.DuckDBPyConnection, landing: Landing) -> N
         connection.execute(f"create or replace temp macro {name} as {body}")
 
 
-def _write_parts(connection: duckdb.DuckDBPyConnection, landing: Landing) -> list[LandedPart]:
+def _write_parts(
+    connection: duckdb.DuckDBPyConnection, landing: Landing, kind: Kind
+) -> list[LandedPart]:
     written = []
     for month, bucket, rows, meters, amount_gal, covered_min in connection.execute(
         "select month, bucket, rows_accepted, meters, amount_gal, covered_min from landed_part"
     ).fetchall():
-        target = landing.task.aside / part_path(landing.kind, month, bucket)
+        target = landing.task.aside / part_path(kind, month, bucket)
         target.mkdir(parents=True, exist_ok=True)
         file = target / f"{landing.file_hash}.parquet"
         set_variables(connection, {"part_month": month, "part_bucket": bucket})
-        connection.execute(_copy_statement(landing.kind, file))
-        repeated = _repeated(connection, landing.kind, file)
+        connection.execute(_copy_statement(kind, file))
+        repeated = _repeated(connection, kind, file)
         written.append(
             LandedPart(
-                landing.file_hash, landing.kind, month, bucket, rows, meters, amount_gal,
+                landing.file_hash, kind, month, bucket, rows, meters, amount_gal,
                 covered_min, repeated,
             )
         )  # fmt: skip

@@ -1,7 +1,7 @@
 -- rejected_read: the rows of the file at hand that were refused, findable by file and line.
 -- grain: one row a refused row. key: source_line.
 -- units: amount_gal [gal], null where the row holds no number.
--- reads: placed_read, unreadable_line, variables source_file, file_hash.
+-- reads: placed_read, unreadable_line, variable source_file.
 -- why: nothing is dropped without a word.
 create or replace temp table rejected_read as
 with placed as (from placed_read),
@@ -15,7 +15,6 @@ refused as (
     from unreadable
 )
 select
-    getvariable('file_hash') as file_hash,
     getvariable('source_file') as source_file,
     source_line,
     meter_id,

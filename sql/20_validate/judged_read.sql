@@ -13,8 +13,8 @@ typed as (
         source_line,
         trim(meter_id) as meter_id,
         trim(at_text) as at_text,
-        stamp_at(trim(at_text)) as stamp_at,
-        is_utc_stamp(trim(at_text)) as is_utc,
+        coalesce(utc_at, stamp_at(trim(at_text))) as stamp_at,
+        utc_at is not null or is_utc_stamp(trim(at_text)) as is_utc,
         trim(amount_text) as amount_text,
         amount_of(trim(amount_text)) as amount,
         quality_of(trim(quality_text)) as quality,
@@ -22,18 +22,20 @@ typed as (
         gal_of_unit(trim(unit_text)) as gal_per_unit,
         interval_text,
         try_cast(interval_text as float) as interval_min,
-        try_cast(peak_text as float) as peak_gpm
+        try_cast(peak_text as float) as peak_gpm,
+        refused_as
     from raw
 ),
 ruled as (
     select
         source_line, meter_id, at_text, stamp_at, is_utc, amount_text, amount, quality,
-        unit_text, gal_per_unit, interval_text, interval_min, peak_gpm,
+        unit_text, gal_per_unit, interval_text, interval_min, peak_gpm, refused_as,
         case
+            when refused_as is not null then refused_as
             when stamp_at is null and lower(at_text) = lower(getvariable('at_column'))
                 then 'repeated_header'
             when coalesce(meter_id, '') = '' then 'meter_missing'
-            when coalesce(at_text, '') = '' then 'time_missing'
+            when coalesce(at_text, '') = '' and stamp_at is null then 'time_missing'
             when stamp_at is null then 'time_unreadable'
             when stamp_at < getvariable('earliest_at')
                 or stamp_at > getvariable('latest_at') then 'time_implausible'
@@ -64,7 +66,7 @@ select
         when rule like 'time%' then at_text
         when rule like 'interval%' then interval_text
         when rule like 'unit%' then unit_text
-        when rule in ('meter_missing', 'repeated_header')
+        when rule in ('meter_missing', 'repeated_header') or refused_as is not null
             then concat_ws(',', meter_id, at_text, amount_text)
         else amount_text
     end as value

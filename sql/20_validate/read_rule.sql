@@ -26,7 +26,7 @@ from (
             'the wall clock never showed this time: it is skipped in spring'),
         ('interval_unreadable', 'reject',
             'the length of the interval is not a number of minutes up to a day'),
-        ('unit_unknown', 'reject', 'the unit is not one of gal, kgal, ft3, ccf, L, m3'),
+        ('unit_unknown', 'reject', 'the unit is none that is known as a volume'),
         ('volume_unreadable', 'reject', 'the volume is not a number'),
         ('volume_not_finite', 'reject', 'the volume is infinite or not a number'),
         ('volume_negative', 'reject',
@@ -37,6 +37,11 @@ from (
         ('reading_not_finite', 'reject', 'the reading is infinite or not a number'),
         ('reading_negative', 'reject', 'a register has no negative reading'),
         ('reading_beyond_dials', 'reject',
-            'the reading has more digits than the register has dials')
+            'the reading has more digits than the register has dials'),
+        ('service_not_water', 'reject', 'the usage point is not a water service'),
+        ('flow_reverse', 'reject', 'the channel counts water that runs backward'),
+        ('not_a_volume', 'reject', 'the channel is no volume, such as a flow or a pressure'),
+        ('reading_beside_volumes', 'reject',
+            'a dial reading of a file that gives the same water as interval volumes')
 ) as rules (rule, severity, meaning)
 order by rule

@@ -79,8 +79,8 @@ class Utility:
             return []
         return rows(
             "select *, parse_filename(filename, true) as file_hash from read_parquet(?, "
-            f"filename = true, hive_partitioning = false) order by meter_id, {time}, landed_seq, "
-            "source_line",
+            f"filename = true, hive_partitioning = false) order by meter_id, {time}, "
+            "landed_seq, source_line",
             [[str(f) for f in files]],
         )
 
@@ -108,10 +108,13 @@ def rows(
         result = connection.execute(query, parameters or [])
         names = [d[0] for d in result.description or ()]
         return [
-            {n: v.replace(tzinfo=None) if hasattr(v, "tzinfo") and hasattr(v, "hour") else v
-             for n, v in zip(names, row, strict=True)}
+            {name: _naive(value) for name, value in zip(names, row, strict=True)}
             for row in result.fetchall()
-        ]  # fmt: skip
+        ]
+
+
+def _naive(value: Any) -> Any:
+    return value.replace(tzinfo=None) if getattr(value, "tzinfo", None) else value
 
 
 def hourly(meter_id: str, day: str, volumes: Iterable[float | str]) -> str:

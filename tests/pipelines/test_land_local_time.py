@@ -14,8 +14,8 @@ from hypothesis import strategies as st
 from pipelines.sources.local_time import kind_case, month_case, utc_case, wall_segments
 from tests.pipelines.exports import HEADER, Utility
 
-ZONES = ("America/Denver", "Australia/Sydney", "Australia/Lord_Howe", "America/Sao_Paulo", "UTC",
-         "Asia/Kathmandu", "Europe/Dublin")  # fmt: skip
+ZONES = ("America/Denver", "Australia/Sydney", "Australia/Lord_Howe", "America/Sao_Paulo",
+         "UTC",          "Asia/Kathmandu", "Europe/Dublin")  # fmt: skip
 
 
 def wall_labels(

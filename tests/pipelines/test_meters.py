@@ -1,4 +1,4 @@
-"""meters.csv: read whole or refused with file, line, column, what was got and what is allowed."""
+"""meters.csv: read whole, or refused by file, line and column."""
 
 from __future__ import annotations
 
