@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import enum
 import functools
 import sys
 from collections.abc import Callable
@@ -10,7 +11,7 @@ from typing import Annotated, NoReturn, ParamSpec
 
 import typer
 
-from rightsize.errors import ConfigError, RightsizeError, WorkspaceBusyError
+from rightsize.errors import ConfigError, QueryError, RightsizeError, WorkspaceBusyError
 
 P = ParamSpec("P")
 
@@ -23,6 +24,16 @@ app = typer.Typer(
     add_completion=False,
     pretty_exceptions_enable=False,
 )
+
+
+class OutputFormat(enum.StrEnum):
+    """How `query` writes an answer."""
+
+    table = "table"
+    csv = "csv"
+    json = "json"
+    parquet = "parquet"
+
 
 Config = Annotated[Path, typer.Argument(help="the utility's sweep.yaml", show_default=False)]
 
@@ -38,7 +49,7 @@ def guarded(command: Callable[P, None]) -> Callable[P, None]:
             _stop("stopped; the results published before stay as they are", STOPPED)
         except WorkspaceBusyError as error:
             _stop(str(error), BUSY)
-        except ConfigError as error:
+        except (ConfigError, QueryError) as error:
             _stop(str(error), BAD_CONFIG)
         except RightsizeError as error:
             _stop(str(error), FAILED)
@@ -99,6 +110,36 @@ def demo(
         soft_wrap=True,
     )
     console.out.print(f"next: rightsize sweep {summary.config}", soft_wrap=True)
+
+
+@app.command()
+@guarded
+def query(
+    config: Config,
+    sql: Annotated[str | None, typer.Argument(help="one question", show_default=False)] = None,
+    format: Annotated[
+        OutputFormat, typer.Option("--format", "-f", help="how the answer is written")
+    ] = OutputFormat.table,
+    limit: Annotated[int | None, typer.Option(min=1, help="at most so many rows")] = None,
+    to: Annotated[Path | None, typer.Option(help="file to write the answer to")] = None,
+    describe: Annotated[
+        bool, typer.Option("--describe", help="what is there: tables, or the columns of one")
+    ] = False,
+) -> None:
+    """Read-only SQL on the published results."""
+    from pipelines import query as questions
+    from pipelines.load_settings import load
+    from pipelines.workspace import Workspace
+
+    results = Workspace(load(config).workspace_root).results
+    if describe:
+        questions.describe(results, sql, format=format.value, to=to)
+    elif sql is None:
+        raise ConfigError(
+            'a question is missing, e.g. "select * from flagged_account limit 20"'
+        )
+    else:
+        questions.run_query(results, sql, format=format.value, limit=limit, to=to)
 
 
 def main() -> None:

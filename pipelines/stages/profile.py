@@ -27,7 +27,8 @@ from rightsize.demand import bands
 _TABLES = ("month_stat", "month_band", "balance")
 _STATEMENTS = (
     "landed_read", "landed_read_none", "ranked_reading", "ranked_reading_none",
-    "interval_from_register", "meter_key", "keyed_read", "superseded_read", "current_read", "deviation", "hour_read",
+    "interval_from_register", "meter_key", "keyed_read", "superseded_read",
+    "current_read", "deviation", "hour_read",
     "day_read", *_TABLES,
 )  # fmt: skip
 _BAND_PARAMETERS = {
