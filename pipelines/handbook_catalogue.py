@@ -16,7 +16,7 @@ from typing import Any, Final
 import vl_convert
 
 from pipelines.load_catalogue import load_catalogue, load_curve_rules, load_service_rules
-from rightsize.meters.catalogue import METER_TYPES, Catalogue, Meter, label_of
+from rightsize.meters.catalogue import METER_TYPES, Catalogue, Meter, label_of, size_words
 from rightsize.meters.curve_charts import changeover_chart, curve_chart
 from rightsize.meters.principles import principle_of
 from rightsize.meters.ratings import CONFIDENCE_WORDS
@@ -127,7 +127,7 @@ def _ratings(meters: Sequence[Meter]) -> str:
              "loss [psi]", "price [USD]", "life [years]", "ratings")  # fmt: skip
     rows = [
         (
-            f"{m.size_in:g} in" + _grade(m), _number(m.starting_gpm), _number(m.min_test_gpm),
+            _size(m), _number(m.starting_gpm), _number(m.min_test_gpm),
             _number(m.normal_min_gpm), _both(m.continuous_gpm), _both(m.smoc_gpm),
             _number(m.flow_range_ratio) + ":1", _number(m.head_loss_psi_at_smoc),
             f"{m.price_usd:,.0f}", f"{m.life_years:g}", CONFIDENCE_WORDS[m.confidence],
@@ -140,7 +140,7 @@ def _ratings(meters: Sequence[Meter]) -> str:
 def _sources(meters: Sequence[Meter]) -> str:
     lines: dict[str, list[str]] = {}
     for meter in meters:
-        lines.setdefault(meter.source, []).append(f"{meter.size_in:g} in" + _grade(meter))
+        lines.setdefault(meter.source, []).append(_size(meter))
     told = [f"- {', '.join(names)}: {source}." for source, names in lines.items()]
     return (
         "\nSources; prices, upkeep and life are common practice:\n\n" + "\n".join(told) + "\n"
@@ -154,7 +154,7 @@ def _unrated(catalogue: Catalogue) -> str:
         kind = label.split(" in ", 1)[1]
         why.setdefault((kind, meter.standard, meter.why), []).append(meter.size_in)
     rows = [
-        (kind, standard, ", ".join(f"{s:g}" for s in sizes), reason)
+        (kind, standard, ", ".join(map(size_words, sizes)), reason)
         for (kind, standard, reason), sizes in why.items()
     ]
     return (
@@ -208,11 +208,8 @@ def _uncertainty() -> str:
 
 def _test_rules() -> str:
     rules = [r for r in load_service_rules().rules if r.flows]
-    sizes = list(rules[0].flows)
-    rows = [
-        (f"{size:g}", *(" / ".join(f"{q:g}" for q in r.flows_gpm(size)) for r in rules))
-        for size in sizes
-    ]
+    sizes = sorted({size for r in rules for size in r.flows})
+    rows = [(size_words(size), *(_three(r.flows.get(size)) for r in rules)) for size in sizes]
     heads = ("size [in]", *(_words(r.name) for r in rules))
     limits = [
         f"- {_words(r.name)}: {_limits(r)} ({r.source})" for r in load_service_rules().rules
@@ -222,6 +219,10 @@ def _test_rules() -> str:
         + _table(heads, rows)
         + "\nLimits of registration:\n\n" + "\n".join(limits)
     )  # fmt: skip
+
+
+def _three(flows_gpm: tuple[float, float, float] | None) -> str:
+    return "-" if flows_gpm is None else " / ".join(f"{q:g}" for q in flows_gpm)
 
 
 def _limits(rule: ServiceRule) -> str:
@@ -254,8 +255,9 @@ def _both(flow_gpm: float) -> str:
     return f"{_number(flow_gpm)} ({_number(flow_gpm / GPM_PER_M3H)})"
 
 
-def _grade(meter: Meter) -> str:
-    return "" if meter.grade == "standard" else f", {_words(meter.grade)}"
+def _size(meter: Meter) -> str:
+    grade = "" if meter.grade == "standard" else f", {_words(meter.grade)}"
+    return f"{size_words(meter.size_in)} in{grade}"
 
 
 def _words(name: str) -> str:

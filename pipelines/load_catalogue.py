@@ -13,6 +13,7 @@ from pydantic import ValidationError
 from pipelines.load_settings import read_model, read_yaml
 from pipelines.resources import config_path
 from rightsize.errors import CatalogueError
+from rightsize.meters.build import build_meter
 from rightsize.meters.catalogue import (
     METER_TYPES,
     STANDARD_GRADE,
@@ -21,7 +22,7 @@ from rightsize.meters.catalogue import (
     UnratedMeter,
 )
 from rightsize.meters.curves import CurveRules
-from rightsize.meters.entry import MeterEntry, build_meter
+from rightsize.meters.entry import MeterEntry
 from rightsize.meters.ratings import Ratings
 from rightsize.meters.service_tests import ServiceRules
 from rightsize.meters.validation import fleet_problems, meter_problems

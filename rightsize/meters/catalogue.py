@@ -27,6 +27,7 @@ MeterStatus = Literal["rated", "unrated", "unknown"]
 
 STANDARD_GRADE: Final = "standard"
 _SAME_SIZE_IN: Final = 1e-6
+_FRACTIONS: Final = {0.5: "1/2", 0.625: "5/8", 0.75: "3/4"}
 
 
 @dataclass(frozen=True)
@@ -164,11 +165,16 @@ class Catalogue:
         )
 
 
+def size_words(size_in: float) -> str:
+    """A nominal size as the trade says it: `5/8`, `1.5`."""
+    return _FRACTIONS.get(size_in, f"{size_in:g}")
+
+
 def label_of(meter_type: str, size_in: float, grade: str = STANDARD_GRADE) -> str:
-    """Size, type and grade in words: `2 in compound (high performance)`."""
+    """Size, type and grade in words: `5/8 in multi jet`, `2 in compound (high performance)`."""
     words = meter_type.replace("_", " ")
     extra = "" if grade == STANDARD_GRADE else f" ({grade.replace('_', ' ')})"
-    return f"{size_in:g} in {words}{extra}"
+    return f"{size_words(size_in)} in {words}{extra}"
 
 
 def _is_same(

@@ -8,7 +8,7 @@ from typing import Any, Final, Literal
 import altair as alt
 import numpy as np
 
-from rightsize.meters.catalogue import Meter
+from rightsize.meters.catalogue import Meter, size_words
 from rightsize.meters.compound import Direction, compound_ratio
 from rightsize.meters.registration import registration_ratio
 
@@ -74,7 +74,7 @@ def changeover_chart(meter: Meter, *, title: str) -> alt.LayerChart:
 def _legend(meter: Meter, by: str) -> str:
     grade = "" if meter.grade == "standard" else f", {meter.grade.replace('_', ' ')}"
     if by == "size":
-        return f"{meter.size_in:g} in{grade}"
+        return f"{size_words(meter.size_in)} in{grade}"
     return meter.meter_type.replace("_", " ") + grade
 
 

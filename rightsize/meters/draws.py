@@ -23,6 +23,12 @@ SERVICE_FACTOR: Final = 2.0
 """In-service limits over the limits of a new meter. Common in national law beside R 49 (from
 memory, medium trust); at the minimum flow it gives the 90 % below which Maine 65-407 ch. 62
 and Maryland COMAR 20.70.06.04 take a meter out of service (read)."""
+START_SPREAD: Final = 0.2
+"""Standard deviation of the starting flow of one make against another, in log flow; cut at
+twice that (our convention: generic starting flows rest on a rule)."""
+START_CUT: Final = (-2 * START_SPREAD, 2 * START_SPREAD)
+HIGHEST_START_SHARE: Final = 0.95
+"""No draw starts above this share of the minimum test flow."""
 WORN_START_SHARE: Final = 0.75
 """Starting flow of a fully worn meter as a share of its minimum test flow, where the new
 one's is lower (stated rule)."""
@@ -66,7 +72,8 @@ def registration_draws(
     Notes
     -----
     Errors are drawn at three knots (minimum test flow, normal minimum, SMOC) with correlation
-    0.7 between neighbours, and run linear in log flow between them, flat outside. Wear lowers
+    0.7 between neighbours, and run linear in log flow between them, flat outside. The starting
+    flow scatters too, and the curve below the minimum test flow moves with it. Wear lowers
     the curve most at the minimum test flow and raises the starting flow: an old meter is least
     certain at low flow. A curve that rests on a meter's own tests should not be drawn
     through this function (`accuracy_tests` gives its spread).
@@ -78,8 +85,9 @@ def registration_draws(
     if in_service:
         moving = np.array([principle_of(m.meter_type).has_moving_part for m in meters])
         wear = rng.uniform(*wear_share, size=shape) * moving
+    scatter = np.clip(START_SPREAD * rng.standard_normal(shape), *START_CUT)
     curves = [
-        _curve_draws(meter, flow, error[:, row], wear[:, row])
+        _curve_draws(meter, flow, error[:, row], wear[:, row], scatter[:, row])
         for row, meter in enumerate(meters)
     ]
     return np.stack(curves, axis=1) if curves else np.zeros((*shape, flow.size))
@@ -145,10 +153,15 @@ def _tops(meter: Meter) -> tuple[float, float, float]:
     return float(at_min), top, top
 
 
-def _curve_draws(meter: Meter, flow_gpm: Array, error: Array, wear: Array) -> Array:
-    """Curves [J, Q] of one meter under errors at its knots [J, 3] and wear shares [J]."""
+def _curve_draws(
+    meter: Meter, flow_gpm: Array, error: Array, wear: Array, scatter: Array
+) -> Array:
+    """Curves [J, Q] of one meter.
+
+    Under errors at its knots [J, 3], wear shares [J] and scatter of its start in log flow [J].
+    """
     ln_gpm = np.log(np.maximum(flow_gpm, 1e-12))
-    start = _worn_start(meter, wear)
+    start = _starts_gpm(meter, wear, scatter)
     unworn = _before_wear(ln_gpm, meter, start)
     points = np.asarray(meter.registration, dtype=np.float64)
     ratio = np.interp(unworn.ravel(), np.log(points[:, 0]), points[:, 1]).reshape(unworn.shape)
@@ -158,10 +171,13 @@ def _curve_draws(meter: Meter, flow_gpm: Array, error: Array, wear: Array) -> Ar
     return np.clip(ratio, 0.0, HIGHEST_RATIO)
 
 
-def _worn_start(meter: Meter, wear: Array) -> Array:
+def _starts_gpm(meter: Meter, wear: Array, scatter: Array) -> Array:
     """Starting flow of each draw [J, gpm], from the new one to the fully worn one."""
     worn = max(meter.starting_gpm, WORN_START_SHARE * meter.min_test_gpm)
-    return meter.starting_gpm * (worn / meter.starting_gpm) ** wear
+    start = meter.starting_gpm * (worn / meter.starting_gpm) ** wear * np.exp(scatter)
+    highest = max(meter.starting_gpm, HIGHEST_START_SHARE * meter.min_test_gpm)
+    result: Array = np.minimum(start, highest)
+    return result
 
 
 def _before_wear(ln_gpm: Array, meter: Meter, start_gpm: Array) -> Array:

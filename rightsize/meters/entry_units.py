@@ -18,6 +18,9 @@ _FLOWS: Final = ("starting", "min_test", "normal_min", "continuous", "smoc")
 def in_us_units(raw: dict[str, Any]) -> dict[str, Any]:
     """The entry with metric keys converted; a value given in both units is refused."""
     entry = dict(raw)
+    for field, value in entry.items():
+        if isinstance(value, bool) and field != "size_override":
+            raise ValueError(f"{field}: must not be true or false; got {value}")
     changes: list[tuple[str, str, float]] = [
         (f"{name}_m3h", f"{name}_gpm", GPM_PER_M3H)
         for name in (*_FLOWS, "changeover_falling", "changeover_rising")

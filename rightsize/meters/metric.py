@@ -9,6 +9,7 @@ memory (high trust).
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Final, Literal
 
@@ -25,6 +26,10 @@ LOWER_ZONE_PCT: Final[dict[int, float]] = {1: 3.0, 2: 5.0}
 UPPER_ZONE_PCT: Final[dict[int, float]] = {1: 1.0, 2: 2.0}
 WARM_UPPER_ZONE_PCT: Final[dict[int, float]] = {1: 2.0, 2: 3.0}
 WARM_ABOVE_C: Final = 30.0
+ROUNDING: Final = 1e-9
+"""A flow this near Q1, Q2 or Q4 is that flow: 1.6 x 0.025 is not 0.04 in binary."""
+PRESSURE_LOSS_BAR: Final = (0.63, 0.40, 0.25, 0.16, 0.10)
+"""Pressure-loss classes dp63 to dp10: most bar lost from Q1 to Q3; 0.63 is the general cap."""
 
 
 @dataclass(frozen=True)
@@ -81,9 +86,10 @@ class MetricRating:
             Limit [%]. Q2 itself belongs to the upper zone. NaN below Q1 and above Q4: there
             the standard promises nothing.
         """
-        if not self.q1_m3h <= flow_m3h <= self.q4_m3h:
+        least, most = self.q1_m3h * (1 - ROUNDING), self.q4_m3h * (1 + ROUNDING)
+        if not least <= flow_m3h <= most:
             return math.nan
-        if flow_m3h < self.q2_m3h:
+        if flow_m3h < self.q2_m3h * (1 - ROUNDING):
             return LOWER_ZONE_PCT[self.accuracy_class]
         limits = WARM_UPPER_ZONE_PCT if water_c > WARM_ABOVE_C else UPPER_ZONE_PCT
         return limits[self.accuracy_class]
@@ -99,6 +105,39 @@ class MetricRating:
         if not _on_series(self.r, R10_STEPS) or self.r < LEAST_R:
             notes.append(f"R {self.r:g} is not in the R10 series of R 49 from 40 up")
         return tuple(notes)
+
+
+def type_test_failures(
+    rating: MetricRating, errors_pct: Mapping[float, float], *, water_c: float = 20.0
+) -> tuple[str, ...]:
+    """Why a new meter fails its class, one line a reason; empty if it passes.
+
+    Parameters
+    ----------
+    rating : MetricRating
+        What the meter claims to be.
+    errors_pct : mapping of flow [m3/h] to error [%]
+        Error of indication at each flow within Q1 to Q4.
+    water_c : float
+        Temperature of the water [degrees Celsius].
+
+    Notes
+    -----
+    Beside the limit at each flow the same-sign rule holds: where all errors lie on one side
+    of zero, at least one must not exceed half its limit (from memory, medium trust).
+    """
+    limits = {q: rating.permissible_error_pct(q, water_c=water_c) for q in errors_pct}
+    lines = [
+        f"{q:g} m3/h: error {error:+.2f} % is past the limit of {limits[q]:g} %"
+        for q, error in errors_pct.items()
+        if abs(error) > limits[q] + 1e-9
+    ]
+    is_one_sided = all(e > 0 for e in errors_pct.values()) or all(
+        e < 0 for e in errors_pct.values()
+    )
+    if is_one_sided and all(abs(e) > limits[q] / 2 for q, e in errors_pct.items()):
+        lines.append("all errors have one sign and none is within half its limit")
+    return tuple(lines)
 
 
 def least_q3_m3h(smoc_m3h: float) -> float:

@@ -31,6 +31,9 @@ class ServiceRule(Settings):
     denominator: Denominator
     limits: ServiceLimits | None = None
     flows: dict[Annotated[float, Field(gt=0)], tuple[float, float, float]]
+    drafts_gal: dict[Annotated[float, Field(gt=0)], tuple[float, float, float]] = Field(
+        default_factory=dict, description="volume to pass at each flow, where the rule says"
+    )
 
     def flows_gpm(self, size_in: float) -> tuple[float, float, float]:
         """Minimum, intermediate and maximum test flow of a size [gpm].

@@ -5,6 +5,8 @@ Sources stand beside each table with the tag of the copy they come from.
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -89,23 +91,24 @@ def test_maryland_tests_at_the_minimum_and_at_10_and_50_pct_of_the_largest(size:
     assert load_service_rules().of("maryland").flows_gpm(size) == pytest.approx(expected)
 
 
-# STANDARD READ: San Marcos TX land-use equivalency table, p. 20: continuous [gpm], and the
-# printed equivalents = continuous / 10
+# STANDARD READ: San Marcos TX land-use equivalency table, p. 20: size -> continuous [gpm],
+# equivalents, both as printed
 LAND_USE = [
-    ("displacement", {0.625: 10, 1: 25, 1.5: 50, 2: 80}),
-    ("compound", {2: 80, 3: 160, 4: 250, 6: 500, 8: 800}),
-    ("turbine", {2: 100, 3: 240, 4: 420, 6: 920, 8: 1600, 10: 2500, 12: 3300}),
-]
+    ("displacement", {0.625: (10, 1.0), 1: (25, 2.5), 1.5: (50, 5.0), 2: (80, 8.0)}),
+    ("compound", {2: (80, 8), 3: (160, 16), 4: (250, 25), 6: (500, 50), 8: (800, 80)}),
+    ("turbine", {2: (100, 10), 3: (240, 24), 4: (420, 42), 6: (920, 92), 8: (1600, 160),
+                 10: (2500, 250), 12: (3300, 330)}),
+]  # fmt: skip
 
 
 @pytest.mark.parametrize(("meter_type", "continuous"), LAND_USE)
 def test_continuous_ratings_and_land_use_equivalents(
-    shipped: Catalogue, meter_type: str, continuous: dict[float, float]
+    shipped: Catalogue, meter_type: str, continuous: dict[float, tuple[float, float]]
 ) -> None:
-    for size, gpm in continuous.items():
+    for size, (gpm, equivalents) in continuous.items():
         meter = shipped.find(meter_type, size)
         assert meter.continuous_gpm == gpm
-        assert continuous_equivalents(meter) == pytest.approx(gpm / 10)
+        assert continuous_equivalents(meter) == pytest.approx(equivalents)
 
 
 def test_continuous_is_half_of_smoc_for_displacement_and_compound(shipped: Catalogue) -> None:
@@ -144,6 +147,18 @@ def test_older_displacement_sizes_by_meter_equivalents() -> None:
     # STANDARD MEM-H: AWWA M1, displacement 3, 4 and 6 in
     for size, ratio in {3: 15.0, 4: 25.0, 6: 50.0}.items():
         assert (rating("displacement", size).smoc_gpm or 0) / 20 == ratio
+
+
+def test_local_capacities_do_not_divide_to_the_printed_ratio(shipped: Catalogue) -> None:
+    # STANDARD READ: Pleasanton prints local 55, 120, 450, 790, 1400, 3500, 5500 gpm beside the
+    # ratios 2.5, 5, 17.5, 31.5, 65, 140, 210; CALC: they divide to the figures below
+    local = {1: 55, 1.5: 120, 3: 450, 4: 790, 6: 1400, 8: 3500, 10: 5500}
+    printed = {1: 2.5, 1.5: 5.0, 3: 17.5, 4: 31.5, 6: 65, 8: 140, 10: 210}
+    divided = {1: 2.75, 1.5: 6.0, 3: 22.5, 4: 39.5, 6: 70, 8: 175, 10: 275}
+    for size, gpm in local.items():
+        meter = replace(shipped.meters[0], smoc_gpm=gpm)
+        assert capacity_equivalents(meter) == pytest.approx(divided[size])
+        assert capacity_equivalents(meter) != pytest.approx(printed[size])
 
 
 # READ: an anonymous one-page sheet of standard pressure losses (secondary, no edition):

@@ -11,10 +11,18 @@ import pytest
 
 from pipelines.load_catalogue import load_catalogue, load_curve_rules, load_ratings
 from rightsize.errors import CatalogueError
-from rightsize.meters.entry import MeterEntry, build_meter
-from rightsize.meters.metric import MetricRating, least_q3_m3h
+from rightsize.meters.build import build_meter
+from rightsize.meters.draws import SERVICE_FACTOR
+from rightsize.meters.entry import MeterEntry
+from rightsize.meters.metric import (
+    PRESSURE_LOSS_BAR,
+    MetricRating,
+    least_q3_m3h,
+    type_test_failures,
+)
 from rightsize.units import GPM_PER_M3H
 
+JUST = 1e-6  # beside a limit, by this share of it
 PRINTED = 6e-7  # the table prints six decimals
 
 # STANDARD MEM-H, worked CALC: Q3, R -> Q1, Q2, Q4 [m3/h]
@@ -52,18 +60,20 @@ def test_error_limits_by_zone_class_and_temperature(
 
 def test_q2_itself_belongs_to_the_upper_zone() -> None:
     # STANDARD MEM-H: lower zone Q1 <= Q < Q2, upper zone Q2 <= Q <= Q4
-    rating = MetricRating(4, 160)
-    q2 = rating.q2_m3h
-    assert rating.permissible_error_pct(q2) == 2
-    assert rating.permissible_error_pct(math.nextafter(q2, 0)) == 5
+    for q3, r, q1, q2, q4 in WORKED[:3]:  # those whose printed flows are exact
+        rating = MetricRating(q3, r)
+        assert rating.permissible_error_pct(q2) == 2
+        assert rating.permissible_error_pct(q2 * (1 - JUST)) == 5
+        assert rating.permissible_error_pct(q1) == 5
+        assert rating.permissible_error_pct(q4) == 2
 
 
 def test_nothing_is_promised_outside_q1_to_q4() -> None:
     # STANDARD MEM-H
     rating = MetricRating(4, 160)
-    assert rating.permissible_error_pct(rating.q4_m3h) == 2
-    assert math.isnan(rating.permissible_error_pct(math.nextafter(rating.q1_m3h, 0)))
-    assert math.isnan(rating.permissible_error_pct(math.nextafter(rating.q4_m3h, 99)))
+    assert math.isnan(rating.permissible_error_pct(rating.q1_m3h * (1 - JUST)))
+    assert math.isnan(rating.permissible_error_pct(rating.q4_m3h * (1 + JUST)))
+    assert math.isnan(rating.permissible_error_pct(0))
 
 
 # STANDARD MEM-H: the printed series
@@ -101,6 +111,35 @@ def test_a_meter_that_cannot_be_is_refused(
 ) -> None:
     with pytest.raises(CatalogueError, match=words):
         MetricRating(q3, r, accuracy_class)
+
+
+Q3_4 = MetricRating(4, 160)  # Q1 .025, Q2 .040, Q4 5.0
+ERRORS = [
+    ({0.025: -4.9, 0.04: 1.9, 4: -1.9}, 0),
+    ({0.025: -5.1, 0.04: 1.9, 4: -1.9}, 1),
+    ({0.025: -4.9, 0.04: 2.1, 4: -2.1}, 2),
+    ({0.025: 4.9, 0.04: 1.9, 4: 1.9}, 1),
+    ({0.025: 4.9, 0.04: 1.9, 4: 1.0}, 0),
+    ({0.025: -4.9, 0.04: -1.9, 4: -1.9}, 1),
+]
+
+
+@pytest.mark.parametrize(("errors", "count"), ERRORS)
+def test_a_new_meter_keeps_its_limits_and_the_same_sign_rule(
+    errors: dict[float, float], count: int
+) -> None:
+    # STANDARD MEM-H (limits), MEM-M (same-sign rule: one error within half its limit)
+    assert len(type_test_failures(Q3_4, errors)) == count
+
+
+def test_pressure_loss_classes() -> None:
+    # STANDARD MEM-H: dp63, dp40, dp25, dp16, dp10 in bar between Q1 and Q3
+    assert PRESSURE_LOSS_BAR == (0.63, 0.40, 0.25, 0.16, 0.10)
+
+
+def test_twice_the_limit_in_service() -> None:
+    # STANDARD MEM-M: R 49 leaves it to national law; commonly twice the limit of a new meter
+    assert SERVICE_FACTOR == 2
 
 
 MONEY = {"price_usd": 1, "install_usd": 1, "upkeep_usd_per_year": 1, "life_years": 1}

@@ -76,6 +76,20 @@ def test_handbook_44(indicated: dict[str, float], is_failing: bool) -> None:
     assert bool(failures("handbook_44", **indicated)) is is_failing
 
 
+# STANDARD MEM-M: NIST HB 44 sec. 3.36, drafts [gal] at minimum, intermediate, maximum flow
+DRAFTS = {
+    0.5: (5, 10, 50), 0.625: (5, 10, 50), 0.75: (5, 10, 50), 1: (5, 10, 100),
+    1.5: (10, 50, 300), 2: (10, 50, 500), 3: (10, 50, 500), 4: (50, 100, 1000),
+    6: (50, 100, 1000),
+}  # fmt: skip
+
+
+def test_handbook_44_says_how_much_to_pass() -> None:
+    rule = load_service_rules().of("handbook_44")
+    assert rule.drafts_gal == DRAFTS
+    assert rule.flows_gpm(0.5) == (0.25, 2, 8)
+
+
 def test_a_rule_without_limits_says_so() -> None:
     with pytest.raises(CatalogueError, match="names no limits"):
         failures("florida", minimum=99)

@@ -7,9 +7,10 @@ import pytest
 
 from pipelines.load_catalogue import load_catalogue, load_curve_rules, load_ratings
 from rightsize.errors import CatalogueError
+from rightsize.meters.build import build_meter
 from rightsize.meters.catalogue import CompoundParts
 from rightsize.meters.compound import compound_ratio, element_ratio, low_element_flow_gpm
-from rightsize.meters.entry import MeterEntry, build_meter
+from rightsize.meters.entry import MeterEntry
 from rightsize.meters.registration import registration_ratio
 
 COMPOUNDS = [m for m in load_catalogue().meters if m.meter_type == "compound"]

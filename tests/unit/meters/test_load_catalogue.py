@@ -140,6 +140,9 @@ def test_find_takes_the_standard_grade_first(shipped: Catalogue) -> None:
         ({"smoc_gpm": "fast"}, "smoc_gpm: "),
         ({"smoc_gpm": float("nan")}, "smoc_gpm: "),
         ({"price_usd": -1}, "price_usd: "),
+        ({"price_usd": True}, "price_usd: must not be true or false; got True"),
+        ({"size_mm": 25}, "give size_mm or size_in, not both"),
+        ({"registration_m3h": 5, "registration": None}, "registration_m3h"),
         ({"colour": "blue"}, "colour: key is not known"),
         ({"meter_type": "venturi"}, "meter_type: "),
         ({"q3_m3h": 4}, "q3_m3h and r must both be given"),
@@ -151,6 +154,24 @@ def test_a_wrong_entry_is_refused_by_name(tmp_path: Path, change: dict, words: s
     text = refusal(tmp_path, {**FULL, **change})
     assert words in text
     assert text.startswith(str(tmp_path / "catalogue.yaml") + ": entry 1 (")
+
+
+def test_malformed_metric_points_are_refused(tmp_path: Path) -> None:
+    entry = {k: v for k, v in FULL.items() if k != "registration"}
+    for points in (5, [5], [[1, 2, 3]], [["a", 1.0]]):
+        assert "registration_m3h: must be" in refusal(
+            tmp_path, {**entry, "registration_m3h": points}
+        )
+
+
+def test_a_loss_class_that_r49_does_not_have_is_noted(
+    tmp_path: Path, caplog: pytest.LogCaptureFixture
+) -> None:
+    entry = {"meter_type": "ultrasonic", "size_in": 1, "q3_m3h": 10, "r": 260, **MONEY}
+    meter = load_catalogue(write(tmp_path, {**entry, "pressure_loss_bar": 0.3})).meters[0]
+    assert len(meter.notes) == 2
+    assert "R 260 is not in the R10 series" in caplog.text
+    assert "entry 1 (1 in ultrasonic): pressure_loss_bar 0.3" in caplog.text
 
 
 def test_money_is_never_made_up(tmp_path: Path) -> None:

@@ -10,12 +10,14 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from pipelines.load_catalogue import load_catalogue, load_curve_rules, load_ratings
+from rightsize.meters.build import build_meter
 from rightsize.meters.catalogue import Catalogue, Meter
-from rightsize.meters.entry import MeterEntry, build_meter
+from rightsize.meters.entry import MeterEntry
 from rightsize.meters.entry_units import SIZE_IN_OF_MM
 from rightsize.meters.head_loss import head_loss_matrix
 from rightsize.meters.metric import MetricRating
 from rightsize.meters.registration import registration_matrix
+from rightsize.meters.validation import meter_problems
 from rightsize.units import GPM_PER_M3H, PSI_PER_BAR
 
 MM_OF_SIZE_IN = {inches: mm for mm, inches in SIZE_IN_OF_MM.items()}
@@ -65,6 +67,29 @@ def test_both_fleets_register_the_same_volumes(shipped: Catalogue, tmp_path: Pat
         head_loss_matrix(shipped.meters, flow_gpm),
         rtol=ROUNDING,
     )
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    meter_type=st.sampled_from(
+        ["displacement", "turbine", "single_jet", "ultrasonic", "compound"]
+    ),
+    q3=st.floats(40, 5000),
+    r=st.floats(40, 1000),
+    accuracy_class=st.sampled_from([1, 2]),
+)
+def test_every_metric_rating_makes_a_meter_without_problems(
+    meter_type: str, q3: float, r: float, accuracy_class: int
+) -> None:
+    entry = MeterEntry(
+        meter_type=meter_type, size_in=2, q3_m3h=q3, r=r, accuracy_class=accuracy_class,
+        price_usd=1, install_usd=1, upkeep_usd_per_year=1, life_years=1,
+    )  # fmt: skip
+    meter = build_meter(entry, load_ratings(), load_curve_rules())
+    assert meter_problems(meter) == []
+    flow = np.geomspace(meter.min_test_gpm, meter.smoc_gpm, 300)
+    registered = flow * registration_matrix([meter], flow)[0]
+    assert (np.diff(registered) >= -1e-9 * registered[1:]).all()
 
 
 @settings(max_examples=50, deadline=None)
