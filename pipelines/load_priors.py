@@ -19,6 +19,7 @@ class FixtureSettings(Settings):
     flow_factor: float = Field(ge=1.05, le=20)
     duration_min: float = Field(gt=0, le=1440)
     duration_factor: float = Field(ge=1.05, le=20)
+    one_at_a_time: float = Field(ge=0, le=1)
     source: str = Field(min_length=1)
 
 
@@ -34,6 +35,8 @@ class ClassSettings(Settings):
     """The mix of one class."""
 
     shares: dict[str, float] = Field(min_length=1)
+    present: dict[str, float] = Field(default_factory=dict)
+    crowding: float = Field(1.3, ge=1.0, le=5.0)
     steady: SteadySettings
 
 
@@ -51,11 +54,16 @@ class PriorSettings(Settings):
             if name not in CUSTOMER_CLASSES:
                 allowed = ", ".join(CUSTOMER_CLASSES)
                 raise ValueError(f"customer class {name!r} is not known; allowed: {allowed}")
+            strange = sorted(set(entry.present) - set(entry.shares))
+            if strange:
+                raise ValueError(f"class {name}: present names {strange[0]!r}, shares do not")
             for fixture, share in entry.shares.items():
                 if fixture not in self.fixtures:
                     raise ValueError(
                         f"class {name} names fixture {fixture!r}, which is not defined"
                     )
+                if not 0 < entry.present.get(fixture, 1.0) <= 1:
+                    raise ValueError(f"class {name}: present of {fixture} must be in (0, 1]")
                 if share <= 0:
                     raise ValueError(
                         f"class {name}: share of {fixture} must be above 0; got {share}"
@@ -81,6 +89,8 @@ def load_priors(path: Path | None = None) -> Priors:
             name: ClassPrior(
                 customer_class=name,
                 shares=tuple((fixtures[f], share) for f, share in entry.shares.items()),
+                present=tuple(entry.present.get(f, 1.0) for f in entry.shares),
+                crowding=entry.crowding,
                 steady=SteadyPrior(**entry.steady.model_dump()),
             )
             for name, entry in settings.classes.items()

@@ -1,4 +1,15 @@
-"""Ways of drawing water that an account's reads allow: draws of intensity and duration."""
+"""Ways of drawing water that an account's reads allow: draws of intensity and duration.
+
+The class prior is a set of sites (`priors.atoms_of`). Each is weighed by how well it explains
+what the reads say of draws, then moved so that it explains it better:
+
+- variance over mean within month and hour of week, less the covariance two and three intervals
+  apart: day-to-day swings raise both alike and cancel;
+- the same less the neighbour covariance;
+- variance over mean itself, which draws may not exceed;
+- the largest interval, where a site's large draws run one at a time: it is close to their
+  intensity when they fill an interval.
+"""
 
 from __future__ import annotations
 
@@ -10,89 +21,207 @@ from numpy.typing import NDArray
 from scipy.special import ndtri
 
 from rightsize.contracts.profiles import ProfileBlock
+from rightsize.demand.bands import BAND_CENTRES_GPM, BAND_COUNT
 from rightsize.inference.priors import Atoms
-from rightsize.inference.pulses import variance_ratio
+from rightsize.inference.pulses import covariance_ratio, variance_ratio
+from rightsize.inference.rounding import rounding_variance
 
 Array = NDArray[np.floating[Any]]
 
-INTENSITY_CV: Final = 0.6
+INTENSITY_CV: Final = 0.45
 PEAK_MIN: Final = 1 / 6  # the peak is a 10 s flow
-RATIOS: Final = (1.0, 3.0, 6.0, 12.0)
+RATIOS: Final = (3.0, 6.0, 12.0)
 SHARES: Final = (0.2, 0.5, 0.8)
-_ADJUST_SD: Final = 0.6  # how far a site may stray from its prior atom in log draw volume
-_ADJUST_ON_FLOW: Final = 0.35  # part of that stray that is intensity, the rest is duration
-_DISPERSION_SD: Final = 0.25
+SINGLE_SHARES: Final = (0.2, 0.5, 0.8, 0.97)
+_STRAY_SD: Final = 0.6  # how far a site may stray from its prior in log draw volume
+_STRAY_ON_FLOW: Final = 0.35  # part of that stray that is intensity, the rest is duration
+_DISPERSION_SD: Final = 0.2
+_SINGLE_DISPERSION_SD: Final = 1.2  # schedules hide the variance of draws run one at a time
+_SINGLE_STRAY_SD: Final = 0.5
 _EFFECTIVE: Final = 1 + INTENSITY_CV**2
 
 
 @dataclass(frozen=True)
 class Draws:
-    """Joint draws of how an account draws water, shapes [J, A]."""
+    """Joint draws of how an account draws water, shapes [J, A].
 
-    intensity_gpm: Array  # mean 10 s intensity of the small kind
-    ratio: NDArray[np.int64]  # index into RATIOS: large kind over small kind
-    share: NDArray[np.int64]  # index into SHARES: volume of the large kind
-    steady_share: Array  # share of intervals that one draw fills (long draws) [1]
-    duration_min: Array  # volume-weighted duration of a draw [min]
-
-
-def dispersion_gpm(block: ProfileBlock) -> Array:
-    """Variance over mean of interval mean flow, within month and hour of week [gpm].
-
-    The variance that a register's rounding adds to a difference of two readings (step squared
-    over 6) is taken off.
+    Intensities are those that remain unknown inside an interval of known mean: the variance
+    at 10 s less that of interval means, over the mean.
     """
+
+    unit_gpm: Array  # intensity of the small kind
+    ratio: Array  # large kind over small kind
+    share: Array  # volume share of the large kind
+    is_single: NDArray[np.bool_]  # large draws run one at a time
+    duration_min: Array  # volume-weighted duration of a draw
+
+
+@dataclass(frozen=True)
+class DrawSigns:
+    """What the reads of A accounts say of their draws."""
+
+    interval_min: Array  # [A]
+    far_gpm: Array  # [A] (variance - covariance 2 and 3 intervals apart) / mean
+    near_gpm: Array  # [A] (variance - neighbour covariance) / mean
+    total_gpm: Array  # [A] variance / mean
+    log_sd: Array  # [A] error of the dispersions in log, rounding of the register included
+    largest_gpm: Array  # [A] largest interval mean
+    sustained_gpm: Array  # [A] interval mean exceeded 0.5 % of the time
+    top_share: Array  # [A] of intervals above half the largest, the share above 4/5 of it
+
+
+def pulse_variance(block: ProfileBlock) -> Array:
+    """Variance of interval means that draws cause [gpm2, A]: swings between days taken off."""
+    total = block.band_count.sum(axis=1) + block.zero_count
+    inflate = total / np.maximum(block.within_dof, 1)
+    far = block.lag_ss[:, 1:].sum(axis=1) / np.maximum(block.lag_count[:, 1:].sum(axis=1), 1)
+    variance = block.within_ss / np.maximum(block.within_dof, 1)
+    rounding = _rounding(block)
+    return np.asarray(np.maximum(variance - inflate * far - rounding, 0.02 * variance + 1e-6))
+
+
+def _rounding(block: ProfileBlock) -> Array:
+    step = block.resolution_gal / block.interval_min
+    return rounding_variance(block.band_count, block.zero_count, step)
+
+
+def signs_of(block: ProfileBlock, steady_gpm: Array) -> DrawSigns:
+    """What the reads say of draws, above a steady flow [A]."""
     total = np.maximum(block.band_count.sum(axis=1) + block.zero_count, 1)
     mean = block.band_gal.sum(axis=1) / (total * block.interval_min)
+    mean = np.maximum(mean - steady_gpm, 0.05 * mean + 1e-6)
     variance = block.within_ss / np.maximum(block.within_dof, 1)
-    rounding = (block.resolution_gal / block.interval_min) ** 2 / 6
-    floor = 1e-3 * np.maximum(mean, 1e-3)
-    return np.asarray(
-        np.maximum(variance - rounding, 0.02 * variance + floor**2) / np.maximum(mean, 1e-6)
+    inflate = total / np.maximum(block.within_dof, 1)
+    lag = inflate[:, None] * block.lag_ss / np.maximum(block.lag_count, 1)
+    rounding = _rounding(block)
+    floor = 0.02 * variance + 1e-6
+    far = np.maximum(variance - lag[:, 1:].mean(axis=1) - rounding, floor)
+    near = np.maximum(variance - lag[:, 0] - 1.5 * rounding, floor)
+    return DrawSigns(
+        block.interval_min,
+        far / mean,
+        near / mean,
+        np.maximum(variance - rounding, floor) / mean,
+        np.hypot(_DISPERSION_SD, 0.5 * rounding / far),
+        block.max_interval_gpm - steady_gpm,
+        _exceeded(block.band_count, total, 0.005) - steady_gpm,
+        _top_share(block),
     )
 
 
-def draw_candidates(
-    atoms: Atoms, dispersion: Array, interval_min: Array, uniforms: Array
-) -> Draws:
-    """Draws for accounts of one class, weighted by how well they explain the dispersion.
+def _exceeded(band_count: Array, total: Array, share: float) -> Array:
+    above = np.cumsum(band_count[:, ::-1], axis=1)[:, ::-1]
+    last = np.maximum((above >= share * total[:, None]).sum(axis=1) - 1, 0)
+    return np.asarray(BAND_CENTRES_GPM[last])
+
+
+def _top_share(block: ProfileBlock) -> Array:
+    """Clump at the top: a ceiling of one draw at a time shows as many nearly equal maxima."""
+    last = BAND_COUNT - 1 - np.argmax(block.band_count[:, ::-1] > 0, axis=1)
+    at = np.arange(BAND_COUNT)[None]
+    near = ((at >= last[:, None] - 1) * block.band_count).sum(axis=1)
+    wide = ((at >= last[:, None] - 5) * block.band_count).sum(axis=1)
+    return np.asarray((near + 0.5) / (wide + 6.0))
+
+
+def draw_candidates(atoms: Atoms, signs: DrawSigns, uniforms: Array) -> Draws:
+    """Draws for accounts of one class, weighted by how well they explain the reads.
 
     Parameters
     ----------
     atoms : Atoms
         Sites of the class prior [N].
-    dispersion, interval_min : array [A]
-        Variance over mean [gpm] and read interval [min].
-    uniforms : array [J, A, 2]
-        Which atom, and the error of the dispersion.
+    signs : DrawSigns
+        Of A accounts.
+    uniforms : array [J, A, 3]
+        Which atom, the error of the dispersion, the error of the largest interval.
 
     Returns
     -------
     Draws
         Equally weighted.
     """
-    expected = np.log(_dispersion_of(atoms, interval_min))
-    observed = np.log(dispersion)
-    misfit = observed[None] - expected
-    sd = np.hypot(_ADJUST_SD, _DISPERSION_SD)
-    chosen = _resample(np.exp(-0.5 * (misfit / sd) ** 2) + 1e-12, uniforms[..., 0])
-    noisy = observed[None] + _DISPERSION_SD * ndtri(uniforms[..., 1])
-    misfit = noisy - np.take_along_axis(expected, chosen, axis=0)
-    return _fitted(atoms, chosen, np.exp(noisy), misfit, interval_min)
-
-
-def _dispersion_of(atoms: Atoms, interval_min: Array) -> Array:
-    """Variance over mean [gpm] of every atom at every account's interval [N, A]."""
-    small = (1 - atoms.large_share) * atoms.small_gpm
-    large = atoms.large_share * atoms.large_gpm
-    t = interval_min[None]
-    return np.asarray(
-        _EFFECTIVE
-        * (
-            small[:, None] * variance_ratio(t, atoms.small_min[:, None])
-            + large[:, None] * variance_ratio(t, atoms.large_min[:, None])
-        )
+    expected = _expected(atoms, signs.interval_min)
+    misfit = np.log(signs.far_gpm) - np.log(expected.far)
+    single = _single_misfit(atoms, signs)
+    weight = _weight(atoms, signs, expected, misfit, single)
+    chosen = _resample(weight, uniforms[..., 0])
+    return _moved(
+        atoms,
+        chosen,
+        np.take_along_axis(misfit, chosen, axis=0) * _trust(signs)
+        + _STRAY_SD * np.sqrt(1 - _trust(signs)) * ndtri(uniforms[..., 1]),
+        np.take_along_axis(single, chosen, axis=0),
+        ndtri(uniforms[..., 2]),
+        signs,
     )
+
+
+def _trust(signs: DrawSigns) -> Array:
+    """Part of a misfit that the site's draws explain; the rest is error of the dispersion."""
+    return np.asarray(_STRAY_SD**2 / (_STRAY_SD**2 + signs.log_sd**2))
+
+
+@dataclass(frozen=True)
+class _Expected:
+    far: Array  # [N, A]
+    near: Array
+    total: Array
+
+
+def _expected(atoms: Atoms, interval_min: Array) -> _Expected:
+    """Dispersions [gpm] of every atom at every account's interval [N, A]."""
+    lengths, where = np.unique(interval_min, return_inverse=True)
+    small = ((1 - atoms.large_share) * atoms.small_gpm)[:, None]
+    large = (atoms.large_share * atoms.large_gpm)[:, None]
+
+    def mixed(ratio: Any) -> Array:
+        out = small * ratio(atoms.small_min[:, None]) + large * ratio(atoms.large_min[:, None])
+        return np.asarray((_EFFECTIVE * out)[:, where])
+
+    def own(d: Array) -> Array:
+        return variance_ratio(lengths, d)
+
+    return _Expected(
+        far=mixed(
+            lambda d: np.maximum(
+                own(d)
+                - 0.5 * covariance_ratio(lengths, d, lag=2)
+                - 0.5 * covariance_ratio(lengths, d, lag=3),
+                1e-4,
+            )
+        ),
+        near=mixed(lambda d: np.maximum(own(d) - covariance_ratio(lengths, d), 1e-4)),
+        total=mixed(own),
+    )
+
+
+def _weight(
+    atoms: Atoms, signs: DrawSigns, expected: _Expected, misfit: Array, single: Array
+) -> Array:
+    sd = np.where(
+        atoms.is_single[:, None], _SINGLE_DISPERSION_SD, np.hypot(_STRAY_SD, signs.log_sd)
+    )
+    log_weight = -0.5 * (misfit / sd) ** 2
+    near = np.log(signs.near_gpm) - np.log(expected.near) - misfit
+    log_weight += (
+        -0.5
+        * (near / np.where(atoms.is_single[:, None], 1.5, np.hypot(0.25, signs.log_sd))) ** 2
+    )
+    over = np.log(expected.total) + misfit - np.log(signs.total_gpm)
+    log_weight += -0.5 * (np.maximum(over, 0) / 0.5) ** 2
+    clump = np.log(np.clip(signs.top_share / 0.08, 0.2, 6.0))
+    alone = clump - 0.5 * (single / _SINGLE_STRAY_SD) ** 2
+    log_weight += np.where(atoms.is_single[:, None], alone, 0.0)
+    return np.asarray(np.exp(log_weight - log_weight.max(axis=0)))
+
+
+def _single_misfit(atoms: Atoms, signs: DrawSigns) -> Array:
+    """Log of the intensity that the largest interval shows over the atom's own [N, A]."""
+    filled = np.minimum(1.0, 1.5 * atoms.large_min[:, None] / signs.interval_min)
+    rest = (1 - atoms.large_share[:, None]) * signs.sustained_gpm
+    shown = np.maximum(signs.largest_gpm - rest, 0.3 * signs.largest_gpm) / filled
+    return np.asarray(np.log(np.maximum(shown, 1e-6)) - np.log(atoms.large_gpm[:, None]))
 
 
 def _resample(weight: Array, uniform: Array) -> NDArray[np.int64]:
@@ -108,64 +237,48 @@ def _resample(weight: Array, uniform: Array) -> NDArray[np.int64]:
     ).T
 
 
-def _fitted(
-    atoms: Atoms, chosen: NDArray[np.int64], wanted: Array, misfit: Array, interval_min: Array
-) -> Draws:
-    """Move each chosen atom so that it shows the wanted dispersion."""
-    flow_factor = np.exp(_ADJUST_ON_FLOW * misfit)
-    small = atoms.small_gpm[chosen] * flow_factor
-    large = atoms.large_gpm[chosen] * flow_factor
+def _moved(
+    atoms: Atoms, chosen: NDArray[np.int64], misfit: Array, single: Array, noise: Array,
+    signs: DrawSigns,
+) -> Draws:  # fmt: skip
+    """Move each chosen atom toward what the reads show."""
+    alone = atoms.is_single[chosen]
+    shrunk = np.where(alone, 0.0, misfit)
+    small = atoms.small_gpm[chosen] * np.exp(_STRAY_ON_FLOW * shrunk)
+    stretch = np.exp((1 - _STRAY_ON_FLOW) * shrunk)
+    large_min = atoms.large_min[chosen] * stretch
+    length = signs.interval_min[None]
+    sure = np.exp(-1.5 * large_min / length)  # 0 where a draw fills the interval
+    moved = single * (1 - 0.6 * sure) + 0.05 + noise * (0.1 + 0.25 * sure)
+    large = atoms.large_gpm[chosen] * np.exp(np.where(alone, moved, _STRAY_ON_FLOW * misfit))
     share = atoms.large_share[chosen]
-    small_min, large_min = atoms.small_min[chosen], atoms.large_min[chosen]
-    stretch = _stretch(wanted, small, small_min, large, large_min, share, interval_min)
-    return _reduced(small, small_min * stretch, large, large_min * stretch, share, interval_min)
-
-
-def _mixed(
-    small: Array, small_min: Array, large: Array, large_min: Array, share: Array, t: Array
-) -> Array:
-    return np.asarray(
-        _EFFECTIVE
-        * (
-            (1 - share) * small * variance_ratio(t, small_min)
-            + share * large * variance_ratio(t, large_min)
-        )
+    return _reduced(
+        small, atoms.small_min[chosen] * stretch, large, large_min, share, alone, length
     )
-
-
-def _stretch(
-    wanted: Array, small: Array, small_min: Array, large: Array, large_min: Array, share: Array,
-    t: Array,
-) -> Array:  # fmt: skip
-    """Common factor on durations at which the dispersion is as wanted (halving)."""
-    low = np.full(wanted.shape, np.log(1e-3))
-    high = np.full(wanted.shape, np.log(1e3))
-    for _ in range(18):
-        middle = 0.5 * (low + high)
-        factor = np.exp(middle)
-        short = _mixed(small, small_min * factor, large, large_min * factor, share, t) < wanted
-        low, high = np.where(short, middle, low), np.where(short, high, middle)
-    return np.asarray(np.exp(0.5 * (low + high)))
 
 
 def _reduced(
-    small: Array, small_min: Array, large: Array, large_min: Array, share: Array, t: Array
-) -> Draws:
-    """To 10 s intensities, the nearest kernel, and the share of intervals filled by a draw."""
-    small_10s = small * variance_ratio(PEAK_MIN, small_min)
-    large_10s = large * variance_ratio(PEAK_MIN, large_min)
+    small: Array, small_min: Array, large: Array, large_min: Array, share: Array,
+    alone: NDArray[np.bool_], length: Array,
+) -> Draws:  # fmt: skip
+    """To the intensities unknown inside an interval, in one kind where one will do."""
+    inner_small = small * _inner(small_min, length)
+    inner_large = np.where(alone, large, large * _inner(large_min, length))
     power = (1 - share) * small + share * large
-    filled = (
-        (1 - share) * small * variance_ratio(t, small_min)
-        + share * large * variance_ratio(t, large_min)
-    ) / power
     duration = ((1 - share) * small * small_min + share * large * large_min) / power
-    ratio = large_10s / small_10s
-    index = np.argmin(np.abs(np.log(ratio)[..., None] - np.log(RATIOS)), axis=-1)
-    index = np.where((share < 0.1) | (share > 0.9) | (ratio < 1.7), 0, index)
-    single = (1 - share) * small_10s + share * large_10s
-    nearest = np.argmin(np.abs(share[..., None] - np.array(SHARES)), axis=-1)
-    paired = single / (
-        1 - np.array(SHARES)[nearest] + np.array(SHARES)[nearest] * np.array(RATIOS)[index]
+    ratio = inner_large / inner_small
+    single_kind = ~alone & ((share < 0.1) | (share > 0.9) | (ratio < 1.7) | (ratio > 40))
+    merged = (1 - share) * inner_small + share * inner_large
+    return Draws(
+        np.where(single_kind, merged, inner_small),
+        np.where(single_kind, 1.0, ratio),
+        np.where(single_kind, 0.0, share),
+        alone,
+        duration,
     )
-    return Draws(np.where(index == 0, single, paired), index, nearest, filled, duration)
+
+
+def _inner(duration_min: Array, length: Array) -> Array:
+    """Share of instantaneous variance between 10 s and the interval's mean."""
+    rest = variance_ratio(PEAK_MIN, duration_min) - variance_ratio(length, duration_min)
+    return np.maximum(rest, 0.02)

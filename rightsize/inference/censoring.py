@@ -24,6 +24,8 @@ from rightsize.meters.catalogue import Meter
 Array = NDArray[np.floating[Any]]
 
 PRIOR_ACCOUNTS: Final = 12.0  # accounts that the class prior is worth
+_LEAST_OF_SIX: Final = 0.96  # sd of a least hour of six: 10th to 50th percentile over it
+_DRAWN_SD: Final = 0.4  # log error of the draws' part of night flow
 SMALLEST_STEADY_GPM: Final = 0.02  # less is not called steady flow
 
 
@@ -59,6 +61,44 @@ def night_quantile(block: ProfileBlock, quantile: float) -> Array:
     share = np.clip(1 - (below[rows, band] - wanted) / inside, 0, 1)
     flow = BAND_EDGES_GPM[band] * (BAND_EDGES_GPM[band + 1] / BAND_EDGES_GPM[band]) ** share
     return np.where((wanted > block.night_zero_count) & (total > 0), flow, 0.0)
+
+
+def steady_seen(block: ProfileBlock, pulse_variance: Array, noise: Array) -> Array:
+    """Registered steady flow under the nights' draws [gpm, J x A].
+
+    Parameters
+    ----------
+    block : ProfileBlock
+        Profiles of A meters.
+    pulse_variance : array [A]
+        Variance of interval means that draws cause [gpm2].
+    noise : array [J, A]
+        Standard normal error of the draws' part.
+
+    Notes
+    -----
+    Draws of dispersion D (variance over mean) that flow at mean n over a steady flow vary by
+    D n. The spread of the nights' least hours so tells how much of the night flow is draws;
+    what is left is steady. It lies between nothing and the tenth percentile of the nights.
+    """
+    low, middle = night_quantile(block, 0.1), night_quantile(block, 0.5)
+    rounding = (block.resolution_gal / 60.0) ** 2 / 6
+    spread = np.maximum(((middle - low) / _LEAST_OF_SIX) ** 2 - rounding, 0.0)
+    total = np.maximum(block.band_count.sum(axis=1) + block.zero_count, 1)
+    mean = block.band_gal.sum(axis=1) / (total * block.interval_min)
+    hourly = pulse_variance * np.minimum(block.interval_min / 60.0, 1.0)
+    steady = np.zeros_like(mean)
+    for _ in range(2):
+        dispersion = hourly / np.maximum(mean - steady, 0.1 * mean + 1e-9)
+        steady = _left_steady(low, middle, spread, dispersion, np.zeros(1))
+    return _left_steady(low, middle, spread, dispersion, noise)
+
+
+def _left_steady(
+    low: Array, middle: Array, spread: Array, dispersion: Array, noise: Array
+) -> Array:
+    drawn = spread / np.maximum(dispersion, 1e-9) * np.exp(_DRAWN_SD * noise)
+    return np.asarray(np.clip(middle + 0.6 * np.sqrt(spread) - drawn, 0.0, low))
 
 
 def learn_fleet(

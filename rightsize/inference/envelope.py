@@ -10,11 +10,14 @@ candidate would have registered.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
+from rightsize.contracts.profiles import ProfileBlock
+from rightsize.demand.bands import BAND_EDGES_GPM
 from rightsize.meters.catalogue import Meter
 
 Array = NDArray[np.float64]
@@ -105,6 +108,90 @@ def candidate_bounds(
     least = candidate.low(installed.least_actual(registered_gpm))
     most = candidate.high(installed.most_actual(registered_gpm))
     return least, most
+
+
+def registered_bounds(
+    block: ProfileBlock, meters: Sequence[Meter], registered_gal_per_year: Array
+) -> tuple[Array, Array]:
+    """Bounds of every meter's yearly registered volume, from the installed meters' reads.
+
+    Parameters
+    ----------
+    block : ProfileBlock
+        Profiles of A meters.
+    meters : sequence of Meter
+        The catalogue, M meters.
+    registered_gal_per_year : array [A]
+        What the installed meters register.
+
+    Returns
+    -------
+    tuple of arrays [A, M]
+        Least and largest registered volume [gal per year]. The register's step widens each
+        interval; of reads and hours the tighter bound counts.
+    """
+    low = np.empty((block.size, len(meters)))
+    high = np.empty_like(low)
+    for (index, largest_gpm), rows in _alike(block, meters).items():
+        installed = envelope_of(meters[index], largest_gpm=largest_gpm)
+        others = [envelope_of(m, largest_gpm=largest_gpm) for m in meters]
+        low[rows], high[rows] = _tighter(block, rows, installed, others)
+    mean = block.band_gal.sum(axis=1) / (_counted(block) * block.interval_min)
+    scale = (registered_gal_per_year / np.maximum(mean, 1e-12))[:, None]
+    return np.minimum(low, high) * scale, np.maximum(low, high) * scale
+
+
+def _alike(
+    block: ProfileBlock, meters: Sequence[Meter]
+) -> dict[tuple[int, float], NDArray[np.int64]]:
+    """Rows by installed meter and largest flow that can have passed, in powers of two."""
+    smoc = np.array([m.smoc_gpm for m in meters])[block.meter_index]
+    largest = 2.0 ** np.ceil(np.log2(2 * np.maximum(smoc, block.max_interval_gpm)))
+    keys = list(zip(block.meter_index.tolist(), largest.tolist(), strict=True))
+    groups: dict[tuple[int, float], list[int]] = {}
+    for row, key in enumerate(keys):
+        groups.setdefault(key, []).append(row)
+    return {key: np.array(rows) for key, rows in groups.items()}
+
+
+def _tighter(
+    block: ProfileBlock, rows: NDArray[np.int64], installed: Envelope, others: list[Envelope]
+) -> tuple[Array, Array]:
+    """The tighter of the bounds from reads and from hours, registered mean [gpm]."""
+    step = block.resolution_gal[rows] / block.interval_min[rows]
+    count, zero = block.band_count[rows], block.zero_count[rows]
+    low, high = _bounds(count, zero, step, installed, others)
+    hours = block.hour_count[rows]
+    idle = np.maximum(block.days_covered[rows] * 24 - hours.sum(axis=1), 0.0)
+    known = hours.sum(axis=1) > 0.5 * block.days_covered[rows] * 24 * (1 - zero / (zero + 1))
+    hour_low, hour_high = _bounds(
+        hours, idle, block.resolution_gal[rows] / 60, installed, others
+    )
+    use = (known & (block.interval_min[rows] < 60))[:, None]
+    return np.where(use, np.maximum(low, hour_low), low), np.where(
+        use, np.minimum(high, hour_high), high
+    )
+
+
+def _bounds(
+    count: Array, zero: Array, step: Array, installed: Envelope, others: list[Envelope]
+) -> tuple[Array, Array]:
+    total = np.maximum(count.sum(axis=1) + zero, 1)[:, None]
+    share = np.concatenate([zero[:, None], count], axis=1) / total
+    low = np.empty((len(count), len(others)))
+    high = np.empty_like(low)
+    for width in np.unique(step):
+        mine = step == width
+        least = np.maximum(np.concatenate([[0.0], BAND_EDGES_GPM[:-1]]) - width, 0.0)
+        most = np.concatenate([[0.0], BAND_EDGES_GPM[1:]]) + width
+        for m, other in enumerate(others):
+            low[mine, m] = share[mine] @ candidate_bounds(least, installed, other)[0]
+            high[mine, m] = share[mine] @ candidate_bounds(most, installed, other)[1]
+    return low, high
+
+
+def _counted(block: ProfileBlock) -> Array:
+    return np.asarray(np.maximum(block.band_count.sum(axis=1) + block.zero_count, 1))
 
 
 def _hull(x: Array, y: Array, *, sign: float) -> NDArray[np.int64]:

@@ -18,27 +18,30 @@ from rightsize.inference.candidates import (
     PEAK_MIN,
     RATIOS,
     SHARES,
+    SINGLE_SHARES,
     Draws,
-    dispersion_gpm,
     draw_candidates,
+    pulse_variance,
+    signs_of,
 )
 from rightsize.inference.censoring import FleetPrior
-from rightsize.inference.envelope import candidate_bounds, envelope_of
-from rightsize.inference.kernels import Kernel, pulse_kernel
+from rightsize.inference.envelope import registered_bounds
+from rightsize.inference.kernels import KernelKind, pulse_kernel
 from rightsize.inference.posterior import FlowPosterior
 from rightsize.inference.priors import Priors, atoms_of
 from rightsize.inference.pulses import variance_ratio
+from rightsize.inference.rounding import unrounded
 from rightsize.inference.spread import Flow, Reads, RegisteredTable, registered_table, spread
 from rightsize.meters.catalogue import Meter
-from rightsize.units import MINUTES_PER_YEAR
 
 Array = NDArray[np.floating[Any]]
 
 CHUNK: Final = 128
 PEAK_EXCEEDED: Final = 1e-5
 SUSTAINED_EXCEEDED: Final = 0.005
-_DIMENSIONS: Final = 8
-_PEAK_MODEL_SD: Final = 0.08
+_DIMENSIONS: Final = 9
+SINGLE_RATIOS: Final = (1.5, 4.0, 10.0, 25.0)
+_PEAK_MODEL_SD: Final = 0.12
 
 
 def infer(
@@ -73,7 +76,7 @@ def infer(
         Equally weighted draws, intervals inside the model-free envelope.
     """
     meters = tuple(meters)
-    table = registered_table(meters)
+    table = registered_table(meters, draws, seed)
     parts = [
         _chunk(_rows(block, slice(i, i + CHUNK)), meters, table, priors, draws, seed, fleet)
         for i in range(0, block.size, CHUNK)
@@ -81,8 +84,13 @@ def infer(
     return _joined(parts)
 
 
-def _rows(block: ProfileBlock, rows: slice) -> ProfileBlock:
-    return replace(block, **{name: value[rows] for name, value in vars(block).items()})
+def _rows(block: ProfileBlock, rows: slice | NDArray[np.int64]) -> ProfileBlock:
+    index = np.arange(block.size)[rows]
+
+    def cut(value: Any) -> Any:
+        return tuple(value[i] for i in index) if isinstance(value, tuple) else value[index]
+
+    return replace(block, **{name: cut(value) for name, value in vars(block).items()})
 
 
 def _joined(parts: list[FlowPosterior]) -> FlowPosterior:
@@ -110,43 +118,67 @@ def _chunk(
     fleet: FleetPrior | None,
 ) -> FlowPosterior:
     u = design.uniforms(block.meter_id, count=draws, dimensions=_DIMENSIONS, seed=seed)
-    how = _draws(block, priors, u)
     steady = _steady(block, meters, priors, fleet, u)
-    intensity_band = band_of(how.intensity_gpm.astype(np.float64))
+    how = _draws(block, priors, steady, u)
+    kinds, which = _kernel_of(how)
+    unit = how.unit_gpm * _unit_scale(how, kinds, which)
     flow = spread(
         _reads(block),
-        band=np.clip(intensity_band, 0, BAND_COUNT - 1),
-        kernels=_kernels(),
-        kernel=np.where(how.ratio == 0, 0, 1 + (how.ratio - 1) * len(SHARES) + how.share),
-        steady_share=how.steady_share.astype(np.float32),
+        band=np.clip(band_of(unit.astype(np.float64)), 0, BAND_COUNT - 1),
+        kernels=tuple(pulse_kernel(kind) for kind in kinds),
+        kernel=which,
         steady_gpm=steady.astype(np.float32),
         table=table,
         installed=block.meter_index,
     )
-    return _posterior(block, meters, table, how, steady, flow, u)
+    return _posterior(block, meters, table, how, steady, flow, _crowding(block, priors, u), u)
 
 
-def _kernels() -> tuple[Kernel, ...]:
-    pairs = [(r, s) for r in RATIOS[1:] for s in SHARES]
-    return (pulse_kernel(INTENSITY_CV), *(pulse_kernel(INTENSITY_CV, r, s) for r, s in pairs))
+_KINDS: Final = (
+    KernelKind(INTENSITY_CV),
+    *(KernelKind(INTENSITY_CV, r, s) for r in RATIOS for s in SHARES),
+    *(
+        KernelKind(INTENSITY_CV, r, s, is_single=True)
+        for r in SINGLE_RATIOS
+        for s in SINGLE_SHARES
+    ),
+)
 
 
-def _draws(block: ProfileBlock, priors: Priors, u: Array) -> Draws:
+def _kernel_of(how: Draws) -> tuple[tuple[KernelKind, ...], NDArray[np.int64]]:
+    """The nearest kernel of each draw [J, A]."""
+    share = np.argmin(np.abs(how.share[..., None] - np.array(SHARES)), axis=-1)
+    share_alone = np.argmin(np.abs(how.share[..., None] - np.array(SINGLE_SHARES)), axis=-1)
+    log_ratio = np.log(np.maximum(how.ratio, 1e-3))[..., None]
+    paired = np.argmin(np.abs(log_ratio - np.log(RATIOS)), axis=-1)
+    alone = np.argmin(np.abs(log_ratio - np.log(SINGLE_RATIOS)), axis=-1)
+    count = len(SHARES)
+    which = np.where(how.ratio == 1.0, 0, 1 + paired * count + share)
+    singles = 1 + len(RATIOS) * count + alone * len(SINGLE_SHARES) + share_alone
+    return _KINDS, np.where(how.is_single, singles, which)
+
+
+def _unit_scale(how: Draws, kinds: tuple[KernelKind, ...], which: NDArray[np.int64]) -> Array:
+    """Factor on the unit that keeps what matters when the nearest kernel is not exact.
+
+    Of draws run one at a time the large intensity is kept, of others the mean intensity.
+    """
+    ratio = np.array([k.ratio for k in kinds])[which]
+    share = np.array([k.share for k in kinds])[which]
+    mean = (1 - how.share + how.share * how.ratio) / (1 - share + share * ratio)
+    return np.asarray(np.where(how.is_single, how.ratio / ratio, mean))
+
+
+def _draws(block: ProfileBlock, priors: Priors, steady: Array, u: Array) -> Draws:
     """Candidates of each class's accounts, put together in the order of the block."""
     classes = np.array(block.customer_class)
-    dispersion = dispersion_gpm(block)
     parts: list[tuple[NDArray[np.int64], Draws]] = []
     for name in np.unique(classes):
         mine = np.flatnonzero(classes == name)
+        part = _rows(block, mine)
+        signs = signs_of(part, np.median(steady[:, mine], axis=0))
         atoms = atoms_of(priors.of(str(name)))
-        parts.append(
-            (
-                mine,
-                draw_candidates(
-                    atoms, dispersion[mine], block.interval_min[mine], u[:, mine, :2]
-                ),
-            )
-        )
+        parts.append((mine, draw_candidates(atoms, signs, u[:, mine, 5:8])))
     order = np.argsort(np.concatenate([mine for mine, _ in parts]))
     return Draws(
         **{
@@ -173,8 +205,7 @@ def _steady(
     log_sd = np.array([k.log_sd for k in known])
     start = np.array([m.starting_gpm for m in meters])[block.meter_index]
     night = censoring.night_quantile(block, 0.1)
-    part = np.where(u[..., 2] < 0.5, 1.0, 2 * (1 - u[..., 2]))
-    seen = np.maximum(night[None] * part, start[None])
+    seen = censoring.steady_seen(block, pulse_variance(block), ndtri(u[..., 2]))
     odds = censoring.unseen_odds(share, centre, log_sd, start)
     size = censoring.unseen_size(u[..., 3], centre, log_sd, start)
     unseen = np.where(u[..., 2] < odds, size, 0.0)
@@ -182,12 +213,12 @@ def _steady(
 
 
 def _reads(block: ProfileBlock) -> Reads:
-    total = np.maximum(block.band_count.sum(axis=1) + block.zero_count, 1)
-    share = block.band_count / total[:, None]
+    step = block.resolution_gal / block.interval_min
+    count, zero = unrounded(block.band_count, block.zero_count, step)
+    total = np.maximum(count.sum(axis=1) + zero, 1)
+    share = count / total[:, None]
     start = np.zeros((block.size, 1))
-    return Reads(
-        np.concatenate([start, np.cumsum(share, axis=1)], axis=1), block.zero_count / total
-    )
+    return Reads(np.concatenate([start, np.cumsum(share, axis=1)], axis=1), zero / total)
 
 
 def _posterior(
@@ -197,17 +228,19 @@ def _posterior(
     how: Draws,
     steady: Array,
     flow: Flow,
+    crowding: Array,
     u: Array,
 ) -> FlowPosterior:
     curves = _band_registered(table)
-    registered = flow.time @ curves.T
+    registered = np.matmul(flow.time, curves.transpose(0, 2, 1).astype(np.float32))
     registered = registered + flow.idle[..., None] * _steady_registered(table, steady)
     actual = flow.time @ BAND_CENTRES_GPM.astype(np.float32) + flow.idle * steady
     installed = np.take_along_axis(registered, block.meter_index[None, :, None], axis=2)[..., 0]
     observed = block.registered_gal / np.maximum(block.days_covered, 1e-9) * 365.25
     scale = observed[None] / np.maximum(installed, 1e-12)
-    low, high = _envelope(block, meters, observed)
-    peak = _peak(flow, steady) * np.exp(_PEAK_MODEL_SD * ndtri(u[..., 4]))
+    low, high = registered_bounds(block, meters, observed)
+    peak = _crowded(_peak(flow, steady), block.max_interval_gpm, crowding)
+    peak = peak * np.exp(_PEAK_MODEL_SD * ndtri(u[..., 4]))
     hour = _sustained(block)
     one = np.sqrt(
         variance_ratio(1.0, how.duration_min) / variance_ratio(PEAK_MIN, how.duration_min)
@@ -243,15 +276,13 @@ def _widened(**columns: Array) -> FlowPosterior:
 
 
 def _band_registered(table: RegisteredTable) -> Array:
-    """Mean registered flow over each band [M, B], the start's jump inside a band included."""
-    inside = np.exp(
-        np.linspace(-0.5, 0.5, 9)[1::2] * np.log(BAND_EDGES_GPM[1] / BAND_EDGES_GPM[0])
-    )
-    count = len(table.start_gpm)
-    flow = np.broadcast_to(BAND_CENTRES_GPM[None, :, None] * inside, (count, BAND_COUNT, 4))
-    index = np.arange(count)[:, None]
-    stacked = [table.registered_gpm(flow[..., i].astype(np.float32), index) for i in range(4)]
-    return np.asarray(np.mean(stacked, axis=0))
+    """Mean registered flow over each band [J, M, B], the jump at the start included."""
+    width = np.log(BAND_EDGES_GPM[1] / BAND_EDGES_GPM[0])
+    inside = np.exp(np.array([-0.375, -0.125, 0.125, 0.375]) * width)
+    shape = (*table.ratio.shape[:2], BAND_COUNT)
+    index = np.arange(shape[1])[:, None]
+    flows = [np.broadcast_to((BAND_CENTRES_GPM * i).astype(np.float32), shape) for i in inside]
+    return np.asarray(np.mean([table.registered_gpm(f, index) for f in flows], axis=0))
 
 
 def _steady_registered(table: RegisteredTable, steady: Array) -> Array:
@@ -275,6 +306,23 @@ def _peak(flow: Flow, steady: Array) -> Array:
     )
     step = np.log(BAND_EDGES_GPM[1] / BAND_EDGES_GPM[0])
     return np.asarray(BAND_EDGES_GPM[last] * np.exp(part * step))
+
+
+def _crowding(block: ProfileBlock, priors: Priors, u: Array) -> Array:
+    """How far demand bunches inside the busiest interval [J, A]; none in short intervals."""
+    most = np.log([priors.of(c).crowding for c in block.customer_class])
+    length = np.minimum(block.interval_min / 60, 1.0)
+    return np.asarray(np.exp(np.abs(ndtri(u[..., 8])) / 1.645 * most * length))
+
+
+def _crowded(peak_gpm: Array, largest_gpm: Array, crowding: Array) -> Array:
+    """Peak when demand inside the largest interval bunches by a factor.
+
+    Above the mean m the peak stands by about z sqrt(a m): the mean rises by the factor, the
+    rest by its root.
+    """
+    level = np.minimum(largest_gpm[None], peak_gpm)
+    return np.asarray(level * crowding + (peak_gpm - level) * np.sqrt(crowding))
 
 
 def _sustained(block: ProfileBlock) -> Array:
@@ -302,32 +350,3 @@ def _below(shares: Array, flow_gpm: Array) -> Array:
     """Sum of shares in bands below a flow [A]."""
     inside = BAND_CENTRES_GPM[None, :] < flow_gpm[:, None]
     return np.asarray(np.einsum("jab,ab->ja", shares, inside.astype(shares.dtype)))
-
-
-def _envelope(
-    block: ProfileBlock, meters: tuple[Meter, ...], observed: Array
-) -> tuple[Array, Array]:
-    """Model-free bounds of each meter's registered volume [A, M], gal per year."""
-    total = np.maximum(block.band_count.sum(axis=1) + block.zero_count, 1)
-    low = np.empty((block.size, len(meters)))
-    high = np.empty_like(low)
-    edges = BAND_EDGES_GPM
-    groups: dict[tuple[int, float], list[int]] = {}
-    for i, index in enumerate(block.meter_index):
-        largest = 2 * max(meters[index].smoc_gpm, float(block.max_interval_gpm[i]))
-        largest = float(2.0 ** np.ceil(np.log2(largest)))
-        groups.setdefault((int(index), largest), []).append(i)
-    for (index, largest), rows in groups.items():
-        installed = envelope_of(meters[index], largest_gpm=largest)
-        share = block.band_count[rows] / total[rows, None]
-        zero = block.zero_count[rows] / total[rows]
-        for m, meter in enumerate(meters):
-            candidate = envelope_of(meter, largest_gpm=largest)
-            least, _ = candidate_bounds(np.append(edges[:-1], 0.0), installed, candidate)
-            _, most = candidate_bounds(np.append(edges[1:], 0.0), installed, candidate)
-            low[rows, m] = share @ least[:-1] + zero * least[-1]
-            high[rows, m] = share @ most[:-1] + zero * most[-1]
-    factor = MINUTES_PER_YEAR
-    mean = (block.band_gal.sum(axis=1) / (total * block.interval_min))[:, None]
-    weight = observed[:, None] / np.maximum(mean * factor, 1e-9)
-    return np.minimum(low * factor * weight, high * factor * weight), high * factor * weight

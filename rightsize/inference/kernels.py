@@ -3,7 +3,8 @@
 Given an interval's mean draw flow m, the draws that run together are Poisson with mean m/a, so
 the flow is a compound Poisson sum of intensities. Measured in units of the intensity a the
 law depends on m/a alone: one matrix serves every account and every intensity, shifted along
-the log bands.
+the log bands. A second, larger kind of draw either runs together with others in the same way,
+or one at a time (a make-up valve, an irrigation controller): then it is on or off.
 """
 
 from __future__ import annotations
@@ -14,7 +15,6 @@ from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import gamma
 
 from rightsize.demand.bands import BANDS_PER_DECADE
 
@@ -27,6 +27,21 @@ CENTRES: Final[Array] = 10.0 ** (np.arange(LOWEST, HIGHEST + 1) / BANDS_PER_DECA
 EDGES: Final[Array] = 10.0 ** ((np.arange(LOWEST, HIGHEST + 2) - 0.5) / BANDS_PER_DECADE)
 _STEADY_ABOVE: Final = 600.0  # so many draws together are as good as steady
 _POINTS: Final = 1 << 12
+_SINGLE_CV: Final = 0.03  # a draw that runs alone differs little from time to time
+
+
+@dataclass(frozen=True)
+class KernelKind:
+    """Which kernel: spread within a kind, and the larger kind if there is one.
+
+    `ratio` is the larger kind's intensity over the smaller's (the unit), `share` its part of
+    the mean flow, `is_single` whether at most one of them runs.
+    """
+
+    cv: float
+    ratio: float = 1.0
+    share: float = 0.0
+    is_single: bool = False
 
 
 @dataclass(frozen=True)
@@ -41,60 +56,67 @@ class Kernel:
     idle: Array  # [SIZE]
 
 
-@lru_cache(maxsize=64)
-def pulse_kernel(cv: float, ratio: float = 1.0, share: float = 0.0) -> Kernel:
+@lru_cache(maxsize=128)
+def pulse_kernel(kind: KernelKind) -> Kernel:
     """Kernel of draws with gamma intensities, in one kind or two.
 
     Parameters
     ----------
-    cv : float
-        Coefficient of variation of the intensity within a kind [1].
-    ratio : float
-        Mean intensity of the larger kind over that of the smaller (the unit) [1].
-    share : float
-        Share of the mean flow that the larger kind carries [1].
+    kind : KernelKind
+        Spread, and the larger kind of draw.
 
     Returns
     -------
     Kernel
-        By fast Fourier transform of the compound Poisson law on a linear grid of each row's
-        own step, then summed into log bands.
+        By inversion of the characteristic function on a linear grid of each row's own step,
+        then summed into log bands; every row's mean is restored exactly.
     """
     mass, idle = np.zeros((SIZE, SIZE)), np.zeros(SIZE)
     for i, mean in enumerate(CENTRES):
-        if mean > _STEADY_ABOVE * max(ratio, 1.0):
+        if mean > _STEADY_ABOVE * kind.ratio:
             mass[i, i] = 1.0
-            continue
-        mass[i], idle[i] = _row(mean, cv, ratio, share)
+        else:
+            mass[i], idle[i] = _row(mean, kind)
     return Kernel(mass, idle)
 
 
-def _row(mean: float, cv: float, ratio: float, share: float) -> tuple[Array, float]:
-    rates = np.array([mean * (1 - share), mean * share / ratio])
-    spread = np.sqrt((rates * np.array([1.0, ratio**2]) * (1 + cv**2)).sum())
-    top = mean + 12 * spread + 8 * (ratio if share > 0 else 1.0)
+def running_share(mean: Array | float, kind: KernelKind) -> Array:
+    """Share of time that a draw which runs alone is on, in intervals of each mean.
+
+    Its part of the flow is `share` in quiet intervals and grows to all of it where the mean
+    comes up to its intensity: such an interval is filled by it.
+    """
+    level = np.minimum(np.asarray(mean) / kind.ratio, 1.0)
+    return np.asarray(level * (kind.share + (1 - kind.share) * level))
+
+
+def _row(mean: float, kind: KernelKind) -> tuple[Array, float]:
+    on = float(running_share(mean, kind)) if kind.is_single else 0.0
+    large = mean * kind.share / kind.ratio if not kind.is_single else 0.0
+    small = max(mean - on * kind.ratio - large * kind.ratio, 0.0)
+    spread = np.sqrt((small + large * kind.ratio**2) * (1 + kind.cv**2))
+    reach = kind.ratio if kind.share > 0 else 1.0
+    top = mean + 12 * spread + (2.0 if kind.is_single else 8.0) * reach + 8.0
     step = top / _POINTS
-    edges = (np.arange(_POINTS + 1) - 0.5) * step
-    shape = 1 / cv**2
-    jump = rates[0] * _fourier(edges, shape, cv**2)
-    if share > 0:
-        jump = jump + rates[1] * _fourier(edges, shape, ratio * cv**2)
-    law = np.fft.irfft(np.exp(jump - rates.sum()), n=2 * _POINTS)[:_POINTS]
-    law = np.maximum(law, 0.0)
-    idle = float(law[0])
+    omega = np.pi * np.arange(_POINTS + 1) / (_POINTS * step)
+    jump = small * (_gamma_cf(omega, 1.0, kind.cv) - 1)
+    jump = jump + large * (_gamma_cf(omega, kind.ratio, kind.cv) - 1)
+    both = np.exp(jump) * (1 - on + on * _gamma_cf(omega, kind.ratio, _SINGLE_CV))
+    idle = float(np.exp(-small - large) * (1 - on))
+    law = np.maximum(np.fft.irfft(np.conj(both - idle), n=2 * _POINTS)[:_POINTS], 0.0)
     return _into_bands(law, step, mean, idle)
 
 
-def _fourier(edges: Array, shape: float, scale: float) -> NDArray[np.complex128]:
-    law = np.diff(gamma.cdf(edges, shape, scale=scale))
-    return np.asarray(np.fft.rfft(law, n=2 * len(law)))
+def _gamma_cf(omega: Array, mean: float, cv: float) -> NDArray[np.complex128]:
+    return np.asarray((1 - 1j * omega * mean * cv**2) ** (-1 / cv**2))
 
 
 def _into_bands(law: Array, step: float, mean: float, idle: float) -> tuple[Array, float]:
     """Sum a law on a linear grid into bands, then restore its mean exactly."""
-    cumulative = np.concatenate([[0.0], np.cumsum(law[1:])])
-    at = (np.arange(len(law)) + 0.5) * step
-    mass = np.diff(np.interp(EDGES, at, cumulative, left=0.0))
-    mass[0] += np.interp(EDGES[0], at, cumulative, left=0.0)
+    cumulative = np.concatenate([[0.0], np.cumsum(law)])
+    cumulative *= (1 - idle) / max(cumulative[-1], 1e-300)
+    at = np.concatenate([[0.0], (np.arange(len(law)) + 0.5) * step])
+    mass = np.diff(np.interp(EDGES, at, cumulative))
+    mass[0] += np.interp(EDGES[0], at, cumulative)
     mass *= mean / (mass @ CENTRES)
     return mass, max(1.0 - float(mass.sum()), 0.0) if idle > 1e-12 else 0.0

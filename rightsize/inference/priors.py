@@ -12,9 +12,9 @@ from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
 
-ATOMS: Final = 256
+ATOMS: Final = 512
 _Z90: Final = 1.645  # half width of a central 90 % interval in standard deviations
-_SHARE_WEIGHT: Final = 5.0  # Dirichlet concentration: shares of a site stray widely
+_SHARE_WEIGHT: Final = 2.5  # Dirichlet concentration: shares of a site stray widely
 
 
 @dataclass(frozen=True)
@@ -26,6 +26,7 @@ class Fixture:
     flow_factor: float
     duration_min: float
     duration_factor: float
+    one_at_a_time: float  # odds that such draws do not overlap
     source: str
 
 
@@ -45,10 +46,16 @@ class SteadyPrior:
 
 @dataclass(frozen=True)
 class ClassPrior:
-    """Fixtures of a class with the share of drawn volume each carries, and steady flow."""
+    """Fixtures of a class with the share of drawn volume each carries, and steady flow.
+
+    `present` is the odds that a site has each fixture at all, `crowding` the factor on demand
+    inside an hour that 9 of 10 sites stay below.
+    """
 
     customer_class: str
     shares: tuple[tuple[Fixture, float], ...]
+    present: tuple[float, ...]
+    crowding: float
     steady: SteadyPrior
 
 
@@ -56,7 +63,8 @@ class ClassPrior:
 class Atoms:
     """Equally likely sites of a class, each reduced to a small and a large kind of draw.
 
-    Shapes [N]. `large_share` is the share of drawn volume that the large kind carries.
+    Shapes [N]. `large_share` is the share of drawn volume that the large kind carries,
+    `is_single` whether its draws run one at a time.
     """
 
     small_gpm: Array
@@ -64,6 +72,7 @@ class Atoms:
     large_gpm: Array
     large_min: Array
     large_share: Array
+    is_single: NDArray[np.bool_]
 
 
 @dataclass(frozen=True)
@@ -98,14 +107,19 @@ def atoms_of(prior: ClassPrior, count: int = ATOMS) -> Atoms:
     rng = np.random.default_rng(19950801)
     fixtures = [f for f, _ in prior.shares]
     weights = np.array([w for _, w in prior.shares])
-    share = rng.dirichlet(_SHARE_WEIGHT * weights / weights.sum(), size=count)
+    part = rng.gamma(_SHARE_WEIGHT * weights / weights.sum(), size=(count, len(weights)))
+    has = rng.random((count, len(weights))) < np.array(prior.present)
+    has |= ~has.any(axis=1, keepdims=True)
+    share = np.maximum(part, 1e-9) * has
+    share /= share.sum(axis=1, keepdims=True)
     flow_gpm = _lognormal(
         rng, [f.flow_gpm for f in fixtures], [f.flow_factor for f in fixtures], count
     )
     duration_min = _lognormal(
         rng, [f.duration_min for f in fixtures], [f.duration_factor for f in fixtures], count
     )
-    return _two_kinds(share, flow_gpm, duration_min)
+    alone = np.array([f.one_at_a_time for f in fixtures])
+    return _two_kinds(share, flow_gpm, duration_min, alone, rng.random(count))
 
 
 def _lognormal(
@@ -115,19 +129,28 @@ def _lognormal(
     return np.asarray(np.array(median) * np.exp(z * np.log(factor) / _Z90))
 
 
-def _two_kinds(share: Array, flow_gpm: Array, duration_min: Array) -> Atoms:
+def _two_kinds(
+    share: Array, flow_gpm: Array, duration_min: Array, alone: Array, uniform: Array
+) -> Atoms:
     middle = (share * np.log(flow_gpm)).sum(axis=1, keepdims=True)
     is_large = np.log(flow_gpm) > middle + 0.2
+    alone_too = uniform[:, None] < alone  # one draw settles it for all fixtures of a site
+    part = (share * alone_too).sum(axis=1, keepdims=True)
+    mean_alone = (share * alone_too * np.log(flow_gpm)).sum(axis=1, keepdims=True)
+    is_single = (part > 0.1) & (mean_alone > part * middle - 1e-9)
+    is_large = np.where(is_single, alone_too, is_large | ~is_large.any(axis=1, keepdims=True))
     small_gpm, small_min, _ = _kind(share * ~is_large, flow_gpm, duration_min)
     large_gpm, large_min, large_share = _kind(share * is_large, flow_gpm, duration_min)
-    return Atoms(small_gpm, small_min, large_gpm, large_min, large_share)
+    empty = large_share > 1 - 1e-6
+    small_gpm = np.where(empty, large_gpm / 10, small_gpm)
+    return Atoms(small_gpm, small_min, large_gpm, large_min, large_share, is_single[:, 0])
 
 
 def _kind(share: Array, flow_gpm: Array, duration_min: Array) -> tuple[Array, Array, Array]:
     """Volume-weighted intensity and duration of some fixtures, and the share they carry."""
     total = share.sum(axis=1)
     safe = np.maximum(total, 1e-9)
-    fallback = flow_gpm.mean(axis=1)
+    fallback = flow_gpm.min(axis=1)
     gpm = np.where(total > 1e-9, (share * flow_gpm).sum(axis=1) / safe, fallback)
     power = (share * flow_gpm).sum(axis=1)
     minutes = (share * flow_gpm * duration_min).sum(axis=1) / np.maximum(power, 1e-9)

@@ -8,6 +8,7 @@ bands of `rightsize.demand.bands`.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any, Final
 
 import numpy as np
@@ -22,40 +23,55 @@ from rightsize.demand.bands import (
 )
 from rightsize.inference.kernels import CENTRES, HIGHEST, LOWEST, SIZE, Kernel
 from rightsize.meters.catalogue import Meter
+from rightsize.meters.draws import registration_draws
+from rightsize.meters.registration import registration_matrix
 
 Array = NDArray[np.floating[Any]]
-_FINE: Final = 8  # table steps per band in which registered flow is looked up
+_FINE: Final = 4  # table steps per band in which registered flow is looked up
 _TABLE_BANDS: Final = 220  # from the first edge
+_TYPE_SHARE: Final = 0.5  # of a single meter's error, that of the type's mean (our convention)
 
 
 @dataclass(frozen=True)
 class RegisteredTable:
-    """Registration of many meters on a fine log grid, looked up by meter and flow."""
+    """Draws of the registration of many meters on a fine log grid, looked up by flow."""
 
-    ratio: Array  # [M, table]
+    ratio: Array  # [J, M, table] without the cut at the start, applied at look-up
     start_gpm: Array  # [M]
 
     def registered_gpm(self, flow_gpm: Array, meter: NDArray[np.int64]) -> Array:
-        """Registered flow [gpm] of each flow's meter; `meter` broadcasts to `flow_gpm`."""
-        at = np.log10(np.maximum(flow_gpm, FIRST_EDGE_GPM) / FIRST_EDGE_GPM)
+        """Registered flow [gpm] of flows [J, ...]; `meter` broadcasts to `flow_gpm`."""
+        draws, meters, width = self.ratio.shape
+        at = np.log10(np.maximum(flow_gpm, np.float32(FIRST_EDGE_GPM)) / FIRST_EDGE_GPM)
         at *= BANDS_PER_DECADE * _FINE
-        low = np.minimum(at.astype(np.int32), self.ratio.shape[1] - 2)
+        low = np.minimum(at.astype(np.int32), width - 2)
         part = at - low
-        flat, base = self.ratio.ravel(), meter * self.ratio.shape[1] + low
-        ratio = flat[base] * (1 - part) + flat[base + 1] * part
+        draw = np.arange(draws).reshape(-1, *([1] * (flow_gpm.ndim - 1)))
+        flat, base = self.ratio.ravel(), (draw * meters + meter) * width + low
+        ratio = flat[base]
+        ratio += (flat[base + 1] - ratio) * part
         return np.asarray(np.where(flow_gpm < self.start_gpm[meter], 0, ratio * flow_gpm))
 
 
-def registered_table(meters: tuple[Meter, ...]) -> RegisteredTable:
-    """Table of meters' registration, without the cut at the start (applied at look-up)."""
+@lru_cache(maxsize=4)
+def registered_table(meters: tuple[Meter, ...], draws: int, seed: int) -> RegisteredTable:
+    """Draws of the meters' curves: draw j of every account shares the j-th state of each.
+
+    The uncertainty is that of meters which keep their permitted errors; wear of the installed
+    meter is left to the findings on its accuracy tests.
+    """
     steps = np.arange(_TABLE_BANDS * _FINE + 1) / (BANDS_PER_DECADE * _FINE)
-    flow = np.log(FIRST_EDGE_GPM * 10.0**steps)
-    rows = []
+    flow = FIRST_EDGE_GPM * 10.0**steps
+    plain = []
     for meter in meters:
         points = np.asarray(meter.registration, dtype=np.float64)
-        rows.append(np.interp(flow, np.log(points[:, 0]), points[:, 1]))
+        plain.append(np.interp(np.log(flow), np.log(points[:, 0]), points[:, 1]))
+    drawn = registration_draws(meters, flow, draws, np.random.default_rng(seed))
+    known = registration_matrix(meters, flow)
+    error = np.where((known > 0) & (drawn > 0), drawn / np.maximum(known, 1e-9), 1.0)
+    error = 1 + _TYPE_SHARE * (error - 1)
     return RegisteredTable(
-        np.array(rows, dtype=np.float32),
+        (np.array(plain) * error).astype(np.float32),
         np.array([m.starting_gpm for m in meters], dtype=np.float32),
     )
 
@@ -83,7 +99,6 @@ def spread(
     band: NDArray[np.int64],
     kernels: tuple[Kernel, ...],
     kernel: NDArray[np.int64],
-    steady_share: Array,
     steady_gpm: Array,
     table: RegisteredTable,
     installed: NDArray[np.int64],
@@ -98,8 +113,6 @@ def spread(
         Band of the draws' intensity.
     kernels, kernel : tuple of Kernel, int array [J, A]
         Kernels, and which of them a draw uses.
-    steady_share : array [J, A]
-        Share of the kernel replaced by "the interval is steady".
     steady_gpm : array [J, A]
         Flow under the draws [gpm].
     table, installed : RegisteredTable, int array [A]
@@ -116,14 +129,10 @@ def spread(
     resting = table.registered_gpm(steady_gpm, installed)
     expected = _through(kernels, kernel, registered, transposed=True)
     expected += _idle(kernels, kernel) * resting[..., None]
-    expected = (1 - steady_share)[..., None] * expected + steady_share[..., None] * registered
     edges = _edges_between(np.maximum.accumulate(expected, axis=-1))
     below = _lookup_reads(reads.cumulative, edges)
     mean_time = np.diff(below, axis=-1)
-    time = (1 - steady_share)[..., None] * _through(
-        kernels, kernel, mean_time, transposed=False
-    )
-    time += steady_share[..., None] * mean_time
+    time = _through(kernels, kernel, mean_time, transposed=False)
     never = np.where(resting > 0, 0, reads.zero[None])
     idle = reads.cumulative[None, :, -1] + never - time.sum(axis=-1)
     return Flow(_to_absolute(time, band, steady_gpm), np.maximum(idle, 0), edges)

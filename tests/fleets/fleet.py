@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from rightsize.demand.bands import BAND_COUNT, band_of
 from rightsize.meters.registration import registration_matrix, registration_ratio
 from tests.fleets import reduce, simulate, sites
 from tests.fleets.catalogue import METERS
@@ -24,22 +25,25 @@ class Truth:
     registered_gal: np.ndarray
     peak_10s_gpm: np.ndarray
     sustained_60min_gpm: np.ndarray
+    band_gal: np.ndarray  # [A, B] actual volume by flow band
 
 
 def simulate_fleet(
     seed, *, sites_per_kind=5, meters=METERS, kinds=sites.KINDS, intervals=INTERVALS
 ):
     """Truth of a fleet and its ProfileBlock at each interval."""
-    rng = np.random.default_rng(seed)
+    rng = sites.FleetRandom(seed)
     found, rows = [], {t: [] for t in intervals}
-    columns = {k: [] for k in ("installed", "actual", "registered", "peak", "sustained")}
+    columns = {
+        k: [] for k in ("installed", "actual", "registered", "peak", "sustained", "band")
+    }
     for kind in kinds:
         for _ in range(sites_per_kind):
             site = kind(rng)
             flow = simulate.flow_10s(site, rng)
             truth = _truth(flow, meters)
             installed = _installed(truth, meters, rng)
-            for key in ("actual", "registered", "peak", "sustained"):
+            for key in ("actual", "registered", "peak", "sustained", "band"):
                 columns[key].append(truth[key])
             columns["installed"].append(installed)
             found.append(site)
@@ -82,6 +86,7 @@ def _truth(flow, meters):
     hours = np.sort(flow.reshape(-1, 360).mean(axis=1))
     top = np.sort(np.partition(flow, len(flow) - 100)[-100:])
     return {
+        "band": np.bincount(np.maximum(band_of(centre), 0), volume, BAND_COUNT),
         "actual": volume.sum(), "registered": ratio @ volume,
         "peak": float(top[-int(np.ceil(1e-5 * len(flow)))]),
         "sustained": float(hours[int((1 - 0.005) * len(hours))]),

@@ -169,6 +169,17 @@ SCHOOL_HOURS = [
 ]
 
 
+class FleetRandom:
+    """A generator that also knows which fleet it draws for."""
+
+    def __init__(self, seed):
+        self.fleet_seed = seed
+        self._rng = np.random.default_rng(seed)
+
+    def __getattr__(self, name):
+        return getattr(self._rng, name)
+
+
 @dataclass(frozen=True)
 class Draw:
     """One kind of draw at a site: medians, and the spread from draw to draw."""
@@ -226,19 +237,25 @@ def _leak(rng, share, median, factor):
     return _ln(rng, median, factor), start
 
 
-def _mix(rng, parts):
+def _mix(rng, parts, tilts):
     shares = rng.dirichlet([8 * p[0] for p in parts])
     return tuple(
-        Draw(float(s), _ln(rng, p[1], p[2]), rng.uniform(0.1, 0.45), _ln(rng, p[3], p[4]),
-             rng.uniform(0.3, 1.0), bool(len(p) > 5 and p[5]))
-        for s, p in zip(shares, parts, strict=True)
+        Draw(float(s), _ln(rng, p[1] * tilt[0], p[2]), rng.uniform(0.1, 0.45),
+             _ln(rng, p[3] * tilt[1], p[4]), rng.uniform(0.3, 1.0), bool(len(p) > 5 and p[5]))
+        for s, p, tilt in zip(shares, parts, tilts[: len(parts)], strict=True)
     )  # fmt: skip
+
+
+def tilts_of(fleet_seed, kind):
+    """What a whole fleet has in common: its fixtures differ from the medians written here."""
+    rng = np.random.default_rng([fleet_seed, *kind.encode()])
+    return np.exp(rng.standard_normal((8, 2)) * np.array([0.2, 0.3]))
 
 
 def _site(rng, kind, cls, gal, gal_factor, parts, hours, weekend, season, day_cv, leak, **more):
     flow, start = _leak(rng, *leak)
     return Site(
-        kind, cls, _ln(rng, gal, gal_factor), _mix(rng, parts),
+        kind, cls, _ln(rng, gal, gal_factor), _mix(rng, parts, tilts_of(rng.fleet_seed, kind)),
         tuple(np.array(hours, float) * np.exp(0.2 * rng.standard_normal(24))),
         weekend * rng.uniform(0.7, 1.3), season, day_cv * rng.uniform(0.5, 1.5),
         leak_gpm=flow, leak_from_day=start, **more,

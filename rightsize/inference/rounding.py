@@ -1,0 +1,93 @@
+"""What a register that shows whole steps hides: interval means between two steps.
+
+A register of step s read every T minutes shows interval means in multiples of d = s / T. A true
+mean v = (k + f) d reads as k d or (k + 1) d with odds 1 - f and f, wherever the register stands
+when the interval begins. Few steps to an interval turn a trickle into rare ticks. The law of
+true means is found by the usual fixed point of maximum likelihood (Richardson 1972, Lucy 1974),
+started from a density flat in flow, so that what the ticks cannot tell stays plain.
+"""
+
+from __future__ import annotations
+
+from functools import lru_cache
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rightsize.demand.bands import BAND_CENTRES_GPM, BAND_COUNT, BAND_EDGES_GPM, band_of
+
+Array = NDArray[np.floating[Any]]
+
+_STEPS: Final = 12.0  # above so many steps the rounding is finer than a band
+_ITERATIONS: Final = 25
+_TRUST: Final = 0.97  # the rest allows for reads off the lattice
+
+
+def unrounded(band_count: Array, zero_count: Array, step_gpm: Array) -> tuple[Array, Array]:
+    """Counts of true interval means by band, and of none, from those of rounded ones.
+
+    Parameters
+    ----------
+    band_count : array [A, B]
+        Intervals by band of their rounded mean.
+    zero_count : array [A]
+        Intervals that registered nothing.
+    step_gpm : array [A]
+        Register step over interval length [gpm].
+
+    Returns
+    -------
+    tuple of arrays
+        Band counts [A, B] and zero counts [A]; totals are kept.
+    """
+    counts = np.concatenate([zero_count[:, None], band_count], axis=1)
+    out = counts.copy()
+    for step in np.unique(step_gpm):
+        mine = step_gpm == step
+        out[mine] = _sharpened(counts[mine], float(step))
+    return out[:, 1:], out[:, 0]
+
+
+def rounding_variance(band_count: Array, zero_count: Array, step_gpm: Array) -> Array:
+    """Mean variance that rounding adds to interval means [gpm2, A].
+
+    `f (1 - f) d^2` at v = (k + f) d; one sixth of d^2 where a mean is many steps.
+    """
+    total = np.maximum(band_count.sum(axis=1) + zero_count, 1)
+    steps = BAND_CENTRES_GPM[None] / np.maximum(step_gpm[:, None], 1e-9)
+    part = steps % 1.0
+    each = np.where(steps < 3, part * (1 - part), 1 / 6)
+    return np.asarray((band_count * each).sum(axis=1) / total * step_gpm**2)
+
+
+def _sharpened(counts: Array, step_gpm: float) -> Array:
+    shown, start = _lattice(step_gpm)
+    total = counts.sum(axis=1, keepdims=True)
+    law = np.maximum(start[None] * total, 1e-12)
+    high = _STEPS * step_gpm < BAND_CENTRES_GPM
+    law[:, 1:][:, high] = np.maximum(counts[:, 1:][:, high], 1e-12)
+    for _ in range(_ITERATIONS):
+        expected = np.maximum(law @ shown, 1e-12)
+        law = law * ((counts / expected) @ shown.T)
+    return np.asarray(law * total / np.maximum(law.sum(axis=1, keepdims=True), 1e-12))
+
+
+@lru_cache(maxsize=64)
+def _lattice(step_gpm: float) -> tuple[Array, Array]:
+    """Odds of each shown band (0 = nothing) by true band, and the starting law."""
+    shown = np.zeros((BAND_COUNT + 1, BAND_COUNT + 1))
+    shown[0, 0] = 1.0
+    inside = np.exp(np.linspace(-0.5, 0.5, 7) * np.log(BAND_EDGES_GPM[1] / BAND_EDGES_GPM[0]))
+    for b, centre in enumerate(BAND_CENTRES_GPM):
+        if centre > _STEPS * step_gpm:
+            shown[b + 1, b + 1] = 1.0
+            continue
+        steps = centre * inside / step_gpm
+        for k, part in ((np.floor(steps), 1 - steps % 1.0), (np.floor(steps) + 1, steps % 1.0)):
+            np.add.at(shown[b + 1], band_of(k * step_gpm) + 1, _TRUST * part / len(inside))
+        shown[b + 1, b + 1] += 1 - _TRUST
+    width = np.diff(BAND_EDGES_GPM)
+    start = np.concatenate([[0.0], np.where(_STEPS * step_gpm > BAND_CENTRES_GPM, width, 0.0)])
+    start[0] = max(0.25 * start.sum(), 1e-12)
+    return shown, start / start.sum()
