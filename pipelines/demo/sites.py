@@ -52,7 +52,11 @@ def office(rng: Rng) -> Site:
     people = _size(rng, 110, 0.9, 8, 1400)
     draws = [
         _toilets(
-            rng, 2.0 * people, "office", "workdays", valves=people > 45 and rng.random() < 0.75
+            rng,
+            2.0 * people,
+            "office",
+            "workdays",
+            valves=rng.random() < (0.8 if people > 45 else 0.35),
         ),
         Draw(2.6 * people, rng.uniform(0.5, 1.4), 13, "office", "workdays"),
         Draw(0.3 * people, 1.9, 24, "office", "workdays"),
@@ -99,7 +103,7 @@ def restaurant(rng: Rng) -> Site:
         Draw(0.8 * covers, rng.uniform(2.0, 3.4), 38, "meals", "leisure", seconds_cv=0.8),
         Draw(0.9 * covers, rng.uniform(3.5, 6.0), 14, "meals", "leisure", seconds_cv=0.1),
         Draw(0.7 * covers, 1.2, 28, "meals", "leisure", seconds_cv=0.8),
-        _toilets(rng, 0.55 * covers, "meals", "leisure", valves=rng.random() < 0.15),
+        _toilets(rng, 0.55 * covers, "meals", "leisure", valves=rng.random() < 0.3),
         Draw(38, 1.0, 75, "round", seconds_cv=0.1),
         Draw(1.5, 6.0, 540, "night", "leisure"),
         _running_toilets(rng, 4),
@@ -148,7 +152,13 @@ def retail(rng: Rng) -> Site:
     """A shop, or a small centre."""
     guests = _size(rng, 70, 0.9, 10, 900)
     draws = (
-        _toilets(rng, 0.7 * guests, "shop", "leisure", valves=guests > 300),
+        _toilets(
+            rng,
+            0.7 * guests,
+            "shop",
+            "leisure",
+            valves=rng.random() < (0.9 if guests > 300 else 0.35),
+        ),
         Draw(0.9 * guests, 0.9, 12, "shop", "leisure"),
         Draw(2.0, 4.0, 120, "evening"),
         _running_toilets(rng, 2 + guests / 60),
@@ -160,7 +170,7 @@ def light_industry(rng: Rng) -> Site:
     """A workshop: rinse tanks, wash-down, staff."""
     staff = _size(rng, 40, 0.6, 8, 220)
     draws = (
-        _toilets(rng, 1.9 * staff, "shift", "workdays", valves=rng.random() < 0.35),
+        _toilets(rng, 1.9 * staff, "shift", "workdays", valves=rng.random() < 0.45),
         Draw(2.2 * staff, 1.0, 15, "shift", "workdays"),
         Draw(
             _size(rng, 26, 0.5, 8, 70),
@@ -233,7 +243,7 @@ def warehouse(rng: Rng) -> Site:
     """A warehouse: few people, dock washing."""
     staff = _size(rng, 22, 0.6, 5, 120)
     draws = (
-        _toilets(rng, 2.0 * staff, "two_shifts", "six_days", valves=False),
+        _toilets(rng, 2.0 * staff, "two_shifts", "six_days", valves=rng.random() < 0.35),
         Draw(2.2 * staff, 1.0, 13, "two_shifts", "six_days"),
         Draw(0.6, 7.0, 600, "shift", "six_days"),
         _running_toilets(rng, staff / 8),

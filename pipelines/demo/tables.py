@@ -118,6 +118,7 @@ def _candidate_rows(account: Account) -> pl.DataFrame:
         "meter_type": [m.meter_type for m in meters],
         "size_in": [m.size_in for m in meters],
         "grade": [m.grade for m in meters],
+        "smoc_gpm": [m.smoc_gpm for m in meters],
         "is_feasible": truth.is_feasible,
         "registered_gal_per_year": truth.registered_gal_per_year,
         "net_benefit_usd_per_year": truth.net_benefit_usd_per_year,

@@ -1,0 +1,106 @@
+"""The sweep of a demo against what was planted in it. PLANTED: the demo's own truth folder.
+
+The floors are those that the method was set: they do not follow what it reached.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import polars as pl
+import pytest
+
+from tests.acceptance.conftest import Swept, sweep_demo, tell
+from tests.acceptance.scoring import Score, score
+
+OVERRUN_SHARE_AT_MOST = 0.02
+REALISED_SHARE_AT_LEAST = 0.75
+LOGGED_SHARE_AT_MOST = 0.20
+FALSE_UNDERSIZED_SHARE_AT_MOST = 0.03
+FOUND_SHARE_AT_LEAST = 0.6
+WORTH_USD = 100.0
+PEAK_INSIDE = (0.85, 0.97)
+CODES_IN_SERVICE = {
+    "unlisted": "unknown_meter",
+    "silent": "no_reads",
+    "unmapped": "unmapped_class",
+    "stopped": "stopped_meter",
+}
+
+
+def test_the_sweep_ends_well(swept: Swept):
+    assert swept.code == 0
+
+
+def test_fire_and_combined_services_are_referred_and_never_resized(swept: Swept):
+    truth = pl.read_csv(swept.folder / "truth/accounts.csv")
+    fire = set(truth.filter(pl.col("kind").is_in(["fire", "combined"]))["account_id"])
+    rows = swept.rows(
+        "select account_id, action, verdict, recommended_type, recommended_size_in"
+        " from latest_recommendation where service_kind in ('fire', 'combined')"
+    )
+    assert {r[0] for r in rows} == fire
+    assert len(fire) >= 2
+    assert {r[1:] for r in rows} == {("refer", "not_assessed", None, None)}
+
+
+def test_every_listed_meter_in_service_has_one_verdict(swept: Swept):
+    truth = pl.read_csv(swept.folder / "truth/accounts.csv").filter("is_listed")
+    rows = swept.rows("select account_id, meter_id from latest_recommendation")
+    assert sorted(rows) == sorted(truth.select("account_id", "meter_id").iter_rows())
+
+
+def test_no_new_meter_is_overrun_by_the_true_peak(scored: Score):
+    assert scored.overrun_share <= OVERRUN_SHARE_AT_MOST
+
+
+def test_meters_worth_changing_are_named(scored: Score):
+    assert scored.found_share(least_usd=WORTH_USD) >= FOUND_SHARE_AT_LEAST
+
+
+def test_most_of_the_possible_benefit_is_realised(scored: Score):
+    assert scored.realised_share >= REALISED_SHARE_AT_LEAST
+
+
+def test_few_sites_are_sent_to_logging(scored: Score):
+    assert scored.logged_share <= LOGGED_SHARE_AT_MOST
+
+
+def test_meters_that_carry_their_flow_are_not_called_undersized(scored: Score):
+    assert scored.false_undersized_share <= FALSE_UNDERSIZED_SHARE_AT_MOST
+
+
+def test_the_true_peak_lies_in_its_interval(scored: Score):
+    inside = scored.inside_share("peak_10s_gpm", "peak_10s_low_gpm", "peak_10s_high_gpm")
+    assert PEAK_INSIDE[0] <= inside <= PEAK_INSIDE[1]
+
+
+@pytest.mark.parametrize(("trouble", "code"), CODES_IN_SERVICE.items())
+def test_what_was_planted_is_found(swept: Swept, trouble: str, code: str):
+    planted = pl.read_csv(swept.folder / "truth/accounts.csv").filter(
+        pl.col("trouble") == trouble
+    )
+    assert len(planted) > 0
+    found = {r[0] for r in swept.rows(f"select meter_id from finding where code = '{code}'")}
+    assert set(planted["meter_id"]) <= found
+
+
+def test_a_new_account_is_not_assessed_for_want_of_days(swept: Swept):
+    planted = pl.read_csv(swept.folder / "truth/accounts.csv").filter(
+        pl.col("trouble") == "new"
+    )
+    rows = dict(swept.rows("select account_id, code from not_assessed"))
+    assert {rows.get(a) for a in planted["account_id"]} == {"too_few_days"}
+
+
+@pytest.mark.heavy
+def test_the_full_demo_meets_the_same_floors(tmp_path: Path):
+    swept = sweep_demo(tmp_path / "demo", accounts=400)
+    result = tell(score(swept.folder), "400 accounts, 13 months")
+    inside = result.inside_share("peak_10s_gpm", "peak_10s_low_gpm", "peak_10s_high_gpm")
+    assert swept.code == 0
+    assert result.overrun_share <= OVERRUN_SHARE_AT_MOST
+    assert result.realised_share >= REALISED_SHARE_AT_LEAST
+    assert result.logged_share <= LOGGED_SHARE_AT_MOST
+    assert result.false_undersized_share <= FALSE_UNDERSIZED_SHARE_AT_MOST
+    assert PEAK_INSIDE[0] <= inside <= PEAK_INSIDE[1]
