@@ -100,7 +100,8 @@ def _parquet_sample(path: Path) -> _Sample:
     with duckdb.connect() as connection:
         connection.execute("set TimeZone = 'UTC'")
         result = connection.execute(
-            f"select columns(*)::varchar from read_parquet({quoted(path)}) limit {_SAMPLE_LINES}"
+            f"select columns(*)::varchar from read_parquet({quoted(path)}) "
+            f"limit {_SAMPLE_LINES}"
         )
         names = tuple(d[0] for d in result.description or ())
         rows = [["" if v is None else str(v) for v in row] for row in result.fetchall()]

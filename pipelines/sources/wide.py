@@ -119,8 +119,8 @@ def _days(connection: duckdb.DuckDBPyConnection, task: FileTask, cell_count: int
     schema = pa.schema(
         [
             ("date", pa.string()), ("begin_at", pa.timestamp("us")),
-            ("interval_count", pa.int32()), ("is_short", pa.bool_()), ("is_long", pa.bool_()), ("change", pa.int32()),
-            ("change_count", pa.int32()),
+            ("interval_count", pa.int32()), ("is_short", pa.bool_()), ("is_long", pa.bool_()),
+            ("change", pa.int32()), ("change_count", pa.int32()),
         ]
     )  # fmt: skip
     return pa.Table.from_pylist(days, schema=schema)

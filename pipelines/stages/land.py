@@ -59,7 +59,8 @@ class LandedFile:
     gal_accepted: float
     gal_rejected: float
     partitions: tuple[Partition, ...]
-    problem: str | None
+    problem: str | None  # what of the file could not be read
+    note: str | None  # what was read, but should be looked at
 
 
 @dataclass(frozen=True)
@@ -298,7 +299,7 @@ def _enter(
     connection = connect(spill=workspace.scratch)
     try:
         connection.register("known_meter", _latest(meters).to_arrow())
-        row, parts, staged = land_file(connection, landing)
+        row, parts = land_file(connection, landing)
     finally:
         connection.close()
     if FileStamp.of(item.path) != item.stamp:
@@ -314,7 +315,7 @@ def _enter(
     ledger.remember_path(work, item.stamp, landing.content_hash)
     if replaced:
         take_out(replaced, workspace)
-    return _summary(item, row, parts, staged.problem)
+    return _summary(item, row, parts)
 
 
 def _latest(meters: pl.DataFrame) -> pl.DataFrame:
@@ -326,9 +327,7 @@ def _latest(meters: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def _summary(
-    item: _Found, row: dict[str, Any], parts: list[LandedPart], problem: str | None
-) -> LandedFile:
+def _summary(item: _Found, row: dict[str, Any], parts: list[LandedPart]) -> LandedFile:
     return LandedFile(
         path=item.path,
         export_name=item.export.name,
@@ -340,5 +339,6 @@ def _summary(
         gal_accepted=row["gal_accepted"],
         gal_rejected=row["gal_rejected"],
         partitions=tuple((p.kind, p.month, p.bucket) for p in parts),
-        problem=problem,
+        problem=row["problem"],
+        note=row["note"],
     )

@@ -60,13 +60,13 @@ class Landing:
 
 def land_file(
     connection: duckdb.DuckDBPyConnection, landing: Landing
-) -> tuple[dict[str, Any], list[LandedPart], Staged]:
+) -> tuple[dict[str, Any], list[LandedPart]]:
     """Read a file into Parquet beside the lake; nothing is moved or entered yet.
 
     Returns
     -------
     tuple
-        The ledger's row, the partitions written, how the staging went.
+        The ledger's row and the partitions written.
 
     Raises
     ------
@@ -99,10 +99,11 @@ def land_file(
         "landed_seq": landing.landed_seq,
         "landed_at": connection.execute("select now()").fetchone()[0],  # type: ignore[index]
         "problem": staged.problem,
+        "note": _unknown_codes(connection, balance["rows_unknown_quality"]),
         "rows_repeated": sum(p.rows_repeated for p in parts),
         **balance,
     }
-    return row, parts, staged
+    return row, parts
 
 
 def _stage(connection: duckdb.DuckDBPyConnection, task: FileTask) -> Staged:
@@ -197,6 +198,20 @@ def _copy_statement(kind: str, target: Path) -> str:
     return (
         f"copy ({body}\n) to {quoted(target)} "
         "(format parquet, compression zstd, row_group_size 131072)"
+    )
+
+
+def _unknown_codes(connection: duckdb.DuckDBPyConnection, rows: int) -> str | None:
+    if not rows:
+        return None
+    codes = connection.execute(
+        "select distinct trim(quality_text) from raw_read "
+        "where quality_of(trim(quality_text)) is null order by 1 limit 6"
+    ).fetchall()
+    told = ", ".join(repr(code) for (code,) in codes)
+    return (
+        f"{rows} reads carry quality codes that are not known ({told}) and are held as "
+        "questionable; name the codes in quality_codes"
     )
 
 

@@ -32,5 +32,6 @@ create table if not exists ledger.landed_file (
     last_at timestamp,
     meters bigint,
     unknown_meters bigint,
-    problem varchar
+    problem varchar,
+    note varchar
 )

@@ -23,6 +23,7 @@ timed as (
         end as stamp_at,
         not judged.is_utc and is_gap(judged.stamp_at) as is_nonexistent,
         judged.amount * judged.gal_per_unit * coalesce(meter.multiplier, 1) as amount_gal,
+        judged.gal_per_unit * coalesce(meter.multiplier, 1) as gal_per_count,
         judged.amount,
         meter.register_digits,
         case
@@ -43,6 +44,7 @@ ruled as (
     select
         source_line, meter_id, meter_key, bucket, interval_min, amount_gal,
         peak_register_gpm, quality, multiplier, value, amount, stamp_at, dial_limit_gal,
+        gal_per_count,
         case
             when getvariable('is_stamped_at_end') then stamp_at - to_seconds(60 * interval_min)
             else stamp_at
@@ -62,7 +64,7 @@ select
     source_line, meter_id, meter_key, bucket, begin_at,
     month_of(begin_at) as month,
     interval_min, amount_gal, quality, peak_register_gpm, multiplier,
-    dial_limit_gal, rule,
+    dial_limit_gal, gal_per_count, rule,
     case
         when rule is null then null
         when value is not null then value

@@ -1,7 +1,7 @@
 -- grain: one landed register reading; key: file_hash, source_line
 -- reads: the lake's Parquet files of this month and the next ($register_files)
 -- why: of several readings of one meter and time the latest landed counts
--- units: reading_gal [gal]
+-- units: reading_gal, dial_limit_gal (where the dials turn over) [gal], gal_per_count [gal]
 create or replace temp table ranked_reading as
 with landed as (
     select
@@ -11,6 +11,8 @@ with landed as (
         quality,
         landed_seq,
         source_line,
+        dial_limit_gal,
+        gal_per_count,
         parse_filename(filename, true) as file_hash,
         filename
     from read_parquet($register_files, filename = true, hive_partitioning = false)
@@ -23,6 +25,8 @@ select
     quality,
     file_hash,
     source_line,
+    dial_limit_gal,
+    gal_per_count,
     list_contains($month_files, filename) as is_of_month,
     row_number() over (
         partition by meter_id, read_at

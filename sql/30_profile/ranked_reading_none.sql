@@ -9,6 +9,8 @@ create or replace temp table ranked_reading (
     quality varchar,
     file_hash varchar,
     source_line bigint,
+    dial_limit_gal double,
+    gal_per_count double,
     is_of_month boolean,
     is_current boolean
 );

@@ -65,7 +65,8 @@ def block(point: str, start: int, readings: Sequence[Reading], channel: str = "1
 def _reading(r: Reading) -> str:
     period = ""
     if r.start is not None:
-        period = f"<timePeriod><duration>{r.duration}</duration><start>{r.start}</start></timePeriod>"
+        span = f"<duration>{r.duration}</duration><start>{r.start}</start>"
+        period = f"<timePeriod>{span}</timePeriod>"
     quality = "".join(
         f"<ReadingQuality><quality>{q}</quality></ReadingQuality>" for q in r.quality
     )

@@ -272,3 +272,21 @@ def test_a_link_in_a_circle_is_told_and_passed(utility: Utility) -> None:
     summary = utility.land()
     assert summary.rows_accepted == 3
     assert "symbolic links" in summary.problems[0].message
+
+
+def test_codes_of_no_known_quality_are_held_as_questionable_and_told(utility: Utility) -> None:
+    utility.write("reads.csv", HEADER + "M1,2025-06-01 01:00,1,Z7\nM1,2025-06-01 02:00,1,E\n")
+    note = utility.land().files[0].note
+    assert note is not None
+    assert "1 reads carry quality codes that are not known ('Z7')" in note
+    assert [r["quality"] for r in utility.lake()] == ["questionable", "estimated"]
+    utility.export["quality_codes"] = {"Z7": "edited"}
+    utility.land()
+    assert [r["quality"] for r in utility.lake()] == ["edited", "estimated"]
+
+
+def test_a_blank_volume_is_missing_not_nothing(utility: Utility) -> None:
+    utility.write("reads.csv", HEADER + "M1,2025-06-01 01:00,,A\n")
+    utility.land()
+    read = utility.lake()[0]
+    assert (read["registered_gal"], read["quality"]) == (None, "missing")

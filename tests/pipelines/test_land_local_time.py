@@ -8,7 +8,7 @@ from zoneinfo import ZoneInfo
 
 import duckdb
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from pipelines.sources.local_time import kind_case, month_case, utc_case, wall_segments
@@ -119,6 +119,7 @@ def test_a_format_of_their_own_is_read(tmp_path: Path) -> None:
     assert utility.lake()[0]["start_at"] == datetime(2025, 6, 1, 18)
 
 
+@settings(deadline=None)
 @given(
     zone=st.sampled_from(ZONES),
     at=st.datetimes(datetime(1996, 1, 1), datetime(2040, 1, 1)),
@@ -148,6 +149,7 @@ def test_wall_clock_agrees_with_the_zone_database(
         assert utc == (other if second else first)
 
 
+@settings(deadline=None)
 @given(zone=st.sampled_from(ZONES), at=st.datetimes(datetime(1996, 1, 1), datetime(2040, 1, 1)))
 def test_months_are_local(zone: str, at: datetime) -> None:
     case = month_case(zone, "t", at - timedelta(days=70), at + timedelta(days=70))
