@@ -197,6 +197,9 @@ class Thresholds(Settings):
         ge=0,
         le=1,
     )
+    min_net_benefit_usd_per_year: float = _limit(
+        25, "net benefit from which a change is worth a visit", source=_OURS, ge=0, le=1e6
+    )
     near_limit_odds: float = _limit(
         0.5,
         "odds of overload from which a meter not proven undersized is logged first",

@@ -16,7 +16,7 @@ ACTIONS: Final = ("change", "keep", "log_first", "refer")
 
 
 def verdicts(
-    *, is_assessed: Flags, is_undersized: Flags, has_choice: Flags, is_same_type_smaller: Flags
+    *, is_assessed: Flags, is_undersized: Flags, has_choice: Flags, has_smaller: Flags
 ) -> Texts:
     """Verdict of each meter [A].
 
@@ -28,11 +28,11 @@ def verdicts(
         The installed meter is overrun, beyond the set odds.
     has_choice : bool [A]
         A meter fits and pays, both beyond their odds.
-    is_same_type_smaller : bool [A]
-        That meter is of the installed type and smaller.
+    has_smaller : bool [A]
+        A smaller meter of the installed type does, be it the best or not.
     """
     return np.select(
-        [~is_assessed, is_undersized, has_choice & is_same_type_smaller, has_choice],
+        [~is_assessed, is_undersized, has_smaller, has_choice],
         ["not_assessed", "undersized", "oversized", "wrong_type"],
         default="fits",
     )

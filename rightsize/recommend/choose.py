@@ -126,9 +126,11 @@ def _choose(case: Case, rows: slice, draws: Draws, weighed: Weighed) -> Choice:
     other[ours, index] = False
     pays = other & (weighed.odds_of_benefit >= limits.odds_of_benefit - 1e-6)
     pays &= weighed.net_benefit_usd > 0
+    pays &= weighed.net_benefit_usd >= limits.min_net_benefit_usd_per_year
     allowed = np.where(is_undersized[:, None], other, pays)
     has_choice = np.asarray(allowed.any(axis=1))
     best = np.where(allowed, weighed.net_benefit_usd, -np.inf).argmax(axis=1)
+    smaller = _best_of(pays & _same_type_smaller(case, index), weighed)
     known_usd, upside_usd = value_of_knowing(
         draws, case.costs.present_value_factor, case.broken[rows] == 0
     )
@@ -141,7 +143,7 @@ def _choose(case: Case, rows: slice, draws: Draws, weighed: Weighed) -> Choice:
         is_assessed=case.refused.is_assessed[rows],
         is_undersized=is_undersized,
         has_choice=has_choice,
-        is_same_type_smaller=_same_type_smaller(case, index, best),
+        has_smaller=smaller >= 0,
     )
     code = np.array(case.refused.code[rows], dtype="U20")
     action = actions(
@@ -160,6 +162,7 @@ def _choose(case: Case, rows: slice, draws: Draws, weighed: Weighed) -> Choice:
         action=action,
         chosen=chosen.astype(np.int64),
         runner_up=_runner_up(weighed, other, chosen),
+        smaller=smaller,
         log_value_usd=np.where(has_choice | is_undersized, np.nan, log_value_usd),
         odds_over_smoc=over_peak,
         odds_over_continuous=over_sustained,
@@ -203,19 +206,27 @@ def _need_rules(case: Case, rows: slice, *, is_undersized: Flags) -> NDArray[np.
     )
 
 
-def _same_type_smaller(case: Case, index: NDArray[np.int64], best: NDArray[np.int64]) -> Flags:
+def _same_type_smaller(case: Case, index: NDArray[np.int64]) -> Flags:
+    """Meters of the installed type that are smaller [A, M]."""
     size = np.array([m.size_in for m in case.catalogue.meters])
     kind = np.array([m.meter_type for m in case.catalogue.meters])
-    result: Flags = (kind[best] == kind[index]) & (size[best] < size[index] - 1e-6)
+    result: Flags = (kind[None, :] == kind[index][:, None]) & (
+        size[None, :] < size[index][:, None] - 1e-6
+    )
     return result
+
+
+def _best_of(allowed: Flags, weighed: Weighed) -> NDArray[np.int64]:
+    """The allowed meter of most net benefit; -1 where none is allowed."""
+    best = np.where(allowed, weighed.net_benefit_usd, -np.inf).argmax(axis=1)
+    return np.where(allowed.any(axis=1), best, -1)
 
 
 def _runner_up(weighed: Weighed, other: Flags, chosen: NDArray[np.int64]) -> NDArray[np.int64]:
     """Best feasible meter beside the chosen and the installed one; -1 where there is none."""
     rest = other.copy()
     rest[np.arange(len(chosen)), chosen] = False
-    best = np.where(rest, weighed.net_benefit_usd, -np.inf).argmax(axis=1)
-    return np.where(rest.any(axis=1), best, -1)
+    return _best_of(rest, weighed)
 
 
 def _losers(weighed: Weighed, pays: Flags, *, chosen: NDArray[np.int64]) -> NDArray[np.int32]:

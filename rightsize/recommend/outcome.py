@@ -33,6 +33,7 @@ class Choice:
     action: NDArray[np.str_]  # [A]
     chosen: Index  # [A] meter to install, to confirm by logging, or the installed one
     runner_up: Index  # [A] best feasible meter beside chosen and installed; -1 for none
+    smaller: Index  # [A] best smaller meter of the same type that pays; -1 for none
     log_value_usd: Array  # [A] worth of a log less its cost; NaN where a change is decided
     odds_over_smoc: Array  # [A] odds that the peak exceeds the installed meter's SMOC
     odds_over_continuous: Array  # [A] odds that sustained flow exceeds its continuous rating
@@ -66,6 +67,7 @@ def recommendation_frame(case: Case, rows: slice, draws: Draws, choice: Choice) 
     return with_reason(
         frame, case, rows,
         odds_over_smoc=choice.odds_over_smoc, odds_over_continuous=choice.odds_over_continuous,
+        smaller=choice.smaller,
         runner_up_odds=_at(choice.weighed.odds_of_benefit, np.maximum(choice.runner_up, 0)),
     )  # fmt: skip
 

@@ -24,6 +24,7 @@ def with_reason(
     odds_over_smoc: Array,
     odds_over_continuous: Array,
     runner_up_odds: Array,
+    smaller: NDArray[np.int64],
 ) -> pl.DataFrame:
     """The recommendation rows with their `reason`.
 
@@ -35,6 +36,8 @@ def with_reason(
         The case and the accounts of the frame.
     runner_up_odds : array [A]
         Odds that the runner-up would pay.
+    smaller : int array [A]
+        Best smaller meter of the installed type that pays; -1 for none.
     odds_over_smoc, odds_over_continuous : arrays [A]
         Odds that peak and sustained flow exceed what the installed meter may carry.
     """
@@ -42,6 +45,7 @@ def with_reason(
     message = pl.Series("_message", case.refused.message[rows], dtype=pl.String)
     meters = case.catalogue.meters
     names = {_key(m): _named(m) for m in meters}
+    at_none = len(meters) + 1
     rivals = {m.label: _named(m) for m in meters}
     smoc = {_key(m): m.smoc_gpm for m in meters}
     texts = frame.with_columns(
@@ -49,6 +53,9 @@ def with_reason(
         pl.Series("_smoc", np.array([m.smoc_gpm for m in meters])[index]),
         pl.Series("_continuous", np.array([m.continuous_gpm for m in meters])[index]),
         pl.Series("_rival_odds", runner_up_odds),
+        pl.Series("_smaller", [*map(_named, meters), None]).gather(
+            pl.Series(smaller % at_none)
+        ),
         pl.Series("_odds_over_smoc", odds_over_smoc),
         pl.Series("_odds_over_continuous", odds_over_continuous),
         pl.Series("_is_critical", case.is_critical[rows]),
@@ -113,7 +120,7 @@ def _sentence() -> pl.Expr:
         .when(pl.col("verdict") == "undersized")
         .then(_undersized())
         .when(pl.col("verdict").is_in(["oversized", "wrong_type"]))
-        .then(_pays())
+        .then(pl.concat_str(_smaller_pays(), _pays()))
         .when((pl.col("action") == "log_first") & _changes())
         .then(_log_for_gain())
         .when(pl.col("action") == "log_first")
@@ -126,6 +133,14 @@ def _sentence() -> pl.Expr:
 
 def _changes() -> pl.Expr:
     return pl.col("recommended_accuracy_pct").is_not_null() & (pl.col("change_cost_usd") > 0)
+
+
+def _smaller_pays() -> pl.Expr:
+    """What makes an account oversized, where another type is better still."""
+    other_type = pl.col("recommended_type") != pl.col("installed_type")
+    text = pl.format("{} would carry the flow and pay; better still, ", pl.col("_smaller"))
+    is_said = (pl.col("verdict") == "oversized") & other_type
+    return pl.when(is_said).then(text).otherwise(pl.lit(""))
 
 
 def _pays() -> pl.Expr:

@@ -55,14 +55,36 @@ def test_a_change_passes_the_odds_and_pays(decision: Decision) -> None:
 def test_all_verdicts_and_actions_follow_their_definitions(decision: Decision) -> None:
     rows = decision.recommendation
     assert set(rows["verdict"].unique()) >= {"fits", "undersized", "wrong_type"}
-    smaller = rows.filter(pl.col("verdict") == "oversized")
-    assert (smaller["recommended_type"] == smaller["installed_type"]).all()
-    assert (smaller["recommended_size_in"] < smaller["installed_size_in"]).all()
     under = rows.filter(pl.col("verdict") == "undersized")
     assert under["odds_of_undersized"].min() >= LIMITS.odds_of_undersized - 1e-6
     kept = rows.filter(pl.col("action") == "keep", pl.col("verdict") == "fits")
     assert (kept["recommended_type"] == kept["installed_type"]).all()
     assert (kept["volume_gain_gal_per_year"] == 0).all()
+
+
+def test_oversized_is_where_a_smaller_meter_of_the_type_pays(decision: Decision) -> None:
+    """Even where a meter of another type is better still."""
+    installed = decision.recommendation.select(
+        "account_id", "verdict", "installed_type", "installed_size_in"
+    )
+    pays = (
+        decision.candidate.join(installed, on="account_id")
+        .filter(
+            pl.col("feasible") & (pl.col("meter_type") == pl.col("installed_type"))
+            & (pl.col("size_in") < pl.col("installed_size_in"))
+            & (pl.col("odds_of_benefit") >= LIMITS.odds_of_benefit)
+            & (pl.col("net_benefit_usd_per_year") >= LIMITS.min_net_benefit_usd_per_year)
+        )["account_id"]
+        .unique()
+    )  # fmt: skip
+    named = decision.recommendation.filter(pl.col("verdict") == "oversized")
+    assert named.height > 0
+    assert set(named["account_id"]) == set(pays) - set(
+        installed.filter(pl.col("verdict") == "undersized")["account_id"]
+    )
+    other = named.filter(pl.col("recommended_type") != pl.col("installed_type"))
+    assert other.height > 0
+    assert other["reason"].str.contains("would carry the flow and pay").all()
 
 
 def test_ranges_hold_their_estimate(decision: Decision) -> None:
