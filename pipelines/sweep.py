@@ -30,7 +30,7 @@ from pipelines.stages.land import LandSummary, land
 from pipelines.stages.profile import ProfileSummary, profile
 from pipelines.stages.publish import PublishSummary, publish
 from pipelines.stages.reconcile import SweepInputs, reconcile
-from pipelines.stages.validate import ValidationSummary, validate
+from pipelines.stages.validate import Outcome, ValidationSummary, validate
 from pipelines.summary import show_summary
 from pipelines.warehouse import work_database
 from pipelines.workspace import Workspace
@@ -38,6 +38,8 @@ from rightsize.contracts.sweep_record import Reconciliation, SweepRecord
 from rightsize.demand.reading_findings import finding_frame, unknown_meter_findings
 from rightsize.errors import ConfigError, ValidationError
 from rightsize.inference.censoring import FleetPrior, learn_fleet
+
+_SHOWN = 10
 
 
 @dataclass(frozen=True)
@@ -241,11 +243,7 @@ def _publish(
 
 
 def _stop_text(validated: ValidationSummary) -> str:
-    lines = [
-        f"{o.suite}, {o.batch}: {o.metric} is {o.observed:g}, expected {o.expected}: "
-        f"{o.meaning}"
-        for o in validated.failed
-    ]
+    lines = [_outcome_text(o) for o in validated.failed]
     return "validation failed, nothing is published:\n" + "\n".join(lines)
 
 
@@ -257,6 +255,14 @@ def _buckets(workspace: Workspace) -> int:
 def _landed_files(workspace: Workspace) -> pl.DataFrame:
     with work_database(workspace) as work:
         return work.sql(sql_text("60_reconcile/landed_ledger")).pl()
+
+
+def _outcome_text(outcome: Outcome) -> str:
+    found = "not known" if outcome.observed is None else f"{outcome.observed:g}"
+    return (
+        f"{outcome.batch}: {outcome.metric.replace('_', ' ')} is {found}, "
+        f"expected {outcome.expected} ({outcome.meaning})"
+    )
 
 
 def _last_day(profiled: ProfileSummary) -> dt.date:
@@ -285,7 +291,18 @@ def _is_partial(
 
 
 def show_outcome(outcome: SweepOutcome, console: Console) -> None:
-    """The closing summary."""
+    """The closing summary, with what could not be read or looks wrong first."""
+    for problem in outcome.landed.problems[:_SHOWN]:
+        console.print(f"not landed: {problem.message}", soft_wrap=True)
+    if len(outcome.landed.problems) > _SHOWN:
+        console.print(f"and {len(outcome.landed.problems) - _SHOWN} more files not landed")
+    unmet = (*outcome.validated.failed, *outcome.validated.warned)
+    for warning in unmet[:_SHOWN]:
+        console.print(f"validation: {_outcome_text(warning)}", soft_wrap=True)
+    if len(unmet) > _SHOWN:
+        console.print(
+            f"and {len(unmet) - _SHOWN} more; all are in the ledger's validation_result"
+        )
     if outcome.published is None:
         console.print("Nothing new: the published results already rest on just this input.")
     else:

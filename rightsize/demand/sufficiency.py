@@ -71,7 +71,11 @@ def not_assessed_reason(
         (
             "too_few_days",
             days < min_days_covered,
-            pl.format("{} days of reads; {} wanted", days.round(0), pl.lit(min_days_covered)),
+            pl.format(
+                "{} days of reads; {} wanted",
+                (days * 10).floor() / 10,
+                pl.lit(min_days_covered),
+            ),
         ),
         (
             "many_estimates",
