@@ -76,7 +76,7 @@ def registration_draws(
     flow scatters too, and the curve below the minimum test flow moves with it. Wear lowers
     the curve most at the minimum test flow and raises the starting flow: an old meter is least
     certain at low flow. A curve that rests on a meter's own tests should not be drawn
-    through this function (`accuracy_tests` gives its spread).
+    through this function: `shrinkage.shrunk_draws` knows its spread.
     """
     flow = np.asarray(flow_gpm, dtype=np.float64)
     shape = (draws, len(meters))
