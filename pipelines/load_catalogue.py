@@ -164,7 +164,7 @@ def _written_out(meter: Meter) -> dict[str, Any]:
         "meter_type", "size_in", "grade", "starting_gpm", "min_test_gpm", "normal_min_gpm",
         "continuous_gpm", "smoc_gpm", "registration", "head_loss_psi_at_smoc", "low_limits",
         "normal_limits", "price_usd", "install_usd", "upkeep_usd_per_year", "life_years",
-        "source",
+        "source", "is_lead_free",
     )  # fmt: skip
     entry = {name: getattr(meter, name) for name in names}
     entry["registration"] = [list(point) for point in meter.registration]

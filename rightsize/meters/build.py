@@ -56,9 +56,8 @@ def build_meter(entry: MeterEntry, ratings: Ratings, rules: CurveRules) -> Meter
         If a rating is given neither by the entry nor by a standard's table that may serve.
     """
     base = _base(entry, ratings)
-    flows = base.flows_gpm | {
-        name: value for name in _RATED if (value := getattr(entry, name)) is not None
-    }
+    own = {n: value for n in _RATED if (value := getattr(entry, n)) is not None}
+    flows = base.flows_gpm | own
     loss_psi = entry.head_loss_psi_at_smoc or base.head_loss_psi
     _refuse_missing(entry, flows, loss_psi, ratings)
     rule = rules.of(entry.meter_type)
@@ -81,8 +80,10 @@ def build_meter(entry: MeterEntry, ratings: Ratings, rules: CurveRules) -> Meter
         starting_gpm=starting, registration=points, head_loss_psi_at_smoc=loss_psi,
         price_usd=entry.price_usd, install_usd=entry.install_usd,
         upkeep_usd_per_year=entry.upkeep_usd_per_year, life_years=entry.life_years,
-        source=_source(entry, base), standard=base.standard, confidence=base.confidence,
-        low_limits=low, normal_limits=normal, compound=parts, notes=base.notes, **flows,
+        source=_source(entry, base, own), standard=base.standard,
+        confidence="utility" if len(own) == len(_RATED) else base.confidence,
+        low_limits=low, normal_limits=normal, compound=parts, notes=base.notes,
+        is_lead_free=entry.is_lead_free, **flows,
     )  # fmt: skip
 
 
@@ -150,12 +151,15 @@ def _utility_base() -> _Base:
     )  # fmt: skip
 
 
-def _source(entry: MeterEntry, base: _Base) -> str:
-    if entry.registration is not None:
-        curve = "curve: points of the entry"
+def _source(entry: MeterEntry, base: _Base, own: dict[str, float]) -> str:
+    """Who says what: the entry's own words, what it gave itself, and the rest."""
+    curve = "curve: points of the entry" if entry.registration else "curve: stated rule"
+    if len(own) == len(_RATED):
+        limits = f"limits: {base.standard}" if base.standard else ""
+        parts = [entry.source, "ratings: the entry's own", limits, curve]
     else:
-        curve = "curve: stated rule"
-    parts = (entry.source, base.source, curve)
+        given = f"{', '.join(own)}: the entry's own" if own else ""
+        parts = [entry.source, given, base.source, curve]
     return "; ".join(part for part in parts if part)
 
 

@@ -81,6 +81,7 @@ class Meter:
     normal_limits: Limits = (0.985, 1.015)
     compound: CompoundParts | None = None
     notes: tuple[str, ...] = ()
+    is_lead_free: bool = False
 
     @property
     def label(self) -> str:

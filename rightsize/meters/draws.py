@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -34,6 +35,21 @@ WORN_START_SHARE: Final = 0.75
 one's is lower (stated rule)."""
 
 
+@dataclass(frozen=True)
+class CurveDraws:
+    """Draws of curves with their starting flows told apart, for look-up on another grid.
+
+    `ratio` runs on below the starting flow as if the meter turned; `cut` puts the zeros in.
+    """
+
+    ratio: Array  # [J, M, Q]
+    start_gpm: Array  # [J, M]
+
+    def cut(self, flow_gpm: Array) -> Array:
+        """The ratio at the drawn flows, 0 below each draw's starting flow [J, M, Q]."""
+        return np.where(flow_gpm < self.start_gpm[:, :, None], 0.0, self.ratio)
+
+
 def registration_draws(
     meters: Sequence[Meter],
     flow_gpm: Array,
@@ -43,7 +59,30 @@ def registration_draws(
     in_service: bool = False,
     wear_share: tuple[float, float] = (0.0, 1.0),
 ) -> Array:
-    """Draws of the registration of each meter at each flow.
+    """Draws of the registration of each meter at each flow: `curve_draws`, cut at the start.
+
+    Parameters, meaning and bounds are those of `curve_draws`.
+
+    Returns
+    -------
+    array [J, M, Q]
+        Ratio [1], within [0, 1.1]; 0 below the draw's starting flow.
+    """
+    flow = np.asarray(flow_gpm, dtype=np.float64)
+    drawn = curve_draws(meters, flow, draws, rng, in_service=in_service, wear_share=wear_share)
+    return drawn.cut(flow)
+
+
+def curve_draws(
+    meters: Sequence[Meter],
+    flow_gpm: Array,
+    draws: int,
+    rng: np.random.Generator,
+    *,
+    in_service: bool = False,
+    wear_share: tuple[float, float] = (0.0, 1.0),
+) -> CurveDraws:
+    """Draws of the curve of each meter.
 
     Parameters
     ----------
@@ -65,9 +104,9 @@ def registration_draws(
 
     Returns
     -------
-    array [J, M, Q]
-        Ratio [1], within [0, 1.1]; 0 below the draw's starting flow. Draw j of every meter
-        is one joint state; meters are independent of each other.
+    CurveDraws
+        Ratios [J, M, Q] within [0, 1.1] and starting flows [J, M]. Draw j of every meter is
+        one joint state; meters are independent of each other.
 
     Notes
     -----
@@ -76,7 +115,7 @@ def registration_draws(
     flow scatters too, and the curve below the minimum test flow moves with it. Wear lowers
     the curve most at the minimum test flow and raises the starting flow: an old meter is least
     certain at low flow. A curve that rests on a meter's own tests should not be drawn
-    through this function (`accuracy_tests` gives its spread).
+    through this function: `shrinkage.shrunk_draws` knows its spread.
     """
     flow = np.asarray(flow_gpm, dtype=np.float64)
     shape = (draws, len(meters))
@@ -86,11 +125,11 @@ def registration_draws(
         moving = np.array([principle_of(m.meter_type).has_moving_part for m in meters])
         wear = rng.uniform(*wear_share, size=shape) * moving
     scatter = np.clip(START_SPREAD * rng.standard_normal(shape), *START_CUT)
-    curves = [
-        _curve_draws(meter, flow, error[:, row], wear[:, row], scatter[:, row])
-        for row, meter in enumerate(meters)
-    ]
-    return np.stack(curves, axis=1) if curves else np.zeros((*shape, flow.size))
+    ratio, start_gpm = np.empty((*shape, flow.size)), np.empty(shape)
+    for row, meter in enumerate(meters):
+        start_gpm[:, row] = _starts_gpm(meter, wear[:, row], scatter[:, row])
+        ratio[:, row] = _ratios(meter, flow, start_gpm[:, row], error[:, row], wear[:, row])
+    return CurveDraws(ratio, start_gpm)
 
 
 def in_service_errors(meter: Meter) -> tuple[Array, Array]:
@@ -153,22 +192,16 @@ def _tops(meter: Meter) -> tuple[float, float, float]:
     return float(at_min), top, top
 
 
-def _curve_draws(
-    meter: Meter, flow_gpm: Array, error: Array, wear: Array, scatter: Array
+def _ratios(
+    meter: Meter, flow_gpm: Array, start_gpm: Array, error: Array, wear: Array
 ) -> Array:
-    """Curves [J, Q] of one meter.
-
-    Under errors at its knots [J, 3], wear shares [J] and scatter of its start in log flow [J].
-    """
+    """Ratios [J, Q] of one meter under starts [J], errors at its knots [J, 3] and wear [J]."""
     ln_gpm = np.log(np.maximum(flow_gpm, 1e-12))
-    start = _starts_gpm(meter, wear, scatter)
-    unworn = _before_wear(ln_gpm, meter, start)
+    unworn = _before_wear(ln_gpm, meter, start_gpm)
     points = np.asarray(meter.registration, dtype=np.float64)
     ratio = np.interp(unworn.ravel(), np.log(points[:, 0]), points[:, 1]).reshape(unworn.shape)
     bend = (error + _wear_error(meter, wear)) @ knot_weights(flow_gpm, meter)
-    ratio = ratio * (1 + bend)
-    ratio[flow_gpm[None, :] < start[:, None]] = 0.0
-    return np.clip(ratio, 0.0, HIGHEST_RATIO)
+    return np.clip(ratio * (1 + bend), 0.0, HIGHEST_RATIO)
 
 
 def _starts_gpm(meter: Meter, wear: Array, scatter: Array) -> Array:

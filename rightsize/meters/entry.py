@@ -6,7 +6,7 @@ from typing import Annotated, Any, Final
 
 from pydantic import Field, model_validator
 
-from rightsize.meters.catalogue import STANDARD_GRADE, Limits, MeterType, label_of
+from rightsize.meters.catalogue import STANDARD_GRADE, Limits, MeterType
 from rightsize.meters.entry_units import in_us_units
 from rightsize.meters.metric import AccuracyClass
 from rightsize.settings import Settings
@@ -47,6 +47,7 @@ class MeterEntry(Settings):
     upkeep_usd_per_year: Money
     life_years: Flow
     source: str = ""
+    is_lead_free: bool = Field(False, description="wetted parts, by the meter's certificate")
     size_override: bool = Field(False, description="the trade does not make it, we mean it")
 
     @model_validator(mode="before")
@@ -74,8 +75,3 @@ class MeterEntry(Settings):
                 f"({rising:g}); got {falling:g}"
             )
         return self
-
-    @property
-    def label(self) -> str:
-        """Size, type and grade in words."""
-        return label_of(self.meter_type, self.size_in, self.grade)

@@ -12,6 +12,7 @@ SIZE_IN_OF_MM: Final[dict[float, float]] = {
 }  # fmt: skip
 """Nominal sizes that the trade takes for the same (common practice)."""
 
+_YES_OR_NO: Final = ("is_lead_free", "size_override")
 _FLOWS: Final = ("starting", "min_test", "normal_min", "continuous", "smoc")
 
 
@@ -19,7 +20,7 @@ def in_us_units(raw: dict[str, Any]) -> dict[str, Any]:
     """The entry with metric keys converted; a value given in both units is refused."""
     entry = dict(raw)
     for field, value in entry.items():
-        if isinstance(value, bool) and field != "size_override":
+        if isinstance(value, bool) and field not in _YES_OR_NO:
             raise ValueError(f"{field}: must not be true or false; got {value}")
     changes: list[tuple[str, str, float]] = [
         (f"{name}_m3h", f"{name}_gpm", GPM_PER_M3H)

@@ -7,7 +7,7 @@ import pytest
 
 from rightsize.demand.bands import BAND_CENTRES_GPM
 from rightsize.meters.catalogue import Catalogue
-from rightsize.meters.draws import in_service_errors, registration_draws
+from rightsize.meters.draws import curve_draws, in_service_errors, registration_draws
 from rightsize.meters.knots import knots_gpm
 from rightsize.meters.registration import registration_matrix
 
@@ -131,6 +131,17 @@ def test_in_service_errors_are_what_the_draws_scatter_by(shipped: Catalogue) -> 
     # draws are cut at the limits, which takes up to a tenth of the spread
     assert error.mean(axis=0) == pytest.approx(mean, abs=0.002)
     assert error.std(axis=0) == pytest.approx(np.sqrt(np.diag(covariance)), rel=0.15)
+
+
+def test_curves_can_be_looked_up_with_their_start_apart(shipped: Catalogue) -> None:
+    apart = curve_draws(shipped.meters, BAND_CENTRES_GPM, 9, np.random.default_rng(5))
+    whole = registration_draws(shipped.meters, BAND_CENTRES_GPM, 9, np.random.default_rng(5))
+    assert np.array_equal(apart.cut(BAND_CENTRES_GPM), whole)
+    assert apart.start_gpm.shape == (9, len(shipped.meters))
+    below = apart.start_gpm[:, :, None] > BAND_CENTRES_GPM
+    assert (whole[below] == 0).all()
+    assert (whole[~below] > 0).all()
+    assert (apart.ratio > 0).all()
 
 
 def test_no_meters_give_no_curves() -> None:

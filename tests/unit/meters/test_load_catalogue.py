@@ -191,6 +191,31 @@ def test_a_size_that_the_trade_does_not_make_needs_a_word(tmp_path: Path) -> Non
     assert load_catalogue(write(tmp_path, {**entry, "size_override": True})).meters
 
 
+def test_an_old_displacement_meter_of_3_in_can_be_held(tmp_path: Path) -> None:
+    entry = {"meter_type": "displacement", "size_in": 3, "size_override": True, **MONEY}
+    meter = load_catalogue(write(tmp_path, entry)).find("displacement", 3)
+    assert (meter.min_test_gpm, meter.smoc_gpm) == (4, 300)
+
+
+def test_the_source_says_which_numbers_are_the_entrys_own(tmp_path: Path) -> None:
+    entry = {"meter_type": "displacement", "size_in": 1, "smoc_gpm": 55, **MONEY}
+    some = load_catalogue(write(tmp_path, entry)).meters[0]
+    assert "smoc_gpm: the entry's own; ratings: AWWA C700" in some.source
+    assert some.confidence == "READ"
+    whole = load_catalogue(write(tmp_path, FULL)).meters[0]
+    assert whole.source.startswith(
+        "certificate 17; ratings: the entry's own; limits: AWWA C700"
+    )
+    assert whole.confidence == "utility"
+
+
+def test_shipped_meters_are_lead_free_and_others_must_say_so(
+    tmp_path: Path, shipped: Catalogue
+) -> None:
+    assert all(m.is_lead_free for m in shipped.meters)
+    assert not load_catalogue(write(tmp_path, FULL)).meters[0].is_lead_free
+
+
 def test_a_larger_size_that_carries_less_is_refused(tmp_path: Path) -> None:
     larger = {**FULL, "size_in": 2, "smoc_gpm": 40}
     text = refusal(tmp_path, FULL, larger)

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import numpy as np
 import yaml
-from hypothesis import given, settings
+from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from pipelines.load_catalogue import load_catalogue, load_curve_rules, load_ratings
@@ -21,6 +21,7 @@ from rightsize.meters.validation import meter_problems
 from rightsize.units import GPM_PER_M3H, PSI_PER_BAR
 
 MM_OF_SIZE_IN = {inches: mm for mm, inches in SIZE_IN_OF_MM.items()}
+LARGEST_COMPOUND_Q3 = 630  # m3/h: about an 8 in; none is made larger
 ROUNDING = 1e-9  # of converting there and back
 OFF_STEP = 1e-6  # a flow this near a starting flow may fall on either side of the step
 
@@ -81,6 +82,7 @@ def test_both_fleets_register_the_same_volumes(shipped: Catalogue, tmp_path: Pat
 def test_every_metric_rating_makes_a_meter_without_problems(
     meter_type: str, q3: float, r: float, accuracy_class: int
 ) -> None:
+    assume(meter_type != "compound" or q3 <= LARGEST_COMPOUND_Q3)
     entry = MeterEntry(
         meter_type=meter_type, size_in=2, q3_m3h=q3, r=r, accuracy_class=accuracy_class,
         price_usd=1, install_usd=1, upkeep_usd_per_year=1, life_years=1,
