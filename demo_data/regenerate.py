@@ -16,8 +16,8 @@ from pipelines.load_catalogue import catalogue_yaml, load_catalogue
 
 CHECKED_IN: Final = Path(__file__).resolve().parent / "larkmoor"
 ACCOUNTS: Final = 12
-MONTHS: Final = 4
-SEED: Final = 3
+MONTHS: Final = 5
+SEED: Final = 6
 
 
 def regenerate(folder: Path) -> None:

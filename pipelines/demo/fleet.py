@@ -23,14 +23,14 @@ INTENT_SHARE: Final[dict[Intent, float]] = {
 }  # fmt: skip
 # One trouble an account at most; the first lines come first when the fleet is small.
 TROUBLE_SHARE: Final[dict[str, float]] = {
-    "leak": 0.05, "hidden_leak": 0.03, "stopped": 0.015, "change_out": 0.04, "new": 0.015,
-    "unlisted": 0.0025, "silent": 0.0025, "unmapped": 0.01, "seasonal": 0.02, "slow": 0.01,
+    "leak": 0.05, "hidden_leak": 0.03, "stopped": 0.015, "change_out": 0.04, "unlisted": 0.0025,
+    "silent": 0.0025, "unmapped": 0.01, "new": 0.015, "seasonal": 0.02, "slow": 0.01,
     "outage": 0.015, "estimates": 0.01,
 }  # fmt: skip
 CHANNEL_SHARE: Final[dict[Channel, float]] = {"cellular": 0.06, "walk_by": 0.05}
 METER_PREFIX: Final[dict[Channel, str]] = {"fixed": "LM", "cellular": "LC", "walk_by": "LR"}
 COARSE_SHARE: Final = 0.07
-TROUBLED_SHARE_AT_MOST: Final = 0.7
+TROUBLED_SHARE_AT_MOST: Final = 0.6
 
 CLASS_CODE: Final[dict[str, str]] = {
     "office": "C-OFF", "apartments": "M-APT", "retail": "C-RET", "restaurant": "C-FOOD",
@@ -183,9 +183,11 @@ def _channels(
     kinds: list[str], troubles: list[str], rng: np.random.Generator
 ) -> tuple[list[Channel], list[bool]]:
     accounts = len(kinds)
-    order = [
-        int(i) for i in rng.permutation(accounts) if troubles[i] not in ("unlisted", "silent")
+    never = [
+        kind in ("fire", "combined") or trouble in ("unlisted", "silent")
+        for kind, trouble in zip(kinds, troubles, strict=True)
     ]
+    order = [int(i) for i in rng.permutation(accounts) if not never[i]]
     channels: list[Channel] = ["fixed"] * accounts
     for name, share in CHANNEL_SHARE.items():
         for i in order[: max(1, round(share * accounts))]:

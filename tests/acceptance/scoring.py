@@ -16,7 +16,7 @@ VERDICTS: Final = ("fits", "oversized", "wrong_type", "undersized", "not_assesse
 
 @dataclass(frozen=True)
 class Score:
-    """One sweep of one demo; `sites` has one row a meter in service assessed in truth."""
+    """One sweep of one demo; `sites` are those of `every` listed meter that truth assesses."""
 
     sites: pl.DataFrame
     every: pl.DataFrame

@@ -11,38 +11,36 @@ import sys
 import time
 from pathlib import Path
 
-from tests.acceptance.conftest import Shell, ask
+from tests.acceptance.demo_run import ask, results_of, run
 
 PROJECT = Path(__file__).resolve().parents[2]
 PATIENCE_S = 120
 
 
 def digest(folder: Path) -> str:
-    return hashlib.sha256(
-        (folder / "workspace/published/results.duckdb").read_bytes()
-    ).hexdigest()
+    return hashlib.sha256(results_of(folder).read_bytes()).hexdigest()
 
 
-def test_a_second_sweep_changes_nothing_and_says_so(small: Path, shell: Shell):
-    assert shell("sweep", small / "sweep.yaml").code == 0
+def test_a_second_sweep_changes_nothing_and_says_so(small: Path):
+    assert run("sweep", small / "sweep.yaml").code == 0
     before = digest(small)
-    again = shell("sweep", small / "sweep.yaml")
+    again = run("sweep", small / "sweep.yaml")
     assert again.code == 0
     assert "Nothing new" in again.text
     assert digest(small) == before
 
 
-def test_a_changed_tariff_is_swept_again(small: Path, shell: Shell):
-    assert shell("sweep", small / "sweep.yaml").code == 0
+def test_a_changed_tariff_is_swept_again(small: Path):
+    assert run("sweep", small / "sweep.yaml").code == 0
     tariff = small / "tariff.yaml"
     tariff.write_text(tariff.read_text().replace("5.10", "9.90"))
-    again = shell("sweep", small / "sweep.yaml")
+    again = run("sweep", small / "sweep.yaml")
     assert "Nothing new" not in again.text
     assert ask(small, "select count(*) from sweep") == [(2,)]
 
 
-def test_stopping_a_sweep_leaves_the_previous_results_readable(small: Path, shell: Shell):
-    assert shell("sweep", small / "sweep.yaml").code == 0
+def test_stopping_a_sweep_leaves_the_previous_results_readable(small: Path):
+    assert run("sweep", small / "sweep.yaml").code == 0
     before = digest(small)
     shutil.copy(small / "exports/reads_2025-03.csv.gz", small / "exports/reads_2025-04.csv.gz")
     spoil = small / "meters.csv"

@@ -8,7 +8,7 @@ import polars as pl
 import pytest
 
 from rightsize.units import L_PER_GAL
-from tests.acceptance.conftest import Swept
+from tests.acceptance.demo_run import Swept
 
 LITRE_GAL = 1 / L_PER_GAL  # volumes must agree to the litre, whatever the fleet's size
 

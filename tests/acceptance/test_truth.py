@@ -10,7 +10,7 @@ from pathlib import Path
 import polars as pl
 import pytest
 
-from tests.acceptance.conftest import Swept, sweep_demo, tell
+from tests.acceptance.demo_run import Swept, sweep_demo, tell
 from tests.acceptance.scoring import Score, score
 
 OVERRUN_SHARE_AT_MOST = 0.02
@@ -29,7 +29,7 @@ CODES_IN_SERVICE = {
 
 
 def test_the_sweep_ends_well(swept: Swept):
-    assert swept.code == 0
+    assert swept.ended.code == 0
 
 
 def test_fire_and_combined_services_are_referred_and_never_resized(swept: Swept):
@@ -98,7 +98,7 @@ def test_the_full_demo_meets_the_same_floors(tmp_path: Path):
     swept = sweep_demo(tmp_path / "demo", accounts=400)
     result = tell(score(swept.folder), "400 accounts, 13 months")
     inside = result.inside_share("peak_10s_gpm", "peak_10s_low_gpm", "peak_10s_high_gpm")
-    assert swept.code == 0
+    assert swept.ended.code == 0
     assert result.overrun_share <= OVERRUN_SHARE_AT_MOST
     assert result.realised_share >= REALISED_SHARE_AT_LEAST
     assert result.logged_share <= LOGGED_SHARE_AT_MOST
