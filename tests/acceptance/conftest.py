@@ -26,8 +26,17 @@ def scored(swept: Swept) -> Score:
 @pytest.fixture
 def small(tmp_path: Path) -> Path:
     """A copy of the checked-in demo, to be spoilt."""
-    folder = tmp_path / "larkmoor"
-    shutil.copytree(CHECKED_IN, folder, ignore=shutil.ignore_patterns("workspace"))
+    return _copy(tmp_path / "larkmoor")
+
+
+@pytest.fixture(scope="module")
+def small_for_module(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The same, one for all tests of a module."""
+    return _copy(tmp_path_factory.mktemp("small") / "larkmoor")
+
+
+def _copy(folder: Path) -> Path:
+    shutil.copytree(CHECKED_IN, folder, ignore=shutil.ignore_patterns("workspace", "truth"))
     return folder
 
 

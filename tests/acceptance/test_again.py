@@ -4,61 +4,68 @@ from __future__ import annotations
 
 import hashlib
 import os
-import shutil
 import signal
 import subprocess
 import sys
 import time
 from pathlib import Path
 
+import pytest
+
 from tests.acceptance.demo_run import ask, results_of, run
 
 PROJECT = Path(__file__).resolve().parents[2]
 PATIENCE_S = 120
+STOPPED = 130  # what a shell expects of a program that Ctrl-C ended
 
 
 def digest(folder: Path) -> str:
     return hashlib.sha256(results_of(folder).read_bytes()).hexdigest()
 
 
-def test_a_second_sweep_changes_nothing_and_says_so(small: Path):
-    assert run("sweep", small / "sweep.yaml").code == 0
-    before = digest(small)
-    again = run("sweep", small / "sweep.yaml")
+@pytest.fixture(scope="module")
+def swept_once(small_for_module: Path) -> Path:
+    """The small demo after its first sweep."""
+    assert run("sweep", small_for_module / "sweep.yaml").code == 0
+    return small_for_module
+
+
+def test_a_second_sweep_changes_nothing_and_says_so(swept_once: Path):
+    before = digest(swept_once)
+    again = run("sweep", swept_once / "sweep.yaml")
     assert again.code == 0
     assert "Nothing new" in again.text
-    assert digest(small) == before
+    assert digest(swept_once) == before
 
 
-def test_a_changed_tariff_is_swept_again(small: Path):
-    assert run("sweep", small / "sweep.yaml").code == 0
-    tariff = small / "tariff.yaml"
-    tariff.write_text(tariff.read_text().replace("5.10", "9.90"))
-    again = run("sweep", small / "sweep.yaml")
-    assert "Nothing new" not in again.text
-    assert ask(small, "select count(*) from sweep") == [(2,)]
-
-
-def test_stopping_a_sweep_leaves_the_previous_results_readable(small: Path):
-    assert run("sweep", small / "sweep.yaml").code == 0
-    before = digest(small)
-    shutil.copy(small / "exports/reads_2025-03.csv.gz", small / "exports/reads_2025-04.csv.gz")
-    spoil = small / "meters.csv"
-    spoil.write_text(
-        spoil.read_text() + "A-1,M-1,displacement,1,,,C-OFF,domestic,1,gal,1,,,,,\n"
+def test_stopping_a_sweep_leaves_the_previous_results_readable(swept_once: Path):
+    before = digest(swept_once)
+    meters = swept_once / "meters.csv"
+    meters.write_text(
+        meters.read_text() + "A-1,M-1,displacement,1,,,C-OFF,domestic,1,gal,1,,,,,\n"
     )
     process = subprocess.Popen(
-        [sys.executable, "-m", "pipelines.cli", "sweep", str(small / "sweep.yaml")],
-        cwd=PROJECT, stderr=subprocess.PIPE, text=True, start_new_session=True,
+        [sys.executable, "-m", "pipelines.cli", "sweep", str(swept_once / "sweep.yaml")],
+        cwd=PROJECT, stderr=subprocess.PIPE, stdout=subprocess.DEVNULL, text=True,
+        start_new_session=True,
     )  # fmt: skip
-    _wait_until_it_works(small)
+    _wait_until_it_works(swept_once)
     os.killpg(process.pid, signal.SIGINT)
     _, told = process.communicate(timeout=PATIENCE_S)
-    assert process.returncode == 130
+    assert process.returncode == STOPPED
     assert "stopped" in told
     assert "Traceback" not in told
-    assert digest(small) == before
-    assert ask(small, "select count(*) from latest_recommendation")[0][0] > 0
+    assert digest(swept_once) == before
+    assert ask(swept_once, "select count(*) from latest_recommendation")[0][0] > 0
+
+
+def test_what_changed_is_swept_again_beside_the_history(swept_once: Path):
+    tariff = swept_once / "tariff.yaml"
+    tariff.write_text(tariff.read_text().replace("5.10", "9.90"))
+    again = run("sweep", swept_once / "sweep.yaml")
+    assert again.code == 0
+    assert "Nothing new" not in again.text
+    assert ask(swept_once, "select count(*) from sweep") == [(2,)]
 
 
 def _wait_until_it_works(folder: Path) -> None:
