@@ -36,10 +36,10 @@ def services_of(
 ) -> tuple[tuple[Service, ...], tuple[Planted, ...]]:
     """The meters of an account in order, the one in service last, and what was planted."""
     days = calendar.span_s // DAY_S
-    half_s = _hour_of_day_s(calendar, int(rng.integers(int(0.35 * days), int(0.6 * days))), 12)
+    stop_s = _hour_of_day_s(calendar, int(rng.integers(int(0.7 * days), int(0.85 * days))), 12)
     now = _service(plan, meter, rng)
     if plan.trouble == "stopped":
-        return (replace(now, stopped_s=half_s),), (Planted("stopped_meter", half_s),)
+        return (replace(now, stopped_s=stop_s),), (Planted("stopped_meter", stop_s),)
     if plan.trouble == "slow":
         return (replace(now, slowed_by_month=0.03),), (Planted("slow_meter", 0),)
     if plan.trouble == "new":

@@ -39,8 +39,9 @@ class Score:
     def realised_share(self) -> float:
         """Net benefit of what was recommended over that of the best choice, both true.
 
-        A site to log first counts as the best choice less the cost of the log. Sites that are
-        truly undersized are left out: there the change is not for money.
+        A site to log first counts as the best choice less the cost of the log, a change that
+        is referred to a person (a hospital) as made. Sites that are truly undersized are left
+        out: there the change is not for money.
         """
         sites = self.assessed.filter(pl.col("true_verdict") != "undersized")
         best = sites["best_usd"].sum()
@@ -62,13 +63,15 @@ class Score:
     def found_share(self, *, least_usd: float) -> float:
         """Share of meters worth changing, by at least so much a year, that are named.
 
-        Named means: change it, or log it first.
+        Named means: change it, refer its change to a person, or log it first.
         """
         worth = self.assessed.filter(
             pl.col("true_verdict").is_in(["oversized", "wrong_type"])
             & (pl.col("best_usd") >= least_usd)
         )
-        return worth.filter(pl.col("action").is_in(["change", "log_first"])).height / len(worth)
+        return worth.filter(
+            pl.col("action").is_in(["change", "refer", "log_first"])
+        ).height / len(worth)
 
     def inside_share(self, true: str, low: str, high: str) -> float:
         """Share of assessed sites whose true value lies in the published 90 % interval."""
@@ -125,7 +128,7 @@ def score(demo: Path) -> Score:
         how="left",
     )
     every = every.with_columns(
-        given_usd=pl.when(pl.col("action") == "change")
+        given_usd=pl.when(pl.col("action").is_in(["change", "refer"]))
         .then(pl.col("given_net_usd"))
         .when(pl.col("action") == "log_first")
         .then(pl.max_horizontal(pl.col("best_usd") - LOGGING_COST_USD, -LOGGING_COST_USD))
