@@ -307,17 +307,9 @@ def show_outcome(outcome: SweepOutcome, console: Console) -> None:
         console.print("Nothing new: the published results already rest on just this input.")
     else:
         show_summary(outcome.workspace.results, console)
-    for trouble in _file_troubles(outcome.landed):
-        console.print(f"not read: {trouble}", soft_wrap=True)
     console.print(f"results: {outcome.workspace.results}", soft_wrap=True)
     console.print(
         f'next: rightsize query {outcome.loaded.path} "select * from flagged_account limit 20"',
         soft_wrap=True,
     )
     console.print(f"took {outcome.seconds:.1f} s")
-
-
-def _file_troubles(landed: LandSummary) -> list[str]:
-    """What could not be read of whole files: a reader must not have to look for it."""
-    parts = [f"{f.path}: {f.problem}" for f in landed.files if f.problem]
-    return [*(p.message for p in landed.problems), *parts]
