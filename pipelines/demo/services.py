@@ -36,7 +36,7 @@ def services_of(
 ) -> tuple[tuple[Service, ...], tuple[Planted, ...]]:
     """The meters of an account in order, the one in service last, and what was planted."""
     days = calendar.span_s // DAY_S
-    stop_s = _hour_of_day_s(calendar, int(rng.integers(int(0.7 * days), int(0.85 * days))), 12)
+    stop_s = _hour_of_day_s(calendar, int(rng.integers(int(0.8 * days), int(0.9 * days))), 12)
     now = _service(plan, meter, rng)
     if plan.trouble == "stopped":
         return (replace(now, stopped_s=stop_s),), (Planted("stopped_meter", stop_s),)
