@@ -41,9 +41,8 @@ def test_a_second_sweep_changes_nothing_and_says_so(swept_once: Path):
 def test_stopping_a_sweep_leaves_the_previous_results_readable(swept_once: Path):
     before = digest(swept_once)
     meters = swept_once / "meters.csv"
-    meters.write_text(
-        meters.read_text() + "A-1,M-1,displacement,1,,,C-OFF,domestic,1,gal,1,,,,,\n"
-    )
+    listed = meters.read_text()
+    meters.write_text(listed + "A-1,M-1,displacement,1,,,C-OFF,domestic,1,gal,1,,,,,\n")
     process = subprocess.Popen(
         [sys.executable, "-m", "pipelines.cli", "sweep", str(swept_once / "sweep.yaml")],
         cwd=PROJECT, stderr=subprocess.PIPE, stdout=subprocess.DEVNULL, text=True,
@@ -52,6 +51,7 @@ def test_stopping_a_sweep_leaves_the_previous_results_readable(swept_once: Path)
     _wait_until_it_works(swept_once)
     os.killpg(process.pid, signal.SIGINT)
     _, told = process.communicate(timeout=PATIENCE_S)
+    meters.write_text(listed)
     assert process.returncode == STOPPED
     assert "stopped" in told
     assert "Traceback" not in told
