@@ -29,7 +29,6 @@ class LandedPart:
     month: str
     bucket: int
     rows_accepted: int
-    meters: int
     amount_gal: float | None
     covered_min: float | None
     rows_repeated: int
@@ -135,7 +134,7 @@ def record_landing(
         )
         if partitions:
             connection.executemany(
-                "insert into ledger.landed_partition values (?, ?, ?, ?, ?, ?, ?, ?, ?)",
+                "insert into ledger.landed_partition values (?, ?, ?, ?, ?, ?, ?, ?)",
                 [list(astuple(p)) for p in partitions],
             )
         connection.execute("commit")

@@ -43,14 +43,13 @@ def amount_macro(export: ExportSettings) -> str:
         text = f"replace({text}, {quoted(export.thousands)}, '')"
     if export.decimal == ",":
         text = f"case when contains({text}, '.') then null else replace({text}, ',', '.') end"
-    return (
-        "create or replace temp macro amount_of(t) as "
-        f"case when contains(t, '_') then null else try_cast({text} as double) end"
-    )
+    return f"create or replace temp macro amount_of(t) as try_cast({text} as double)"
 
 
-def quality_macro(export: ExportSettings) -> str:
+def quality_macro(export: ExportSettings, *, usual_code: str | None = None) -> str:
     """Defines `quality_of(text)`: one of our five words, null where the code is not known.
+
+    `usual_code` is a code that most reads carry, as it stands, asked for first.
 
     Raises
     ------
@@ -65,19 +64,20 @@ def quality_macro(export: ExportSettings) -> str:
                 f"allowed: {', '.join(QUALITIES)}"
             )
         own[str(code).strip().lower()] = ours
-    usual = {code: ours for ours, codes in _USUAL_CODES.items() for code in codes}
-    merged = {**usual, **own}
+    known = {code: ours for ours, codes in _USUAL_CODES.items() for code in codes}
+    merged = {**known, **own}
     whens = []
     for ours in QUALITIES:
         codes = [code for code, name in merged.items() if name == ours]
         if codes:
             listed = ", ".join(quoted(code) for code in codes)
-            whens.append(f"when lower(t) in ({listed}) then '{ours}'")
-    first = next((c for c, name in own.items() if name == "measured"), "a")
+            whens.append(f"when lower(trim(t)) in ({listed}) then '{ours}'")
+    usual = usual_code or ""
+    quick = merged.get(usual.strip().lower())
+    first = f"when t = {quoted(usual)} then '{quick}' " if usual and quick else ""
     return (
-        "create or replace temp macro quality_of(t) as "
-        f"case when t is null or t = '' or lower(t) = {quoted(first)} then 'measured' "
-        f"{' '.join(whens)} end"
+        f"create or replace temp macro quality_of(t) as case {first}"
+        f"when t is null or trim(t) = '' then 'measured' {' '.join(whens)} end"
     )
 
 

@@ -112,6 +112,11 @@ def dialect(path: Path, *, delimiter: str | None, encoding: str) -> Dialect:
     )  # fmt: skip
 
 
+def is_plain_utf8(encoding: str) -> bool:
+    """Whether DuckDB can read the encoding as it lies."""
+    return encoding.lower().replace("_", "-") in ("utf-8", "utf8", "utf-8-sig", "ascii")
+
+
 def sample_lines(path: Path, count: int) -> list[str]:
     """The first lines of a file as text, whatever it is written in."""
     head = b""

@@ -110,7 +110,7 @@ def stage_espi(connection: duckdb.DuckDBPyConnection, task: FileTask) -> Staged:
     )
     run_sql(connection, "10_land/espi_read")
     connection.execute("create or replace temp view raw_read as from espi_read")
-    run_sql(connection, "20_validate/judged_read")
+    run_sql(connection, "10_land/typed_read")
     problem = None
     if feed.broken:
         problem = (

@@ -82,14 +82,19 @@ def utc_case(segments: tuple[WallSegment, ...], wall: str, second: str) -> str:
     whens = []
     for s in segments[:-1]:
         shift = (
-            f"case when {second} then {s.second_offset_s} else {s.offset_s} end"
+            f"case when {second} then {_us(s.second_offset_s)} else {_us(s.offset_s)} end"
             if s.kind == "fold"
-            else str(s.offset_s)
+            else _us(s.offset_s)
         )
         whens.append(f"when {wall} < {_literal(s.until_at)} then {shift}")
-    last = segments[-1].offset_s
-    shift = f"case {' '.join(whens)} else {last} end" if whens else str(last)
-    return f"({wall} - to_seconds({shift}))"
+    last = _us(segments[-1].offset_s)
+    shift = f"case {' '.join(whens)} else {last} end" if whens else last
+    return f"make_timestamp(epoch_us({wall}) - {shift})"
+
+
+def _us(offset_s: int) -> str:
+    """Seconds as whole microseconds: plain numbers are faster than intervals."""
+    return f"({offset_s * 1_000_000}::bigint)"
 
 
 def kind_case(segments: tuple[WallSegment, ...], wall: str, kind: Kind) -> str:

@@ -62,7 +62,7 @@ def stage_parquet(connection: duckdb.DuckDBPyConnection, task: FileTask) -> Stag
         texts = {"amount" if k == amount else k: v for k, v in names.items()}
         statement = raw_read_view(source, "file_row_number + 1", texts)
     connection.execute(statement)
-    run_sql(connection, "20_validate/judged_read")
+    run_sql(connection, "10_land/typed_read")
     return Staged(kind)
 
 

@@ -44,10 +44,15 @@ class FileTask:
 
 @dataclass(frozen=True)
 class Staged:
-    """How the staging of a file went; `problem` says what was left out, if anything."""
+    """How the staging of a file went.
+
+    `problem` says what could not be read of it; `quality_texts` is the query of its quality
+    codes as they stand.
+    """
 
     kind: Kind
     problem: str | None = None
+    quality_texts: str = "select quality_text from raw_read"
 
 
 def declare(
@@ -97,3 +102,18 @@ def no_unreadable_lines(connection: duckdb.DuckDBPyConnection) -> None:
         "create or replace temp table unreadable_line "
         "(source_line bigint, rule varchar, value varchar)"
     )
+
+
+def forget_rejects(connection: duckdb.DuckDBPyConnection) -> None:
+    """Empty the reader's own list of lines that it could not read."""
+    connection.execute("drop table if exists reject_errors")
+    connection.execute("drop table if exists reject_scans")
+
+
+def line_count(task: FileTask) -> int:
+    """Lines of a file as it lies, the last one also where no line feed ends it."""
+    with task.path.open("rb") as handle:
+        if handle.seek(0, 2) == 0:
+            return 0
+        handle.seek(-1, 2)
+        return task.lines + (handle.read(1) != b"\n")

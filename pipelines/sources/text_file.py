@@ -7,15 +7,24 @@ from collections.abc import Callable
 import duckdb
 
 from pipelines.sources.columns import column_positions
-from pipelines.sources.delimited import Dialect, dialect, mended_copy, raw_line_sql
+from pipelines.sources.delimited import (
+    Dialect,
+    dialect,
+    is_plain_utf8,
+    mended_copy,
+    raw_line_sql,
+)
 from pipelines.sources.staged import (
     FileTask,
     Kind,
     Staged,
     declare,
+    forget_rejects,
+    line_count,
     no_unreadable_lines,
     raw_read_view,
 )
+from pipelines.sources.typed_text import keep_unreadable, stage_typed
 from pipelines.warehouse import quoted, run_sql
 from rightsize.errors import ConfigError
 
@@ -44,7 +53,8 @@ def stage_columns(connection: duckdb.DuckDBPyConnection, task: FileTask) -> Stag
         texts = {"amount" if k == amount else k: v for k, v in names.items()}
         return raw_read_view(source, line, texts)
 
-    return Staged(kind, stage_text(connection, task, view))
+    typed = stage_typed(connection, task, kind=kind, amount=amount)
+    return typed or Staged(kind, stage_text(connection, task, view))
 
 
 def kind_and_amount(task: FileTask) -> tuple[Kind, str]:
@@ -68,13 +78,9 @@ def stage_text(connection: duckdb.DuckDBPyConnection, task: FileTask, view: View
         kind.header, task.export.columns, task.export.layout, where=where
     )
     names = {ours: f"c{position}" for ours, position in positions.items()}
-    if _plain_utf8(kind.encoding) and _straight(connection, task, kind, names, view):
+    if is_plain_utf8(kind.encoding) and _straight(connection, task, kind, names, view):
         return None
     return _mended(connection, task, kind, names, view)
-
-
-def _plain_utf8(encoding: str) -> bool:
-    return encoding.lower().replace("_", "-") in ("utf-8", "utf8", "utf-8-sig", "ascii")
 
 
 def _straight(
@@ -88,19 +94,19 @@ def _straight(
     source = raw_line_sql(task.path, kind, is_mended=False)
     line = f"row_number() over () + {kind.header_line}"
     no_unreadable_lines(connection)
-    _forget_rejects(connection)
+    forget_rejects(connection)
     try:
         connection.execute(view(source, line, names, kind.header))
-        run_sql(connection, "20_validate/judged_read")
+        run_sql(connection, "10_land/typed_read")
     except duckdb.Error:
         return False
     rejects = connection.execute(
         "select line, min(csv_line) as csv_line from reject_errors group by line order by line"
     ).fetchall()
     last_line = _one(
-        connection, f"select coalesce(max(source_line), {kind.header_line}) from judged_read"
+        connection, f"select coalesce(max(source_line), {kind.header_line}) from typed_read"
     )
-    if kind.compression == "none" and last_line + len(rejects) != _line_count(task):
+    if kind.compression == "none" and last_line + len(rejects) != line_count(task):
         return False  # empty lines, mixed line ends or quotes that span lines
     if len(rejects) > _MANY_REJECTS or any("\n" in (text or "") for _, text in rejects):
         return False
@@ -117,15 +123,7 @@ def _make_room(connection: duckdb.DuckDBPyConnection, lines: list[int]) -> None:
     shift = " + ".join(
         f"(source_line >= {line_no - already})::bigint" for already, line_no in enumerate(lines)
     )
-    connection.execute(f"update judged_read set source_line = source_line + {shift}")
-
-
-def _line_count(task: FileTask) -> int:
-    with task.path.open("rb") as handle:
-        if handle.seek(0, 2) == 0:
-            return 0
-        handle.seek(-1, 2)
-        return task.lines + (handle.read(1) != b"\n")
+    connection.execute(f"update typed_read set source_line = source_line + {shift}")
 
 
 def _mended(
@@ -139,20 +137,15 @@ def _mended(
     copy, refused = task.aside / "mended.csv", task.aside / "refused.csv"
     mended = mended_copy(task.path, copy, refused, kind)
     no_unreadable_lines(connection)
-    _forget_rejects(connection)
+    forget_rejects(connection)
     source = raw_line_sql(copy, kind, is_mended=True)
     try:
         connection.execute(view(source, "line", names, kind.header))
-        run_sql(connection, "20_validate/judged_read")
+        run_sql(connection, "10_land/typed_read")
     except duckdb.Error as error:
         first = str(error).splitlines()[0]
         raise ConfigError(f"{task.path}: cannot be read as delimited text: {first}") from None
-    connection.execute(
-        "insert into unreadable_line select split_part(csv_line, ?, 1)::bigint, "
-        "'line_unreadable', substr(csv_line, length(split_part(csv_line, ?, 1)) + 2) "
-        "from (select line, min(csv_line) as csv_line from reject_errors group by line)",
-        [kind.delimiter, kind.delimiter],
-    )
+    keep_unreadable(connection, kind.delimiter)
     if mended.refused_lines:
         connection.execute(
             f"insert into unreadable_line from read_csv({quoted(refused)}, header = false, "
@@ -165,11 +158,6 @@ def _mended(
             f"({mended.broken}); what came before was landed"
         )
     return None
-
-
-def _forget_rejects(connection: duckdb.DuckDBPyConnection) -> None:
-    connection.execute("drop table if exists reject_errors")
-    connection.execute("drop table if exists reject_scans")
 
 
 def _one(connection: duckdb.DuckDBPyConnection, query: str) -> int:

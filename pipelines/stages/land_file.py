@@ -20,7 +20,7 @@ import yaml
 from pipelines import ledger
 from pipelines.ledger import LandedPart
 from pipelines.resources import config_path, sql_text
-from pipelines.sources.amounts import amount_macro, quality_macro, unit_macro
+from pipelines.sources.amounts import QUALITIES, amount_macro, quality_macro, unit_macro
 from pipelines.sources.espi import stage_espi
 from pipelines.sources.local_time import kind_case, month_case, utc_case, wall_segments
 from pipelines.sources.parquet_file import is_parquet, stage_parquet
@@ -77,13 +77,16 @@ def land_file(
     """
     _set_up(connection, landing)
     staged = _stage(connection, landing.task)
+    run_sql(connection, "20_validate/judged_read")
     run_sql(connection, "10_land/landing_meter")
     _define_places(connection, landing)
-    run_sql(connection, "10_land/folded_read")
-    run_sql(connection, "10_land/placed_read")
-    connection.execute("drop table judged_read")
-    run_sql(connection, "10_land/landed_part")
-    run_sql(connection, "10_land/landed_balance")
+    accepted = f"accepted_{staged.kind}"
+    for relation in ("folded_read", "placed_read", accepted):
+        run_sql(connection, f"10_land/{relation}")
+    connection.execute(f"create temp view accepted_read as from {accepted}")
+    _refuse(connection)
+    for relation in ("landed_part", "landed_balance"):
+        run_sql(connection, f"10_land/{relation}")
     balance = _row(connection, "from landed_balance")
     parts = _write_parts(connection, landing, staged.kind)
     _write_rejected(connection, landing)
@@ -99,7 +102,7 @@ def land_file(
         "landed_seq": landing.landed_seq,
         "landed_at": connection.execute("select now()").fetchone()[0],  # type: ignore[index]
         "problem": staged.problem,
-        "note": _unknown_codes(connection, balance["rows_unknown_quality"]),
+        "note": _unknown_codes(connection, staged, balance["rows_unknown_quality"]),
         "rows_repeated": sum(p.rows_repeated for p in parts),
         **balance,
     }
@@ -115,6 +118,9 @@ def _stage(connection: duckdb.DuckDBPyConnection, task: FileTask) -> Staged:
 def _set_up(connection: duckdb.DuckDBPyConnection, landing: Landing) -> None:
     export = landing.task.export
     limits = yaml.safe_load(config_path("read_rules.yaml").read_text(encoding="utf-8"))
+    connection.execute(
+        f"create type quality_word as enum ({', '.join(quoted(q) for q in QUALITIES)})"
+    )
     for macro in (
         *stamp_macros(export.time_format), amount_macro(export), quality_macro(export),
         unit_macro(export),
@@ -140,7 +146,8 @@ def _set_up(connection: duckdb.DuckDBPyConnection, landing: Landing) -> None:
 def _define_places(connection: duckdb.DuckDBPyConnection, landing: Landing) -> None:
     """The wall clock's and the calendar's rules for the years of this file."""
     first_at, last_at = connection.execute(
-        "select min(stamp_at), max(stamp_at) from judged_read where rule is null"
+        "select min(stamp_at), max(stamp_at) from typed_read "
+        "where stamp_at between getvariable('earliest_at') and getvariable('latest_at')"
     ).fetchone() or (None, None)
     first_at, last_at = first_at or _EPOCH, last_at or _EPOCH
     segments = wall_segments(landing.task.zone, first_at, last_at)
@@ -155,37 +162,41 @@ def _define_places(connection: duckdb.DuckDBPyConnection, landing: Landing) -> N
         connection.execute(f"create or replace temp macro {name} as {body}")
 
 
+def _refuse(connection: duckdb.DuckDBPyConnection) -> None:
+    """List the refused rows; where every read was accepted, without looking for them."""
+    read, accepted = connection.execute(
+        "select (select count(*) from typed_read), (select count(*) from accepted_read)"
+    ).fetchone() or (0, 0)
+    set_variables(connection, {"has_refused": read != accepted})
+    run_sql(connection, "10_land/rejected_read")
+
+
 def _write_parts(
     connection: duckdb.DuckDBPyConnection, landing: Landing, kind: Kind
 ) -> list[LandedPart]:
+    """Write each partition, a stretch of the sorted reads.
+
+    The names are joined to the reads, never the reads to the names: the optimiser must not
+    turn the join round, or the order would be lost.
+    """
+    connection.execute("set disabled_optimizers = 'join_order,build_side_probe_side'")
     written = []
-    for month, bucket, rows, meters, amount_gal, covered_min in connection.execute(
-        "select month, bucket, rows_accepted, meters, amount_gal, covered_min from landed_part"
-    ).fetchall():
+    for part in connection.execute("from landed_part").fetchall():
+        month, bucket, first_at, last_at, rows, amount_gal, covered_min, repeated = part
         target = landing.task.aside / part_path(kind, month, bucket)
         target.mkdir(parents=True, exist_ok=True)
-        file = target / f"{landing.file_hash}.parquet"
-        set_variables(connection, {"part_month": month, "part_bucket": bucket})
-        connection.execute(_copy_statement(kind, file))
-        repeated = _repeated(connection, kind, file)
+        set_variables(
+            connection,
+            {"part_bucket": bucket, "part_from_at": first_at, "part_to_at": last_at},
+        )
+        connection.execute(_copy_statement(kind, target / f"{landing.file_hash}.parquet"))
         written.append(
             LandedPart(
-                landing.file_hash, kind, month, bucket, rows, meters, amount_gal,
-                covered_min, repeated,
+                landing.file_hash, kind, month, bucket, rows, amount_gal, covered_min, repeated
             )
-        )  # fmt: skip
+        )
+    connection.execute("set disabled_optimizers = ''")
     return written
-
-
-def _repeated(connection: duckdb.DuckDBPyConnection, kind: str, file: Path) -> int:
-    """Reads of one file that another line of it stands for too; the file is sorted."""
-    at = "start_at" if kind == "interval" else "read_at"
-    row = connection.execute(
-        f"select count(*) filter (where meter_id = meter_before and {at} = at_before) from ("
-        f"select meter_id, {at}, lag(meter_id) over () as meter_before, "
-        f"lag({at}) over () as at_before from read_parquet({quoted(file)}))"
-    ).fetchone()
-    return int(row[0]) if row else 0
 
 
 def part_path(kind: str, month: str, bucket: int) -> Path:
@@ -197,16 +208,18 @@ def _copy_statement(kind: str, target: Path) -> str:
     body = sql_text(f"10_land/{kind}_part").rstrip().rstrip(";")
     return (
         f"copy ({body}\n) to {quoted(target)} "
-        "(format parquet, compression zstd, row_group_size 131072)"
+        "(format parquet, parquet_version v2, row_group_size 131072)"
     )
 
 
-def _unknown_codes(connection: duckdb.DuckDBPyConnection, rows: int) -> str | None:
+def _unknown_codes(
+    connection: duckdb.DuckDBPyConnection, staged: Staged, rows: int
+) -> str | None:
     if not rows:
         return None
     codes = connection.execute(
-        "select distinct trim(quality_text) from raw_read "
-        "where quality_of(trim(quality_text)) is null order by 1 limit 6"
+        f"select distinct trim(quality_text) from ({staged.quality_texts}) "
+        "where quality_of(quality_text) is null order by 1 limit 6"
     ).fetchall()
     told = ", ".join(repr(code) for (code,) in codes)
     return (
@@ -216,12 +229,14 @@ def _unknown_codes(connection: duckdb.DuckDBPyConnection, rows: int) -> str | No
 
 
 def _write_rejected(connection: duckdb.DuckDBPyConnection, landing: Landing) -> None:
-    run_sql(connection, "10_land/rejected_read")
     row = connection.execute("select count(*) from rejected_read").fetchone()
     if row and row[0]:
         target = landing.task.aside / "rejected" / f"{landing.file_hash}.parquet"
         target.parent.mkdir(parents=True, exist_ok=True)
-        connection.execute(f"copy rejected_read to {quoted(target)} (format parquet)")
+        connection.execute(
+            f"copy (select * exclude (is_line) from rejected_read) to {quoted(target)} "
+            "(format parquet)"
+        )
 
 
 def _check(

@@ -7,7 +7,6 @@ create table if not exists ledger.landed_partition (
     month varchar not null,
     bucket integer not null,
     rows_accepted bigint not null,
-    meters bigint not null,
     amount_gal double,
     covered_min double,
     rows_repeated bigint not null

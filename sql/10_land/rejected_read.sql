@@ -1,17 +1,18 @@
 -- rejected_read: the rows of the file at hand that were refused, findable by file and line.
--- grain: one row a refused row. key: source_line.
+-- grain: one refused row; key: source_line (layout wide: several of one line).
 -- units: amount_gal [gal], null where the row holds no number.
--- reads: placed_read, unreadable_line, variable source_file.
--- why: nothing is dropped without a word.
+-- reads: placed_read, unreadable_line, variables source_file and has_refused.
+-- why: nothing is dropped without a word. Where as many rows were accepted as were read,
+--   has_refused is false and the reads are not gone through again.
 create or replace temp table rejected_read as
 with placed as (from placed_read),
 unreadable as (from unreadable_line),
 refused as (
-    select source_line, meter_id, rule, value, amount_gal
+    select source_line, meter_id, rule, value, amount_gal, false as is_line
     from placed
-    where rule is not null
+    where getvariable('has_refused') and rule is not null
     union all by name
-    select source_line, null as meter_id, rule, value, null as amount_gal
+    select source_line, null as meter_id, rule, value, null as amount_gal, true as is_line
     from unreadable
 )
 select
@@ -20,6 +21,7 @@ select
     meter_id,
     rule,
     left(value, 500) as value,
-    amount_gal
+    amount_gal,
+    is_line
 from refused
-order by source_line
+order by source_line, rule, value
