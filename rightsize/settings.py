@@ -20,7 +20,7 @@ ServiceKind = Literal["domestic", "irrigation", "fire", "combined"]
 SERVICE_KINDS: Final[tuple[str, ...]] = get_args(ServiceKind)
 
 Share = Annotated[float, Field(ge=0, le=1)]
-Money = Annotated[float, Field(ge=0)]
+Money = Annotated[float, Field(ge=0, allow_inf_nan=False)]
 
 
 class Settings(BaseModel):
@@ -63,9 +63,11 @@ class ClassRate(Settings):
 class Tariff(Settings):
     """Rates that follow water and charges that follow meter size."""
 
-    discount_rate_pct: float = Field(4.0, ge=0, le=30)
+    discount_rate_pct: float = Field(4.0, ge=0, le=30, allow_inf_nan=False)
     classes: dict[str, ClassRate]
-    fixed_charge_usd_per_month: dict[float, Money] = Field(default_factory=dict)
+    fixed_charge_usd_per_month: dict[Annotated[float, Field(gt=0)], Money] = Field(
+        default_factory=dict, description="by nominal meter size [in]"
+    )
 
     @model_validator(mode="after")
     def _has_default(self) -> Tariff:
