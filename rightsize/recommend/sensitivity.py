@@ -27,18 +27,18 @@ class Scenario:
     """One thing that may be other than assumed."""
 
     name: str
-    rates: float = 1.0  # factor on volumetric and sewer rates
-    cost: float = 1.0  # factor on price and installation
+    rate_factor: float = 1.0  # factor on volumetric and sewer rates
+    cost_factor: float = 1.0  # factor on price and installation
     interest_points: float = 0.0  # added to the discount rate, in points of %
     curve_points: float = 0.0  # added to the new meter's registration, in points of %
 
 
 SCENARIOS: Final[tuple[Scenario, ...]] = (
     Scenario("as assumed"),
-    Scenario("rates 20 % lower", rates=0.8),
-    Scenario("rates 20 % higher", rates=1.2),
-    Scenario("purchase and installation 25 % dearer", cost=1.25),
-    Scenario("purchase and installation 25 % cheaper", cost=0.75),
+    Scenario("rates 20 % lower", rate_factor=0.8),
+    Scenario("rates 20 % higher", rate_factor=1.2),
+    Scenario("purchase and installation 25 % dearer", cost_factor=1.25),
+    Scenario("purchase and installation 25 % cheaper", cost_factor=0.75),
     Scenario("discount rate 2 points higher", interest_points=2.0),
     Scenario("discount rate 2 points lower", interest_points=-2.0),
     Scenario("new meter registers 1 point less", curve_points=-1.0),
@@ -115,7 +115,9 @@ def _net_benefit_usd(case: Case, chosen: Index) -> Array:
 
 
 def _with_rates(tariff: Tariff, scenario: Scenario) -> Tariff:
-    classes = {name: _scaled(rate, scenario.rates) for name, rate in tariff.classes.items()}
+    classes = {
+        name: _scaled(rate, scenario.rate_factor) for name, rate in tariff.classes.items()
+    }
     interest = max(0.0, tariff.discount_rate_pct + scenario.interest_points)
     return tariff.model_copy(update={"classes": classes, "discount_rate_pct": interest})
 
@@ -131,7 +133,9 @@ def _scaled(rate: ClassRate, factor: float) -> ClassRate:
 def _with_cost(catalogue: Catalogue, scenario: Scenario) -> Catalogue:
     dearer = tuple(
         replace(
-            m, price_usd=m.price_usd * scenario.cost, install_usd=m.install_usd * scenario.cost
+            m,
+            price_usd=m.price_usd * scenario.cost_factor,
+            install_usd=m.install_usd * scenario.cost_factor,
         )
         for m in catalogue.meters
     )
