@@ -20,7 +20,7 @@ ServiceKind = Literal["domestic", "irrigation", "fire", "combined"]
 SERVICE_KINDS: Final[tuple[str, ...]] = get_args(ServiceKind)
 
 Share = Annotated[float, Field(ge=0, le=1)]
-Money = Annotated[float, Field(ge=0)]
+Money = Annotated[float, Field(ge=0, allow_inf_nan=False)]
 
 
 class Settings(BaseModel):
@@ -63,9 +63,11 @@ class ClassRate(Settings):
 class Tariff(Settings):
     """Rates that follow water and charges that follow meter size."""
 
-    discount_rate_pct: float = Field(4.0, ge=0, le=30)
+    discount_rate_pct: float = Field(4.0, ge=0, le=30, allow_inf_nan=False)
     classes: dict[str, ClassRate]
-    fixed_charge_usd_per_month: dict[float, Money] = Field(default_factory=dict)
+    fixed_charge_usd_per_month: dict[Annotated[float, Field(gt=0)], Money] = Field(
+        default_factory=dict, description="by nominal meter size [in]"
+    )
 
     @model_validator(mode="after")
     def _has_default(self) -> Tariff:
@@ -201,7 +203,7 @@ class Thresholds(Settings):
         25, "net benefit from which a change is worth a visit", source=_OURS, ge=0, le=1e6
     )
     near_limit_odds: float = _limit(
-        0.5,
+        0.75,
         "odds of overload from which a meter not proven undersized is logged first",
         source=_OURS,
         ge=0,
@@ -258,11 +260,13 @@ class Thresholds(Settings):
     allowed_standards: tuple[str, ...] | None = _policy(
         None, "standards legal for trade here, as the catalogue names them; all if absent"
     )
-    lead_free_only: bool = _policy(
-        False, "only meters that the catalogue marks lead-free are installed"
+    lead_free_list: tuple[str, ...] | None = _policy(
+        None,
+        "meters certified lead-free, as 'type size' or 'type size grade', "
+        "e.g. ['displacement 1', 'compound 2 high_performance']; all if absent",
     )
     stock_list: tuple[str, ...] | None = _policy(
-        None, "types and sizes kept in stock, e.g. ['displacement 1']; all if absent"
+        None, "meters kept in stock, written the same way; all if absent"
     )
     draws: int = Field(40, ge=10, le=1000, description="joint draws per account")
     seed: int = Field(1, ge=0, description="seed of the joint draws")

@@ -3,15 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from rightsize.meters.catalogue import Meter
+from rightsize.meters.head_loss import flow_at_loss_gpm
 
 Array = NDArray[np.float64]
-Floats = NDArray[np.floating[Any]]
 
 
 @dataclass(frozen=True)
@@ -34,22 +33,14 @@ def flow_limits(
 
     Notes
     -----
-    Head loss follows the square of flow from the rated loss at SMOC, so the limit is
-    smoc x sqrt(spare / loss at SMOC).
+    Head loss follows the square of flow, so the flow that uses up the spare head grows with
+    its square root.
     """
     smoc = np.array([m.smoc_gpm for m in meters])
     continuous = np.array([m.continuous_gpm for m in meters])
-    loss_psi = np.array([m.head_loss_psi_at_smoc for m in meters])
-    with np.errstate(divide="ignore", invalid="ignore"):
-        head = smoc * np.sqrt(np.maximum(spare_head_psi, 0.0)[:, None] / loss_psi[None, :])
+    at_one_psi = np.array([flow_at_loss_gpm(1.0, m) for m in meters])
     return FlowLimits(
         peak_gpm=smoc * (1 - smoc_margin_share),
         sustained_gpm=continuous * (1 - continuous_margin_share),
-        head_gpm=np.where(loss_psi[None, :] > 0, head, np.inf),
+        head_gpm=np.sqrt(np.maximum(spare_head_psi, 0.0))[:, None] * at_one_psi[None, :],
     )
-
-
-def head_loss_psi(flow_gpm: Array, *, smoc_gpm: Array, head_loss_psi_at_smoc: Array) -> Array:
-    """Head loss at `flow_gpm`, by the square law from the rated point [psi]."""
-    result: Array = head_loss_psi_at_smoc * (flow_gpm / smoc_gpm) ** 2
-    return result

@@ -45,7 +45,6 @@ def actions(
     is_worth_logging: Flags,
     is_critical: Flags,
     is_fire: Flags,
-    is_unknown_meter: Flags,
 ) -> Texts:
     """What to do at each meter [A]: change, keep, log first or refer to a person.
 
@@ -56,7 +55,7 @@ def actions(
     refused = (verdict == "undersized") & ~has_choice
     return np.select(
         [
-            is_fire | is_unknown_meter | refused | (wants_change & is_critical),
+            is_fire | refused | (wants_change & is_critical),
             wants_change,
             (verdict == "fits") & is_worth_logging,
         ],

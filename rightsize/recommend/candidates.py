@@ -3,9 +3,8 @@
 Every rule is a bit, so that the rules a meter breaks at an account travel as one integer and
 come out by name in `candidate.rejected_because`.
 
-References
-----------
-Sizes made: compounds 2, 3, 4, 6 and 8 in; displacement 5/8 to 2 in (common practice).
+Sizes made are those of `rightsize.meters.ratings`; a size that a catalogue holds all the same
+is recognised where it is installed, and not installed anew.
 """
 
 from __future__ import annotations
@@ -18,6 +17,7 @@ from numpy.typing import NDArray
 
 from rightsize.contracts.sites import SiteBlock
 from rightsize.meters.catalogue import Meter
+from rightsize.meters.ratings import TRADE_SIZES_IN
 from rightsize.settings import Thresholds
 
 Array = NDArray[np.float64]
@@ -48,10 +48,6 @@ CONSTRAINTS: Final[tuple[str, ...]] = (
 BIT: Final[dict[str, int]] = {name: 1 << k for k, name in enumerate(CONSTRAINTS)}
 FEASIBLE_MASK: Final = sum(BIT[name] for name in CONSTRAINTS[:-2])
 
-SIZES_MADE_IN: Final[dict[str, tuple[float, float]]] = {
-    "displacement": (0.5, 2.0),
-    "compound": (2.0, 8.0),
-}
 NOMINAL_SIZES_IN: Final = (
     0.5, 0.625, 0.75, 1.0, 1.5, 2.0, 2.5, 3.0, 4.0, 6.0, 8.0, 10.0, 12.0, 16.0, 20.0,
 )  # fmt: skip
@@ -66,27 +62,24 @@ def meter_rules(meters: Sequence[Meter], thresholds: Thresholds) -> Bits:
     """Rules that a meter breaks at every site, as bits [M]."""
     broken = np.zeros(len(meters), dtype=np.int32)
     for k, meter in enumerate(meters):
-        low, high = SIZES_MADE_IN.get(meter.meter_type, (0.0, np.inf))
+        made = np.array(TRADE_SIZES_IN[meter.meter_type])
+        name = f"{meter.meter_type} {meter.size_in:g}"
+        names = (name, f"{name} {meter.grade}")
         checks = {
             "fire_lines_only": meter.meter_type == "fire_service",
-            "size_not_made": not low <= meter.size_in <= high,
+            "size_not_made": not np.any(np.abs(made - meter.size_in) < 1e-6),
             "minimum_size": meter.size_in < thresholds.min_size_in - 1e-6,
-            "type_not_allowed": _outside(meter.meter_type, thresholds.allowed_types),
-            "standard_not_allowed": _outside(
-                getattr(meter, "standard", None), thresholds.allowed_standards
-            ),
-            "not_lead_free": thresholds.lead_free_only
-            and not getattr(meter, "is_lead_free", False),
-            "not_in_stock": _outside(
-                f"{meter.meter_type} {meter.size_in:g}", thresholds.stock_list
-            ),
+            "type_not_allowed": _outside((meter.meter_type,), thresholds.allowed_types),
+            "standard_not_allowed": _outside((meter.standard,), thresholds.allowed_standards),
+            "not_lead_free": _outside(names, thresholds.lead_free_list),
+            "not_in_stock": _outside(names, thresholds.stock_list),
         }
         broken[k] = sum(BIT[name] for name, is_broken in checks.items() if is_broken)
     return broken
 
 
-def _outside(value: str | None, allowed: tuple[str, ...] | None) -> bool:
-    return allowed is not None and value not in allowed
+def _outside(names: tuple[str, ...], allowed: tuple[str, ...] | None) -> bool:
+    return allowed is not None and not any(name in allowed for name in names)
 
 
 def site_rules(
@@ -119,6 +112,23 @@ def site_rules(
 
 def _nominal_step(size_in: Array) -> NDArray[np.int64]:
     return np.searchsorted(np.array(NOMINAL_SIZES_IN), size_in - 1e-6)
+
+
+def main_rule(bits: Bits) -> list[str]:
+    """For each account the rule that most of its meters break, in words; '' where none is.
+
+    A meter that flow forbids is not asked about other rules, unless flow forbids them all.
+    """
+    flow = sum(BIT[n] for n in ("peak_over_smoc", "sustained_over_continuous", "head_loss"))
+    carries = (bits & flow) == 0
+    asked = np.where(carries.any(axis=1)[:, None], carries, True)
+    broken = np.stack([((bits >> k) & 1).astype(bool) for k in range(len(CONSTRAINTS) - 2)])
+    count = (broken & asked).sum(axis=2)
+    names = np.array(CONSTRAINTS)[count.argmax(axis=0)]
+    return [
+        str(n).replace("_", " ") if c else ""
+        for n, c in zip(names, count.max(axis=0), strict=True)
+    ]
 
 
 def rule_names(bits: NDArray[np.int32]) -> tuple[NDArray[np.int64], list[str]]:

@@ -145,14 +145,13 @@ def _choose(case: Case, rows: slice, draws: Draws, weighed: Weighed) -> Choice:
         has_choice=has_choice,
         has_smaller=smaller >= 0,
     )
-    code = np.array(case.refused.code[rows], dtype="U20")
+    code = np.array(case.refused.code[rows], dtype=np.str_)
     action = actions(
         verdict,
         has_choice=has_choice,
         is_worth_logging=worth_logging | near_limit,
         is_critical=case.is_critical[rows],
         is_fire=code == "fire_service",
-        is_unknown_meter=code == "unknown_meter",
     )
     changes = np.isin(verdict, ["oversized", "undersized", "wrong_type"]) & has_choice
     may_log = (action == "log_first") & worth_logging

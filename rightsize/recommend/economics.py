@@ -65,7 +65,7 @@ class RateSteps:
 
     def bill_usd_per_year(self, gal_per_year: Floats) -> Floats:
         """Bill of yearly volumes [J, A] or [J, A, M], in the precision of the volumes."""
-        kind = gal_per_year.dtype
+        kind = gal_per_year.dtype if gal_per_year.dtype.kind == "f" else np.dtype(np.float64)
         spread = (slice(None),) + (None,) * (gal_per_year.ndim - 2)
         bill = gal_per_year * self.usd_per_gal[:, 0].astype(kind)[spread]
         for start, step in zip(

@@ -10,11 +10,11 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from rightsize.assess.range_fit import head_loss_psi
 from rightsize.assess.verdict import ACTIONS, VERDICTS
 from rightsize.findings import FINDING_CODES
 from rightsize.meters.catalogue import Meter
-from rightsize.recommend.candidates import rule_names
+from rightsize.meters.head_loss import head_loss_matrix
+from rightsize.recommend.candidates import main_rule, rule_names
 from rightsize.recommend.case import Case
 from rightsize.recommend.economics import simple_payback_years
 from rightsize.recommend.reasons import with_reason
@@ -68,6 +68,7 @@ def recommendation_frame(case: Case, rows: slice, draws: Draws, choice: Choice) 
         frame, case, rows,
         odds_over_smoc=choice.odds_over_smoc, odds_over_continuous=choice.odds_over_continuous,
         smaller=choice.smaller,
+        blocked_by=main_rule(choice.weighed.broken),
         runner_up_odds=_at(choice.weighed.odds_of_benefit, np.maximum(choice.runner_up, 0)),
     )  # fmt: skip
 
@@ -204,18 +205,18 @@ def _odds_columns(case: Case, rows: slice, choice: Choice) -> dict[str, Any]:
 
 def _rating_columns(case: Case, rows: slice, draws: Draws, choice: Choice) -> dict[str, Any]:
     meters, installed = case.catalogue.meters, case.meter_index[rows]
-    smoc = np.array([m.smoc_gpm for m in meters])
-    loss_at_smoc = np.array([m.head_loss_psi_at_smoc for m in meters])
     return {
-        "head_loss_at_peak_psi": head_loss_psi(
-            np.asarray(weighted_mean(draws.peak_gpm, draws.weight), dtype=np.float64),
-            smoc_gpm=smoc[choice.chosen],
-            head_loss_psi_at_smoc=loss_at_smoc[choice.chosen],
-        ),
+        "head_loss_at_peak_psi": _at(_head_loss_psi(case, draws), choice.chosen),
         "spare_head_psi": case.spare_head_psi[rows],
         "installed_continuous_gpm": np.array([m.continuous_gpm for m in meters])[installed],
-        "installed_smoc_gpm": smoc[installed],
+        "installed_smoc_gpm": np.array([m.smoc_gpm for m in meters])[installed],
     }
+
+
+def _head_loss_psi(case: Case, draws: Draws) -> Array:
+    """Head lost in each meter at the expected peak [A, M]."""
+    peak_gpm = np.asarray(weighted_mean(draws.peak_gpm, draws.weight), dtype=np.float64)
+    return head_loss_matrix(case.catalogue.meters, peak_gpm).T
 
 
 def _runner_up_columns(case: Case, choice: Choice) -> dict[str, Any]:
@@ -278,18 +279,11 @@ def candidate_frame(case: Case, rows: slice, draws: Draws, choice: Choice) -> pl
         picked: NDArray[Any] = value[shown].ravel()
         return picked
 
-    peak = np.asarray(weighted_mean(draws.peak_gpm, draws.weight), dtype=np.float64)
     money = {
         "net_present_value_usd": weighed.net_benefit_usd * case.costs.present_value_factor,
         "change_cost_usd": case.costs.change_cost_usd[rows],
         "fixed_charge_change_usd_per_year": case.costs.fixed_charge_change_usd_per_year[rows],
-        "head_loss_at_peak_psi": head_loss_psi(
-            peak[:, None],
-            smoc_gpm=np.array([m.smoc_gpm for m in case.catalogue.meters]),
-            head_loss_psi_at_smoc=np.array(
-                [m.head_loss_psi_at_smoc for m in case.catalogue.meters]
-            ),
-        ),
+        "head_loss_at_peak_psi": _head_loss_psi(case, draws),
     }
     frame = pl.DataFrame(
         {

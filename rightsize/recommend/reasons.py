@@ -25,6 +25,7 @@ def with_reason(
     odds_over_continuous: Array,
     runner_up_odds: Array,
     smaller: NDArray[np.int64],
+    blocked_by: list[str],
 ) -> pl.DataFrame:
     """The recommendation rows with their `reason`.
 
@@ -38,6 +39,8 @@ def with_reason(
         Odds that the runner-up would pay.
     smaller : int array [A]
         Best smaller meter of the installed type that pays; -1 for none.
+    blocked_by : list of str [A]
+        The rule that stands in the way of most meters.
     odds_over_smoc, odds_over_continuous : arrays [A]
         Odds that peak and sustained flow exceed what the installed meter may carry.
     """
@@ -52,6 +55,7 @@ def with_reason(
         message,
         pl.Series("_smoc", np.array([m.smoc_gpm for m in meters])[index]),
         pl.Series("_continuous", np.array([m.continuous_gpm for m in meters])[index]),
+        pl.Series("_blocked_by", blocked_by, dtype=pl.String),
         pl.Series("_rival_odds", runner_up_odds),
         pl.Series("_smaller", [*map(_named, meters), None]).gather(
             pl.Series(smaller % at_none)
@@ -145,9 +149,10 @@ def _smaller_pays() -> pl.Expr:
 
 def _pays() -> pl.Expr:
     return pl.format(
-        "{} carries the peak of {} gpm ({} at most; rated {}) and registers {} % where {} "
+        "{} carries the peak of {} gpm ({} to {}; rated {}) and registers {} % where {} "
         "registers {} %, which brings {} USD a year after all costs ({} to {}) with odds of {}",
-        pl.col("_recommended"), number("peak_10s_gpm"), number("peak_10s_high_gpm"),
+        pl.col("_recommended"), number("peak_10s_gpm"), number("peak_10s_low_gpm"),
+        number("peak_10s_high_gpm"),
         number("_new_smoc"), number("recommended_accuracy_pct"), pl.col("_installed"),
         number("installed_accuracy_pct"), number("net_benefit_usd_per_year"),
         number("net_benefit_low_usd_per_year"), number("net_benefit_high_usd_per_year"),
@@ -180,7 +185,10 @@ def _undersized() -> pl.Expr:
         "; {} carries peak and sustained flow (odds {})",
         pl.col("_recommended"), _odds("odds_of_fit"),
     )  # fmt: skip
-    none = pl.lit("; no meter of the catalogue may be installed here, so a person decides")
+    none = pl.format(
+        "; no meter of the catalogue may be installed here ({}), so a person decides",
+        pl.col("_blocked_by"),
+    )
     return pl.concat_str(_overload("exceeds"), pl.when(_changes()).then(cure).otherwise(none))
 
 

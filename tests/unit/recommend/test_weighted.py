@@ -56,3 +56,28 @@ def test_order_of_draws_does_not_matter(seed: int) -> None:
 def test_odds_count_the_weight_of_draws() -> None:
     event = np.array([[True], [False], [True]])
     assert odds(event, np.array([[0.2], [0.5], [0.3]]))[0] == 0.5
+
+
+@given(st.integers(0, 10_000), st.sampled_from([np.float32, np.float64]))
+def test_interval_agrees_with_a_plain_sort(seed: int, kind: type) -> None:
+    """ANALYTIC: for each account and meter, draws sorted and weights added one by one."""
+    rng = np.random.default_rng(seed)
+    value = (rng.normal(size=(40, 3, 2)) * 10.0 ** rng.integers(-3, 6, (1, 3, 2))).astype(kind)
+    weight = rng.dirichlet(np.ones(40), 3).T
+    before = value.copy()
+    low, high = interval(value, weight)
+    np.testing.assert_array_equal(value, before)
+    for a in range(3):
+        for m in range(2):
+            order = np.argsort(value[:, a, m])
+            total = np.cumsum(weight[order, a])
+            near = np.min(np.abs(total[:, None] - [0.05, 0.95])) < 1e-5
+            if not near:
+                assert low[a, m] == value[order[np.searchsorted(total, 0.05)], a, m]
+                assert high[a, m] == value[order[np.searchsorted(total, 0.95)], a, m]
+
+
+def test_interval_of_numbers_of_either_sign_and_zero() -> None:
+    value = np.array([0.0, -5.0, 3.0, -1e-30, 0.0])[:, None]
+    low, high = interval(value, np.full((5, 1), 0.2))
+    assert (low[0], high[0]) == (-5.0, 3.0)

@@ -1,0 +1,104 @@
+"""Program: this year's change-outs from the published results, under a budget and crews."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Final
+
+import duckdb
+import polars as pl
+
+from pipelines.resources import sql_text
+from rightsize.contracts.column_units import metric_text
+from rightsize.errors import ConfigError
+from rightsize.recommend.program import Program, choose_program
+from rightsize.recommend.program_options import Lots
+from rightsize.settings import Thresholds
+from rightsize.units import MM_PER_IN, UnitSystem
+
+# Odds are means over draws: one that sums to a hair below the limit has passed it.
+_SLACK: Final = 1e-6
+
+
+@dataclass(frozen=True)
+class ProgramOutcome:
+    """A programme and what stands beside it."""
+
+    program: Program
+    options: pl.DataFrame  # every change-out that might have been chosen
+    overrun_left_out: pl.DataFrame  # undersized meters that money alone does not justify
+
+
+def program(
+    results: Path,
+    thresholds: Thresholds,
+    *,
+    budget_usd: float,
+    crews: int | None = None,
+    crew_hours_per_year: float = 1600.0,
+    lots: Lots | None = None,
+    certainty_share: float = 0.0,
+    units: UnitSystem = "us",
+) -> ProgramOutcome:
+    """Choose the change-outs of most present value from the latest published sweep.
+
+    Parameters
+    ----------
+    results : Path
+        The published database; opened for reading only.
+    thresholds : Thresholds
+        Odds and least benefit that an option must reach.
+    budget_usd, crews, crew_hours_per_year, lots, certainty_share
+        See `rightsize.recommend.program.choose_program`.
+    units : "us" or "metric"
+        In which the results are published.
+
+    Raises
+    ------
+    ConfigError
+        If nothing is published yet, or a limit is out of range.
+    """
+    options = program_options(results, thresholds, units=units)
+    chosen = choose_program(
+        options,
+        budget_usd=budget_usd,
+        crews=crews,
+        crew_hours_per_year=crew_hours_per_year,
+        lots=lots,
+        certainty_share=certainty_share,
+    )
+    taken = chosen.selected.select("account_id", "meter_id")
+    left_out = (
+        options.filter(pl.col("verdict") == "undersized")
+        .join(taken, on=["account_id", "meter_id"], how="anti")
+        .unique(["account_id", "meter_id"], keep="first", maintain_order=True)
+    )
+    return ProgramOutcome(program=chosen, options=options, overrun_left_out=left_out)
+
+
+def program_options(
+    results: Path, thresholds: Thresholds, *, units: UnitSystem = "us"
+) -> pl.DataFrame:
+    """Every meter that fits and pays at an account to be changed, of the latest sweep.
+
+    Raises
+    ------
+    ConfigError
+        If nothing is published yet.
+    """
+    if not results.exists():
+        raise ConfigError(f"{results}: nothing is published yet; run a sweep first")
+    statement = sql_text("80_program/program_option")
+    if units == "metric":
+        statement = metric_text(statement)
+    limits = {
+        "odds_of_benefit": thresholds.odds_of_benefit - _SLACK,
+        "min_net_benefit_usd_per_year": thresholds.min_net_benefit_usd_per_year,
+    }
+    with duckdb.connect(str(results), read_only=True) as connection:
+        reader = connection.sql(statement, params=limits).to_arrow_reader()
+        frame = pl.DataFrame(reader.read_all())
+    if units == "metric":
+        frame = frame.with_columns(size_in=pl.col("size_mm") / MM_PER_IN)
+    return frame

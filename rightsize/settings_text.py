@@ -1,0 +1,56 @@
+"""The thresholds as a commented file: every limit with its meaning, bounds and source."""
+
+from __future__ import annotations
+
+import json
+import textwrap
+from typing import Any, Final
+
+from pydantic.fields import FieldInfo
+
+from rightsize.settings import Thresholds
+
+_WIDTH: Final = 92
+_HEAD: Final = """\
+# Every limit that a verdict rests on, with its default. Copy this file, keep the lines that
+# differ for your utility, and name the copy as `thresholds:` in the configuration. A changed
+# limit re-assesses the fleet from its profiles: no read is landed or profiled again.
+#
+# Written from rightsize/settings.py; a test holds the two together:
+# python -c "from rightsize.settings_text import thresholds_yaml as t; print(t(), end='')"
+"""
+
+
+def thresholds_yaml() -> str:
+    """The text of `config/thresholds.yaml`."""
+    parts = [_entry(name, field) for name, field in Thresholds.model_fields.items()]
+    return _HEAD + "\n" + "\n".join(parts)
+
+
+def _entry(name: str, field: FieldInfo) -> str:
+    extra = field.json_schema_extra
+    source = extra.get("source") if isinstance(extra, dict) else None
+    about = [field.description or "", _bounds(field), f"source: {source}" if source else ""]
+    comment = textwrap.fill(
+        "; ".join(part for part in about if part),
+        width=_WIDTH,
+        initial_indent="# ",
+        subsequent_indent="#   ",
+    )
+    value = field.default
+    line = f"# {name}:" if value is None else f"{name}: {_yaml(value)}"
+    return f"{comment}\n{line}\n"
+
+
+def _bounds(field: FieldInfo) -> str:
+    low = next((m.ge for m in field.metadata if hasattr(m, "ge")), None)
+    high = next((m.le for m in field.metadata if hasattr(m, "le")), None)
+    if low is None:
+        return ""
+    return f"{low:g} or more" if high is None else f"{low:g} to {high:g}"
+
+
+def _yaml(value: Any) -> str:
+    if isinstance(value, tuple):
+        return f"[{', '.join(str(v) for v in value)}]"
+    return f"{value:g}" if isinstance(value, float) else json.dumps(value)

@@ -1,0 +1,152 @@
+"""The decision written as plain loops over accounts, meters and draws: slow, easy to check.
+
+Serves as an independent check of the vectorised decision and as its baseline of speed. It
+knows money, fit and the choice; it leaves out rules of the site, which have tests of their own.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from rightsize.contracts.profiles import ProfileBlock
+from rightsize.contracts.sites import SiteBlock
+from rightsize.inference.posterior import FlowPosterior
+from rightsize.meters.catalogue import Catalogue, Meter
+from rightsize.settings import Tariff, Thresholds
+
+
+@dataclass(frozen=True)
+class PlainMeter:
+    """One meter at one account."""
+
+    net_benefit_usd: float
+    odds_of_benefit: float
+    odds_of_fit: float
+    low_usd: float
+    high_usd: float
+
+
+@dataclass(frozen=True)
+class PlainAccount:
+    """One account."""
+
+    meters: tuple[PlainMeter, ...]
+    verdict: str
+    chosen: int
+
+
+def monthly_bill_usd(gal: float, tariff: Tariff, customer_class: str) -> float:
+    """A month's volumetric bill, tier by tier."""
+    rate = tariff.for_class(customer_class)
+    bill, start = 0.0, 0.0
+    for tier in rate.tiers:
+        end = math.inf if tier.up_to_gal_per_month is None else tier.up_to_gal_per_month
+        bill += max(0.0, min(gal, end) - start) * tier.usd_per_kgal / 1000
+        start = end
+    return bill + gal * rate.sewer_usd_per_kgal * rate.sewer_return_share / 1000
+
+
+def yearly_cost_usd(new: Meter, old: Meter, tariff: Tariff) -> float:
+    """Level yearly cost of purchase and installation, upkeep, and charge lost."""
+    rate, years = tariff.discount_rate_pct / 100, new.life_years
+    spent = new.price_usd + new.install_usd
+    level = spent * rate / (1 - (1 + rate) ** -years) if rate else spent / years
+    charges = tariff.fixed_charge_usd_per_month
+    lost = max(0.0, charges[old.size_in] - charges[new.size_in]) * 12
+    return level + new.upkeep_usd_per_year - old.upkeep_usd_per_year + lost
+
+
+def tails(pairs: list[tuple[float, float]]) -> tuple[float, float]:
+    """Values that leave 5 % of the weight below and above."""
+    below, low, high = 0.0, pairs[0][0], pairs[-1][0]
+    found_low = False
+    for value, weight in sorted(pairs):
+        below += weight
+        if not found_low and below >= 0.05 - 2e-6:
+            low, found_low = value, True
+        if below > 0.95 + 2e-6:
+            high = value
+            break
+    return low, high
+
+
+def plain_account(
+    a: int,
+    block: ProfileBlock,
+    posterior: FlowPosterior,
+    sites: SiteBlock,
+    catalogue: Catalogue,
+    tariff: Tariff,
+    limits: Thresholds,
+) -> PlainAccount:
+    """Account `a`, meter by meter, draw by draw."""
+    installed = int(sites.meter_index[a])
+    old, kind = catalogue.meters[installed], sites.customer_class[a]
+    draws = range(posterior.weight.shape[0])
+    over = 0.0
+    for j in draws:
+        if (
+            posterior.peak_10s_gpm[j, a] > old.smoc_gpm
+            or posterior.sustained_60min_gpm[j, a] > old.continuous_gpm
+        ):
+            over += posterior.weight[j, a]
+    meters = []
+    for m, new in enumerate(catalogue.meters):
+        net, benefit, fit, pairs = 0.0, 0.0, 0.0, []
+        cost = 0.0 if m == installed else yearly_cost_usd(new, old, tariff)
+        for j in draws:
+            weight = float(posterior.weight[j, a])
+            now = 12 * monthly_bill_usd(
+                float(posterior.installed_gal_per_year[j, a]) / 12, tariff, kind
+            )
+            then = 12 * monthly_bill_usd(
+                float(posterior.registered_gal_per_year[j, a, m]) / 12, tariff, kind
+            )
+            gain = 0.0 if m == installed else then - now - cost
+            peak = float(posterior.peak_10s_gpm[j, a])
+            loss = new.head_loss_psi_at_smoc * (peak / new.smoc_gpm) ** 2
+            net += weight * gain
+            benefit += weight * (gain > 0)
+            fit += weight * (
+                peak <= new.smoc_gpm
+                and posterior.sustained_60min_gpm[j, a] <= new.continuous_gpm
+                and loss <= limits.spare_head_psi
+            )
+            pairs.append((gain, weight))
+        low, high = tails(pairs)
+        meters.append(PlainMeter(net, benefit, fit, min(low, net), max(high, net)))
+    return _chosen(meters, over, installed, catalogue, limits)
+
+
+def _chosen(
+    meters: list[PlainMeter],
+    over: float,
+    installed: int,
+    catalogue: Catalogue,
+    limits: Thresholds,
+) -> PlainAccount:
+    old = catalogue.meters[installed]
+    undersized = over >= limits.odds_of_undersized
+    best, verdict, smaller = installed, "fits", False
+    best_usd = -math.inf
+    for m, new in enumerate(catalogue.meters):
+        same_type = new.meter_type == old.meter_type
+        if m == installed or meters[m].odds_of_fit < limits.odds_of_fit:
+            continue
+        if same_type and new.size_in > old.size_in and not undersized:
+            continue
+        pays = (
+            meters[m].odds_of_benefit >= limits.odds_of_benefit
+            and meters[m].net_benefit_usd >= limits.min_net_benefit_usd_per_year
+        )
+        smaller = smaller or (pays and same_type and new.size_in < old.size_in)
+        if (pays or undersized) and meters[m].net_benefit_usd > best_usd:
+            best, best_usd = m, meters[m].net_benefit_usd
+    if undersized:
+        verdict = "undersized"
+    elif smaller:
+        verdict = "oversized"
+    elif best != installed:
+        verdict = "wrong_type"
+    return PlainAccount(tuple(meters), verdict, best)
