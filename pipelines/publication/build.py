@@ -11,7 +11,7 @@ from datetime import datetime
 import duckdb
 import polars as pl
 
-from pipelines.publication.contract_sql import create_statements, in_units, quoted, select_list
+from pipelines.publication.contract_sql import comments, in_units, quoted, select_list
 from pipelines.resources import sql_text
 from pipelines.stages.reconcile import (
     SweepInputs,
@@ -50,10 +50,10 @@ class Build:
     sweep: SweepRecord
     units: UnitSystem
 
-    def create_tables(self) -> None:
-        """Every table of the contract, with its comments."""
+    def say_meanings(self) -> None:
+        """Comments on every table and column."""
         for table in RESULT_TABLES:
-            for statement in create_statements(in_units(table, self.units), "results"):
+            for statement in comments(in_units(table, self.units)):
                 self.connection.execute(statement)
 
     def create_views(self) -> None:
