@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import asdict, dataclass
 from datetime import datetime
 
@@ -196,6 +197,14 @@ class Build:
             self.connection.execute(statement)
         except (duckdb.ConstraintException, duckdb.ConversionException) as error:
             raise ContractError(f"table {table.name}: {error}") from None
+
+
+@contextmanager
+def transaction(connection: duckdb.DuckDBPyConnection) -> Iterator[None]:
+    """Many small changes written to disk once."""
+    connection.execute("begin")
+    yield
+    connection.execute("commit")
 
 
 def one_row(table: Table, values: dict[str, object]) -> pl.DataFrame:

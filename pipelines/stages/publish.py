@@ -24,7 +24,7 @@ from typing import Final
 
 import duckdb
 
-from pipelines.publication.build import Build
+from pipelines.publication.build import Build, transaction
 from pipelines.publication.history import Retention, open_with_history
 from pipelines.publication.parquet_twin import flush, folder_in_place, write_twin
 from pipelines.publication.verify import verify
@@ -90,8 +90,9 @@ def publish(
         with closing(connection):
             build = Build(connection, workspace, sweep, units)
             build.insert_sweep(reconciliation, inputs)
-            build.create_views()
-            build.say_meanings()
+            with transaction(connection):
+                build.create_views()
+                build.say_meanings()
             rows = verify(build)
             connection.execute("checkpoint")
             twin = write_twin(

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import polars as pl
 import pytest
 
@@ -78,14 +80,12 @@ def test_a_moved_verdict_says_why(tmp_path, cause, why):
 def test_a_changed_out_meter_is_held_against_the_one_before(tmp_path):
     _publish(tmp_path, 1, OVERSIZED)
     sweep = make_sweep(tmp_path, 2, accounts=5)
-    renamed = {}
     for table in (RECOMMENDATION, PROFILE):
         frame = sweep.frames[table.name].with_columns(
             pl.col("meter_id").replace({"M000000": "M-NEW"})
         )
         if table is RECOMMENDATION:
             frame = frame.with_columns(pl.lit(v).alias(k) for k, v in FITS.items())
-        renamed[table.name] = frame
         write_blocks(sweep.workspace, sweep.record, table, frame)
     for table in ("candidate", "flow_band", "finding"):
         for path in (sweep.workspace.assess / sweep.record.sweep_id / table).glob("*"):
@@ -93,9 +93,7 @@ def test_a_changed_out_meter_is_held_against_the_one_before(tmp_path):
     service = sweep.inputs.service.with_columns(
         pl.col("meter_id").replace({"M000000": "M-NEW"})
     )
-    put_out(type(sweep)(sweep.workspace, sweep.record,
-                        type(sweep.inputs)(service, sweep.inputs.ledger, sweep.inputs.profile_folders),
-                        sweep.frames))  # fmt: skip
+    put_out(replace(sweep, inputs=replace(sweep.inputs, service=service)))
     (change,) = _changes(sweep.workspace.results)
     assert change["verdict"] == "fits"
     assert change["previous_verdict"] == "oversized"

@@ -9,10 +9,11 @@ import duckdb
 import polars as pl
 import pytest
 
+from rightsize.contracts.results import PROFILE
 from rightsize.errors import ContractError
 from rightsize.units import GAL_PER_M3
 from tests.pipelines.publication.conftest import ask, put_out
-from tests.pipelines.publication.synthetic_sweep import make_sweep, sweep_record
+from tests.pipelines.publication.synthetic_sweep import make_sweep, sweep_record, write_blocks
 
 
 def _ids(path: Path, table: str) -> list[str]:
@@ -109,8 +110,8 @@ def test_history_of_an_older_contract_is_carried_over(tmp_path):
             connection.execute(f"drop view {view}")
         connection.execute("alter table recommendation drop column runner_up")
     put_out(make_sweep(tmp_path, 2))
-    rows = ask(path, "select sweep_id, count(*), count(runner_up) from recommendation group by 1"
-               " order by 1")  # fmt: skip
+    question = "select sweep_id, count(*), count(runner_up) from recommendation group by 1"
+    rows = sorted(ask(path, question))
     assert rows == [(_id(1), 40, 0), (_id(2), 40, 36)]
 
 
@@ -156,9 +157,6 @@ def test_a_recommendation_leads_back_to_months_and_files(published, answer):
 
 def test_only_months_of_the_profile_are_sources(tmp_path):
     sweep = make_sweep(tmp_path)
-    from rightsize.contracts.results import PROFILE
-    from tests.pipelines.publication.synthetic_sweep import write_blocks
-
     shorter = sweep.frames["profile"].with_columns(first_read_on=pl.date(2025, 2, 1))
     write_blocks(sweep.workspace, sweep.record, PROFILE, shorter)
     put_out(sweep)
