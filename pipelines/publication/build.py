@@ -4,14 +4,15 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import asdict, dataclass
 from datetime import datetime
 
 import duckdb
 import polars as pl
 
-from pipelines.publication.contract_sql import create_statements, in_units, quoted, select_list
+from pipelines.publication.contract_sql import comments, in_units, quoted, select_list
 from pipelines.resources import sql_text
 from pipelines.stages.reconcile import (
     SweepInputs,
@@ -50,10 +51,10 @@ class Build:
     sweep: SweepRecord
     units: UnitSystem
 
-    def create_tables(self) -> None:
-        """Every table of the contract, with its comments."""
+    def say_meanings(self) -> None:
+        """Comments on every table and column."""
         for table in RESULT_TABLES:
-            for statement in create_statements(in_units(table, self.units), "results"):
+            for statement in comments(in_units(table, self.units)):
                 self.connection.execute(statement)
 
     def create_views(self) -> None:
@@ -196,6 +197,14 @@ class Build:
             self.connection.execute(statement)
         except (duckdb.ConstraintException, duckdb.ConversionException) as error:
             raise ContractError(f"table {table.name}: {error}") from None
+
+
+@contextmanager
+def transaction(connection: duckdb.DuckDBPyConnection) -> Iterator[None]:
+    """Many small changes written to disk once."""
+    connection.execute("begin")
+    yield
+    connection.execute("commit")
 
 
 def one_row(table: Table, values: dict[str, object]) -> pl.DataFrame:

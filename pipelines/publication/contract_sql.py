@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Iterator
-from typing import Final
+from typing import Any, Final
 
 import duckdb
 
@@ -33,17 +33,21 @@ def in_units(table: Table, units: UnitSystem) -> Table:
     return table if units == "us" else table.metric()
 
 
-def create_statements(table: Table, schema: str) -> Iterator[str]:
-    """`create table` and a comment on it and on each column."""
+def create_table(table: Table) -> str:
+    """The `create table` statement of a contract, in the published database."""
     columns = ", ".join(
         f"{c.name} {SQL_TYPE[c.type]}{' not null' if c.null == 'never' else ''}"
         for c in table.columns
     )
-    yield f"create table {schema}.{table.name} ({columns})"
+    return f"create table results.{table.name} ({columns})"
+
+
+def comments(table: Table) -> Iterator[str]:
+    """Statements that say in the database what the table and each column mean."""
     about = f"{table.meaning} Grain: {table.grain}. Key: {', '.join(table.key) or 'none'}."
-    yield f"comment on table {schema}.{table.name} is {quoted(about)}"
+    yield f"comment on table results.{table.name} is {quoted(about)}"
     for column in table.columns:
-        target = f"{schema}.{table.name}.{column.name}"
+        target = f"results.{table.name}.{column.name}"
         yield f"comment on column {target} is {quoted(column.comment)}"
 
 
@@ -91,16 +95,28 @@ def broken_promises(
     connection: duckdb.DuckDBPyConnection, table: Table, relation: str, where: str = "true"
 ) -> list[Violation]:
     """Which promises rows of a published relation break, with an example each; none is good."""
+    return [
+        *_broken_rows(connection, table, relation, where),
+        *_repeated_keys(connection, table, relation, where),
+    ]
+
+
+def _broken_rows(
+    connection: duckdb.DuckDBPyConnection, table: Table, relation: str, where: str
+) -> Iterator[Violation]:
     kept = promises(table, table.columns)
+    every = " and ".join(f"coalesce({sql}, true)" for sql in kept.values())
+    (broken,) = _row(
+        connection, f"select count(*) from {relation} where {where} and not ({every})"
+    )
+    if not broken:  # one test of all together is four times as fast as each for itself
+        return
     counts = ", ".join(f"count(*) filter (where not ({sql}))" for sql in kept.values())
-    row = connection.execute(f"select {counts} from {relation} where {where}").fetchone()
-    assert row is not None
-    found = []
-    for name, broken in zip(kept, row, strict=True):
-        if broken:
-            example = _example(connection, table, relation, f"({where}) and not ({kept[name]})")
-            found.append(Violation(table.name, name, broken, example))
-    return found + _repeated_keys(connection, table, relation, where)
+    row = _row(connection, f"select {counts} from {relation} where {where}")
+    for name, rows in zip(kept, row, strict=True):
+        if rows:
+            example = _example(connection, table, relation, f"{where} and not ({kept[name]})")
+            yield Violation(table.name, name, rows, example)
 
 
 def _example(
@@ -109,21 +125,32 @@ def _example(
     if not table.key:
         return ""
     shown = " || ', ' || ".join(f"'{k} ' || coalesce({k}::varchar, 'null')" for k in table.key)
-    row = connection.execute(
-        f"select {shown} from {relation} where {where} order by all limit 1"
-    ).fetchone()
-    return row[0] if row else ""
+    (text,) = _row(connection, f"select min({shown}) from {relation} where {where}")
+    return str(text)
 
 
 def _repeated_keys(
     connection: duckdb.DuckDBPyConnection, table: Table, relation: str, where: str
-) -> list[Violation]:
+) -> Iterator[Violation]:
     if not table.key:
-        return []
+        return
     key = ", ".join(table.key)
-    row = connection.execute(
-        f"select count(*), coalesce(sum(n - 1), 0)::bigint from (select count(*) as n"
-        f" from {relation} where {where} group by {key} having n > 1)"
-    ).fetchone()
+    rows, hashes = _row(
+        connection,
+        f"select count(*), count(distinct hash({key})) from {relation} where {where}",
+    )
+    if rows == hashes:  # different hashes are different keys; equal ones are looked at
+        return
+    (repeated,) = _row(
+        connection,
+        "select coalesce(sum(n - 1), 0)::bigint from (select count(*) as n"
+        f" from {relation} where {where} group by {key})",
+    )
+    if repeated:
+        yield Violation(table.name, f"key ({key}) is unique", repeated)
+
+
+def _row(connection: duckdb.DuckDBPyConnection, statement: str) -> tuple[Any, ...]:
+    row = connection.execute(statement).fetchone()
     assert row is not None
-    return [Violation(table.name, f"key ({key}) is unique", row[1])] if row[0] else []
+    return row

@@ -1,23 +1,118 @@
 """Carries the history of the publication before into the one being built.
 
 Kept are the newest sweeps: all their tables for `keep_sweeps` sweeps, the bulky ones
-(candidate, flow_band) for `keep_detail_sweeps`. Rows are copied as they were published; only
-when the units of publication changed are they converted.
+(candidate, flow_band) for `keep_detail_sweeps`. The short road copies the file and takes out
+what is not kept: its cost is that of copying a file. Where the contract or the units changed
+since, or half of the file is empty, the long road copies row by row into a new file, and
+converts.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import shutil
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from pathlib import Path
-from typing import cast
+from typing import Final, cast
 
 import duckdb
 
-from pipelines.publication.contract_sql import in_units, quoted, select_list
+from pipelines.publication.contract_sql import (
+    SQL_TYPE,
+    create_table,
+    in_units,
+    quoted,
+    select_list,
+)
 from rightsize.contracts.results import RESULT_TABLES
 from rightsize.contracts.table import Table
 from rightsize.errors import ContractError
 from rightsize.units import UnitSystem
+
+MAX_EMPTY_SHARE: Final = 0.5
+_TYPE_NAMES: Final = {"timestamptz": "TIMESTAMP WITH TIME ZONE"}
+
+
+@dataclass(frozen=True)
+class Retention:
+    """How many sweeps of history are kept, the new one included."""
+
+    sweeps: int
+    detail_sweeps: int
+
+    def kept(self, table: Table, held: Sequence[str]) -> Sequence[str]:
+        """Of the sweeps held, newest first, those whose rows of `table` stay."""
+        return held[: (self.detail_sweeps if table.is_detail else self.sweeps) - 1]
+
+
+def open_with_history(
+    previous: Path,
+    database: Path,
+    connect: Callable[[Path], duckdb.DuckDBPyConnection],
+    *,
+    sweep_id: str,
+    units: UnitSystem,
+    retention: Retention,
+) -> duckdb.DuckDBPyConnection:
+    """A new database with every table, and in them what is kept of the publication before.
+
+    Raises
+    ------
+    ContractError
+        If the publication before cannot be read, or holds a later sweep than `sweep_id`.
+    """
+    if not previous.exists():
+        connection = connect(database)
+        _create_tables(connection, units)
+        return connection
+    try:
+        shutil.copyfile(previous, database)
+        connection = connect(database)
+        if continue_history(connection, sweep_id=sweep_id, units=units, retention=retention):
+            return connection
+        connection.close()
+        database.unlink()
+        connection = connect(database)
+        _create_tables(connection, units)
+        carry_over(connection, previous, sweep_id=sweep_id, units=units, retention=retention)
+    except (duckdb.Error, OSError) as error:
+        raise ContractError(
+            f"{previous} cannot be read, so its history cannot be carried over: {error}; "
+            "move it away to begin a new history"
+        ) from None
+    return connection
+
+
+def _create_tables(connection: duckdb.DuckDBPyConnection, units: UnitSystem) -> None:
+    for table in RESULT_TABLES:
+        connection.execute(create_table(in_units(table, units)))
+
+
+def continue_history(
+    connection: duckdb.DuckDBPyConnection,
+    *,
+    sweep_id: str,
+    units: UnitSystem,
+    retention: Retention,
+) -> bool:
+    """Take out of a copy of the publication before what is not kept; False if it cannot serve.
+
+    Raises
+    ------
+    ContractError
+        If it holds a later sweep than `sweep_id`.
+    """
+    if not _has_contract(connection, units) or _empty_share(connection) > MAX_EMPTY_SHARE:
+        return False
+    held = held_sweeps(connection, "results", sweep_id)
+    for table in RESULT_TABLES:
+        kept = retention.kept(table, held) if table.has_history else ()
+        names = ", ".join(quoted(s) for s in kept)
+        where = f"where sweep_id not in ({names})" if kept else ""
+        connection.execute(f"delete from results.{table.name} {where}")
+    _drop_views(connection)
+    connection.execute("checkpoint")  # so that the new rows fill the space given up
+    return True
 
 
 def carry_over(
@@ -26,53 +121,83 @@ def carry_over(
     *,
     sweep_id: str,
     units: UnitSystem,
-    keep_sweeps: int,
-    keep_detail_sweeps: int,
+    retention: Retention,
 ) -> None:
-    """Copy what is kept of `previous` into the open database; nothing if there is none.
+    """Copy what is kept of `previous`, row by row, into the tables of the open database.
 
     Raises
     ------
     ContractError
-        If the publication before cannot be read, or holds a later sweep than `sweep_id`.
+        If it holds a later sweep than `sweep_id`.
     """
-    if not previous.exists():
-        return
+    connection.execute(f"attach {quoted(str(previous))} as previous (read_only)")
     try:
-        connection.execute(f"attach {quoted(str(previous))} as previous (read_only)")
-    except duckdb.Error as error:
-        raise ContractError(
-            f"{previous} cannot be read, so its history cannot be carried over: {error}; "
-            "move it away to begin a new history"
-        ) from None
-    try:
-        held = _held_sweeps(connection, previous, sweep_id)
-        source = _units(connection)
+        held = held_sweeps(connection, "previous", sweep_id)
+        source = _units(connection, "previous")
         for table in RESULT_TABLES:
             if table.has_history:
-                kept = held[: (keep_detail_sweeps if table.is_detail else keep_sweeps) - 1]
-                _copy(connection, table, kept, source, units)
+                _copy(connection, table, retention.kept(table, held), source, units)
     finally:
         connection.execute("detach previous")
 
 
-def _held_sweeps(
-    connection: duckdb.DuckDBPyConnection, previous: Path, sweep_id: str
+def held_sweeps(
+    connection: duckdb.DuckDBPyConnection, database: str, sweep_id: str
 ) -> list[str]:
+    """Sweeps that a database holds beside `sweep_id`, newest first.
+
+    Raises
+    ------
+    ContractError
+        If one of them is later: the newest sweep would not be the latest.
+    """
     rows = connection.execute(
-        "select sweep_id from previous.sweep order by sweep_id desc"
+        f"select sweep_id from {database}.sweep order by sweep_id desc"
     ).fetchall()
     held = [r[0] for r in rows if r[0] != sweep_id]
     if held and held[0] > sweep_id:
         raise ContractError(
-            f"sweep {sweep_id} is older than sweep {held[0]} in {previous}: is the clock right?"
+            f"sweep {sweep_id} is older than the published sweep {held[0]}: is the clock right?"
         )
     return held
 
 
-def _units(connection: duckdb.DuckDBPyConnection) -> UnitSystem:
+def _has_contract(connection: duckdb.DuckDBPyConnection, units: UnitSystem) -> bool:
+    """Whether every table has the columns, types and units of the contract of today."""
+    for us_table in RESULT_TABLES:
+        table = in_units(us_table, units)
+        promised = [
+            (
+                c.name,
+                _TYPE_NAMES.get(SQL_TYPE[c.type], SQL_TYPE[c.type].upper()),
+                c.null != "never",
+            )
+            for c in table.columns
+        ]
+        if _columns(connection, "results", table) != promised:
+            return False
+    return _units(connection, "results") == units
+
+
+def _empty_share(connection: duckdb.DuckDBPyConnection) -> float:
     row = connection.execute(
-        "select units from previous.sweep order by sweep_id desc limit 1"
+        "select free_blocks / greatest(total_blocks, 1) from pragma_database_size()"
+        " where database_name = 'results'"
+    ).fetchone()
+    return float(row[0]) if row else 0.0
+
+
+def _drop_views(connection: duckdb.DuckDBPyConnection) -> None:
+    views = connection.execute(
+        "select view_name from duckdb_views() where database_name = 'results' and not internal"
+    ).fetchall()
+    for (name,) in views:
+        connection.execute(f"drop view results.{name}")
+
+
+def _units(connection: duckdb.DuckDBPyConnection, database: str) -> UnitSystem:
+    row = connection.execute(
+        f"select units from {database}.sweep order by sweep_id desc limit 1"
     ).fetchone()
     return cast(UnitSystem, row[0]) if row else "us"
 
@@ -84,7 +209,7 @@ def _copy(
     source: UnitSystem,
     units: UnitSystem,
 ) -> None:
-    present = _columns(connection, table)
+    present = {name for name, _, _ in _columns(connection, "previous", table)}
     if not kept or not present:
         return
     values = select_list(table.columns, present, source=source, target=units)
@@ -98,10 +223,12 @@ def _copy(
     )
 
 
-def _columns(connection: duckdb.DuckDBPyConnection, table: Table) -> set[str]:
-    rows = connection.execute(
-        "select column_name from duckdb_columns() where database_name = 'previous'"
-        " and schema_name = 'main' and table_name = ?",
-        [table.name],
+def _columns(
+    connection: duckdb.DuckDBPyConnection, database: str, table: Table
+) -> list[tuple[str, str, bool]]:
+    """Name, type and nullability of each column that a database has of a table."""
+    return connection.execute(
+        "select column_name, data_type, is_nullable from duckdb_columns()"
+        " where database_name = ? and table_name = ? order by column_index",
+        [database, table.name],
     ).fetchall()
-    return {r[0] for r in rows}

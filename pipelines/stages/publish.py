@@ -16,15 +16,16 @@ import shutil
 import time
 import uuid
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import Final
 
 import duckdb
 
-from pipelines.publication.build import Build
-from pipelines.publication.history import carry_over
+from pipelines.publication.build import Build, transaction
+from pipelines.publication.history import Retention, open_with_history
 from pipelines.publication.parquet_twin import flush, folder_in_place, write_twin
 from pipelines.publication.verify import verify
 from pipelines.stages.reconcile import SweepInputs
@@ -74,22 +75,24 @@ def publish(
         If a check fails; the text says which. The publication before stays as it was.
     """
     began = time.monotonic()
+    retention = Retention(keep_sweeps, keep_detail_sweeps)
     previous_twin = folder_in_place(workspace.published)
     with _folder_aside(workspace.published) as aside:
         database = aside / workspace.results.name
-        with _connection(database, threads) as connection:
+        connection = open_with_history(
+            workspace.results,
+            database,
+            partial(_connect, threads=threads),
+            sweep_id=sweep.sweep_id,
+            units=units,
+            retention=retention,
+        )
+        with closing(connection):
             build = Build(connection, workspace, sweep, units)
-            build.create_tables()
-            carry_over(
-                connection,
-                workspace.results,
-                sweep_id=sweep.sweep_id,
-                units=units,
-                keep_sweeps=keep_sweeps,
-                keep_detail_sweeps=keep_detail_sweeps,
-            )
             build.insert_sweep(reconciliation, inputs)
-            build.create_views()
+            with transaction(connection):
+                build.create_views()
+                build.say_meanings()
             rows = verify(build)
             connection.execute("checkpoint")
             twin = write_twin(
@@ -119,8 +122,7 @@ def _folder_aside(published: Path) -> Iterator[Path]:
         shutil.rmtree(aside, ignore_errors=True)
 
 
-@contextmanager
-def _connection(database: Path, threads: int | None) -> Iterator[duckdb.DuckDBPyConnection]:
+def _connect(database: Path, *, threads: int | None) -> duckdb.DuckDBPyConnection:
     connection = duckdb.connect(
         str(database),
         config={
@@ -131,7 +133,4 @@ def _connection(database: Path, threads: int | None) -> Iterator[duckdb.DuckDBPy
         },
     )
     connection.execute("set TimeZone = 'UTC'")
-    try:
-        yield connection
-    finally:
-        connection.close()
+    return connection

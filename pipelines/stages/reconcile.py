@@ -116,11 +116,13 @@ def _rejected_counts(workspace: Workspace) -> pl.DataFrame:
 
 
 def _block_keys(workspace: Workspace, sweep: SweepRecord, table: Table) -> pl.DataFrame:
+    names: list[str] = ["account_id", "meter_id"]
+    if table is RECOMMENDATION:
+        names.append("verdict")
     files = block_files(workspace, sweep.sweep_id, table)
-    if not files:
-        schema = block_schema(table)
-        return pl.DataFrame(schema={k: schema[k] for k in ("account_id", "meter_id")})
-    return pl.read_parquet(files, columns=["account_id", "meter_id"])
+    if files:
+        return pl.read_parquet(files, columns=names)
+    return pl.DataFrame(schema={n: block_schema(table)[n] for n in names})
 
 
 def _landed(connection: duckdb.DuckDBPyConnection) -> None:
@@ -179,8 +181,9 @@ def _meters(connection: duckdb.DuckDBPyConnection) -> None:
         "meter_balance where not is_in_service or recommended_rows + refused_rows <> 1",
         "'account ' || account_id || ' meter ' || coalesce(meter_id, '(none)') || ': ' || case"
         " when not is_in_service then 'in the results, not in service'"
-        " when recommended_rows + refused_rows = 0 then 'in service, not in the results'"
-        " else recommended_rows || ' recommendations and ' || refused_rows"
+        " when recommended_rows + refused_rows = 0"
+        " then 'in service, without verdict and without reason'"
+        " else recommended_rows || ' verdicts and ' || refused_rows"
         " || ' reasons for none' end",
     )
 

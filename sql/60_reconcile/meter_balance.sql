@@ -1,6 +1,6 @@
 -- grain: one meter that is in service or in the results; key: account_id, meter_id
 -- reads: service_frame, recommendation_block, not_assessed_block
--- why: every meter in service leaves exactly one row: a recommendation or a reason for none. A
+-- why: every meter in service leaves exactly one of two: a verdict or a reason for none. A
 --      reason without meter_id speaks for all meters of its account.
 -- units: none
 create or replace temp table meter_balance as
@@ -8,7 +8,7 @@ with recommended as (
     select
         account_id,
         meter_id,
-        count(*) as rows
+        count(*) filter (where verdict <> 'not_assessed') as rows
     from recommendation_block
     group by account_id, meter_id
 ),

@@ -1,7 +1,8 @@
 -- grain: one meter in service without a verdict in the sweep being published
 -- key: account_id, meter_id
--- reads: service_frame, not_assessed_block
--- why: an account that could not be judged still shows in the list of recommendations
+-- reads: service_frame, not_assessed_block, recommendation_block
+-- why: a meter that could not be judged still shows in the list of recommendations, also where
+--      the sweep left only a reason
 -- units: *_in [in]
 create or replace temp view unassessed as
 with service as (
@@ -34,4 +35,12 @@ from service
 inner join refused
     on
         service.account_id = refused.account_id
-        and (refused.meter_id is null or service.meter_id = refused.meter_id);
+        and (refused.meter_id is null or service.meter_id = refused.meter_id)
+where
+    not exists (
+        select 1
+        from recommendation_block
+        where
+            recommendation_block.account_id = service.account_id
+            and recommendation_block.meter_id = service.meter_id
+    );

@@ -81,7 +81,9 @@ def test_a_profile_of_a_file_unknown_to_the_ledger_is_named(sweep):
 def test_a_meter_without_result_is_named(sweep):
     kept = sweep.frames["recommendation"].filter(pl.col("account_id") != "A000003")
     write_blocks(sweep.workspace, sweep.record, RECOMMENDATION, kept)
-    with pytest.raises(BalanceError, match="A000003 meter M000003: in service, not in the"):
+    with pytest.raises(
+        BalanceError, match="A000003 meter M000003: in service, without verdict and"
+    ):
         _reconcile(sweep)
 
 
@@ -92,7 +94,7 @@ def test_a_meter_with_two_results_is_named(sweep):
     )
     twice = pl.concat([refused, more])
     write_blocks(sweep.workspace, sweep.record, NOT_ASSESSED, twice)
-    with pytest.raises(BalanceError, match="1 recommendations and 1 reasons for none"):
+    with pytest.raises(BalanceError, match="1 verdicts and 1 reasons for none"):
         _reconcile(sweep)
 
 
