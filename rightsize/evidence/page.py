@@ -76,6 +76,7 @@ def _part(site: SiteEvidence) -> dict[str, Any]:
     return {
         "site": site,
         "row": row,
+        "address": site.listed.get("service_address"),
         "units": units,
         "verdict_sign": words.VERDICT_SIGN[row["verdict"]],
         "headline": headline(site),

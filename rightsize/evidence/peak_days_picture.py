@@ -21,7 +21,7 @@ Array = NDArray[np.float64]
 def peak_days_svg(year: YearReads, units: Units, *, label: str) -> str:
     """Hour by hour: the largest days over what is usual."""
     flow_factor = units.flow_per_gpm
-    usual = _hour_quantiles(year.hour_gpm * flow_factor)
+    usual = flow_factor * _hour_quantiles_gpm(year.hour_gpm)
     spread = [
         {"hour": h, "low": usual[0, h], "middle": usual[1, h], "high": usual[2, h]}
         for h in range(24)
@@ -39,13 +39,13 @@ def peak_days_svg(year: YearReads, units: Units, *, label: str) -> str:
     )
 
 
-def _hour_quantiles(hour_flow: Array) -> Array:
-    """Tenth, middle and ninetieth part of each clock hour's flow over the year [3, 24]."""
-    read = ~np.isnan(hour_flow)
+def _hour_quantiles_gpm(hour_gpm: Array) -> Array:
+    """Tenth, middle and ninetieth part of each clock hour's flow over the year [gpm, 3 by 24]."""
+    read = ~np.isnan(hour_gpm)
     found = np.full((3, 24), np.nan)
     for hour in range(24):
         if read[:, hour].any():
-            found[:, hour] = np.quantile(hour_flow[read[:, hour], hour], (0.1, 0.5, 0.9))
+            found[:, hour] = np.quantile(hour_gpm[read[:, hour], hour], (0.1, 0.5, 0.9))
     return found
 
 
