@@ -1,0 +1,343 @@
+"""Evidence: one self-contained page an account, from the published results and the lake.
+
+Nothing is changed: the results are opened read-only, the lake's files are immutable. Accounts
+are taken bucket by bucket, so that a file of the lake is opened once for all of them.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+from collections import defaultdict
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Final
+
+import duckdb
+import polars as pl
+
+from pipelines.bucket_work import Progress
+from pipelines.evidence_reads import LakeFiles, read_years
+from pipelines.load_settings import Loaded
+from pipelines.page_render import render_all
+from pipelines.publication.contract_sql import select_list
+from pipelines.resources import sql_text
+from pipelines.sources.meters import load_meters
+from pipelines.workspace import Workspace
+from rightsize.contracts.demand import FLOW_BAND, PROFILE
+from rightsize.contracts.recommendation import RECOMMENDATION
+from rightsize.contracts.results import CANDIDATE, FINDING
+from rightsize.contracts.table import Table
+from rightsize.errors import ConfigError, RightsizeError
+from rightsize.evidence.file_names import page_file
+from rightsize.evidence.site import Provenance, SiteEvidence, SourceFile
+from rightsize.meters.catalogue import CompoundParts, Meter
+
+METERS_AT_ONCE: Final = 50
+_TABLES: Final = (RECOMMENDATION, PROFILE, FLOW_BAND, CANDIDATE, FINDING)
+Key = tuple[str, str]
+
+
+@dataclass(frozen=True)
+class Published:
+    """The newest sweep of the published results, opened once for many pages."""
+
+    connection: duckdb.DuckDBPyConnection
+    sweep: Mapping[str, Any]
+    catalogue: tuple[Meter, ...]
+    thresholds: Mapping[str, Any]
+
+    def rows(self, table: Table, accounts: Sequence[str]) -> dict[Key, list[dict[str, Any]]]:
+        """Rows of these accounts in US units, by account and meter."""
+        source = self.sweep["units"]
+        held = table if source == "us" else table.metric()
+        values = select_list(table.columns, held.column_names, source=source, target="us")
+        frame = self.connection.sql(
+            f"select {values} from results.{table.name}"
+            " where sweep_id = $sweep_id and account_id in (select unnest($accounts))"
+            f" order by {', '.join(held.key)}",
+            params={"sweep_id": self.sweep["sweep_id"], "accounts": list(accounts)},
+        ).pl()
+        found: dict[Key, list[dict[str, Any]]] = defaultdict(list)
+        for row in frame.to_dicts():
+            found[row["account_id"], row["meter_id"] or ""].append(row)
+        return found
+
+
+def write_site_pages(
+    loaded: Loaded,
+    accounts: Sequence[str],
+    *,
+    pdf: bool = False,
+    folder: Path | None = None,
+    progress: Progress | None = None,
+    workers: int | None = None,
+) -> list[Path]:
+    """Write a page for each account; returns the files in the order of the accounts.
+
+    Parameters
+    ----------
+    pdf
+        Write a PDF beside each page.
+    folder
+        Where to; the fleet pages' folder of site pages where not given.
+    workers
+        Processes that draw; as many as are worth it where not given.
+
+    Raises
+    ------
+    ConfigError
+        If nothing is published yet, or an account is not in the newest sweep; the text names
+        the accounts. Nothing is written then.
+    """
+    wanted = list(dict.fromkeys(accounts))
+    workspace = Workspace(loaded.workspace_root)
+    target = folder or site_folder(workspace)
+    with open_published(workspace) as published:
+        place = _meters_of(published, wanted)
+        target.mkdir(parents=True, exist_ok=True)
+        work = _gathered(loaded, workspace, published, place)
+        render_all(work, target, total=len(wanted), pdf=pdf, workers=workers, progress=progress)
+    return [target / page_file(account) for account in wanted]
+
+
+def site_folder(workspace: Workspace) -> Path:
+    """Where site pages go: beside the fleet pages that link to them, if there are any."""
+    pages = workspace.published / "pages"
+    return (pages.resolve() if pages.exists() else workspace.published) / "sites"
+
+
+@contextmanager
+def open_published(workspace: Workspace) -> Iterator[Published]:
+    """The published results, opened read-only; a sweep may replace them meanwhile.
+
+    Raises
+    ------
+    ConfigError
+        If there are none.
+    """
+    if not workspace.results.is_file():
+        raise ConfigError(f"{workspace.results}: no results yet; run `rightsize sweep` first")
+    with duckdb.connect(str(workspace.results), read_only=True) as connection:
+        connection.execute("set TimeZone = 'UTC'")
+        yield _newest(connection, workspace)
+
+
+def _newest(connection: duckdb.DuckDBPyConnection, workspace: Workspace) -> Published:
+    cursor = connection.execute(sql_text("85_evidence/latest_sweep"))
+    names = [d[0] for d in cursor.description or ()]
+    row = cursor.fetchone()
+    if row is None:
+        raise ConfigError(f"{workspace.results}: holds no sweep; run `rightsize sweep` first")
+    sweep = dict(zip(names, row, strict=True))
+    documents = dict(
+        connection.execute(
+            "select document, content from results.sweep_document where sweep_id = $sweep_id",
+            {"sweep_id": sweep["sweep_id"]},
+        ).fetchall()
+    )
+    catalogue = tuple(meter_from(m) for m in json.loads(documents.get("catalogue", "[]")))
+    return Published(
+        connection, sweep, catalogue, json.loads(documents.get("thresholds", "{}"))
+    )
+
+
+def meter_from(content: Mapping[str, Any]) -> Meter:
+    """A meter of the catalogue document; what a later version added to it is passed over."""
+    known = {k: v for k, v in content.items() if k in Meter.__dataclass_fields__}
+    parts = known.get("compound")
+    if parts:
+        known["compound"] = CompoundParts(
+            **{k: _points(v) if k in ("low", "high") else v for k, v in parts.items()}
+        )
+    known["registration"] = _points(known["registration"])
+    for name in ("low_limits", "normal_limits"):
+        if name in known:
+            known[name] = tuple(known[name])
+    return Meter(**known)
+
+
+def _points(pairs: Sequence[Sequence[float]]) -> tuple[tuple[float, float], ...]:
+    return tuple((float(q), float(a)) for q, a in pairs)
+
+
+def _meters_of(
+    published: Published, accounts: Sequence[str]
+) -> dict[str, list[tuple[str, int]]]:
+    found: dict[str, list[tuple[str, int]]] = {}
+    rows = published.connection.execute(
+        sql_text("85_evidence/account_meter"),
+        {
+            "sweep_id": published.sweep["sweep_id"],
+            "accounts": list(accounts),
+            "buckets": published.sweep["buckets"],
+        },
+    ).fetchall()
+    for account_id, meter_id, bucket in rows:
+        found.setdefault(account_id, []).append((meter_id, bucket))
+    absent = [a for a in accounts if a not in found]
+    if absent:
+        more = f" and {len(absent) - 5} more" if len(absent) > 5 else ""
+        raise ConfigError(
+            f"account {', '.join(map(repr, absent[:5]))}{more}: not in the newest sweep "
+            f"({published.sweep['sweep_id']}); `rightsize query` lists latest_recommendation"
+        )
+    return found
+
+
+def _gathered(
+    loaded: Loaded,
+    workspace: Workspace,
+    published: Published,
+    place: Mapping[str, Sequence[tuple[str, int]]],
+) -> Iterator[tuple[str, tuple[SiteEvidence, ...]]]:
+    """Accounts with their evidence, some at a time, those of one bucket together."""
+    listed, has_changed = _listed(loaded, published)
+    lake = LakeFiles(workspace)
+    files = _landed_files(published)
+    order = sorted(place, key=lambda account: (place[account][0][1], account))
+    for start in range(0, len(order), METERS_AT_ONCE):
+        block = order[start : start + METERS_AT_ONCE]
+        years, sources = _reads(
+            workspace, published, lake, [m for a in block for m in place[a]]
+        )
+        rows = {table.name: published.rows(table, block) for table in _TABLES}
+        provenance = _provenance(published, has_changed)
+        for account in block:
+            yield account, tuple(
+                _evidence(
+                    published, provenance, rows, (account, meter_id),
+                    year=years.get(meter_id),
+                    files=_files(sources.get(meter_id, ()), files),
+                    listed=listed.get((account, meter_id), {}),
+                )
+                for meter_id, _ in place[account]
+            )  # fmt: skip
+
+
+def _reads(
+    workspace: Workspace,
+    published: Published,
+    lake: LakeFiles,
+    meters: Sequence[tuple[str, int]],
+) -> tuple[dict[str, Any], dict[str, Any]]:
+    by_bucket: dict[int, list[str]] = defaultdict(list)
+    for meter_id, bucket in meters:
+        by_bucket[bucket].append(meter_id)
+    years: dict[str, Any] = {}
+    sources: dict[str, Any] = {}
+    for bucket, meter_ids in by_bucket.items():
+        found, rows = read_years(
+            workspace.scratch / f"evidence-{os.getpid()}",
+            lake.of(f"{bucket:02d}"),
+            meter_ids,
+            timezone=published.sweep["timezone"],
+        )
+        years |= found
+        sources |= rows
+    return years, sources
+
+
+def _evidence(
+    published: Published,
+    provenance: Provenance,
+    rows: Mapping[str, dict[Key, list[dict[str, Any]]]],
+    key: Key,
+    *,
+    year: Any,
+    files: tuple[SourceFile, ...],
+    listed: Mapping[str, Any],
+) -> SiteEvidence:
+    account_id, _ = key
+    row = rows["recommendation"][key][0]
+    profile = rows["profile"].get(key)
+    return SiteEvidence(
+        recommendation=row,
+        provenance=provenance,
+        units=published.sweep["units"],
+        profile=profile[0] if profile else None,
+        bands=tuple(rows["flow_band"].get(key, ())),
+        candidates=tuple(rows["candidate"].get(key, ())),
+        findings=(
+            *rows["finding"].get(key, ()),
+            *rows["finding"].get((account_id, ""), ()),
+        ),
+        installed=_meter(published, row, "installed"),
+        recommended=_meter(published, row, "recommended"),
+        runner_up=_meter(published, row, "runner_up"),
+        year=year,
+        files=files,
+        listed=listed,
+        thresholds=published.thresholds,
+    )
+
+
+def _meter(published: Published, row: Mapping[str, Any], who: str) -> Meter | None:
+    kind, size_in, grade = (row.get(f"{who}_{n}") for n in ("type", "size_in", "grade"))
+    if kind is None or size_in is None:
+        return None
+    for meter in published.catalogue:
+        is_size = abs(meter.size_in - size_in) < 1e-6
+        if meter.meter_type == kind and is_size and grade in (None, meter.grade):
+            return meter
+    return None
+
+
+def _listed(loaded: Loaded, published: Published) -> tuple[dict[Key, dict[str, Any]], bool]:
+    """The meter list by account and meter, and whether it changed since the sweep.
+
+    A list that can no longer be read takes nothing from the page but what it alone tells.
+    """
+    path = loaded.file(loaded.settings.meters)
+    try:
+        frame = load_meters(path, loaded.settings.class_codes).frame
+        digest = hashlib.sha256(path.read_bytes()).hexdigest()[:16]
+    except (RightsizeError, OSError):
+        return {}, True
+    current = frame.filter(pl.col("removed_on").is_null())
+    rows = {(row["account_id"], row["meter_id"]): row for row in current.to_dicts()}
+    return rows, digest != published.sweep["meters_hash"]
+
+
+def _landed_files(published: Published) -> dict[str, tuple[str, str]]:
+    rows = published.connection.execute(
+        "select file_hash, source_name, path from results.landed_file"
+    ).fetchall()
+    return {h: (source or "export", Path(path or h).name) for h, source, path in rows}
+
+
+def _files(
+    rows: Sequence[Mapping[str, Any]], landed: Mapping[str, tuple[str, str]]
+) -> tuple[SourceFile, ...]:
+    found = []
+    for row in rows:
+        export, name = landed.get(row["file_hash"], ("export", row["file_hash"]))
+        found.append(
+            SourceFile(
+                export=export,
+                name=name,
+                file_hash=row["file_hash"],
+                read_count=row["read_count"],
+                superseded_count=row["superseded_count"],
+            )
+        )
+    return tuple(sorted(found, key=lambda f: (f.export, f.name)))
+
+
+def _provenance(published: Published, has_changed: bool) -> Provenance:
+    sweep = published.sweep
+    return Provenance(
+        utility=sweep["utility"],
+        sweep_id=sweep["sweep_id"],
+        made_at=sweep["finished_at"],
+        code_version=sweep["code_version"],
+        config_hash=sweep["config_hash"],
+        catalogue_hash=sweep["catalogue_hash"],
+        meters_hash=sweep["meters_hash"],
+        lake_hash=sweep["lake_hash"],
+        timezone=sweep["timezone"],
+        has_meter_list_changed=has_changed,
+    )

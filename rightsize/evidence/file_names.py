@@ -1,0 +1,24 @@
+"""File names that are safe for any account name, on any disk, and never shared by two."""
+
+from __future__ import annotations
+
+import hashlib
+import re
+from typing import Final
+
+_PLAIN: Final = re.compile(r"[A-Z0-9](?:[A-Z0-9_-]|\.(?=[A-Z0-9])){0,59}")
+_UNSAFE: Final = re.compile(r"[^a-z0-9_-]+")
+
+
+def page_file(account_id: str) -> str:
+    """The file name of an account's page.
+
+    A name of capitals, digits, `_`, `-` and inner dots stands as it is. Any other is shortened
+    to what is safe and told apart by `~` and a hash, so that names that differ only in case,
+    or in what is unsafe, never meet, also on a disk that does not tell case apart.
+    """
+    if _PLAIN.fullmatch(account_id):
+        return f"site-{account_id}.html"
+    digest = hashlib.sha256(account_id.encode("utf-8", "surrogatepass")).hexdigest()[:12]
+    slug = _UNSAFE.sub("-", account_id.lower()).strip("-")[:40]
+    return f"site-{slug}~{digest}.html"

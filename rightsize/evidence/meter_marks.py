@@ -1,0 +1,22 @@
+"""How the installed and the recommended meter are told apart in every picture."""
+
+from __future__ import annotations
+
+from typing import Final
+
+import altair as alt
+
+from rightsize.evidence.palette import INSTALLED, RECOMMENDED
+from rightsize.evidence.site import SiteEvidence
+from rightsize.meters.catalogue import Meter
+
+WHO: Final = ("installed", "recommended")
+SHORT_WHO: Final = {"installed": "now", "recommended": "new"}
+WHO_COLOUR: Final = alt.Scale(domain=list(WHO), range=[INSTALLED, RECOMMENDED])
+WHO_DASH: Final = alt.Scale(domain=list(WHO), range=[[5, 3], [1, 0]])
+
+
+def meters_shown(site: SiteEvidence) -> list[tuple[str, Meter]]:
+    """The installed meter, and the recommended one where it is another."""
+    shown = [("installed", site.installed), ("recommended", site.recommended)]
+    return [(who, m) for who, m in shown if m and (who == "installed" or site.is_change)]

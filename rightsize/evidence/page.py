@@ -1,0 +1,229 @@
+"""A site page: everything that an engineer takes to the vault, in one HTML text."""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Sequence
+from functools import cache
+from typing import Any
+
+import jinja2
+import numpy as np
+from markupsafe import Markup
+
+from rightsize.evidence import words
+from rightsize.evidence.band_picture import bands_svg
+from rightsize.evidence.card import card
+from rightsize.evidence.duration_picture import duration_svg, exceedance
+from rightsize.evidence.peak_days_picture import peak_days_svg
+from rightsize.evidence.quantity import Units, decimal, odds, pct, share, usd
+from rightsize.evidence.rivals import rivals
+from rightsize.evidence.site import SiteEvidence, YearReads
+from rightsize.evidence.statements import figures, headline
+from rightsize.evidence.unseen_picture import unseen_parts, unseen_svg
+from rightsize.evidence.visit import checklist
+from rightsize.evidence.year_picture import largest_days, top_flow_gpm, year_svg
+
+_SEVERITY_ORDER = {"serious": 0, "warning": 1, "info": 2}
+_MEASURABLE_NIGHTS = 7
+
+
+@cache
+def environment() -> jinja2.Environment:
+    """The templates of this package; every value is escaped unless it is our own picture."""
+    made = jinja2.Environment(
+        loader=jinja2.PackageLoader("rightsize.evidence"),
+        autoescape=True,
+        undefined=jinja2.StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    made.filters |= {"odds": odds, "pct": pct, "share": share, "usd": usd}
+    return made
+
+
+def site_page(meters: Sequence[SiteEvidence], *, for_pdf: bool = False) -> str:
+    """The page of one account, a part for each of its meters in service.
+
+    Parameters
+    ----------
+    meters
+        Evidence on each meter of the account; at least one.
+    for_pdf
+        Leave out what paper cannot do: folded tables.
+
+    Returns
+    -------
+    str
+        HTML that opens nothing else: no script, no address but `data:`.
+    """
+    first = meters[0]
+    return environment().get_template("site.html").render(
+        account_id=first.account_id,
+        first=first,
+        provenance=first.provenance,
+        parts=[_part(site) for site in meters],
+        verdict_word=words.VERDICT_WORD,
+        action_word=words.ACTION_WORD,
+        severity_sign=words.SEVERITY_SIGN,
+        cautions=words.CAUTIONS,
+        for_pdf=for_pdf,
+    )  # fmt: skip
+
+
+def _part(site: SiteEvidence) -> dict[str, Any]:
+    units, row = Units(site.units), site.recommendation
+    return {
+        "site": site,
+        "row": row,
+        "address": site.listed.get("service_address"),
+        "units": units,
+        "verdict_sign": words.VERDICT_SIGN[row["verdict"]],
+        "headline": headline(site),
+        "reason": row["reason"] if site.is_assessed or site.is_fire else "",
+        "is_settled": row.get("settled_verdict", row["verdict"]) == row["verdict"]
+        and row.get("settled_action", row["action"]) == row["action"],
+        "figures": figures(site),
+        "card": card(site),
+        "rivals": rivals(site),
+        "checks": checklist(site),
+        "findings": sorted(site.findings, key=lambda f: _SEVERITY_ORDER[f["severity"]]),
+        "quality": _quality(site, units),
+        "exports": [
+            (export, list(files))
+            for export, files in itertools.groupby(site.files, key=lambda f: f.export)
+        ],
+        "now": units.meter_of(row, "installed"),
+        "new": units.meter_of(row, "recommended"),
+        **_flow_pictures(site, units),
+        **_year_pictures(site, units),
+    }  # fmt: skip
+
+
+def _flow_pictures(site: SiteEvidence, units: Units) -> dict[str, Any]:
+    """Pictures that rest on the inference; none where the meter is not assessed."""
+    if not (site.is_assessed and site.bands and site.profile):
+        return {"bands": None, "duration": None, "unseen": None}
+    low = share(site.recommendation.get("low_flow_share"))
+    bands = bands_svg(
+        site, units, label=f"Share of actual volume by flow; {low} below the installed "
+        "meter's normal minimum. The table below holds the numbers.",
+    )  # fmt: skip
+    duration = duration_svg(
+        site, units, label="Flow against the share of time that it is exceeded. The table "
+        "below holds the numbers.",
+    )  # fmt: skip
+    profile, parts = site.profile, unseen_parts(site.profile)
+    actual_gal = sum(parts.values()) or 1.0
+    unseen = unseen_svg(
+        profile,
+        units,
+        label=f"Registered {share(parts['registered'] / actual_gal)} of the actual volume.",
+    )
+    return {
+        "bands": Markup(bands),
+        "duration": Markup(duration),
+        "unseen": Markup(unseen),
+        "unseen_parts": {k: units.volume(v) for k, v in parts.items()},
+        "unseen_shares": {k: share(v / actual_gal) for k, v in parts.items()},
+        "actual": units.volume(profile["actual_gal_per_year"]),
+        "actual_range": units.volume_range(
+            profile["actual_low_gal_per_year"], profile["actual_high_gal_per_year"]
+        ),
+        "band_rows": _band_rows(site, units),
+        "duration_rows": _duration_rows(site, units),
+    }
+
+
+def _band_rows(site: SiteEvidence, units: Units) -> list[tuple[str, ...]]:
+    return [
+        (
+            units.flow_range(b["band_from_gpm"], b["band_to_gpm"]),
+            share(b["time_share"], 3),
+            share(b["actual_volume_share"], 1),
+            f"{share(b['actual_volume_low_share'])} to {share(b['actual_volume_high_share'])}",
+            share(b["registered_volume_share"], 1),
+        )
+        for b in site.bands
+        if b["actual_volume_high_share"] >= 0.0005
+    ]
+
+
+def _duration_rows(site: SiteEvidence, units: Units) -> list[tuple[str, ...]]:
+    return [
+        (
+            units.flow(point["flow_gpm"]),
+            pct(point["exceeded_pct"], 4),
+            f"{pct(point['low_pct'], 4)} to {pct(point['high_pct'], 4)}",
+        )
+        for point in exceedance(site.bands)
+        if point["exceeded_pct"] >= 1e-4
+    ]
+
+
+def _year_pictures(site: SiteEvidence, units: Units) -> dict[str, Any]:
+    """Pictures of the reads themselves, for any meter that has some."""
+    year = site.year
+    if year is None or not np.isfinite(year.hour_gpm).any():
+        return {"year": None, "peak_days": None}
+    first, last = year.days[0], year.days[-1]
+    picture = year_svg(
+        year, units,
+        label=f"Registered flow, {first} to {last}: each day by hour, its volume, its night.",
+    )  # fmt: skip
+    peaks = peak_days_svg(
+        year, units, label="The five largest days, hour by hour, over what is usual."
+    )
+    return {
+        "year": Markup(picture),
+        "peak_days": Markup(peaks),
+        "year_from": first.isoformat(),
+        "year_to": last.isoformat(),
+        "top_flow": units.flow(top_flow_gpm(year)),
+        "night": _night(year, site, units),
+        "day_rows": [
+            (year.days[k].isoformat(), units.volume(float(year.day_gal[k])),
+             units.flow(_largest_hour_gpm(year, k)))
+            for k in largest_days(year)
+        ],
+    }  # fmt: skip
+
+
+def _largest_hour_gpm(year: YearReads, day: int) -> float | None:
+    hours = year.hour_gpm[day]
+    return float(np.nanmax(hours)) if np.isfinite(hours).any() else None
+
+
+def _night(year: YearReads, site: SiteEvidence, units: Units) -> str:
+    night = year.night_gpm[np.isfinite(year.night_gpm)]
+    if night.size < _MEASURABLE_NIGHTS:
+        return "Too few nights were read to tell a night flow."
+    median_gpm = float(np.median(night))
+    said = (
+        f"fall to {units.flow(median_gpm)} or less"
+        if median_gpm > 0
+        else "hold an hour at rest"
+    )
+    low = (site.profile or {}).get("minimum_night_flow_gpm")
+    least = f"; the profile's minimum is {units.flow(low)}" if low is not None else ""
+    return f"Half of the {night.size} nights read {said}{least}."
+
+
+def _quality(site: SiteEvidence, units: Units) -> list[tuple[str, str]]:
+    profile = site.profile
+    rows: list[tuple[str, str]] = []
+    if profile:
+        rows = [
+            ("days covered", f"{decimal(profile['days_covered'], 0)} of a year"),
+            ("reads that shape the profile", f"{profile['reads_used']:,}".replace(",", " ")),
+            ("read interval", f"{profile['interval_min']:g} min"),
+            ("register step", units.volume(profile["resolution_gal"])),
+            ("estimated reads", share(profile["estimated_share"])),
+            ("intervals that registered nothing", share(profile["zero_share"])),
+        ]
+    if site.year is not None:
+        year = site.year
+        rows.append(
+            ("days of the calendar with a gap", str(int((year.covered_share < 0.999).sum())))
+        )
+    return rows

@@ -1,0 +1,95 @@
+"""From a chart to a picture: compiled once, filled with a site's data, drawn as SVG.
+
+Building and compiling a chart costs more than drawing it, and is the same for every site; so
+charts name their data, are compiled once a process, and only the data changes.
+"""
+
+from __future__ import annotations
+
+import copy
+import re
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, Final
+
+import altair as alt
+import vl_convert
+from markupsafe import escape
+
+from rightsize.evidence.palette import FAINT, INK, LINE, themed
+
+Rows = Sequence[Mapping[str, Any]]
+Data = Mapping[str, Rows]
+
+PLOT_WIDTH: Final = 404
+SIDE: Final = 48  # room for the labels of an axis
+PLAIN: Final = "format(datum.value, '.5~r')"
+SHORT: Final = "format(datum.value, '~s')"
+LOG: Final = (
+    "indexof([1, 2, 5], round(datum.value / pow(10, floor(log(datum.value) / LN10 + 1e-9))))"
+    f" >= 0 ? {PLAIN} : ''"
+)
+"""How labels of an axis are written: 0.25 and 2000; 2k; of a log axis 1, 2, 5, 10, ..."""
+
+_FONT: Final = "Helvetica, Arial, sans-serif"
+_TEXT_PX: Final = 12.5
+_SIZE: Final = re.compile(r'<svg ([^>]*?)width="[\d.]+" height="[\d.]+" ')
+_ID: Final = re.compile(r'(id="|url\(#)(?=[a-z])')
+
+
+@dataclass(frozen=True)
+class Compiled:
+    """A chart ready to be filled: its datasets are named, not held."""
+
+    vega: dict[str, Any]
+    names: frozenset[str]
+
+    def svg(self, data: Data, *, name: str, label: str) -> str:
+        """The picture with these rows.
+
+        Parameters
+        ----------
+        data
+            Rows of each dataset that the chart names.
+        name
+            Lower-case word that sets the ids of this picture apart from those of others.
+        label
+            What a listener is told instead of the picture.
+        """
+        if missing := self.names - set(data):
+            raise ValueError(f"picture {name}: no rows given for {sorted(missing)}")
+        filled = copy.copy(self.vega)
+        filled["data"] = [
+            {**d, "values": data[d["name"]]} if d["name"] in self.names else d
+            for d in self.vega["data"]
+        ]
+        drawn: str = vl_convert.vega_to_svg(filled)
+        return _for_page(drawn, name=name, label=label)
+
+
+def compiled(chart: Callable[[], alt.TopLevelMixin], names: Sequence[str]) -> Compiled:
+    """Compile a chart whose datasets are called `names`."""
+    vega = vl_convert.vegalite_to_vega(chart().to_dict())
+    vega.pop("background", None)  # the page's paper shows through
+    return Compiled(vega, frozenset(names))
+
+
+def dressed(chart: Any) -> Any:
+    """The chart in our dress: no frame, quiet grid, one font, nothing read out part by part."""
+    axis = {
+        "labelColor": FAINT, "titleColor": FAINT, "gridColor": LINE, "domainColor": FAINT,
+        "tickColor": FAINT, "labelFontSize": _TEXT_PX, "titleFontSize": _TEXT_PX,
+        "titleFontWeight": "normal", "labelFont": _FONT, "titleFont": _FONT, "titlePadding": 5,
+    }  # fmt: skip
+    return chart.configure(padding=2, font=_FONT, aria=False).configure_axis(
+        **axis
+    ).configure_view(stroke=None).configure_title(
+        color=INK, fontSize=_TEXT_PX, fontWeight="normal", anchor="start", font=_FONT, offset=4,
+    ).configure_text(font=_FONT, fontSize=_TEXT_PX, color=INK)  # fmt: skip
+
+
+def _for_page(svg: str, *, name: str, label: str) -> str:
+    told = f'role="img" aria-label="{escape(label)}" '
+    svg = _SIZE.sub(lambda found: f"<svg {found[1]}{told}", svg, count=1)
+    svg = _ID.sub(lambda found: f"{found[1]}{name}-", svg)
+    return themed(svg)

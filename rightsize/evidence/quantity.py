@@ -1,0 +1,162 @@
+"""Figures as people read them: digits, separators, unit and range, in US or metric units."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any, Final
+
+from rightsize.contracts.column_units import nominal_mm
+from rightsize.meters.catalogue import STANDARD_GRADE
+from rightsize.units import GAL_PER_M3, GPM_PER_M3H, PSI_PER_BAR, UnitSystem
+
+ABSENT: Final = "not known"
+THIN: Final = "\u202f"  # narrow no-break space between thousands and before a unit
+MINUS: Final = "\u2212"
+_CERTAIN: Final = 0.985  # draws are few: nothing is called certain
+
+
+def significant(value: float, digits: int = 3) -> str:
+    """A figure with so many significant digits, whole from 100 on, thousands parted."""
+    if not math.isfinite(value):
+        return ABSENT
+    if value == 0:
+        return "0"
+    if abs(value) >= 100:
+        return _signed(f"{value:,.0f}")
+    places = max(0, digits - 1 - math.floor(math.log10(abs(value))))
+    text = f"{value:.{places}f}"
+    return _signed(text.rstrip("0").rstrip(".") if "." in text else text)
+
+
+def _signed(text: str) -> str:
+    return text.replace("-", MINUS).replace(",", THIN)
+
+
+def decimal(value: float, places: int) -> str:
+    """A figure with so many decimals, thousands parted."""
+    return _signed(f"{value:,.{places}f}") if math.isfinite(value) else ABSENT
+
+
+def odds(value: float | None) -> str:
+    """Odds as a share of 100, never 0 or 100."""
+    if value is None or not math.isfinite(value):
+        return ABSENT
+    if value > _CERTAIN:
+        return "more than 98 in 100"
+    if value < 1 - _CERTAIN:
+        return "less than 2 in 100"
+    return f"{100 * value:.0f} in 100"
+
+
+@dataclass(frozen=True)
+class Units:
+    """Names and factors of the units that a page speaks."""
+
+    system: UnitSystem
+
+    @property
+    def is_metric(self) -> bool:
+        """Cubic metres and bar in place of gallons and psi."""
+        return self.system == "metric"
+
+    @property
+    def flow_unit(self) -> str:
+        """Unit of flow."""
+        return "m³/h" if self.is_metric else "gpm"
+
+    @property
+    def volume_unit(self) -> str:
+        """Unit of volume."""
+        return "m³" if self.is_metric else "gal"
+
+    @property
+    def flow_per_gpm(self) -> float:
+        """What a flow in gpm is multiplied by."""
+        return 1 / GPM_PER_M3H if self.is_metric else 1.0
+
+    @property
+    def volume_per_gal(self) -> float:
+        """What a volume in gallons is multiplied by."""
+        return 1 / GAL_PER_M3 if self.is_metric else 1.0
+
+    def flow(self, gpm: float | None) -> str:
+        """A flow with its unit."""
+        return self._say(gpm, self.flow_per_gpm, self.flow_unit)
+
+    def volume(self, gal: float | None) -> str:
+        """A volume with its unit."""
+        return self._say(gal, self.volume_per_gal, self.volume_unit)
+
+    def pressure(self, psi: float | None) -> str:
+        """A pressure with its unit."""
+        factor, unit = (1 / PSI_PER_BAR, "bar") if self.is_metric else (1.0, "psi")
+        return self._say(psi, factor, unit)
+
+    def size(self, size_in: float | None) -> str:
+        """A nominal size; 5/8 and 3/4 in are said as the trade says them."""
+        if size_in is None or math.isnan(size_in):
+            return ABSENT
+        if self.is_metric:
+            return f"{nominal_mm(size_in):g}{THIN}mm"
+        words = {0.5: "1/2", 0.625: "5/8", 0.75: "3/4", 1.5: f"1{THIN}1/2", 2.5: f"2{THIN}1/2"}
+        return f"{words.get(round(size_in, 4), f'{size_in:g}')}{THIN}in"
+
+    def meter(
+        self, meter_type: str | None, size_in: float | None, grade: str | None = None
+    ) -> str:
+        """Size, type and grade in words."""
+        if meter_type is None:
+            return "meter not known"
+        extra = f" ({grade.replace('_', ' ')})" if grade not in (None, STANDARD_GRADE) else ""
+        size = f"{self.size(size_in)} " if size_in is not None else ""
+        return f"{size}{meter_type.replace('_', ' ')}{extra}"
+
+    def meter_of(self, row: Mapping[str, Any], who: str) -> str:
+        """The meter of a recommendation row: `installed`, `recommended` or `runner_up`."""
+        return self.meter(*(row.get(f"{who}_{n}") for n in ("type", "size_in", "grade")))
+
+    def flow_range(self, low_gpm: float | None, high_gpm: float | None) -> str:
+        """A range of flow."""
+        return self._range(low_gpm, high_gpm, self.flow_per_gpm, self.flow_unit)
+
+    def volume_range(self, low_gal: float | None, high_gal: float | None) -> str:
+        """A range of volume."""
+        return self._range(low_gal, high_gal, self.volume_per_gal, self.volume_unit)
+
+    @staticmethod
+    def _say(value: float | None, factor: float, unit: str) -> str:
+        if value is None or math.isnan(value):
+            return ABSENT
+        return f"{significant(value * factor)}{THIN}{unit}"
+
+    @staticmethod
+    def _range(low: float | None, high: float | None, factor: float, unit: str) -> str:
+        if low is None or high is None:
+            return ABSENT
+        return f"{significant(low * factor)} to {significant(high * factor)}{THIN}{unit}"
+
+
+def usd(value: float | None) -> str:
+    """Whole dollars."""
+    if value is None or math.isnan(value):
+        return ABSENT
+    return f"{MINUS if round(value) < 0 else ''}${abs(round(value)):,}".replace(",", THIN)
+
+
+def usd_range(low: float | None, high: float | None) -> str:
+    """A range of dollars."""
+    return f"{usd(low)} to {usd(high)}" if low is not None and high is not None else ABSENT
+
+
+def pct(value: float | None, places: int = 1) -> str:
+    """A figure that is a percentage already."""
+    if value is None or math.isnan(value):
+        return ABSENT
+    return f"{decimal(value, places)}{THIN}%"
+
+
+def share(value: float | None, places: int = 1) -> str:
+    """A share 0 to 1 as a percentage."""
+    return pct(None if value is None else 100 * value, places)

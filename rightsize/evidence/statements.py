@@ -1,0 +1,163 @@
+"""The sentences at the top of a site page, and the figures under them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+from rightsize.evidence.quantity import ABSENT, Units, decimal, odds, pct, usd, usd_range
+from rightsize.evidence.site import SiteEvidence
+from rightsize.evidence.words import VERDICT_WORD
+
+
+@dataclass(frozen=True)
+class Figure:
+    """One headline figure: what it is, its value, its range or basis, and what it means."""
+
+    name: str
+    value: str
+    range: str
+    note: str
+
+
+def headline(site: SiteEvidence) -> str:
+    """The verdict and the action in one sentence."""
+    row, units = site.recommendation, Units(site.units)
+    now = units.meter_of(row, "installed")
+    new = units.meter_of(row, "recommended")
+    verdict, action = row["verdict"], row["action"]
+    if site.is_fire:
+        return f"Leave the {now} meter: a fire or combined line is never resized from use."
+    if verdict == "not_assessed":
+        return f"No verdict on the {now} meter: {_lower(row['reason'])}"
+    if action == "change":
+        return f"Change the {now} meter for a {new}: it is {_is_what(verdict)}."
+    if action == "log_first":
+        aim = f", a {new} in mind" if site.is_change else ""
+        return f"Log this site before deciding on the {now} meter{aim}."
+    if action == "refer":
+        aim = f"; a {new} would carry the draw" if site.is_change else ""
+        return f"Refer the {now} meter to a person: it is {_is_what(verdict)}{aim}."
+    return f"Keep the {now} meter: it fits the draw."
+
+
+def _is_what(verdict: str) -> str:
+    return {
+        "wrong_type": "of the wrong type for this draw",
+        "fits": "not proven to misfit",
+    }.get(verdict, VERDICT_WORD[verdict])
+
+
+def _lower(text: str) -> str:
+    text = text.strip()
+    if text[:2].isupper():
+        return text
+    return text[:1].lower() + text[1:] + ("" if text.endswith(".") else ".")
+
+
+def figures(site: SiteEvidence) -> tuple[Figure, ...]:
+    """Gain, volume, money and odds of the recommended change; the peak where there is none."""
+    if not site.is_assessed:
+        return ()
+    row = site.recommendation
+    if not site.is_change:
+        return (_accuracy_now(site), _peak(site), _actual(site), _overload(row))
+    return (_accuracy(row), _volume(site), _money(row), _odds(row))
+
+
+def _accuracy(row: Any) -> Figure:
+    low, high = row["accuracy_gain_low_pct"], row["accuracy_gain_high_pct"]
+    return Figure(
+        "accuracy gain",
+        f"{_plus(row['accuracy_gain_pct'], 1)} points",
+        f"{decimal(low, 1)} to {decimal(high, 1)}",
+        f"from {pct(row['installed_accuracy_pct'])} to {pct(row['recommended_accuracy_pct'])}"
+        " of the actual volume",
+    )
+
+
+def _plus(value: float, places: int) -> str:
+    return ("+" if value > 0 else "") + decimal(value, places)
+
+
+def _volume(site: SiteEvidence) -> Figure:
+    row, units = site.recommendation, Units(site.units)
+    return Figure(
+        "volume gain a year",
+        units.volume(row["volume_gain_gal_per_year"]),
+        units.volume_range(
+            row["volume_gain_low_gal_per_year"], row["volume_gain_high_gal_per_year"]
+        ),
+        f"revenue {usd(row['revenue_gain_usd_per_year'])}"
+        f" ({_money_range(row, 'revenue_gain')})",
+    )
+
+
+def _money_range(row: Any, stem: str) -> str:
+    return usd_range(row[f"{stem}_low_usd_per_year"], row[f"{stem}_high_usd_per_year"])
+
+
+def _money(row: Any) -> Figure:
+    back = row.get("payback_years")
+    years = f"; paid back in {decimal(back, 1)} years" if back is not None else ""
+    return Figure(
+        "net benefit a year",
+        usd(row["net_benefit_usd_per_year"]),
+        _money_range(row, "net_benefit"),
+        f"after all costs; the change costs {usd(row['change_cost_usd'])}{years}",
+    )
+
+
+def _odds(row: Any) -> Figure:
+    return Figure(
+        "odds that it pays",
+        odds(row["odds_of_benefit"]),
+        "",
+        f"that it carries peak, sustained flow and head loss: {odds(row['odds_of_fit'])}",
+    )
+
+
+def _accuracy_now(site: SiteEvidence) -> Figure:
+    row = site.recommendation
+    here = next((c for c in site.candidates if c["is_installed"]), None)
+    ends = (
+        f"{decimal(here['accuracy_low_pct'], 1)} to {decimal(here['accuracy_high_pct'], 1)}"
+        if here and here["accuracy_low_pct"] is not None
+        else ""
+    )
+    return Figure(
+        "accuracy now", pct(row["installed_accuracy_pct"]), ends, "of the actual volume"
+    )
+
+
+def _peak(site: SiteEvidence) -> Figure:
+    row, units = site.recommendation, Units(site.units)
+    return Figure(
+        "peak flow, 10 s",
+        units.flow(row["peak_10s_gpm"]),
+        units.flow_range(row["peak_10s_low_gpm"], row["peak_10s_high_gpm"]),
+        f"the meter may carry {units.flow(row.get('installed_smoc_gpm'))} at peaks",
+    )
+
+
+def _actual(site: SiteEvidence) -> Figure:
+    units, profile = Units(site.units), site.profile
+    if profile is None:
+        return Figure("actual volume a year", ABSENT, "", "")
+    return Figure(
+        "actual volume a year",
+        units.volume(profile["actual_gal_per_year"]),
+        units.volume_range(
+            profile["actual_low_gal_per_year"], profile["actual_high_gal_per_year"]
+        ),
+        f"registered: {units.volume(profile['registered_gal_per_year'])}",
+    )
+
+
+def _overload(row: Any) -> Figure:
+    return Figure(
+        "odds of overload",
+        odds(row.get("odds_of_undersized")),
+        "",
+        "that peak or sustained flow exceeds what the meter may carry",
+    )

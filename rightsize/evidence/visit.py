@@ -1,0 +1,73 @@
+"""The checklist for the visit: what to confirm, with what the records say (common practice)."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from rightsize.evidence.quantity import Units, significant
+from rightsize.evidence.site import SiteEvidence
+
+
+@dataclass(frozen=True)
+class Check:
+    """One thing to confirm; `expected` is what the records say, empty where they are silent."""
+
+    what: str
+    expected: str = ""
+
+
+def checklist(site: SiteEvidence) -> tuple[Check, ...]:
+    """The visit, in the order of the work."""
+    row, units, listed = site.recommendation, Units(site.units), site.listed
+    spare = row.get("spare_head_psi") or listed.get("spare_head_psi")
+    line_in = listed.get("service_line_in")
+    since = listed.get("installed_on")
+    return (
+        Check("confined space, traffic and lock-out plan agreed before the lid is lifted"),
+        Check(
+            "meter type and size",
+            units.meter_of(row, "installed"),
+        ),
+        Check("serial number", site.meter_id + (f", in since {since}" if since else "")),
+        Check("register reading, date and time"),
+        Check("register resolution and multiplier", _register(site, units)),
+        Check("flow direction as the arrow says, meter level, no air"),
+        Check("strainer, and straight pipe before and after", _pipe(line_in, units)),
+        Check("bypass: closed, sealed, not passing"),
+        Check("valves: hold shut, turn freely"),
+        Check("leak check: all fixtures shut, does the register move?"),
+        *_other(site, units),
+        Check("spare head at the busiest hour", _assumed(spare, units)),
+        Check("fire, combined or critical service? If so: stop and refer", _service(site)),
+        Check("photographs: nameplate, register, vault, pipework, lid"),
+    )  # fmt: skip
+
+
+def _assumed(spare_psi: float | None, units: Units) -> str:
+    return f"{units.pressure(spare_psi)} assumed" if spare_psi else ""
+
+
+def _register(site: SiteEvidence, units: Units) -> str:
+    step = (site.profile or {}).get("resolution_gal") or site.listed.get("resolution_gal")
+    times = site.listed.get("multiplier")
+    parts = [f"step {units.volume(step)}"] if step else []
+    if times:
+        parts.append(f"multiplier {significant(times)}")
+    return ", ".join(parts)
+
+
+def _pipe(line_in: float | None, units: Units) -> str:
+    return f"service line {units.size(line_in)}" if line_in else ""
+
+
+def _other(site: SiteEvidence, units: Units) -> tuple[Check, ...]:
+    if not site.is_change or site.recommended is None or site.is_fire:
+        return ()
+    meter = site.recommended
+    name = units.meter(meter.meter_type, meter.size_in, meter.grade)
+    return (Check("room and laying length for the other meter", name),)
+
+
+def _service(site: SiteEvidence) -> str:
+    kind = site.recommendation.get("service_kind") or "not recorded"
+    return f"recorded: {kind}, {site.recommendation['customer_class'].replace('_', ' ')}"
