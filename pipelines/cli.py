@@ -142,6 +142,70 @@ def query(
         questions.run_query(results, sql, format=format.value, limit=limit, to=to)
 
 
+@app.command()
+@guarded
+def evidence(
+    config: Config,
+    accounts: Annotated[list[str], typer.Argument(help="accounts to visit")],
+    pdf: Annotated[bool, typer.Option("--pdf", help="a PDF beside each page")] = False,
+    to: Annotated[Path | None, typer.Option(help="folder for the pages")] = None,
+) -> None:
+    """One self-contained page per account for the field visit."""
+    from pipelines import console
+    from pipelines.load_settings import load
+    from pipelines.stages.evidence import write_site_pages
+
+    loaded = load(config)
+    with console.progress() as report:
+        pages = write_site_pages(loaded, accounts, pdf=pdf, folder=to, progress=report)
+    for page in pages:
+        console.out.print(str(page), soft_wrap=True)
+
+
+@app.command()
+@guarded
+def program(
+    config: Config,
+    budget: Annotated[float, typer.Option("--budget", min=0, help="money for the year [USD]")],
+    crews: Annotated[int | None, typer.Option(min=1, help="crews; no limit if absent")] = None,
+    crew_hours: Annotated[
+        float, typer.Option(min=1, help="hours a crew works on change-outs in the year")
+    ] = 1600.0,
+    certainty: Annotated[
+        float, typer.Option(min=0, max=1, help="0 counts the expected gain, 1 its low end")
+    ] = 0.0,
+    mobilise: Annotated[
+        float, typer.Option(min=0, help="cost of sending crews to an area [USD]")
+    ] = 0.0,
+    min_per_area: Annotated[int, typer.Option(min=1, help="fewest changes in an area")] = 1,
+    max_areas: Annotated[int | None, typer.Option(min=1, help="most areas opened")] = None,
+    to: Annotated[Path | None, typer.Option(help="CSV file for the whole list")] = None,
+) -> None:
+    """The change-outs to do this year under a budget and a crew limit."""
+    from pipelines import console
+    from pipelines.load_settings import load
+    from pipelines.program_summary import show_program, write_program
+    from pipelines.stages.program import program as choose
+    from pipelines.workspace import Workspace
+    from rightsize.recommend.program_options import Lots
+
+    loaded = load(config)
+    outcome = choose(
+        Workspace(loaded.workspace_root).results,
+        loaded.thresholds,
+        budget_usd=budget,
+        crews=crews,
+        crew_hours_per_year=crew_hours,
+        lots=Lots(mobilise, min_per_area, max_areas),
+        certainty_share=certainty,
+        units=loaded.settings.units,
+    )
+    show_program(outcome, console.out)
+    if to:
+        write_program(outcome, to)
+        console.out.print(f"the whole list: {to}", soft_wrap=True)
+
+
 def main() -> None:
     """Run the command line."""
     app()

@@ -30,14 +30,14 @@ def show_summary(results: Path, console: Console) -> None:
 
 
 def _verdicts(connection: duckdb.DuckDBPyConnection, console: Console) -> None:
-    table = _table("Fleet by verdict")
+    table = plain_table("Fleet by verdict")
     table.add_column("verdict")
     for heading in ("meters", "change", "log first", "keep", "refer"):
         table.add_column(heading, justify="right")
     table.add_column("changes bring, USD/year net", justify="right")
     for row in connection.execute(sql_text("80_summary/verdict_count")).fetchall():
         verdict, meters, change, log_first, keep, refer, net, low, high = row
-        money = _range(net, low, high) if change else ""
+        money = money_range(net, low, high) if change else ""
         counts = (_count(n) for n in (meters, change, log_first, keep, refer))
         table.add_row(VERDICT_WORDS[verdict], *counts, money)
     console.print(table)
@@ -48,7 +48,7 @@ def _best(connection: duckdb.DuckDBPyConnection, console: Console) -> None:
     if not rows:
         console.print("No change-out passes the odds asked for.")
         return
-    table = _table("The ten best change-outs")
+    table = plain_table("The ten best change-outs")
     table.add_column("account, class")
     table.add_column("change")
     table.add_column("accuracy", justify="right")
@@ -59,7 +59,7 @@ def _best(connection: duckdb.DuckDBPyConnection, console: Console) -> None:
             f"{account}, {kind.replace('_', ' ')}",
             f"{installed} to {install}",
             f"{before:.0f} to {after:.0f} %",
-            _range(net, low, high),
+            money_range(net, low, high),
             _odds(odds),
         )
     console.print(table)
@@ -69,7 +69,7 @@ def _refused(connection: duckdb.DuckDBPyConnection, console: Console) -> None:
     rows = connection.execute(sql_text("80_summary/refused")).fetchall()
     if not rows:
         return
-    table = _table("Not assessed, found beside the verdict, refused")
+    table = plain_table("Not assessed, found beside the verdict, refused")
     table.add_column("what", no_wrap=True)
     table.add_column("count", justify="right")
     table.add_column("for example", overflow="fold")
@@ -78,7 +78,8 @@ def _refused(connection: duckdb.DuckDBPyConnection, console: Console) -> None:
     console.print(table)
 
 
-def _table(title: str) -> Table:
+def plain_table(title: str) -> Table:
+    """A table of our plain look."""
     return Table(title=title, title_justify="left", box=box.SIMPLE_HEAD, pad_edge=False)
 
 
@@ -86,12 +87,12 @@ def _count(number: int) -> str:
     return f"{number:,}" if number else "."
 
 
-def _range(estimate: float, low: float, high: float) -> str:
+def money_range(estimate: float, low: float, high: float) -> str:
     """`1,230 (900 to 1,600)`: an estimate and its 90 % interval."""
-    return f"{_money(estimate)} ({_money(low)} to {_money(high)})"
+    return f"{money(estimate)} ({money(low)} to {money(high)})"
 
 
-def _money(usd: float) -> str:
+def money(usd: float) -> str:
     """Three figures that count: more would feign a precision that is not there."""
     if abs(usd) < 1000:
         return f"{usd:,.0f}"

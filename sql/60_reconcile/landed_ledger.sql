@@ -4,7 +4,7 @@
 -- units: accepted_gal [gal]
 select
     file_hash,
-    export_name as source_name,
+    export_name,
     path,
     layout,
     landed_at,
