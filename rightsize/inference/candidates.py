@@ -80,6 +80,16 @@ def pulse_variance(block: ProfileBlock) -> Array:
     return np.asarray(np.maximum(variance - inflate * far - rounding, 0.02 * variance + 1e-6))
 
 
+def _steepness(block: ProfileBlock) -> Array:
+    """Part of swings between days that a difference of neighbours keeps [1, A].
+
+    A day that is busier by a factor lifts every hour by that factor; two neighbouring hours
+    then differ as their means do.
+    """
+    hours = block.slot_step_ss / np.maximum(block.slot_ss, 1e-12)
+    return np.asarray(np.clip(hours, 0.0, 0.8) * np.minimum(block.interval_min / 60, 1.0))
+
+
 def _rounding(block: ProfileBlock) -> Array:
     step = block.resolution_gal / block.interval_min
     return rounding_variance(block.band_count, block.zero_count, step)
@@ -95,8 +105,11 @@ def signs_of(block: ProfileBlock, steady_gpm: Array) -> DrawSigns:
     lag = inflate[:, None] * block.lag_ss / np.maximum(block.lag_count, 1)
     rounding = _rounding(block)
     floor = 0.02 * variance + 1e-6
+    steep = _steepness(block)
+    swings = np.maximum(lag[:, 0], 0.0) / np.maximum(1 - steep, 0.2)
     far = np.maximum(variance - lag[:, 1:].mean(axis=1) - rounding, floor)
-    near = np.maximum(variance - lag[:, 0] - 1.5 * rounding, floor)
+    near = variance - lag[:, 0] - 1.5 * rounding
+    near = np.maximum(near - steep * swings, np.maximum(0.25 * near, floor))
     return DrawSigns(
         block.interval_min,
         far / mean,
