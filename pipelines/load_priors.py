@@ -36,7 +36,7 @@ class ClassSettings(Settings):
 
     shares: dict[str, float] = Field(min_length=1)
     present: dict[str, float] = Field(default_factory=dict)
-    crowding: float = Field(1.3, ge=1.0, le=5.0)
+    crowding: float = Field(1.3, ge=1.0, le=10.0)
     steady: SteadySettings
 
 

@@ -21,7 +21,8 @@ from rightsize.demand.bands import BAND_COUNT
 Array = NDArray[np.float64]
 _STAT_COLUMNS = (
     "days_covered", "reads_used", "registered_gal", "zero_count", "within_ss", "within_dof",
-    "day_ss", "day_dof", "max_interval_gpm", "max_hour_gpm", "max_day_gpm", "night_zero_count",
+    "slot_ss", "slot_step_ss", "day_ss", "day_dof", "max_interval_gpm", "max_hour_gpm",
+    "max_day_gpm", "night_zero_count",
     "interval_min",
 )  # fmt: skip
 

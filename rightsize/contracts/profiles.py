@@ -42,6 +42,8 @@ class ProfileBlock:
     within_dof: Array  # [A] degrees of freedom of within_ss
     lag_ss: Array  # [A, 3] products of deviations 1, 2, 3 intervals apart [gpm2]
     lag_count: Array  # [A, 3] number of those products
+    slot_ss: Array  # [A] squared hour-of-week means, weighed by their reads [gpm2]
+    slot_step_ss: Array  # [A] half the squared steps between neighbouring such means [gpm2]
     day_ss: Array  # [A] squared deviations of daily means from month x weekend mean [gpm2]
     day_dof: Array  # [A]
     max_interval_gpm: Array  # [A] largest interval mean

@@ -3,10 +3,10 @@
 The class prior is a set of sites (`priors.atoms_of`). Each is weighed by how well it explains
 what the reads say of draws, then moved so that it explains it better:
 
-- variance over mean within month and hour of week, less the covariance two and three intervals
-  apart: day-to-day swings raise both alike and cancel;
-- the same less the neighbour covariance;
-- variance over mean itself, which draws may not exceed;
+- variance over mean within month and hour of week, less the covariance of neighbours: swings
+  from day to day raise both alike and cancel;
+- the same less the covariance two and three intervals apart, and without: what they show more
+  than the first is long draws, or swings, which only add;
 - the largest interval, where a site's large draws run one at a time: it is close to their
   intensity when they fill an interval.
 """
@@ -80,6 +80,16 @@ def pulse_variance(block: ProfileBlock) -> Array:
     return np.asarray(np.maximum(variance - inflate * far - rounding, 0.02 * variance + 1e-6))
 
 
+def _steepness(block: ProfileBlock) -> Array:
+    """Part of swings between days that a difference of neighbours keeps [1, A].
+
+    A day that is busier by a factor lifts every hour by that factor; two neighbouring hours
+    then differ as their means do.
+    """
+    hours = block.slot_step_ss / np.maximum(block.slot_ss, 1e-12)
+    return np.asarray(np.clip(hours, 0.0, 0.8) * np.minimum(block.interval_min / 60, 1.0))
+
+
 def _rounding(block: ProfileBlock) -> Array:
     step = block.resolution_gal / block.interval_min
     return rounding_variance(block.band_count, block.zero_count, step)
@@ -95,8 +105,11 @@ def signs_of(block: ProfileBlock, steady_gpm: Array) -> DrawSigns:
     lag = inflate[:, None] * block.lag_ss / np.maximum(block.lag_count, 1)
     rounding = _rounding(block)
     floor = 0.02 * variance + 1e-6
+    steep = _steepness(block)
+    swings = np.maximum(lag[:, 0], 0.0) / np.maximum(1 - steep, 0.2)
     far = np.maximum(variance - lag[:, 1:].mean(axis=1) - rounding, floor)
-    near = np.maximum(variance - lag[:, 0] - 1.5 * rounding, floor)
+    near = variance - lag[:, 0] - 1.5 * rounding
+    near = np.maximum(near - steep * swings, np.maximum(0.25 * near, floor))
     return DrawSigns(
         block.interval_min,
         far / mean,
@@ -142,7 +155,7 @@ def draw_candidates(atoms: Atoms, signs: DrawSigns, uniforms: Array) -> Draws:
         Equally weighted.
     """
     expected = _expected(atoms, signs.interval_min)
-    misfit = np.log(signs.far_gpm) - np.log(expected.far)
+    misfit = np.log(signs.near_gpm) - np.log(expected.near)
     single = _single_misfit(atoms, signs)
     weight = _weight(atoms, signs, expected, misfit, single)
     chosen = _resample(weight, uniforms[..., 0])
@@ -203,13 +216,12 @@ def _weight(
         atoms.is_single[:, None], _SINGLE_DISPERSION_SD, np.hypot(_STRAY_SD, signs.log_sd)
     )
     log_weight = -0.5 * (misfit / sd) ** 2
-    near = np.log(signs.near_gpm) - np.log(expected.near) - misfit
-    log_weight += (
-        -0.5
-        * (near / np.where(atoms.is_single[:, None], 1.5, np.hypot(0.25, signs.log_sd))) ** 2
-    )
-    over = np.log(expected.total) + misfit - np.log(signs.total_gpm)
-    log_weight += -0.5 * (np.maximum(over, 0) / 0.5) ** 2
+    swings = np.log(np.maximum(signs.total_gpm / signs.near_gpm, 1.0))
+    loose = np.where(atoms.is_single[:, None], 1.5, 0.0)
+    for shown, of_atom in ((signs.far_gpm, expected.far), (signs.total_gpm, expected.total)):
+        left = np.log(shown) - np.log(of_atom) - misfit  # swings between days add, never take
+        wide = np.hypot(signs.log_sd, np.where(left > 0, swings, 0.0))
+        log_weight += -0.5 * (left / np.hypot(0.25, wide + loose)) ** 2
     clump = np.log(np.clip(signs.top_share / 0.08, 0.2, 6.0))
     alone = clump - 0.5 * (single / _SINGLE_STRAY_SD) ** 2
     log_weight += np.where(atoms.is_single[:, None], alone, 0.0)
@@ -249,7 +261,9 @@ def _moved(
     large_min = atoms.large_min[chosen] * stretch
     length = signs.interval_min[None]
     sure = np.exp(-1.5 * large_min / length)  # 0 where a draw fills the interval
-    moved = single * (1 - 0.6 * sure) + 0.05 + noise * (0.1 + 0.25 * sure)
+    moved = single * (1 - 0.6 * sure) + np.abs(noise) * (
+        0.08 * np.sqrt(np.minimum(length / 60, 1)) + 0.25 * sure
+    )
     large = atoms.large_gpm[chosen] * np.exp(np.where(alone, moved, _STRAY_ON_FLOW * misfit))
     share = atoms.large_share[chosen]
     return _reduced(

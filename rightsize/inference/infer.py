@@ -40,7 +40,7 @@ CHUNK: Final = 128
 PEAK_EXCEEDED: Final = 1e-5
 SUSTAINED_EXCEEDED: Final = 0.005
 _DIMENSIONS: Final = 9
-SINGLE_RATIOS: Final = (1.5, 4.0, 10.0, 25.0)
+SINGLE_RATIOS: Final = (1.5, 4.0, 10.0, 25.0, 80.0)
 _PEAK_MODEL_SD: Final = 0.12
 
 
@@ -241,6 +241,8 @@ def _posterior(
     low, high = registered_bounds(block, meters, observed)
     peak = _crowded(_peak(flow, steady), block.max_interval_gpm, crowding)
     peak = peak * np.exp(_PEAK_MODEL_SD * ndtri(u[..., 4]))
+    filled = block.interval_min >= 15  # the largest interval lasts longer than the peak may
+    peak = np.where(filled, np.maximum(peak, block.max_interval_gpm), peak)
     hour = _sustained(block)
     one = np.sqrt(
         variance_ratio(1.0, how.duration_min) / variance_ratio(PEAK_MIN, how.duration_min)

@@ -27,7 +27,7 @@ CENTRES: Final[Array] = 10.0 ** (np.arange(LOWEST, HIGHEST + 1) / BANDS_PER_DECA
 EDGES: Final[Array] = 10.0 ** ((np.arange(LOWEST, HIGHEST + 2) - 0.5) / BANDS_PER_DECADE)
 _STEADY_ABOVE: Final = 600.0  # so many draws together are as good as steady
 _POINTS: Final = 1 << 12
-_SINGLE_CV: Final = 0.03  # a draw that runs alone differs little from time to time
+_SINGLE_CV: Final = 0.015  # a draw that runs alone differs little from time to time
 
 
 @dataclass(frozen=True)

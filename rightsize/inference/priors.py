@@ -142,7 +142,7 @@ def _two_kinds(
     small_gpm, small_min, _ = _kind(share * ~is_large, flow_gpm, duration_min)
     large_gpm, large_min, large_share = _kind(share * is_large, flow_gpm, duration_min)
     empty = large_share > 1 - 1e-6
-    small_gpm = np.where(empty, large_gpm / 10, small_gpm)
+    small_gpm = np.where(empty, large_gpm / 80, small_gpm)
     return Atoms(small_gpm, small_min, large_gpm, large_min, large_share, is_single[:, 0])
 
 

@@ -43,6 +43,15 @@ slots as (
     group by meter_key, interval_min, slot
 ),
 
+neighbour_slots as (
+    select
+        slots.*,
+        lead(mean_gpm) over (
+            partition by meter_key, interval_min order by slot
+        ) as next_gpm
+    from slots
+),
+
 within as (
     select
         meter_key,
@@ -56,13 +65,11 @@ within as (
         sum(count1) as lag1_count,
         sum(count2) as lag2_count,
         sum(count3) as lag3_count,
-        -- moments of the line variance = a * mean + b * mean^2 over the slots
-        sum(ss * mean_gpm) as ss_mean_sum,
-        sum(ss * mean_gpm * mean_gpm) as ss_mean2_sum,
-        sum(dof * mean_gpm * mean_gpm) as mean2_sum,
-        sum(dof * mean_gpm * mean_gpm * mean_gpm) as mean3_sum,
-        sum(dof * mean_gpm * mean_gpm * mean_gpm * mean_gpm) as mean4_sum
-    from slots
+        -- how steep the hours of the week are: what swings between days add to a difference
+        -- of neighbours
+        sum((dof + 1) * mean_gpm * mean_gpm) as slot_ss,
+        sum((dof + 1) * (mean_gpm - next_gpm) * (mean_gpm - next_gpm)) / 2 as slot_step_ss
+    from neighbour_slots
     group by meter_key, interval_min
 ),
 
@@ -129,11 +136,8 @@ select
     within.lag1_count,
     within.lag2_count,
     within.lag3_count,
-    within.ss_mean_sum,
-    within.ss_mean2_sum,
-    within.mean2_sum,
-    within.mean3_sum,
-    within.mean4_sum,
+    within.slot_ss,
+    within.slot_step_ss,
     hours.max_hour_gpm,
     days.max_day_gpm,
     days.day_ss,

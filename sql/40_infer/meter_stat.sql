@@ -79,11 +79,8 @@ shapes as (
         sum(lag1_count) as lag1_count,
         sum(lag2_count) as lag2_count,
         sum(lag3_count) as lag3_count,
-        sum(ss_mean_sum) as ss_mean_sum,
-        sum(ss_mean2_sum) as ss_mean2_sum,
-        sum(mean2_sum) as mean2_sum,
-        sum(mean3_sum) as mean3_sum,
-        sum(mean4_sum) as mean4_sum
+        sum(slot_ss) as slot_ss,
+        sum(slot_step_ss) as slot_step_ss
     from weighted
     join main_interval
         on weighted.meter_id = main_interval.meter_id

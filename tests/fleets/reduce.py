@@ -55,12 +55,17 @@ def _shape(flow, interval_min):
     day = (minute // 1440).astype(int)
     hour = ((minute % 1440) // 60).astype(int)
     group = (month_of(day) * 7 + day % 7) * 24 + hour
-    count = np.bincount(group)
-    mean = np.bincount(group, flow) / np.maximum(count, 1)
+    count = np.bincount(group, minlength=12 * 168)
+    mean = np.bincount(group, flow, 12 * 168) / np.maximum(count, 1)
     deviation = flow - mean[group]
+    slots = np.where(count > 0, mean, np.nan).reshape(-1, 168)
+    reads = count.reshape(-1, 168)
+    steps = np.diff(slots, axis=1)
     lags = [deviation[k:] * deviation[:-k] for k in (1, 2, 3)]
     return {
         "within_ss": (deviation**2).sum(), "within_dof": len(flow) - (count > 0).sum(),
+        "slot_ss": np.nansum(reads * slots**2),
+        "slot_step_ss": np.nansum(reads[:, :-1] * steps**2) / 2,
         "lag_ss": np.array([x.sum() for x in lags]),
         "lag_count": np.array([len(x) for x in lags], float),
     }  # fmt: skip

@@ -163,6 +163,8 @@ def profile_block(
         hour_count=bands,
         within_ss=one,
         within_dof=one,
+        slot_ss=one,
+        slot_step_ss=0 * one,
         lag_ss=np.ones((accounts, 3)),
         lag_count=np.ones((accounts, 3)),
         day_ss=one,
