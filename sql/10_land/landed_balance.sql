@@ -2,7 +2,8 @@
 -- grain: one file; key: none (one row).
 -- units: gal_* [gal], zero for register readings, which are no volumes; covered_min [min];
 --   times UTC.
--- reads: typed_read, accepted_read (accepted_interval or accepted_register), rejected_read, landing_meter.
+-- reads: typed_read, accepted_read (accepted_interval or accepted_register), rejected_read,
+--        landing_meter
 -- why: landed = accepted + rejected, by count and by volume, before anything is moved.
 create or replace temp table landed_balance as
 with accepted as (
