@@ -36,6 +36,18 @@ class OutputFormat(enum.StrEnum):
 
 
 Config = Annotated[Path, typer.Argument(help="the utility's sweep.yaml", show_default=False)]
+LogJson = Annotated[
+    bool, typer.Option("--log-json", help="events as JSON lines on standard error")
+]
+Notify = Annotated[
+    str | None,
+    typer.Option(
+        "--notify",
+        help="told when a sweep fails, a suite fails or the flagged list changes: a web"
+        " address (JSON is posted) or a command (JSON on its standard input)",
+        envvar="RIGHTSIZE_NOTIFY",
+    ),
+]
 
 
 def guarded(command: Callable[P, None]) -> Callable[P, None]:
@@ -66,25 +78,50 @@ def _stop(text: str, code: int) -> NoReturn:
 @guarded
 def sweep(
     config: Config,
-    full: Annotated[bool, typer.Option("--full", help="rebuild from the exports")] = False,
+    full: Annotated[
+        bool, typer.Option("--full", help="profiles and results anew from the lake")
+    ] = False,
     only: Annotated[
         list[str] | None,
-        typer.Option("--only", help="look at this account alone; nothing is published"),
+        typer.Option(
+            "--only", help="tell this account alone, from what has landed; nothing is published"
+        ),
     ] = None,
     workers: Annotated[
         int | None, typer.Option("--workers", min=1, help="workers on this machine")
     ] = None,
+    scheduler: Annotated[
+        str | None,
+        typer.Option("--scheduler", help="Dask scheduler, e.g. tcp://10.0.0.5:8786"),
+    ] = None,
+    notify: Notify = None,
+    log_json: LogJson = False,
 ) -> None:
     """The whole fleet: land, validate, profile, assess, recommend, publish."""
     from pipelines import console
     from pipelines.load_settings import load
-    from pipelines.sweep import run_sweep, show_outcome
+    from pipelines.notify import noted
+    from pipelines.observe import log_to
+    from pipelines.stop import stoppable
+    from pipelines.sweep import run_sweep, show_outcome, sweep_pool
+    from pipelines.sweep_stages import SweepOrder
+    from pipelines.workspace import Workspace
 
     loaded = load(config)
-    with console.progress() as report:
-        outcome = run_sweep(
-            loaded, full=full, only=tuple(only or ()), workers=workers, progress=report
-        )
+    logs = Workspace(loaded.workspace_root).logs
+    with stoppable(), log_to(logs, to_stderr=log_json):
+        if only:
+            from pipelines.look import look, show_look
+
+            with sweep_pool(loaded, workers=workers, scheduler=scheduler) as pool:
+                show_look(look(loaded, tuple(only), pool), console.out)
+            raise typer.Exit(DONE)
+        with console.progress(quiet=log_json) as report:
+            run = functools.partial(
+                run_sweep, loaded, SweepOrder(full=full),
+                workers=workers, scheduler=scheduler, progress=report,
+            )  # fmt: skip
+            outcome = noted(loaded, notify, run)
     show_outcome(outcome, console.out)
     raise typer.Exit(PARTLY if outcome.is_partial else DONE)
 
@@ -110,6 +147,63 @@ def demo(
         soft_wrap=True,
     )
     console.out.print(f"next: rightsize sweep {summary.config}", soft_wrap=True)
+
+
+@app.command()
+@guarded
+def schedule(
+    config: Config,
+    nightly: Annotated[
+        str, typer.Option("--nightly", help="cron, in the utility's time zone")
+    ] = "0 2 * * *",
+    monthly: Annotated[
+        str, typer.Option("--monthly", help="cron, in the utility's time zone")
+    ] = "0 4 2 * *",
+    workers: Annotated[int | None, typer.Option("--workers", min=1)] = None,
+    scheduler: Annotated[str | None, typer.Option("--scheduler")] = None,
+    notify: Notify = None,
+) -> None:
+    """Serve the nightly and monthly sweeps through Prefect, until stopped."""
+    from pipelines.deployments import serve_forever
+    from pipelines.load_settings import load
+    from pipelines.stop import stoppable
+
+    with stoppable():
+        serve_forever(
+            load(config), nightly_cron=nightly, monthly_cron=monthly,
+            workers=workers, scheduler=scheduler, notify=notify,
+        )  # fmt: skip
+
+
+@app.command()
+@guarded
+def health(
+    config: Config,
+    max_age_hours: Annotated[
+        float, typer.Option(min=0, help="age of the last good sweep, and of files that wait")
+    ] = 36.0,
+    max_hold_hours: Annotated[
+        float, typer.Option(min=0, help="how long one sweep may hold the workspace")
+    ] = 12.0,
+    min_free_gb: Annotated[
+        float, typer.Option(min=0, help="room on the workspace's disk")
+    ] = 5.0,
+    as_json: Annotated[bool, typer.Option("--json", help="for a machine")] = False,
+) -> None:
+    """Whether the workspace is well. Exit code 0: well; 3: have a look; 1: failing."""
+    from pipelines import console
+    from pipelines import health as checks
+    from pipelines.load_settings import load
+
+    limits = checks.Limits(
+        max_age_hours=max_age_hours, max_hold_hours=max_hold_hours, min_free_gb=min_free_gb
+    )
+    found = checks.health(load(config), limits)
+    if as_json:
+        print(checks.as_json(found))
+    else:
+        checks.show_health(found, console.out)
+    raise typer.Exit((DONE, PARTLY, FAILED)[found.state])
 
 
 @app.command()

@@ -26,9 +26,14 @@ STAGE_WORDS = {
 
 
 @contextmanager
-def progress() -> Iterator[Report]:
-    """A report function: a bar a stage on a terminal, a plain line a stage otherwise."""
-    if sys.stderr.isatty():
+def progress(*, quiet: bool = False) -> Iterator[Report]:
+    """A report function: a bar a stage on a terminal, a plain line a stage otherwise.
+
+    A quiet one says nothing: events tell the same where they are written as JSON.
+    """
+    if quiet:
+        yield lambda stage, done, total: None
+    elif sys.stderr.isatty():
         with _bars() as bars:
             yield bars
     else:

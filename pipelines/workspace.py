@@ -9,7 +9,9 @@ workspace/
   profile/month=2025-01/bucket=03/  {stat,band,balance}.parquet, replaced whole
   assess/<sweep>/                   blocks of results on their way to publication
   published/results.duckdb, *.parquet
-  logs/
+  logs/sweep-2025-01.jsonl          what sweeps said
+  learnt.json                       what the fleet taught the last sweep
+  scratch/                          spill of DuckDB, emptied when a sweep begins
 ```
 """
 
@@ -21,8 +23,9 @@ import os
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from pathlib import Path
+from typing import Final, TextIO
 
 from rightsize.errors import WorkspaceBusyError
 
@@ -86,9 +89,27 @@ class Workspace:
         ):  # fmt: skip
             folder.mkdir(parents=True, exist_ok=True)
 
+    @property
+    def logs(self) -> Path:
+        """What sweeps said, as JSON, a file a month."""
+        return self.root / "logs"
+
+    @property
+    def learnt(self) -> Path:
+        """What the fleet taught the last sweep, with the inputs it rests on."""
+        return self.root / "learnt.json"
+
+    @property
+    def lock(self) -> Path:
+        """Held by the one sweep at work; says who that is."""
+        return self.root / "sweep.lock"
+
     @contextmanager
-    def hold(self) -> Iterator[None]:
+    def hold(self, kind: str = "sweep") -> Iterator[None]:
         """Hold the workspace for one sweep; a crash of the holder frees it.
+
+        The kernel holds the lock for the process, so it cannot outlive it. The file is never
+        removed: a lock on a removed file would bind nobody.
 
         Raises
         ------
@@ -96,28 +117,81 @@ class Workspace:
             If another process holds it; the text names the process and since when.
         """
         self.root.mkdir(parents=True, exist_ok=True)
-        path = self.root / "sweep.lock"
-        with path.open("a+", encoding="utf-8") as handle:
-            try:
-                fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
-            except OSError:
+        with self.lock.open("a+", encoding="utf-8") as handle:
+            if not _locked(handle, fcntl.LOCK_EX, tries=_TRIES):
                 handle.seek(0)
-                raise WorkspaceBusyError(_busy_text(self.root, handle.read())) from None
+                raise WorkspaceBusyError(_busy_text(self.root, _holder(handle.read())))
             handle.truncate(0)
-            holder = {"pid": os.getpid(), "host": os.uname().nodename, "since": time.time()}
-            handle.write(json.dumps(holder))
+            handle.write(json.dumps(asdict(Holder.this_process(kind))))
             handle.flush()
             try:
                 yield
             finally:
                 handle.truncate(0)
 
+    def holder(self) -> Holder | None:
+        """Who holds the workspace now; None where nobody does."""
+        try:
+            with self.lock.open("r", encoding="utf-8") as handle:
+                if _locked(handle, fcntl.LOCK_SH, tries=1):
+                    return None
+                return _holder(handle.read()) or Holder(0, "unknown", 0.0, "sweep")
+        except FileNotFoundError:
+            return None
 
-def _busy_text(root: Path, content: str) -> str:
+    def left_behind(self) -> Holder | None:
+        """Who died holding the workspace, where nobody has held it since."""
+        if not self.lock.is_file() or self.holder() is not None:
+            return None
+        return _holder(self.lock.read_text(encoding="utf-8"))
+
+
+@dataclass(frozen=True)
+class Holder:
+    """The process that holds a workspace."""
+
+    pid: int
+    host: str
+    since: float
+    kind: str
+
+    @classmethod
+    def this_process(cls, kind: str) -> Holder:
+        """The running process, from now on."""
+        return cls(os.getpid(), os.uname().nodename, time.time(), kind)
+
+    @property
+    def since_text(self) -> str:
+        """Since when, in local time."""
+        return time.strftime("%Y-%m-%d %H:%M:%S", time.localtime(self.since))
+
+
+# One who only looks holds the lock for an instant: a sweep that begins then asks again.
+_TRIES: Final = 5
+_WAIT_S: Final = 0.05
+
+
+def _locked(handle: TextIO, kind: int, *, tries: int) -> bool:
+    for attempt in range(tries):
+        try:
+            fcntl.flock(handle, kind | fcntl.LOCK_NB)
+        except OSError:
+            if attempt + 1 < tries:
+                time.sleep(_WAIT_S)
+        else:
+            return True
+    return False
+
+
+def _holder(content: str) -> Holder | None:
     try:
-        holder = json.loads(content)
-        since = time.strftime("%Y-%m-%d %H:%M:%S", time.localtime(holder["since"]))
-        who = f"process {holder['pid']} on {holder['host']} since {since}"
-    except (ValueError, KeyError):
-        who = "another process"
+        return Holder(**json.loads(content))
+    except (ValueError, TypeError):
+        return None
+
+
+def _busy_text(root: Path, holder: Holder | None) -> str:
+    who = "another process"
+    if holder is not None:
+        who = f"process {holder.pid} on {holder.host} since {holder.since_text} ({holder.kind})"
     return f"workspace {root} is held by {who}; wait for it to end, or stop it, and run again"

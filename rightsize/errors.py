@@ -31,5 +31,9 @@ class WorkspaceBusyError(RightsizeError):
     """Another sweep holds the workspace."""
 
 
+class ClusterError(RightsizeError):
+    """The workers of a cluster cannot do a sweep's work."""
+
+
 class QueryError(RightsizeError):
     """A query that is refused or not understood."""

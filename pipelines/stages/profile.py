@@ -13,13 +13,15 @@ import json
 import shutil
 import uuid
 from collections.abc import Iterator
+from contextlib import nullcontext
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, partial
 from pathlib import Path
 
 import duckdb
 
-from pipelines.bucket_work import Progress, bucket_connection, run_all
+from pipelines.bucket_work import Pool, Progress, bucket_connection, local_pool, run_all
+from pipelines.observe import StageCost
 from pipelines.resources import sql_text
 from pipelines.workspace import Workspace
 from rightsize.demand import bands
@@ -102,21 +104,26 @@ def profile(
     *,
     timezone: str,
     workers: int = 1,
+    pool: Pool | None = None,
     progress: Progress | None = None,
+    cost: StageCost | None = None,
 ) -> ProfileSummary:
     """Bring every partition's profile up to date; returns where they lie.
 
-    `progress` is told the stage, how many partitions are done and how many there are.
+    `progress` is told the stage, how many partitions are done and how many there are; `cost`
+    what the partitions made took. Without a pool, `workers` threads do the work.
     """
     wanted = partitions(workspace)
     stale = [p for p in wanted if not _folder(workspace, p, timezone).is_dir()]
-    run_all(
-        lambda partition: make_profile(workspace, partition, timezone=timezone),
-        stale,
-        stage="profile",
-        workers=workers,
-        progress=progress,
-    )
+    with nullcontext(pool) if pool else local_pool(workers) as hands:
+        run_all(
+            partial(make_profile, workspace, timezone=timezone),
+            stale,
+            stage="profile",
+            pool=hands,
+            progress=progress,
+            cost=cost,
+        )
     folders = tuple(_folder(workspace, p, timezone) for p in wanted)
     _drop_stale(workspace, folders)
     return ProfileSummary(partitions=len(wanted), made=len(stale), folders=folders)

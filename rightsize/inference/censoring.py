@@ -8,7 +8,7 @@ counts as a few such accounts, so that a small fleet stays near it.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Final
 
@@ -120,6 +120,16 @@ def learn_fleet(
     FleetPrior
         Shrunk share, median and spread by class.
     """
+    return learn_from([steady_by_class(blocks, meters)], priors)
+
+
+def steady_by_class(
+    blocks: Iterable[ProfileBlock], meters: Sequence[Meter]
+) -> dict[str, list[float]]:
+    """Steady flow [gpm] of the accounts whose meter sees it, by class: a part of the fleet.
+
+    Parts are learnt from together by `learn_from`, so that each may be made elsewhere.
+    """
     start = np.array([m.starting_gpm for m in meters])
     seen: dict[str, list[float]] = {}
     for block in blocks:
@@ -128,6 +138,15 @@ def learn_fleet(
         usable = (start[block.meter_index] <= 0.15) & ~coarse & (block.days_covered >= 30)
         for i in np.flatnonzero(usable):
             seen.setdefault(block.customer_class[i], []).append(float(steady[i]))
+    return seen
+
+
+def learn_from(parts: Iterable[Mapping[str, Sequence[float]]], priors: Priors) -> FleetPrior:
+    """The fleet's steady flow by class from its parts, taken in their order."""
+    seen: dict[str, list[float]] = {}
+    for part in parts:
+        for customer_class, flows in part.items():
+            seen.setdefault(customer_class, []).extend(flows)
     learnt = {c: _shrunk(p.steady, seen.get(c, [])) for c, p in priors.by_class.items()}
     return FleetPrior(learnt, {c: len(v) for c, v in seen.items()})
 

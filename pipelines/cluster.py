@@ -1,0 +1,96 @@
+"""A Dask cluster as the pool of a sweep: workers on many machines, one shared workspace.
+
+Workers read and write the workspace by its path, so it must lie on storage that every machine
+sees under the same path. A bucket's task writes aside and renames; one that is done twice,
+because a worker died, leaves what it leaves when done once.
+"""
+
+from __future__ import annotations
+
+import uuid
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any, Final
+
+from pipelines.bucket_work import Pool
+from pipelines.workspace import Workspace
+from rightsize.errors import ClusterError, ConfigError
+
+CONNECT_S: Final = 20
+FIRST_WORKER_S: Final = 120
+RETRIES: Final = 3
+"""Of a bucket's task that failed; a task whose worker died is given out anew besides."""
+
+
+@contextmanager
+def dask_pool(address: str, workspace: Workspace) -> Iterator[Pool]:
+    """The workers behind a Dask scheduler.
+
+    Raises
+    ------
+    ConfigError
+        If Dask is not installed, nobody answers, or no worker joins in time.
+    ClusterError
+        If a worker does not see the workspace.
+    """
+    check_cluster(address, workspace)
+    client = _client(address)
+    try:
+        yield Pool(client.get_executor(pure=False, retries=RETRIES))
+    finally:
+        client.close()
+
+
+def check_cluster(address: str, workspace: Workspace) -> None:
+    """Refuse a cluster that cannot do a sweep's work; as `dask_pool` does."""
+    client = _client(address)
+    try:
+        _await_worker(client, address)
+        see_workspace(client, workspace)
+    finally:
+        client.close()
+
+
+def _client(address: str) -> Any:
+    try:
+        from distributed import Client
+    except ImportError:
+        raise ConfigError(
+            "--scheduler needs Dask, which is not installed: pip install 'rightsize[cluster]'"
+        ) from None
+    try:
+        return Client(address, timeout=CONNECT_S, set_as_default=False)
+    except (OSError, TimeoutError, ValueError) as error:
+        raise ConfigError(f"no Dask scheduler answers at {address}: {error}") from None
+
+
+def _await_worker(client: Any, address: str) -> None:
+    try:
+        client.wait_for_workers(1, timeout=FIRST_WORKER_S)
+    except TimeoutError:
+        raise ConfigError(
+            f"the Dask scheduler at {address} has no worker after {FIRST_WORKER_S} s; "
+            "start some with: dask worker ADDRESS --nthreads 1"
+        ) from None
+
+
+def see_workspace(client: Any, workspace: Workspace) -> None:
+    """Refuse workers that have another folder, or none, under the workspace's path."""
+    token = workspace.scratch / f"token-{uuid.uuid4().hex}"
+    token.parent.mkdir(parents=True, exist_ok=True)
+    token.touch()
+    try:
+        blind = sorted(w for w, seen in client.run(is_there, str(token)).items() if not seen)
+    finally:
+        token.unlink(missing_ok=True)
+    if blind:
+        raise ClusterError(
+            f"workers {', '.join(blind)} do not see the workspace {workspace.root}: "
+            "it must be shared storage, mounted under the same path on every machine"
+        )
+
+
+def is_there(path: str) -> bool:
+    """Whether the worker that runs this sees a file."""
+    return Path(path).is_file()

@@ -1,0 +1,143 @@
+"""Serving the flows: `rightsize schedule` runs them by the clock of the utility.
+
+Without a configured Prefect API a server of our own is started on the loopback, with its
+database in `prefect/` of the workspace; it ends with the service.
+"""
+
+from __future__ import annotations
+
+import os
+import socket
+import subprocess
+import sys
+import time
+import urllib.error
+import urllib.request
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
+
+from pipelines.load_settings import Loaded
+from pipelines.workspace import Workspace
+from rightsize.errors import ConfigError, RightsizeError
+
+if TYPE_CHECKING:
+    from prefect.deployments.runner import RunnerDeployment
+
+NIGHTLY: Final = "0 2 * * *"
+MONTHLY: Final = "0 4 2 * *"
+"""The second: the last day of a month comes in with the first night after it."""
+_START_S: Final = 120
+_QUIET: Final = {"PREFECT_SERVER_ANALYTICS_ENABLED": "false", "DO_NOT_TRACK": "1"}
+
+
+def deployments(
+    loaded: Loaded,
+    *,
+    nightly_cron: str = NIGHTLY,
+    monthly_cron: str = MONTHLY,
+    workers: int | None = None,
+    scheduler: str | None = None,
+    notify: str | None = None,
+) -> list[RunnerDeployment]:
+    """Nightly and monthly by cron in the utility's zone, and one that waits to be asked.
+
+    Raises
+    ------
+    ConfigError
+        If a cron expression is not understood.
+    """
+    from prefect.deployments.runner import EntrypointType
+    from prefect.schedules import Cron
+
+    from pipelines import flows
+
+    said: dict[str, Any] = {
+        "config": str(loaded.path),
+        "workers": workers,
+        "scheduler": scheduler,
+        "notify": notify,
+    }
+    zone = loaded.settings.timezone
+    name = loaded.settings.utility
+    made = []
+    for flow, cron in (
+        (flows.nightly, nightly_cron), (flows.monthly, monthly_cron), (flows.on_demand, None),
+    ):  # fmt: skip
+        try:
+            schedule = None if cron is None else Cron(cron, timezone=zone)
+            made.append(
+                flow.to_deployment(
+                    name=name,
+                    schedule=schedule,
+                    parameters=said,
+                    tags=["rightsize"],
+                    concurrency_limit=1,
+                    entrypoint_type=EntrypointType.MODULE_PATH,
+                )
+            )
+        except ValueError as error:
+            raise ConfigError(f"cron {cron!r} is not understood: {error}") from None
+    return made
+
+
+def serve_forever(loaded: Loaded, **options: Any) -> None:
+    """Serve until stopped. One run at a time: a second waits for the first to end."""
+    with prefect_api(Workspace(loaded.workspace_root).root / "prefect"):
+        from prefect import serve
+
+        serve(*deployments(loaded, **options), limit=1, pause_on_shutdown=False)
+
+
+@contextmanager
+def prefect_api(home: Path) -> Iterator[str]:
+    """The configured Prefect API, or a server on the loopback for as long as the block runs."""
+    configured = os.environ.get("PREFECT_API_URL")
+    if configured:
+        yield configured
+        return
+    home.mkdir(parents=True, exist_ok=True)
+    port = _free_port()
+    url = f"http://127.0.0.1:{port}/api"
+    os.environ.update(_QUIET, PREFECT_HOME=str(home), PREFECT_API_URL=url)
+    with (home / "server.log").open("ab") as log:
+        server = subprocess.Popen(
+            [
+                sys.executable, "-m", "prefect", "server", "start",
+                "--host", "127.0.0.1", "--port", str(port),
+            ],
+            stdout=log, stderr=subprocess.STDOUT, start_new_session=True,
+        )  # fmt: skip
+    try:
+        _await(server, f"{url}/health", home)
+        yield url
+    finally:
+        os.environ.pop("PREFECT_API_URL", None)
+        _end(server)
+
+
+def _await(server: subprocess.Popen[bytes], url: str, home: Path) -> None:
+    until = time.monotonic() + _START_S
+    while time.monotonic() < until and server.poll() is None:
+        try:
+            with urllib.request.urlopen(url, timeout=2):
+                return
+        except (urllib.error.URLError, OSError):
+            time.sleep(0.3)
+    raise RightsizeError(f"the Prefect server did not start; see {home / 'server.log'}")
+
+
+def _end(server: subprocess.Popen[bytes]) -> None:
+    server.terminate()
+    try:
+        server.wait(timeout=15)
+    except subprocess.TimeoutExpired:
+        server.kill()
+        server.wait()
+
+
+def _free_port() -> int:
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        return int(probe.getsockname()[1])

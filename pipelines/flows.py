@@ -1,0 +1,182 @@
+"""The sweep as Prefect flows: nightly, monthly, on demand.
+
+Each flow runs the list of stages of `pipelines.sweep_stages`, a task a stage, and the work on
+buckets as some tens of tasks: never one an account. What a stage does is not written here.
+
+A stage is tried again only after an error of input or output: a configuration, a balance or a
+validation that failed fails again. Nothing needs Prefect's result storage, since every stage
+finds in the workspace what is done already.
+"""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+from typing import Annotated, Any, Final
+
+os.environ.setdefault("PREFECT_SERVER_ANALYTICS_ENABLED", "false")
+os.environ.setdefault("DO_NOT_TRACK", "1")
+# A server of its own starts with a flow that finds no API: a busy machine takes its time.
+os.environ.setdefault("PREFECT_SERVER_EPHEMERAL_STARTUP_TIMEOUT_SECONDS", "120")
+
+import duckdb
+from prefect import Task, flow
+from prefect.cache_policies import NO_CACHE
+from prefect.client.schemas.objects import State, TaskRun
+from prefect.states import Cancelled
+from prefect.tasks import exponential_backoff
+from pydantic import Field
+
+from pipelines.flow_artifacts import show_look, show_outcome
+from pipelines.load_settings import Loaded, load
+from pipelines.look import look
+from pipelines.notify import noted
+from pipelines.observe import log_to
+from pipelines.prefect_pool import prefect_pool
+from pipelines.sweep import SweepOutcome, sweep_with
+from pipelines.sweep_stages import Stage, Sweep, SweepOrder
+from pipelines.workspace import Workspace
+from rightsize.errors import ConfigError
+
+RETRIES: Final = 3
+BACKOFF_S = 20.0
+"""Wait before the second try; it doubles from one to the next."""
+NIGHTLY_TIMEOUT_S: Final = 12 * 3600
+LONG_TIMEOUT_S: Final = 36 * 3600
+
+Month = Annotated[str, Field(pattern=r"^\d{4}-(0[1-9]|1[0-2])$")]
+Workers = Annotated[int, Field(ge=1)]
+
+
+@flow(name="nightly", timeout_seconds=NIGHTLY_TIMEOUT_S)
+def nightly(
+    config: Path,
+    workers: Workers | None = None,
+    scheduler: str | None = None,
+    notify: str | None = None,
+) -> State[Any] | str:
+    """New files only: land them, profile what they touch, publish if anything changed."""
+    return _sweep(config, SweepOrder(kind="nightly"), workers, scheduler, notify)
+
+
+@flow(name="monthly", timeout_seconds=LONG_TIMEOUT_S)
+def monthly(
+    config: Path,
+    workers: Workers | None = None,
+    scheduler: str | None = None,
+    notify: str | None = None,
+) -> State[Any] | str:
+    """The whole fleet assessed again and published, whether anything changed or not."""
+    order = SweepOrder(kind="monthly", reassess=True)
+    return _sweep(config, order, workers, scheduler, notify)
+
+
+@flow(name="on-demand", timeout_seconds=LONG_TIMEOUT_S)
+def on_demand(
+    config: Path,
+    accounts: list[str] | None = None,
+    from_month: Month | None = None,
+    to_month: Month | None = None,
+    full: bool = False,
+    workers: Workers | None = None,
+    scheduler: str | None = None,
+    notify: str | None = None,
+) -> State[Any] | str:
+    """A look at accounts, which publishes nothing; or a sweep that makes months anew.
+
+    `from_month` to `to_month` (as 2025-01) have their profiles made anew from the lake, after
+    all files that wait have landed; `full` does so for every month.
+    """
+    if accounts:
+        return _look(config, accounts, workers, scheduler)
+    months = months_between(from_month, to_month)
+    order = SweepOrder(kind="on-demand", full=full, months=months, reassess=bool(months))
+    return _sweep(config, order, workers, scheduler, notify)
+
+
+def stage_as_task(stage: Stage, sweep: Sweep) -> None:
+    """Run a stage in this process, as a task of the flow."""
+    Task(
+        partial_named(stage, sweep),
+        name=stage.name,
+        retries=RETRIES,
+        retry_delay_seconds=exponential_backoff(BACKOFF_S),
+        retry_jitter_factor=0.2,
+        retry_condition_fn=is_input_output,
+        cache_policy=NO_CACHE,
+        persist_result=False,
+    )()
+
+
+def partial_named(stage: Stage, sweep: Sweep) -> Any:
+    """The stage's work as a function without arguments, which Prefect would look through."""
+
+    def run_stage() -> None:
+        stage.run(sweep)
+
+    run_stage.__name__ = stage.name
+    run_stage.__doc__ = f"The {stage.name} stage."
+    return run_stage
+
+
+def is_input_output(task: Task[Any, Any], task_run: TaskRun, state: State[Any]) -> bool:
+    """Whether a failure may pass by itself: storage or network, never a wrong input."""
+    error = state.result(raise_on_failure=False)
+    return isinstance(error, OSError | duckdb.IOException)
+
+
+def months_between(first: str | None, last: str | None) -> tuple[str, ...]:
+    """Every month from first to last; one of them alone is that month."""
+    start, end = first or last, last or first
+    if start is None or end is None:
+        return ()
+    if end < start:
+        raise ConfigError(f"to_month {end} lies before from_month {start}")
+    (year, month), months = map(int, start.split("-")), []
+    while f"{year:04d}-{month:02d}" <= end:
+        months.append(f"{year:04d}-{month:02d}")
+        year, month = (year, month + 1) if month < 12 else (year + 1, 1)
+    return tuple(months)
+
+
+def _sweep(
+    config: Path,
+    order: SweepOrder,
+    workers: int | None,
+    scheduler: str | None,
+    notify: str | None,
+) -> State[Any] | str:
+    loaded = load(config)
+    if skipped := _busy(loaded):
+        return skipped
+
+    def run() -> SweepOutcome:
+        workspace = Workspace(loaded.workspace_root)
+        with (
+            log_to(workspace.logs),
+            prefect_pool(workspace, workers=workers, scheduler=scheduler) as pool,
+        ):
+            return sweep_with(loaded, order, pool, call=stage_as_task)
+
+    outcome = noted(loaded, notify, run)
+    return show_outcome(outcome)
+
+
+def _look(
+    config: Path, accounts: list[str], workers: int | None, scheduler: str | None
+) -> State[Any] | str:
+    loaded = load(config)
+    if skipped := _busy(loaded):
+        return skipped
+    workspace = Workspace(loaded.workspace_root)
+    with prefect_pool(workspace, workers=workers, scheduler=scheduler) as pool:
+        return show_look(look(loaded, accounts, pool))
+
+
+def _busy(loaded: Loaded) -> State[Any] | None:
+    """One sweep a workspace: a run that finds another at work is skipped, not failed."""
+    holder = Workspace(loaded.workspace_root).holder()
+    if holder is None:
+        return None
+    who = f"{holder.kind} by process {holder.pid} on {holder.host} since {holder.since_text}"
+    return Cancelled(name="Skipped", message=f"the workspace is held: {who}")

@@ -1,0 +1,141 @@
+"""What a sweep did: log events for people and machines; time, rows and memory of each stage.
+
+Events go to the logger `rightsize`. Each carries the fields it was told with, and those of the
+work it belongs to (sweep, stage, bucket). `log_to` writes them as JSON, one object a line, into
+`logs/` of the workspace, and to standard error where asked.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import json
+import logging
+import os
+import resource
+import sys
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from contextvars import ContextVar
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Final
+
+LOG: Final = logging.getLogger("rightsize")
+LOG.addHandler(logging.NullHandler())
+LOG.setLevel(logging.INFO)
+_BYTES_PER_MB: Final = 1e6
+_fields: ContextVar[dict[str, Any] | None] = ContextVar("rightsize_fields", default=None)
+
+
+def event(message: str, *, level: int = logging.INFO, **fields: Any) -> None:
+    """Say that something happened, with what it concerns."""
+    known = _fields.get() or {}
+    LOG.log(level, message, extra={"fields": {**known, **fields}})
+
+
+@contextmanager
+def concerning(**fields: Any) -> Iterator[None]:
+    """Every event inside carries these fields too."""
+    token = _fields.set({**(_fields.get() or {}), **fields})
+    try:
+        yield
+    finally:
+        _fields.reset(token)
+
+
+class JsonLines(logging.Formatter):
+    """One JSON object a line: at, level, message, then the event's fields."""
+
+    def format(self, record: logging.LogRecord) -> str:
+        at = dt.datetime.fromtimestamp(record.created, dt.UTC).isoformat(
+            timespec="milliseconds"
+        )
+        said = {"at": at, "level": record.levelname.lower(), "message": record.getMessage()}
+        return json.dumps({**said, **getattr(record, "fields", {})}, default=str)
+
+
+@contextmanager
+def log_to(folder: Path, *, to_stderr: bool = False) -> Iterator[None]:
+    """Write events into `folder`, a file a month, and to standard error where asked."""
+    folder.mkdir(parents=True, exist_ok=True)
+    month = dt.datetime.now(dt.UTC).strftime("%Y-%m")
+    path = folder / f"sweep-{month}.jsonl"
+    handlers: list[logging.Handler] = [logging.FileHandler(path, encoding="utf-8")]
+    if to_stderr:
+        handlers.append(logging.StreamHandler(sys.stderr))
+    for handler in handlers:
+        handler.setFormatter(JsonLines())
+        LOG.addHandler(handler)
+    try:
+        yield
+    finally:
+        for handler in handlers:
+            LOG.removeHandler(handler)
+            handler.close()
+
+
+@dataclass
+class StageCost:
+    """What one stage took; `item_count` and `row_count` are filled in by the stage."""
+
+    stage: str
+    started_at: dt.datetime
+    duration_s: float = 0.0
+    item_count: int = 0
+    row_count: int = 0
+    peak_mb: float = 0.0
+    outcome: str = "done"
+
+
+@contextmanager
+def stage_cost(stage: str) -> Iterator[StageCost]:
+    """Time and memory of the block; told as events when it begins and ends."""
+    cost = StageCost(stage, dt.datetime.now(dt.UTC))
+    began = time.monotonic()
+    _restart_peak()
+    with concerning(stage=stage):
+        event("stage begins")
+        try:
+            yield cost
+        except BaseException as error:
+            cost.outcome = outcome_of(error)
+            raise
+        finally:
+            cost.duration_s = time.monotonic() - began
+            cost.peak_mb = max(cost.peak_mb, peak_mb())
+            level = logging.INFO if cost.outcome == "done" else logging.ERROR
+            event(
+                "stage ends", level=level, outcome=cost.outcome,
+                duration_s=round(cost.duration_s, 3), items=cost.item_count,
+                rows=cost.row_count, peak_mb=round(cost.peak_mb, 1),
+            )  # fmt: skip
+
+
+def outcome_of(error: BaseException) -> str:
+    """`failed` for an error, `stopped` where somebody ended the sweep."""
+    return "failed" if isinstance(error, Exception) else "stopped"
+
+
+def peak_mb() -> float:
+    """Largest resident memory of this process [MB] since its stage began."""
+    try:
+        status = Path("/proc/self/status").read_text(encoding="ascii", errors="replace")
+        line = next(x for x in status.splitlines() if x.startswith("VmHWM:"))
+        return int(line.split()[1]) * 1024 / _BYTES_PER_MB
+    except (OSError, StopIteration, ValueError):  # no /proc: the peak since the process began
+        return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * 1024 / _BYTES_PER_MB
+
+
+def _restart_peak() -> None:
+    """Let the kernel count the peak from now on, so that each stage has its own."""
+    try:
+        descriptor = os.open("/proc/self/clear_refs", os.O_WRONLY)
+    except OSError:
+        return
+    try:
+        os.write(descriptor, b"5")
+    except OSError:
+        pass
+    finally:
+        os.close(descriptor)

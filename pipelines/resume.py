@@ -1,0 +1,99 @@
+"""What a sweep that was stopped left behind, kept where it rests on the same inputs.
+
+Blocks of results lie in `assess/<sweep>/`, beside a note of the inputs that they rest on and a
+mark for each bucket that is done. A later sweep on the same inputs takes the folder over under
+its own name and assesses only the buckets without a mark. What the fleet taught is kept in the
+same way. Any changed input, a line of code included, makes all of it anew.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import shutil
+import uuid
+from dataclasses import asdict
+from pathlib import Path
+
+from pipelines.stages.assess import BucketResult
+from pipelines.workspace import Workspace
+from rightsize.contracts.sweep_record import SweepRecord
+from rightsize.inference.censoring import FleetPrior
+from rightsize.inference.priors import SteadyPrior
+
+_INPUTS = (
+    "config_hash", "catalogue_hash", "meters_hash", "lake_hash", "code_version", "timezone",
+    "buckets",
+)  # fmt: skip
+
+
+def inputs_key(record: SweepRecord) -> str:
+    """One name for all that the results of a sweep rest on."""
+    parts = [str(getattr(record, name)) for name in _INPUTS]
+    return hashlib.sha256("\n".join(parts).encode()).hexdigest()[:32]
+
+
+def take_over(workspace: Workspace, record: SweepRecord, *, anew: bool = False) -> Path:
+    """The sweep's folder of blocks, with those that a stopped sweep left, if they hold."""
+    key = inputs_key(record)
+    target = workspace.assess / record.sweep_id
+    workspace.assess.mkdir(parents=True, exist_ok=True)
+    for left in sorted(workspace.assess.iterdir(), reverse=True):
+        if left == target:
+            continue  # a stage that is tried again goes on in its own folder
+        if not anew and not target.exists() and _said(left / "inputs") == key:
+            left.rename(target)
+        else:
+            shutil.rmtree(left, ignore_errors=True)
+    target.mkdir(exist_ok=True)
+    write_text(target / "inputs", key)
+    return target
+
+
+def bucket_done(folder: Path, bucket: str) -> BucketResult | None:
+    """What a bucket came to, where all its blocks are written."""
+    said = _said(folder / "done" / f"{bucket}.json")
+    return None if said is None else BucketResult(**json.loads(said))
+
+
+def mark_done(folder: Path, result: BucketResult) -> None:
+    """All blocks of a bucket are written."""
+    write_text(folder / "done" / f"{result.bucket}.json", json.dumps(asdict(result)))
+
+
+def kept_prior(workspace: Workspace, record: SweepRecord) -> FleetPrior | None:
+    """What the fleet taught a sweep on the same inputs."""
+    said = _said(workspace.learnt)
+    if said is None:
+        return None
+    content = json.loads(said)
+    if content["inputs"] != inputs_key(record):
+        return None
+    steady = {name: SteadyPrior(**values) for name, values in content["steady"].items()}
+    return FleetPrior(steady, content["accounts_seen"])
+
+
+def keep_prior(workspace: Workspace, record: SweepRecord, learnt: FleetPrior) -> None:
+    """Keep it; JSON holds every digit of a float."""
+    content = {
+        "inputs": inputs_key(record),
+        "steady": {name: asdict(prior) for name, prior in learnt.steady.items()},
+        "accounts_seen": learnt.accounts_seen,
+    }
+    write_text(workspace.learnt, json.dumps(content))
+
+
+def write_text(path: Path, text: str) -> None:
+    """A small file, complete or absent."""
+    path.parent.mkdir(parents=True, exist_ok=True)
+    aside = path.with_name(f".{path.name}.{uuid.uuid4().hex}")
+    aside.write_text(text, encoding="utf-8")
+    os.replace(aside, path)
+
+
+def _said(path: Path) -> str | None:
+    try:
+        return path.read_text(encoding="utf-8")
+    except OSError:
+        return None

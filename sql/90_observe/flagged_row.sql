@@ -1,0 +1,16 @@
+-- grain: one meter that the published results flag, the most money first
+-- reads: results.flagged_account
+-- why: the top of the list, for the page of a flow run
+-- units: as the column names say
+select
+    account_id,
+    meter_id,
+    verdict,
+    action,
+    installed_type,
+    installed_size_in,
+    recommended_type,
+    recommended_size_in,
+    reason
+from results.flagged_account
+limit $rows

@@ -1,0 +1,14 @@
+-- grain: one stage of the sweep asked for; key: stage
+-- reads: ledger.stage_metric
+-- why: where the time and memory of the last sweep went
+-- units: duration_s [s], peak_mb [MB]
+select
+    stage,
+    duration_s,
+    item_count,
+    row_count,
+    peak_mb,
+    outcome
+from ledger.stage_metric
+where sweep_id = $sweep_id
+order by started_at

@@ -1,0 +1,16 @@
+-- ledger.sweep_run: every sweep that began, however it ended.
+-- grain: one sweep; key: sweep_id. units: *_at (UTC, without zone).
+-- reads: nothing (written when a sweep begins and when it ends).
+-- why: monitoring asks when a sweep last ended well. A row without finished_at whose sweep no
+--      longer holds the workspace was killed.
+create table if not exists ledger.sweep_run (
+    sweep_id varchar primary key,
+    kind varchar not null,
+    host varchar not null,
+    pid integer not null,
+    started_at timestamp not null,
+    finished_at timestamp,
+    outcome varchar not null, -- running, published, unchanged, failed, stopped
+    message varchar,
+    is_partial boolean
+)
