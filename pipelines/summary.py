@@ -10,6 +10,7 @@ from rich.console import Console
 from rich.table import Table
 
 from pipelines.resources import sql_text
+from rightsize.contracts.column_units import metric_text
 
 VERDICT_WORDS = {
     "oversized": "oversized",
@@ -44,7 +45,10 @@ def _verdicts(connection: duckdb.DuckDBPyConnection, console: Console) -> None:
 
 
 def _best(connection: duckdb.DuckDBPyConnection, console: Console) -> None:
-    rows = connection.execute(sql_text("80_summary/best_change")).fetchall()
+    statement, unit = sql_text("80_summary/best_change"), "in"
+    if _units(connection) == "metric":
+        statement, unit = metric_text(statement), "mm"
+    rows = connection.execute(statement).fetchall()
     if not rows:
         console.print("No change-out passes the odds asked for.")
         return
@@ -54,15 +58,24 @@ def _best(connection: duckdb.DuckDBPyConnection, console: Console) -> None:
     table.add_column("accuracy", justify="right")
     table.add_column("USD/year net", justify="right")
     table.add_column("odds", justify="right")
-    for account, kind, installed, install, before, after, net, low, high, odds in rows:
+    for account, kind, *meters, before, after, net, low, high, odds in rows:
+        old_size, old_type, new_size, new_type = meters
+        change = f"{old_size:g} {unit} {old_type} to {new_size:g} {unit} {new_type}"
         table.add_row(
             f"{account}, {kind.replace('_', ' ')}",
-            f"{installed} to {install}",
+            change.replace("_", " "),
             f"{before:.0f} to {after:.0f} %",
             money_range(net, low, high),
             _odds(odds),
         )
     console.print(table)
+
+
+def _units(connection: duckdb.DuckDBPyConnection) -> str:
+    [(units,)] = connection.execute(
+        "select max_by(units, sweep_id) from results.sweep"
+    ).fetchall()
+    return str(units)
 
 
 def _refused(connection: duckdb.DuckDBPyConnection, console: Console) -> None:

@@ -10,6 +10,22 @@ from typing import Annotated, Any, Final, Literal, get_args
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
+from rightsize.metric_keys import in_us_keys, meter_names, refuse_both, size_in_of
+from rightsize.units import GAL_PER_M3, MM_PER_IN, PSI_PER_BAR
+
+_KGAL_PER_M3: Final = GAL_PER_M3 / 1000
+_TIER_TWINS: Final = {
+    "usd_per_m3": ("usd_per_kgal", 1 / _KGAL_PER_M3),
+    "up_to_m3_per_month": ("up_to_gal_per_month", GAL_PER_M3),
+}
+_RATE_TWINS: Final = {"sewer_usd_per_m3": ("sewer_usd_per_kgal", 1 / _KGAL_PER_M3)}
+_LIMIT_TWINS: Final = {
+    "spare_head_bar": ("spare_head_psi", PSI_PER_BAR),
+    "refit_usd_per_mm": ("refit_usd_per_in", MM_PER_IN),
+}
+_METER_LISTS: Final = ("stock_list", "lead_free_list")
+_CHARGE_BY_MM: Final = "fixed_charge_by_mm_usd_per_month"
+
 CustomerClass = Literal[
     "office", "retail", "restaurant", "hotel", "apartments", "school", "hospital", "laundry",
     "light_industry", "process", "warehouse", "irrigation", "public", "mixed", "unknown",
@@ -35,6 +51,11 @@ class Tier(Settings):
     usd_per_kgal: Money
     up_to_gal_per_month: float | None = Field(default=None, gt=0)
 
+    @model_validator(mode="before")
+    @classmethod
+    def _to_us_units(cls, raw: Any) -> Any:
+        return in_us_keys(raw, _TIER_TWINS)
+
 
 class ClassRate(Settings):
     """What a customer class pays for each unit of metered water."""
@@ -44,6 +65,11 @@ class ClassRate(Settings):
     sewer_return_share: Share = Field(
         1.0, description="share of metered water billed as sewage"
     )
+
+    @model_validator(mode="before")
+    @classmethod
+    def _to_us_units(cls, raw: Any) -> Any:
+        return in_us_keys(raw, _RATE_TWINS)
 
     @model_validator(mode="after")
     def _tiers_rise(self) -> ClassRate:
@@ -68,6 +94,18 @@ class Tariff(Settings):
     fixed_charge_usd_per_month: dict[Annotated[float, Field(gt=0)], Money] = Field(
         default_factory=dict, description="by nominal meter size [in]"
     )
+
+    @model_validator(mode="before")
+    @classmethod
+    def _to_us_units(cls, raw: Any) -> Any:
+        if not isinstance(raw, dict) or _CHARGE_BY_MM not in raw:
+            return raw
+        if not isinstance(raw[_CHARGE_BY_MM], dict):
+            raise ValueError(f"{_CHARGE_BY_MM}: must be a mapping of sizes in mm to charges")
+        refuse_both(raw, _CHARGE_BY_MM, "fixed_charge_usd_per_month")
+        charges = {size_in_of(mm, _CHARGE_BY_MM): usd for mm, usd in raw[_CHARGE_BY_MM].items()}
+        rest = {k: v for k, v in raw.items() if k != _CHARGE_BY_MM}
+        return {**rest, "fixed_charge_usd_per_month": charges}
 
     @model_validator(mode="after")
     def _has_default(self) -> Tariff:
@@ -101,7 +139,11 @@ _OURS = "our convention"
 
 
 class Thresholds(Settings):
-    """Every limit that a verdict rests on, each with bounds, meaning and source."""
+    """Every limit that a verdict rests on, each with bounds, meaning and source.
+
+    A metric utility may write `spare_head_bar`, `min_size_mm` and `refit_usd_per_mm`, and
+    sizes of the lists of meters as `displacement 25 mm`.
+    """
 
     min_days_covered: float = _limit(
         90, "fewer days than this are not assessed", source=_OURS, ge=1, le=366
@@ -270,3 +312,17 @@ class Thresholds(Settings):
     )
     draws: int = Field(40, ge=10, le=1000, description="joint draws per account")
     seed: int = Field(1, ge=0, description="seed of the joint draws")
+
+    @model_validator(mode="before")
+    @classmethod
+    def _to_us_units(cls, raw: Any) -> Any:
+        if not isinstance(raw, dict):
+            return raw
+        entry = in_us_keys(raw, _LIMIT_TWINS)
+        if "min_size_mm" in entry:
+            refuse_both(entry, "min_size_mm", "min_size_in")
+            entry["min_size_in"] = size_in_of(entry.pop("min_size_mm"), "min_size_mm")
+        return {
+            key: meter_names(value, key) if key in _METER_LISTS else value
+            for key, value in entry.items()
+        }

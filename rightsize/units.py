@@ -6,7 +6,10 @@ inches (`_in`), pressures pounds per square inch (`_psi`).
 References
 ----------
 NIST Handbook 44, Appendix C: 1 US gallon = 231 cubic inches = 3.785 411 784 L (definition;
-value from memory, high trust).
+value from memory, high trust). 1 ft = 0.3048 m (definition; the same).
+Nominal sizes: ISO 6708:1995 (DN) against nominal pipe sizes in inches as paired in ASME
+B36.10M (from memory, high trust); meters of 5/8 and 1/2 in count as 15 and 13 mm (common
+practice).
 """
 
 from __future__ import annotations
@@ -24,6 +27,14 @@ GAL_PER_M3: Final = 1000 / L_PER_GAL
 GPM_PER_M3H: Final = GAL_PER_M3 / 60
 PSI_PER_BAR: Final = 14.503773773  # 1 bar = 100 kPa, 1 lbf/in2 = 6894.757293 Pa
 MM_PER_IN: Final = 25.4
+FT2_PER_M2: Final = 1 / 0.3048**2
+MM_OF_SIZE_IN: Final[dict[float, float]] = {
+    0.5: 13, 0.625: 15, 0.75: 20, 1: 25, 1.25: 32, 1.5: 40, 2: 50, 2.5: 65, 3: 80, 4: 100,
+    5: 125, 6: 150, 8: 200, 10: 250, 12: 300, 14: 350, 16: 400, 18: 450, 20: 500, 24: 600,
+    30: 750, 36: 900,
+}  # fmt: skip
+"""Nominal sizes of meters and lines: inches, and the millimetres that stand for them."""
+SIZE_IN_OF_MM: Final[dict[float, float]] = {mm: inches for inches, mm in MM_OF_SIZE_IN.items()}
 HOURS_PER_YEAR: Final = 8766.0  # mean year of 365.25 days
 MINUTES_PER_YEAR: Final = HOURS_PER_YEAR * 60
 

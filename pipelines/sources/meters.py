@@ -11,6 +11,7 @@ from typing import Final
 import polars as pl
 
 from pipelines.sources.delimited import dialect
+from pipelines.sources.metric_columns import TWINS, in_us_columns
 from rightsize.errors import ConfigError
 from rightsize.findings import Finding
 from rightsize.meters.catalogue import METER_TYPES
@@ -61,7 +62,7 @@ def load_meters(path: Path, class_codes: Mapping[str, str]) -> Meters:
     Parameters
     ----------
     path
-        A delimited file with a header.
+        A delimited file with a header; metric columns may stand for ours (`size_mm`).
     class_codes
         The utility's class codes -> ours.
 
@@ -72,7 +73,8 @@ def load_meters(path: Path, class_codes: Mapping[str, str]) -> Meters:
         got and what is allowed.
     """
     texts, notes = _texts(path)
-    problems = list(_problems(path, texts))
+    texts, problems = in_us_columns(path, texts)
+    problems = problems or list(_problems(path, texts))
     if problems:
         more = len(problems) - _SHOWN
         tail = [f"{path}: and {more} more such problems"] if more > 0 else []
@@ -120,7 +122,7 @@ def _texts(path: Path) -> tuple[pl.DataFrame, list[str]]:
 
 
 def _known_names(path: Path, names: list[str]) -> tuple[list[str | None], list[str]]:
-    allowed = (*REQUIRED, *OPTIONAL)
+    allowed = (*REQUIRED, *OPTIONAL, *TWINS)
     known: list[str | None] = []
     unknown: list[str] = []
     for name in names:
@@ -137,7 +139,8 @@ def _known_names(path: Path, names: list[str]) -> tuple[list[str | None], list[s
             )
         unknown.append(name)
         known.append(None)
-    missing = [n for n in REQUIRED if n not in known]
+    told_in_mm = {ours for metric, (ours, _) in TWINS.items() if metric in known}
+    missing = [n for n in REQUIRED if n not in known and n not in told_in_mm]
     if missing:
         raise ConfigError(
             f"{path} line 1: column {missing[0]!r} is missing; the file has: {', '.join(names)}"

@@ -66,30 +66,34 @@ class BucketResult:
 
 
 def with_meter_index(service: pl.DataFrame, catalogue: Catalogue) -> pl.DataFrame:
-    """The meter list with each meter's row in the catalogue; null where it has none.
+    """The meter list with each meter's row in the catalogue, or why it has none.
 
-    Of several grades of one type and size the installed grade is taken where meters.csv says
-    it, else the first.
+    A meter is judged by its own grade where meters.csv names one, and never by another: the
+    curve of a better one would hide what it loses. Without a grade the first entry of its type
+    and size counts.
+
+    Returns
+    -------
+    frame
+        `service` with meter_index (null where the meter is not rated), meter_status (rated,
+        unrated, unknown) and meter_refusal (why it cannot be judged; null where it can).
     """
-    entries = pl.DataFrame(
-        {
-            "meter_type": [m.meter_type for m in catalogue.meters],
-            "size_in": [float(m.size_in) for m in catalogue.meters],
-            "grade": [m.grade for m in catalogue.meters],
-            "meter_index": list(range(len(catalogue.meters))),
-        },
-        schema_overrides={"size_in": pl.Float64, "meter_index": pl.Int64},
-    )
-    first = entries.group_by("meter_type", "size_in", maintain_order=True).agg(
-        pl.col("meter_index").first().alias("first_index")
-    )
-    graded = entries.select("meter_type", "size_in", "grade", "meter_index")
-    return (
-        service.join(graded, on=["meter_type", "size_in", "grade"], how="left")
-        .join(first, on=["meter_type", "size_in"], how="left")
-        .with_columns(meter_index=pl.coalesce("meter_index", "first_index"))
-        .drop("first_index")
-    )
+    named = ["meter_type", "size_in", "grade"]
+    kinds = service.select(named).unique(maintain_order=True)
+    found = [_placed(catalogue, *kind) for kind in kinds.iter_rows()]
+    schema = {"meter_index": pl.Int64, "meter_status": pl.String, "meter_refusal": pl.String}
+    placed = kinds.hstack(pl.DataFrame(found, schema=schema, orient="row"))
+    return service.join(placed, on=named, how="left", nulls_equal=True, maintain_order="left")
+
+
+def _placed(
+    catalogue: Catalogue, meter_type: str, size_in: float, grade: str | None
+) -> tuple[int | None, str, str | None]:
+    grade = grade or None
+    row = catalogue.row_of(meter_type, size_in, grade=grade)
+    status = catalogue.status(meter_type, size_in, grade=grade)
+    why = None if row is not None else catalogue.why_not_rated(meter_type, size_in, grade=grade)
+    return row, status, why
 
 
 def load_task(workspace: Workspace, task: BucketTask, thresholds: Thresholds) -> BucketProfile:

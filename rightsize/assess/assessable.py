@@ -79,6 +79,8 @@ def _stat(block: ProfileBlock, sites: SiteBlock, meters: tuple[Meter, ...]) -> p
             "meter_index": pl.Series(
                 [int(k) if k >= 0 else None for k in sites.meter_index], dtype=pl.Int64
             ),
+            "meter_status": np.where(known, "rated", "unknown"),
+            "meter_refusal": pl.Series([None] * len(held), dtype=pl.String),
             "days_covered": block.days_covered,
             "read_count": block.reads_used,
             "estimated_count": np.zeros(block.size),

@@ -1,9 +1,6 @@
 """Units as column names carry them, and the metric twin of a name and of its values.
 
-References
-----------
-Nominal sizes: ISO 6708:1995 (DN) against nominal pipe sizes in inches as paired in ASME
-B36.10M (from memory, high trust). Volumes and flows: `rightsize.units`.
+Factors and nominal sizes are those of `rightsize.units`.
 """
 
 from __future__ import annotations
@@ -11,7 +8,7 @@ from __future__ import annotations
 import re
 from typing import Final
 
-from rightsize.units import GAL_PER_M3, GPM_PER_M3H, MM_PER_IN, PSI_PER_BAR
+from rightsize.units import GAL_PER_M3, GPM_PER_M3H, MM_OF_SIZE_IN, MM_PER_IN, PSI_PER_BAR
 
 METRIC_TOKEN: Final[dict[str, str]] = {"gal": "m3", "gpm": "m3h", "in": "mm", "psi": "bar"}
 _METRIC_FACTOR: Final[dict[str, float]] = {
@@ -19,11 +16,8 @@ _METRIC_FACTOR: Final[dict[str, float]] = {
     "gpm": 1 / GPM_PER_M3H,
     "psi": 1 / PSI_PER_BAR,
 }
-DN_MM: Final[dict[float, float]] = {
-    0.5: 15, 0.75: 20, 1: 25, 1.25: 32, 1.5: 40, 2: 50, 2.5: 65, 3: 80, 4: 100, 5: 125,
-    6: 150, 8: 200, 10: 250, 12: 300, 14: 350, 16: 400, 18: 450, 20: 500, 24: 600,
-}  # fmt: skip
-"""Nominal diameter [mm] of a nominal size [in]; a size without one (5/8) is converted."""
+DN_MM: Final = MM_OF_SIZE_IN
+"""Nominal diameter [mm] of a nominal size [in]; a size without one is converted."""
 
 _WORDS: Final[dict[str, str]] = {
     "gal_per_year": "gal/year", "m3_per_year": "m3/year", "usd_per_year": "USD/year",

@@ -90,7 +90,10 @@ def profile_frame(
     """
     yearly = block.registered_gal / block.days_covered * (MINUTES_PER_YEAR / 1440)
     continuous = np.array([m.continuous_gpm for m in meters])[block.meter_index]
-    above = posterior.time_share * (BAND_EDGES_GPM[:-1] >= continuous[:, None])
+    reached = BAND_EDGES_GPM[:-1] >= continuous[:, None] * (
+        1 - 1e-9
+    )  # a tie, whatever the unit
+    above = posterior.time_share * reached
     shape = block.band_count.sum(axis=1) + block.zero_count
     columns: dict[str, object] = {
         "account_id": block.account_id,

@@ -6,7 +6,8 @@ import polars as pl
 
 NOT_ASSESSED_CODES: dict[str, str] = {
     "fire_service": "a fire or combined service is never resized from consumption data",
-    "meter_not_in_catalogue": "the installed type and size is not in the catalogue",
+    "meter_not_rated": "the installed meter is known, but its ratings are not",
+    "meter_not_in_catalogue": "the installed type, size or grade is not in the catalogue",
     "no_reads": "no accepted read of the meter in the trailing year",
     "too_few_days": "too few days of reads",
     "many_estimates": "too many reads are estimates",
@@ -29,7 +30,9 @@ def not_assessed_reason(
     Parameters
     ----------
     stat : frame, one row a meter in service
-        service_kind, meter_index (null where the catalogue lacks the meter), days_covered [d],
+        service_kind, meter_type, size_in, meter_index (null where the catalogue has no
+        ratings), meter_status (rated, unrated, unknown), meter_refusal (why it has none),
+        days_covered [d],
         read_count, estimated_count, reads_used, zero_count, registered_gal [gal],
         resolution_gal [gal]; the statistics are null where no read was accepted.
     min_days_covered, max_estimated_share, max_zero_share, min_reads_per_step : float
@@ -50,18 +53,19 @@ def not_assessed_reason(
             pl.col("service_kind").is_in(["fire", "combined"])
             | (pl.col("meter_type") == "fire_service"),
             pl.format(
-                "{} service: never resized from consumption data; refer to the fire authority",
-                pl.col("service_kind").fill_null("fire"),
+                "{}: never resized from consumption data; refer to the fire authority",
+                _fire_service(),
             ),
+        ),
+        (
+            "meter_not_rated",
+            pl.col("meter_index").is_null() & (pl.col("meter_status") == "unrated"),
+            pl.col("meter_refusal"),
         ),
         (
             "meter_not_in_catalogue",
             pl.col("meter_index").is_null(),
-            pl.format(
-                "{} in {} is not in the catalogue; add its entry",
-                pl.col("size_in"),
-                pl.col("meter_type"),
-            ),
+            pl.format("{}; correct meters.csv or add the meter's entry", _not_held()),
         ),
         (
             "no_reads",
@@ -108,3 +112,20 @@ def not_assessed_reason(
         code = pl.when(hit).then(pl.lit(name)).otherwise(code)
         message = pl.when(hit).then(text).otherwise(message)
     return stat.with_columns(not_assessed_code=code, not_assessed_message=message)
+
+
+def _fire_service() -> pl.Expr:
+    """What makes it one: the kind of service, or a fire meter on another kind."""
+    kind = pl.col("service_kind").fill_null("fire")
+    return (
+        pl.when(kind.is_in(["fire", "combined"]))
+        .then(pl.format("{} service", kind))
+        .otherwise(pl.format("fire-service meter on a {} service", kind))
+    )
+
+
+def _not_held() -> pl.Expr:
+    plain = pl.format(
+        "{} in {} is not in the catalogue", pl.col("size_in"), pl.col("meter_type")
+    )
+    return pl.coalesce("meter_refusal", plain)

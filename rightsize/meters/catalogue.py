@@ -133,13 +133,28 @@ class Catalogue:
             If there is none; the text names the sizes that the type has, or what the
             utility must fill in where the meter is known but unrated.
         """
-        for meter in self.meters:
-            if _is_same(meter, meter_type, size_in, grade):
-                return meter
+        row = self.row_of(meter_type, size_in, grade=grade)
+        if row is None:
+            raise CatalogueError(self.why_not_rated(meter_type, size_in, grade=grade))
+        return self.meters[row]
+
+    def row_of(
+        self, meter_type: str, size_in: float, *, grade: str | None = None
+    ) -> int | None:
+        """Row of the entry in `meters`, or None; without a grade the first of its size."""
+        rows = range(len(self.meters))
+        return next(
+            (r for r in rows if _is_same(self.meters[r], meter_type, size_in, grade)), None
+        )
+
+    def why_not_rated(
+        self, meter_type: str, size_in: float, *, grade: str | None = None
+    ) -> str:
+        """Why a meter cannot be judged: not rated, or type, size or grade not held."""
         for known in self.unrated:
             if _is_same(known, meter_type, size_in, grade):
-                raise CatalogueError(f"{known.label} is known but not rated: {known.why}")
-        raise CatalogueError(self._absent(meter_type, size_in))
+                return f"{known.label} is known but not rated: {known.why}"
+        return self._absent(meter_type, size_in, grade)
 
     def status(
         self, meter_type: str, size_in: float, *, grade: str | None = None
@@ -151,17 +166,24 @@ class Catalogue:
             return "unrated"
         return "unknown"
 
-    def _absent(self, meter_type: str, size_in: float) -> str:
+    def _absent(self, meter_type: str, size_in: float, grade: str | None) -> str:
         held = {m.meter_type for m in self.meters} | {m.meter_type for m in self.unrated}
         if meter_type not in held:
             return (
                 f"meter type {meter_type!r} is not in the catalogue; "
                 f"it holds: {', '.join(sorted(held))}"
             )
-        same: Iterable[Meter | UnratedMeter] = (*self.meters, *self.unrated)
-        sizes = sorted({m.size_in for m in same if m.meter_type == meter_type})
+        every: Iterable[Meter | UnratedMeter] = (*self.meters, *self.unrated)
+        same = [m for m in every if m.meter_type == meter_type]
+        grades = [m.grade for m in same if abs(m.size_in - size_in) < _SAME_SIZE_IN]
+        if grades:
+            return (
+                f"grade {grade!r} of the {label_of(meter_type, size_in)} is not in the "
+                f"catalogue; grades: {', '.join(sorted(set(grades)))}"
+            )
+        sizes = sorted({m.size_in for m in same})
         return (
-            f"meter size {size_in:g} in is not in the catalogue; "
+            f"{label_of(meter_type, size_in)} is not in the catalogue; "
             f"{meter_type} sizes: {', '.join(f'{s:g}' for s in sizes)}"
         )
 

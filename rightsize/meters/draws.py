@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from rightsize.meters.catalogue import Meter
 from rightsize.meters.knots import HIGHEST_RATIO, knot_weights, ratio_at_knots
 from rightsize.meters.principles import principle_of
+from rightsize.meters.registration import START_ROUNDING
 
 Array = NDArray[np.float64]
 
@@ -47,7 +48,8 @@ class CurveDraws:
 
     def cut(self, flow_gpm: Array) -> Array:
         """The ratio at the drawn flows, 0 below each draw's starting flow [J, M, Q]."""
-        return np.where(flow_gpm < self.start_gpm[:, :, None], 0.0, self.ratio)
+        start_gpm = self.start_gpm[:, :, None] * (1 - START_ROUNDING)
+        return np.where(flow_gpm < start_gpm, 0.0, self.ratio)
 
 
 def registration_draws(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -10,6 +11,10 @@ from numpy.typing import NDArray
 from rightsize.meters.catalogue import Meter
 
 Array = NDArray[np.float64]
+
+START_ROUNDING: Final = 1e-9
+"""A flow this little below the starting flow, relative, is the starting flow: the same meter
+given in m3/h and in gpm starts at the same flow."""
 
 
 def registration_ratio(flow_gpm: Array, meter: Meter) -> Array:
@@ -31,7 +36,7 @@ def registration_ratio(flow_gpm: Array, meter: Meter) -> Array:
     points = np.asarray(meter.registration, dtype=np.float64)
     safe = np.maximum(flow, 1e-12)
     ratio = np.interp(np.log(safe), np.log(points[:, 0]), points[:, 1])
-    return np.where(flow < meter.starting_gpm, 0.0, ratio)
+    return np.where(flow < meter.starting_gpm * (1 - START_ROUNDING), 0.0, ratio)
 
 
 def registration_matrix(meters: Sequence[Meter], flow_gpm: Array) -> Array:

@@ -1,14 +1,14 @@
--- grain: one meter to change; key: account_id, installed
+-- grain: one meter to change; key: account_id, meter
 -- reads: results.latest_recommendation
 -- why: the ten change-outs that bring most, for the closing summary
--- units: accuracy [%], net benefit [USD per year]
+-- units: sizes [in; mm where results are metric], accuracy [%], net benefit [USD per year]
 select
     account_id,
     customer_class,
-    format('{} in {}', printf('%g', installed_size_in), replace(installed_type, '_', ' '))
-        as installed,
-    format('{} in {}', printf('%g', recommended_size_in), replace(recommended_type, '_', ' '))
-        as install,
+    installed_size_in,
+    installed_type,
+    recommended_size_in,
+    recommended_type,
     installed_accuracy_pct,
     recommended_accuracy_pct,
     net_benefit_usd_per_year,

@@ -108,3 +108,49 @@ def test_a_meter_may_move_when_its_stays_do_not_overlap(tmp_path: Path) -> None:
 def test_columns_that_are_not_ours_are_named(tmp_path: Path) -> None:
     path = meters_file(tmp_path, f"{HEAD},route\nA1,M1,turbine,2,R7\n")
     assert "'route'" in load_meters(path, {}).notes[0]
+
+
+METRIC_HEAD = "account_id,meter_id,meter_type,size_mm,service_line_mm,spare_head_bar"
+
+
+def test_metric_columns_stand_for_ours(tmp_path: Path) -> None:
+    path = meters_file(
+        tmp_path,
+        f"{METRIC_HEAD},floor_area_m2\nA1,M1,turbine,50,DN80,1.4,100\nA2,M2,turbine,DN 15,,,\n",
+    )
+    first, second = load_meters(path, {}).frame.to_dicts()
+    assert (first["size_in"], first["service_line_in"]) == (2.0, 3.0)
+    assert first["spare_head_psi"] == pytest.approx(20.305, abs=0.001)  # HAND: 1.4 bar
+    assert first["floor_area_ft2"] == pytest.approx(1076.39, abs=0.01)  # HAND: 100 m2
+    assert (second["size_in"], second["service_line_in"]) == (0.625, None)
+    assert second["spare_head_psi"] is None
+
+
+def test_a_row_may_give_its_size_in_either_unit(tmp_path: Path) -> None:
+    path = meters_file(tmp_path, f"{HEAD},size_mm\nA1,M1,turbine,,80\nA2,M2,turbine,4,\n")
+    assert load_meters(path, {}).frame["size_in"].to_list() == [3.0, 4.0]
+
+
+@pytest.mark.parametrize(
+    ("row", "said"),
+    [
+        ("A1,M1,turbine,63,,", "line 2: size_mm '63' is not one of 13, 15, 20, 25"),
+        ("A1,M1,turbine,2 in,,", "line 2: size_mm '2 in' is not one of"),
+        ("A1,M1,turbine,,,", "line 2: size_mm is empty"),
+        ("A1,M1,turbine,50,,much", "line 2: spare_head_bar 'much' is not a number"),
+        ("A1,M1,turbine,50,,-1", "line 2: spare_head_psi '-14.5"),
+    ],
+)
+def test_a_metric_value_that_cannot_be_used_is_named(
+    tmp_path: Path, row: str, said: str
+) -> None:
+    path = meters_file(tmp_path, f"{METRIC_HEAD}\n{row}\n")
+    with pytest.raises(ConfigError) as refused:
+        load_meters(path, {})
+    assert said in str(refused.value)
+
+
+def test_a_size_in_both_units_is_refused(tmp_path: Path) -> None:
+    path = meters_file(tmp_path, f"{HEAD},size_mm\nA1,M1,turbine,2,50\n")
+    with pytest.raises(ConfigError, match="line 2: give size_mm or size_in, not both"):
+        load_meters(path, {})

@@ -13,14 +13,12 @@ from pipelines.load_catalogue import load_catalogue, load_curve_rules, load_rati
 from rightsize.meters.build import build_meter
 from rightsize.meters.catalogue import Catalogue, Meter
 from rightsize.meters.entry import MeterEntry
-from rightsize.meters.entry_units import SIZE_IN_OF_MM
 from rightsize.meters.head_loss import head_loss_matrix
 from rightsize.meters.metric import MetricRating
 from rightsize.meters.registration import registration_matrix
 from rightsize.meters.validation import meter_problems
-from rightsize.units import GPM_PER_M3H, PSI_PER_BAR
+from rightsize.units import GPM_PER_M3H, MM_OF_SIZE_IN, PSI_PER_BAR
 
-MM_OF_SIZE_IN = {inches: mm for mm, inches in SIZE_IN_OF_MM.items()}
 LARGEST_COMPOUND_Q3 = 630  # m3/h: about an 8 in; none is made larger
 ROUNDING = 1e-9  # of converting there and back
 OFF_STEP = 1e-6  # a flow this near a starting flow may fall on either side of the step

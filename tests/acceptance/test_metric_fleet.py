@@ -1,0 +1,125 @@
+"""One fleet, written in US and in metric files: the same verdicts from both.
+
+PLANTED: the demo's own water; both folders hold the same register steps.
+"""
+
+from __future__ import annotations
+
+import io
+from dataclasses import dataclass
+from pathlib import Path
+
+import duckdb
+import polars as pl
+import pytest
+from polars.testing import assert_frame_equal
+from rich.console import Console
+
+from pipelines.demo.write import write_demo
+from pipelines.load_catalogue import catalogue_yaml, load_catalogue
+from pipelines.load_settings import load
+from pipelines.sweep import run_sweep, show_outcome
+from tests.acceptance.metric_twin import (
+    BAR_OF_PSI,
+    GPM_OF_M3H,
+    M3_OF_GAL,
+    MM_OF_IN,
+    write_metric_twin,
+)
+
+ACCOUNTS, MONTHS, SEED = 40, 4, 5
+DRAWS = 16  # few: agreement of two sweeps is tested, not what they say
+ROUNDING = 1e-6  # of values that went through both unit systems, relative
+SMALLEST = 1e-6  # m3, m3/h or USD: less is nothing
+VALUE_OF_UNIT = {"m3": float(M3_OF_GAL), "m3h": 1 / GPM_OF_M3H, "bar": float(BAR_OF_PSI)}
+TABLES = ("recommendation", "candidate", "profile", "flow_band")
+KEYS = ("account_id", "meter_id", "band_from_m3h", "meter_type", "size_mm", "grade")
+OWN_WORDS = ("sweep_id", "reason", "message", "evidence", "runner_up", "rejected_because")
+
+
+@dataclass(frozen=True)
+class Twins:
+    """Two folders of one fleet, swept, and what the sweeps said at their end."""
+
+    us: Path
+    metric: Path
+    told: dict[Path, str]
+
+    def table(self, name: str) -> tuple[pl.DataFrame, pl.DataFrame]:
+        """A published table of both, rows in one order."""
+        return _table(self.us, name), _table(self.metric, name)
+
+
+def _table(folder: Path, name: str) -> pl.DataFrame:
+    results = folder / "workspace" / "published" / "results.duckdb"
+    with duckdb.connect(str(results), read_only=True) as connection:
+        return connection.sql(f"from results.{name}").pl()
+
+
+@pytest.fixture(scope="module")
+def twins(tmp_path_factory: pytest.TempPathFactory) -> Twins:
+    folder = tmp_path_factory.mktemp("twins")
+    us, metric = folder / "us", folder / "metric"
+    write_demo(us, accounts=ACCOUNTS, months=MONTHS, seed=SEED, workers=1)
+    limits = us / "thresholds.yaml"
+    limits.write_text(f"{limits.read_text()}draws: {DRAWS}\nrefit_usd_per_in: 20\n")
+    gallons = us / "catalogue.yaml"
+    gallons.write_text(catalogue_yaml(load_catalogue(gallons)))
+    write_metric_twin(us, metric, load_catalogue())
+    told = {}
+    for side in (us, metric):
+        console = Console(record=True, file=io.StringIO(), width=120)
+        show_outcome(run_sweep(load(side / "sweep.yaml"), workers=1), console)
+        told[side] = console.export_text()
+    return Twins(us, metric, told)
+
+
+def _as_metric(us: pl.DataFrame, names: list[str]) -> pl.DataFrame:
+    """US rows under metric names, by the test's own factors."""
+    columns = []
+    for theirs, name in zip(names, us.columns, strict=True):
+        column = us[name].alias(theirs)
+        last = theirs.removesuffix("_per_year").split("_")[-1]
+        if theirs.endswith("_mm"):
+            column = column.replace_strict(MM_OF_IN, default=None, return_dtype=pl.Float64)
+        elif theirs != name:
+            column = column * VALUE_OF_UNIT[last]
+        columns.append(column.alias(theirs))
+    return pl.DataFrame(columns)
+
+
+@pytest.mark.parametrize("name", TABLES)
+def test_published_tables_hold_the_same_rows_in_other_units(twins: Twins, name: str) -> None:
+    us, metric = twins.table(name)
+    expected = _as_metric(us, metric.columns)
+    key = [n for n in KEYS if n in metric.columns]
+    assert_frame_equal(
+        metric.drop(OWN_WORDS, strict=False).sort(key),
+        expected.drop(OWN_WORDS, strict=False).sort(key),
+        rel_tol=ROUNDING,
+        abs_tol=SMALLEST,
+        check_exact=False,
+    )
+    assert metric.height > ACCOUNTS / 2
+
+
+def test_the_fleet_is_worth_comparing(twins: Twins) -> None:
+    us, _ = twins.table("recommendation")
+    assert set(us["verdict"]) >= {"fits", "oversized", "wrong_type", "not_assessed"}
+    assert set(us["action"]) >= {"change", "keep", "refer"}
+    meters = (twins.metric / "meters.csv").read_text().splitlines()
+    assert {"size_mm", "service_line_mm", "spare_head_bar"} <= set(meters[0].split(","))
+    assert "q3_m3h" in (twins.metric / "catalogue.yaml").read_text()
+
+
+def test_findings_are_the_same(twins: Twins) -> None:
+    us, metric = twins.table("finding")
+    key = ["account_id", "meter_id", "code", "severity"]
+    assert_frame_equal(us.select(key).sort(key), metric.select(key).sort(key))
+
+
+def test_both_sweeps_end_with_a_summary(twins: Twins) -> None:
+    assert "The ten best change-outs" in twins.told[twins.us]
+    assert "The ten best change-outs" in twins.told[twins.metric]
+    assert " mm turbine" in twins.told[twins.metric]
+    assert " in turbine" not in twins.told[twins.metric]
