@@ -42,9 +42,10 @@ _COOKBOOK_HEAD: Final = """# Cookbook: questions to the results
 <!-- Written by `python -m pipelines.handbook_results RESULTS`: change sql/80_cookbook. -->
 
 Each question is a file of `sql/80_cookbook`; paste it into `rightsize query`, into a BI tool or
-a notebook. The answers are those of the demo (`rightsize demo`), cut to the first rows. Names
-of columns are in US units; a metric utility writes the metric names (see the data dictionary),
-and figures in a statement such as `< 1` are then in metric units too.
+a notebook. The answers are those of the demo (`rightsize demo`), swept twice, the second time
+with water 10 % dearer, and cut to the first rows. Names of columns are in US units; a metric
+utility writes the metric names (see the data dictionary), and figures in a statement such as
+`< 1` are then in metric units too.
 """
 
 
@@ -140,7 +141,9 @@ def _question_text(question: Question, answer: str) -> str:
 def _answer(results: Path, question: Question) -> str:
     out = io.StringIO()
     run_query(results, question.sql, limit=SHOWN_ROWS, stream=out)
-    return "\n".join(line.rstrip() for line in out.getvalue().splitlines())
+    folder = f"{results.resolve().parent.parent.parent}/"  # of the configuration
+    text = out.getvalue().replace(folder, "")
+    return "\n".join(line.rstrip() for line in text.splitlines())
 
 
 def main(arguments: list[str]) -> None:

@@ -2,7 +2,7 @@
 -- grain: one customer class; key: customer_class
 -- reads: flow_band, profile, latest_recommendation
 -- why: shows what a meter for the class must measure; every account weighs by its volume
--- units: shares of actual volume, 0 to 1
+-- units: shares of actual volume, 0 to 1; 1 and 10 are gpm (m3/h where units are metric)
 with band as (
     select *
     from flow_band
@@ -34,11 +34,11 @@ select
     customer_class,
     sum(actual_gal_per_year) as actual_gal_per_year,
     sum(actual_gal_per_year) filter (where band_from_gpm < 1) / sum(actual_gal_per_year)
-        as first_decades_share,
+        as below_1_share,
     sum(actual_gal_per_year) filter (where band_from_gpm >= 1 and band_from_gpm < 10)
-    / sum(actual_gal_per_year) as middle_decade_share,
+    / sum(actual_gal_per_year) as from_1_to_10_share,
     sum(actual_gal_per_year) filter (where band_from_gpm >= 10) / sum(actual_gal_per_year)
-        as last_decades_share
+        as above_10_share
 from volume
 group by customer_class
 having sum(actual_gal_per_year) > 0

@@ -9,7 +9,7 @@ with stake as (
 ),
 
 wanted as (
-    select unnest([0.5, 0.8, 0.95]) as revenue_share
+    select unnest([0.5, 0.8, 0.95]::double[]) as revenue_share
 )
 
 select
