@@ -106,13 +106,13 @@ def _broken_rows(
 ) -> Iterator[Violation]:
     kept = promises(table, table.columns)
     every = " and ".join(f"coalesce({sql}, true)" for sql in kept.values())
-    (broken,) = _row(
+    (broken,) = only_row(
         connection, f"select count(*) from {relation} where {where} and not ({every})"
     )
     if not broken:  # one test of all together is four times as fast as each for itself
         return
     counts = ", ".join(f"count(*) filter (where not ({sql}))" for sql in kept.values())
-    row = _row(connection, f"select {counts} from {relation} where {where}")
+    row = only_row(connection, f"select {counts} from {relation} where {where}")
     for name, rows in zip(kept, row, strict=True):
         if rows:
             example = _example(connection, table, relation, f"{where} and not ({kept[name]})")
@@ -125,7 +125,7 @@ def _example(
     if not table.key:
         return ""
     shown = " || ', ' || ".join(f"'{k} ' || coalesce({k}::varchar, 'null')" for k in table.key)
-    (text,) = _row(connection, f"select min({shown}) from {relation} where {where}")
+    (text,) = only_row(connection, f"select min({shown}) from {relation} where {where}")
     return str(text)
 
 
@@ -135,13 +135,13 @@ def _repeated_keys(
     if not table.key:
         return
     key = ", ".join(table.key)
-    rows, hashes = _row(
+    rows, hashes = only_row(
         connection,
         f"select count(*), count(distinct hash({key})) from {relation} where {where}",
     )
     if rows == hashes:  # different hashes are different keys; equal ones are looked at
         return
-    (repeated,) = _row(
+    (repeated,) = only_row(
         connection,
         "select coalesce(sum(n - 1), 0)::bigint from (select count(*) as n"
         f" from {relation} where {where} group by {key})",
@@ -150,7 +150,7 @@ def _repeated_keys(
         yield Violation(table.name, f"key ({key}) is unique", repeated)
 
 
-def _row(connection: duckdb.DuckDBPyConnection, statement: str) -> tuple[Any, ...]:
-    row = connection.execute(statement).fetchone()
-    assert row is not None
-    return row
+def only_row(connection: duckdb.DuckDBPyConnection, statement: str) -> tuple[Any, ...]:
+    """The one row of an answer."""
+    (row,) = connection.execute(statement).fetchall()  # all: an open result would block others
+    return tuple(row)

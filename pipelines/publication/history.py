@@ -30,6 +30,8 @@ from rightsize.errors import ContractError
 from rightsize.units import UnitSystem
 
 MAX_EMPTY_SHARE: Final = 0.5
+# BI tools lag behind with their drivers: this format is read by every DuckDB from 1.0 on
+STORAGE_VERSION: Final = "v1.0.0"
 _TYPE_NAMES: Final = {"timestamptz": "TIMESTAMP WITH TIME ZONE"}
 
 
@@ -102,7 +104,8 @@ def continue_history(
     ContractError
         If it holds a later sweep than `sweep_id`.
     """
-    if not _has_contract(connection, units) or _empty_share(connection) > MAX_EMPTY_SHARE:
+    is_fit = _has_contract(connection, units) and _has_storage_version(connection)
+    if not is_fit or _empty_share(connection) > MAX_EMPTY_SHARE:
         return False
     held = held_sweeps(connection, "results", sweep_id)
     for table in RESULT_TABLES:
@@ -177,6 +180,13 @@ def _has_contract(connection: duckdb.DuckDBPyConnection, units: UnitSystem) -> b
         if _columns(connection, "results", table) != promised:
             return False
     return _units(connection, "results") == units
+
+
+def _has_storage_version(connection: duckdb.DuckDBPyConnection) -> bool:
+    row = connection.execute(
+        "select tags['storage_version'] from duckdb_databases() where database_name = 'results'"
+    ).fetchone()
+    return row is not None and str(row[0]).startswith(STORAGE_VERSION)
 
 
 def _empty_share(connection: duckdb.DuckDBPyConnection) -> float:

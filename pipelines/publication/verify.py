@@ -4,10 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-import duckdb
-
 from pipelines.publication.build import Build
-from pipelines.publication.contract_sql import broken_promises, in_units, quoted
+from pipelines.publication.contract_sql import broken_promises, in_units, only_row, quoted
 from rightsize.contracts.results import BLOCK_TABLES, RECOMMENDATION, RESULT_TABLES
 from rightsize.contracts.views import VIEWS
 from rightsize.errors import ContractError
@@ -25,7 +23,7 @@ def verify(build: Build) -> dict[str, int]:
     if failed:
         raise ContractError("\n".join(f"check failed: {text}" for text in failed))
     return {
-        table.name: _one(build.connection, f"select count(*) from results.{table.name}")
+        table.name: _count(build, f"select count(*) from results.{table.name}")
         for table in RESULT_TABLES
     }
 
@@ -42,11 +40,11 @@ def _promises(build: Build) -> Iterator[str]:
 def _balance(build: Build) -> Iterator[str]:
     """Rows of the blocks are the rows published, unassessed meters added."""
     for table in BLOCK_TABLES:
-        landed = _one(build.connection, f"select count(*) from {table.name}_block")
+        landed = _count(build, f"select count(*) from {table.name}_block")
         if table is RECOMMENDATION:
-            landed += _one(build.connection, "select count(*) from unassessed")
-        held = _one(
-            build.connection,
+            landed += _count(build, "select count(*) from unassessed")
+        held = _count(
+            build,
             f"select count(*) from results.{table.name}"
             f" where sweep_id = {quoted(build.sweep.sweep_id)}",
         )
@@ -83,7 +81,6 @@ def _comments(build: Build) -> Iterator[str]:
         build.connection.execute(f"from results.{view.name} limit 0")  # it still binds
 
 
-def _one(connection: duckdb.DuckDBPyConnection, statement: str) -> int:
-    row = connection.execute(statement).fetchone()
-    assert row is not None
-    return int(row[0])
+def _count(build: Build, statement: str) -> int:
+    (count,) = only_row(build.connection, statement)
+    return int(count)

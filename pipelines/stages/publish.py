@@ -25,7 +25,7 @@ from typing import Final
 import duckdb
 
 from pipelines.publication.build import Build, transaction
-from pipelines.publication.history import Retention, open_with_history
+from pipelines.publication.history import STORAGE_VERSION, Retention, open_with_history
 from pipelines.publication.parquet_twin import flush, folder_in_place, write_twin
 from pipelines.publication.verify import verify
 from pipelines.stages.reconcile import SweepInputs
@@ -126,6 +126,7 @@ def _connect(database: Path, *, threads: int | None) -> duckdb.DuckDBPyConnectio
     connection = duckdb.connect(
         str(database),
         config={
+            "storage_compatibility_version": STORAGE_VERSION,
             "memory_limit": MEMORY_LIMIT,
             "temp_directory": str(database.parent / "scratch"),
             "preserve_insertion_order": False,

@@ -115,6 +115,14 @@ def test_history_of_an_older_contract_is_carried_over(tmp_path):
     assert rows == [(_id(1), 40, 0), (_id(2), 40, 36)]
 
 
+def test_older_drivers_can_read_the_file(published, answer):
+    """A BI tool's driver is seldom the newest; 1.4 was seen to read this format by hand."""
+    tags = (
+        "select tags['storage_version'] from duckdb_databases() where database_name = 'results'"
+    )
+    assert answer(tags)[0][0].startswith("v1.0.0")
+
+
 def test_a_broken_publication_is_named_and_left_alone(tmp_path):
     put_out(make_sweep(tmp_path, 1))
     path = tmp_path / "published" / "results.duckdb"

@@ -1,0 +1,19 @@
+-- question: Which accounts got no verdict, and why?
+-- grain: one reason; key: code
+-- reads: not_assessed, sweep
+-- why: what data or field work would bring them in
+-- units: none
+with latest_not_assessed as (
+    select *
+    from not_assessed
+    where sweep_id = (select max(sweep_id) from sweep)
+)
+
+select
+    code,
+    count(distinct account_id) as accounts,
+    min(account_id) as for_example,
+    any_value(message order by account_id) as its_message
+from latest_not_assessed
+group by code
+order by accounts desc, code;
