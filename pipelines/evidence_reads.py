@@ -1,15 +1,16 @@
 """A trailing year of reads of some meters, by day and hour, straight from the lake.
 
 Which read is current, what a full hour and a day are: the profile stage's own statements
-decide. Only the statement that opens the files is another, since it takes a few meters out of
-every month at once.
+decide. They run on copies of the lake's files that hold the few meters asked for.
 """
 
 from __future__ import annotations
 
 import calendar
 import datetime as dt
-from collections.abc import Sequence
+import tempfile
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any, Final
 
@@ -68,8 +69,8 @@ def read_years(
     tuple of dict
         Reads by meter; rows of file_hash, read_count, superseded_count by meter.
     """
-    with bucket_connection(scratch) as connection:
-        _reduce(connection, files, meter_ids, timezone)
+    with bucket_connection(scratch) as connection, _folder(scratch) as copies:
+        _reduce(connection, files, meter_ids, timezone, copies)
         hours = connection.sql("from calendar_hour").pl()
         days = connection.sql("from calendar_day").pl()
         sources = connection.sql("from read_file").pl()
@@ -85,21 +86,33 @@ def read_years(
     return years, rows
 
 
+@contextmanager
+def _folder(scratch: Path) -> Iterator[Path]:
+    with tempfile.TemporaryDirectory(prefix="evidence-", dir=scratch) as made:
+        yield Path(made)
+
+
 def _reduce(
     connection: duckdb.DuckDBPyConnection,
     files: tuple[list[str], list[str]],
     meter_ids: Sequence[str],
     timezone: str,
+    scratch: Path,
 ) -> None:
-    interval, register = files
-    wanted = list(meter_ids)
+    interval, register = (
+        _copies(connection, kind, meter_ids, scratch / str(place))
+        for place, kind in enumerate(files)
+    )
     if interval:
-        _run(connection, "85_evidence/landed_read", interval_files=interval, meter_ids=wanted)
+        _run(connection, "30_profile/landed_read", interval_files=interval)
     else:
         _run(connection, "30_profile/landed_read_none")
     if register:
         _run(
-            connection, "85_evidence/ranked_reading", register_files=register, meter_ids=wanted
+            connection,
+            "30_profile/ranked_reading",
+            register_files=register,
+            month_files=register,
         )
         _run(connection, "30_profile/interval_from_register")
     for relation in _LIKE_PROFILE:
@@ -107,6 +120,27 @@ def _reduce(
         _run(connection, f"30_profile/{relation}", **zone)
     for relation in _OWN:
         _run(connection, f"85_evidence/{relation}")
+
+
+def _copies(
+    connection: duckdb.DuckDBPyConnection,
+    files: Sequence[str],
+    meter_ids: Sequence[str],
+    scratch: Path,
+) -> list[str]:
+    """The files with these meters' rows alone; a file without any is left out."""
+    found = []
+    for number, file in enumerate(files):
+        rows = connection.sql(
+            sql_text("85_evidence/site_read"),
+            params={"file": file, "meter_ids": list(meter_ids)},
+        ).pl()
+        if rows.height:
+            copy = scratch / str(number) / Path(file).name
+            copy.parent.mkdir(parents=True)
+            rows.write_parquet(copy, compression="uncompressed")
+            found.append(str(copy))
+    return found
 
 
 def _run(connection: duckdb.DuckDBPyConnection, relation: str, **parameters: object) -> None:

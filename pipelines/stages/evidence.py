@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-import os
+import uuid
 from collections import defaultdict
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
@@ -33,6 +33,7 @@ from rightsize.contracts.results import CANDIDATE, FINDING
 from rightsize.contracts.table import Table
 from rightsize.errors import ConfigError, RightsizeError
 from rightsize.evidence.file_names import page_file
+from rightsize.evidence.list_data import pages_index, pages_indexed
 from rightsize.evidence.site import Provenance, SiteEvidence, SourceFile
 from rightsize.meters.catalogue import CompoundParts, Meter
 
@@ -108,6 +109,19 @@ def site_folder(workspace: Workspace) -> Path:
     """Where site pages go: beside the fleet pages that link to them, if there are any."""
     pages = workspace.published / "pages"
     return (pages.resolve() if pages.exists() else workspace.published) / "sites"
+
+
+def index_pages(folder: Path, sweep_id: str, made: Mapping[str, str]) -> None:
+    """Tell the fleet's list which accounts have a page in this folder, old ones included.
+
+    Pages of an earlier sweep are left out: the list shows one sweep.
+    """
+    path = folder / "pages.js"
+    known = pages_indexed(path.read_text(encoding="ascii")) if path.is_file() else None
+    held = known[1] if known and known[0] == sweep_id else {}
+    aside = path.with_name(f".{uuid.uuid4().hex}.part")
+    aside.write_text(pages_index(sweep_id, {**held, **made}), encoding="ascii")
+    aside.replace(path)
 
 
 @contextmanager
@@ -231,7 +245,7 @@ def _reads(
     sources: dict[str, Any] = {}
     for bucket, meter_ids in by_bucket.items():
         found, rows = read_years(
-            workspace.scratch / f"evidence-{os.getpid()}",
+            workspace.scratch,
             lake.of(f"{bucket:02d}"),
             meter_ids,
             timezone=published.sweep["timezone"],
@@ -304,7 +318,7 @@ def _listed(loaded: Loaded, published: Published) -> tuple[dict[Key, dict[str, A
 
 def _landed_files(published: Published) -> dict[str, tuple[str, str]]:
     rows = published.connection.execute(
-        "select file_hash, source_name, path from results.landed_file"
+        "select file_hash, export_name, path from results.landed_file"
     ).fetchall()
     return {h: (source or "export", Path(path or h).name) for h, source, path in rows}
 

@@ -40,7 +40,7 @@ def peak_days_svg(year: YearReads, units: Units, *, label: str) -> str:
 
 
 def _hour_quantiles_gpm(hour_gpm: Array) -> Array:
-    """Tenth, middle and ninetieth part of each clock hour's flow in the year [gpm, 3, 24]."""
+    """Tenth, middle and ninetieth part of each clock hour over the year [gpm, 3 by 24]."""
     read = ~np.isnan(hour_gpm)
     found = np.full((3, 24), np.nan)
     for hour in range(24):

@@ -113,6 +113,15 @@ class Units:
         size = f"{self.size(size_in)} " if size_in is not None else ""
         return f"{size}{meter_type.replace('_', ' ')}{extra}"
 
+    def held_meter(self, meter_type: str | None, size: float | None, grade: str | None) -> str:
+        """As `meter`, of a nominal size held in these units; empty if there is none."""
+        if meter_type is None:
+            return ""
+        said = self.meter(meter_type, None, grade)
+        if size is None:
+            return said
+        return f"{size:g}{THIN}mm {said}" if self.is_metric else f"{self.size(size)} {said}"
+
     def meter_of(self, row: Mapping[str, Any], who: str) -> str:
         """The meter of a recommendation row: `installed`, `recommended` or `runner_up`."""
         return self.meter(*(row.get(f"{who}_{n}") for n in ("type", "size_in", "grade")))
