@@ -1,25 +1,21 @@
 """Delimited text: found out from its first lines, then read by DuckDB in one pass.
 
-Two roads lead into `raw_line`. The straight one lets DuckDB read the file as it lies. Where
-that cannot keep every line (a broken end of a compressed file, NUL bytes, mixed line ends,
-quotes that never close, another encoding), `mended_copy` writes the readable lines aside,
-each with its line number, and says what it left out.
+Where DuckDB cannot keep every line of a file as it lies (NUL bytes, mixed line ends, quotes
+that never close, another encoding), `mended_copy` writes the readable lines aside, each with
+its line number, and says what it left out.
 """
 
 from __future__ import annotations
 
 import codecs
 import csv
-import gzip
 import io
-import zlib
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import IO, Final
 
-import zstandard
-
+from pipelines.sources.packed import BrokenStreamError, content_chunks
 from rightsize.errors import ConfigError
 
 _HEAD_BYTES: Final = 1 << 16
@@ -42,51 +38,15 @@ class Dialect:
     delimiter: str
     header: tuple[str, ...]
     encoding: str
-    compression: str
     header_line: int = 1
 
 
-@dataclass
-class Mended:
-    """What mending a file left out; the refused lines themselves lie in a file."""
-
-    refused_lines: int = 0
-    broken: str | None = None
-    cut: str = ""
-    lines: int = 0
-
-
-def open_bytes(path: Path) -> IO[bytes]:
-    """The file's content, decompressed on the way, told by its first bytes, not its name.
-
-    Raises
-    ------
-    OSError
-        If it cannot be opened.
-    """
-    handle = path.open("rb")
-    magic = handle.read(4)
-    handle.seek(0)
-    if magic[:2] == b"\x1f\x8b":
-        return gzip.GzipFile(fileobj=handle, mode="rb")  # type: ignore[return-value]
-    if magic == b"\x28\xb5\x2f\xfd":
-        return zstandard.ZstdDecompressor().stream_reader(  # type: ignore[return-value]
-            handle, read_across_frames=True, closefd=True
-        )
-    return handle
-
-
-def compression(path: Path) -> str:
-    """`gzip`, `zstd` or `none`, by the content's first bytes."""
-    with path.open("rb") as handle:
-        magic = handle.read(4)
-    if magic[:2] == b"\x1f\x8b":
-        return "gzip"
-    return "zstd" if magic == b"\x28\xb5\x2f\xfd" else "none"
-
-
-def dialect(path: Path, *, delimiter: str | None, encoding: str) -> Dialect:
+def dialect(
+    path: Path, *, delimiter: str | None, encoding: str, shown: Path | None = None
+) -> Dialect:
     """Delimiter, header and encoding of a file, from its first lines.
+
+    `shown` is the path that messages name, where it is not the one that is read.
 
     Raises
     ------
@@ -96,6 +56,7 @@ def dialect(path: Path, *, delimiter: str | None, encoding: str) -> Dialect:
         If it cannot be opened.
     """
     head = _head(path)
+    path = shown or path
     if not head.strip(b"\r\n\x00 \t"):
         raise ConfigError(f"{path}: the file is empty; a header line was expected")
     true_encoding, text = _decoded_head(head, encoding, path)
@@ -108,7 +69,7 @@ def dialect(path: Path, *, delimiter: str | None, encoding: str) -> Dialect:
         raise ConfigError(f"{path} line {line_no + 1}: no readable header: {error}") from None
     return Dialect(
         delimiter=chosen, header=tuple(h.strip() for h in header), encoding=true_encoding,
-        compression=compression(path), header_line=line_no + 1,
+        header_line=line_no + 1,
     )  # fmt: skip
 
 
@@ -119,21 +80,21 @@ def is_plain_utf8(encoding: str) -> bool:
 
 def sample_lines(path: Path, count: int) -> list[str]:
     """The first lines of a file as text, whatever it is written in."""
-    head = b""
-    for chunk in _whole_chunks(path):
-        head += chunk
-        if head.count(b"\n") > count or len(head) > 1 << 22:
-            break
+    head = _head(path, 1 << 22, count)
     _, text = _decoded_head(head, "utf-8", path)
     return text.replace("\r\n", "\n").replace("\r", "\n").split("\n")[:count]
 
 
-def _head(path: Path) -> bytes:
+def _head(path: Path, size: int = _HEAD_BYTES, lines: int | None = None) -> bytes:
+    head = b""
     try:
-        with open_bytes(path) as handle:
-            return handle.read(_HEAD_BYTES)
-    except (EOFError, zlib.error, gzip.BadGzipFile, zstandard.ZstdError):
-        return b"".join(_whole_chunks(path))[:_HEAD_BYTES]
+        for chunk in content_chunks(path):
+            head += chunk
+            if len(head) >= size or (lines is not None and head.count(b"\n") > lines):
+                break
+    except BrokenStreamError:
+        pass  # told when the whole file is read
+    return head[:size]
 
 
 def _decoded_head(head: bytes, encoding: str, path: Path) -> tuple[str, str]:
@@ -146,50 +107,34 @@ def _decoded_head(head: bytes, encoding: str, path: Path) -> tuple[str, str]:
         raise ConfigError(f"{path}: encoding {encoding!r} is not known") from None
 
 
-def _whole_chunks(path: Path, size: int = 1 << 16) -> Iterator[bytes]:
-    """What a stream gives before it breaks; ends silently there."""
-    try:
-        with open_bytes(path) as handle:
-            while chunk := handle.read(size):
-                yield chunk
-    except (EOFError, zlib.error, gzip.BadGzipFile, zstandard.ZstdError, OSError):
-        return
-
-
-def mended_copy(path: Path, target: Path, refused: Path, kind: Dialect) -> Mended:
+def mended_copy(path: Path, target: Path, refused: Path, kind: Dialect) -> int:
     """Write the readable lines of a file to `target`, each with its line number in front.
 
     Left out, and written to `refused` as line, rule, text: lines that are not text in the
     encoding, that hold NUL bytes, that are longer than a line may be, whose quotes do not
-    close, and the line at which a compressed stream broke. Empty lines are no rows.
+    close. Empty lines are no rows.
+
+    Returns
+    -------
+    int
+        How many lines were left out.
     """
-    result = Mended()
+    refused_count = 0
     with (
         target.open("w", encoding="utf-8", newline="\n") as out,
         refused.open("w", encoding="utf-8", newline="") as refused_out,
     ):
         refuse = csv.writer(refused_out)
-        for line_no, raw, rule in _judged_lines(path, kind.encoding, result):
-            result.lines = line_no
+        for line_no, raw in _numbered_lines(path, kind.encoding):
             if line_no <= kind.header_line:
                 continue
+            text, rule = _readable(raw, kind.encoding)
             if rule is not None:
-                result.refused_lines += 1
-                refuse.writerow((line_no, rule, raw[:_KEPT_TEXT]))
-            elif raw.strip():
-                out.write(f"{line_no}{kind.delimiter}{raw}\n")
-    return result
-
-
-def _judged_lines(
-    path: Path, encoding: str, result: Mended
-) -> Iterator[tuple[int, str, str | None]]:
-    line_no = 0
-    for line_no, raw in _numbered_lines(path, encoding, result):
-        text, rule = _readable(raw, encoding)
-        yield line_no, text, rule
-    if result.broken and result.cut:
-        yield line_no + 1, result.cut, "line_cut"
+                refused_count += 1
+                refuse.writerow((line_no, rule, text[:_KEPT_TEXT]))
+            elif text.strip():
+                out.write(f"{line_no}{kind.delimiter}{text}\n")
+    return refused_count
 
 
 def _readable(raw: bytes | str, encoding: str) -> tuple[str, str | None]:
@@ -211,40 +156,27 @@ def _readable(raw: bytes | str, encoding: str) -> tuple[str, str | None]:
     return text, None
 
 
-def _numbered_lines(
-    path: Path, encoding: str, result: Mended
-) -> Iterator[tuple[int, bytes | str]]:
-    """Lines by number, whatever ends them; a break in the stream ends the lines."""
-    try:
-        with open_bytes(path) as handle:
-            if encoding.startswith(("utf-16", "utf-32")):
-                text = io.TextIOWrapper(handle, encoding, errors="replace", newline=None)
-                for line_no, line in enumerate(text, 1):
-                    yield line_no, line.rstrip("\n").lstrip("\ufeff")
-            else:
-                yield from _byte_lines(handle, result)
-    except (EOFError, zlib.error, gzip.BadGzipFile, zstandard.ZstdError) as error:
-        result.broken = str(error) or type(error).__name__
+def _numbered_lines(path: Path, encoding: str) -> Iterator[tuple[int, bytes | str]]:
+    """Lines by number, whatever ends them."""
+    with path.open("rb") as handle:
+        if encoding.startswith(("utf-16", "utf-32")):
+            text = io.TextIOWrapper(handle, encoding, errors="replace", newline=None)
+            for line_no, line in enumerate(text, 1):
+                yield line_no, line.rstrip("\n").lstrip("\ufeff")
+        else:
+            yield from enumerate(_byte_lines(handle), 1)
 
 
-def _byte_lines(handle: IO[bytes], result: Mended) -> Iterator[tuple[int, bytes]]:
-    rest = b""
-    line_no = 0
-    try:
-        while chunk := handle.read(_HEAD_BYTES):
-            if chunk.endswith(b"\r"):  # may be the first half of CR LF
-                chunk += handle.read(1)
-            parts = (rest + chunk).replace(b"\r\n", b"\n").replace(b"\r", b"\n").split(b"\n")
-            rest = parts.pop()
-            for part in parts:
-                line_no += 1
-                yield line_no, part.removeprefix(codecs.BOM_UTF8) if line_no == 1 else part
-    except (EOFError, zlib.error, gzip.BadGzipFile, zstandard.ZstdError) as error:
-        result.broken = str(error) or type(error).__name__
-        result.cut = rest.decode("utf-8", "replace")  # the line at the break is not whole
-        return
+def _byte_lines(handle: IO[bytes]) -> Iterator[bytes]:
+    rest = handle.read(3).removeprefix(codecs.BOM_UTF8)
+    while chunk := handle.read(_HEAD_BYTES):
+        if chunk.endswith(b"\r"):  # may be the first half of CR LF
+            chunk += handle.read(1)
+        parts = (rest + chunk).replace(b"\r\n", b"\n").replace(b"\r", b"\n").split(b"\n")
+        rest = parts.pop()
+        yield from parts
     if rest:
-        yield line_no + 1, rest
+        yield rest
 
 
 def raw_line_sql(path: Path, kind: Dialect, *, is_mended: bool) -> str:
@@ -256,10 +188,9 @@ def raw_line_sql(path: Path, kind: Dialect, *, is_mended: bool) -> str:
     literal = str(path).replace("'", "''")
     delimiter = kind.delimiter.replace("'", "''")
     skip = 0 if is_mended else kind.header_line
-    packed = "none" if is_mended else kind.compression
     return (
         f"read_csv('{literal}', delim = '{delimiter}', quote = '\"', escape = '\"', "
-        f"header = false, skip = {skip}, compression = '{packed}', auto_detect = false, "
+        f"header = false, skip = {skip}, compression = 'none', auto_detect = false, "
         f"columns = {{{columns}}}, ignore_errors = true, store_rejects = true, "
         f"max_line_size = {MAX_LINE_BYTES})"
     )

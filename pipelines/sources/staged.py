@@ -8,7 +8,7 @@ by which the layout itself refuses a row).
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Final, Literal
@@ -17,6 +17,14 @@ import duckdb
 
 from pipelines.load_settings import ExportSettings
 from pipelines.warehouse import set_variables
+
+KEPT_TEXT: Final = 500
+LINE_RULES: Final = {
+    "INVALID ENCODING": "line_encoding",
+    "LINE SIZE OVER MAXIMUM": "line_too_long",
+    "UNQUOTED VALUE": "line_unreadable",
+}
+"""The rule of a line that the reader itself could not read, by its word for why."""
 
 Kind = Literal["interval", "register"]
 
@@ -35,9 +43,10 @@ _TEXTS: Final = {
 class FileTask:
     """One file to land, and where its work may lie meanwhile."""
 
-    path: Path
+    path: Path  # as messages name it
+    text: Path  # what is read: the file itself, or its unpacked copy
     export: ExportSettings
-    lines: int  # line feeds in the file as it lies
+    lines: int  # line feeds in what is read
     aside: Path
     zone: str
 
@@ -112,8 +121,19 @@ def forget_rejects(connection: duckdb.DuckDBPyConnection) -> None:
 
 def line_count(task: FileTask) -> int:
     """Lines of a file as it lies, the last one also where no line feed ends it."""
-    with task.path.open("rb") as handle:
+    with task.text.open("rb") as handle:
         if handle.seek(0, 2) == 0:
             return 0
         handle.seek(-1, 2)
         return task.lines + (handle.read(1) != b"\n")
+
+
+def refuse_lines(
+    connection: duckdb.DuckDBPyConnection, lines: Sequence[tuple[int, str, str]]
+) -> None:
+    """List lines that cannot be read, as (line, rule, text)."""
+    if lines:
+        connection.executemany(
+            "insert into unreadable_line values (?, ?, ?)",
+            [[line, rule, text[:KEPT_TEXT]] for line, rule, text in lines],
+        )

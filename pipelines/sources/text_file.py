@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from typing import Final
 
 import duckdb
 
@@ -15,6 +16,7 @@ from pipelines.sources.delimited import (
     raw_line_sql,
 )
 from pipelines.sources.staged import (
+    LINE_RULES,
     FileTask,
     Kind,
     Staged,
@@ -23,12 +25,16 @@ from pipelines.sources.staged import (
     line_count,
     no_unreadable_lines,
     raw_read_view,
+    refuse_lines,
 )
 from pipelines.sources.typed_text import keep_unreadable, stage_typed
 from pipelines.warehouse import quoted, run_sql
 from rightsize.errors import ConfigError
 
-_MANY_REJECTS = 16
+_MANY_REJECTS: Final = 16
+_HOLDS_NUL: Final = (
+    "contains(concat(meter_id, at_text, amount_text, unit_text, interval_text), chr(0))"
+)
 
 View = Callable[[str, str, dict[str, str], tuple[str, ...]], str]
 """Makes the statement for `raw_read` of a source, its line number, the source's name of each
@@ -54,7 +60,9 @@ def stage_columns(connection: duckdb.DuckDBPyConnection, task: FileTask) -> Stag
         return raw_read_view(source, line, texts)
 
     typed = stage_typed(connection, task, kind=kind, amount=amount)
-    return typed or Staged(kind, stage_text(connection, task, view))
+    if typed is None:
+        stage_text(connection, task, view)
+    return typed or Staged(kind)
 
 
 def kind_and_amount(task: FileTask) -> tuple[Kind, str]:
@@ -64,23 +72,21 @@ def kind_and_amount(task: FileTask) -> tuple[Kind, str]:
     )
 
 
-def stage_text(connection: duckdb.DuckDBPyConnection, task: FileTask, view: View) -> str | None:
-    """Stage and judge a delimited file, as it lies, or mended where that loses lines.
-
-    Returns
-    -------
-    str or None
-        What could not be read of it, for the reader.
-    """
-    kind = dialect(task.path, delimiter=task.export.delimiter, encoding=task.export.encoding)
+def stage_text(connection: duckdb.DuckDBPyConnection, task: FileTask, view: View) -> None:
+    """Stage a delimited file, as it lies, or mended where that would lose lines."""
+    kind = dialect(
+        task.text,
+        delimiter=task.export.delimiter,
+        encoding=task.export.encoding,
+        shown=task.path,
+    )
     where = f"{task.path} (export {task.export.name})"
     positions = column_positions(
         kind.header, task.export.columns, task.export.layout, where=where
     )
     names = {ours: f"c{position}" for ours, position in positions.items()}
-    if is_plain_utf8(kind.encoding) and _straight(connection, task, kind, names, view):
-        return None
-    return _mended(connection, task, kind, names, view)
+    if not (is_plain_utf8(kind.encoding) and _straight(connection, task, kind, names, view)):
+        _mended(connection, task, kind, names, view)
 
 
 def _straight(
@@ -91,7 +97,7 @@ def _straight(
     view: View,
 ) -> bool:
     """Judge the file as it lies; false where lines would be lost or miscounted."""
-    source = raw_line_sql(task.path, kind, is_mended=False)
+    source = raw_line_sql(task.text, kind, is_mended=False)
     line = f"row_number() over () + {kind.header_line}"
     no_unreadable_lines(connection)
     forget_rejects(connection)
@@ -101,19 +107,25 @@ def _straight(
     except duckdb.Error:
         return False
     rejects = connection.execute(
-        "select line, min(csv_line) as csv_line from reject_errors group by line order by line"
+        "select line, min(csv_line), min(error_type) from reject_errors "
+        "group by line order by line"
     ).fetchall()
     last_line = _one(
         connection, f"select coalesce(max(source_line), {kind.header_line}) from typed_read"
     )
-    if kind.compression == "none" and last_line + len(rejects) != line_count(task):
+    if last_line + len(rejects) != line_count(task):
         return False  # empty lines, mixed line ends or quotes that span lines
-    if len(rejects) > _MANY_REJECTS or any("\n" in (text or "") for _, text in rejects):
+    if len(rejects) > _MANY_REJECTS or any(
+        "\n" in (text or "") or "\x00" in (text or "") for _, text, _ in rejects
+    ):
+        return False
+    if _one(connection, f"select count(*) from typed_read where {_HOLDS_NUL}"):
         return False
     if rejects:
-        _make_room(connection, [line_no for line_no, _ in rejects])
-        connection.executemany(
-            "insert into unreadable_line values (?, 'line_unreadable', ?)", rejects
+        _make_room(connection, [line_no for line_no, _, _ in rejects])
+        refuse_lines(
+            connection,
+            [(n, LINE_RULES.get(kind, "line_unreadable"), text) for n, text, kind in rejects],
         )
     return True
 
@@ -132,10 +144,10 @@ def _mended(
     kind: Dialect,
     names: dict[str, str],
     view: View,
-) -> str | None:
+) -> None:
     task.aside.mkdir(parents=True, exist_ok=True)
     copy, refused = task.aside / "mended.csv", task.aside / "refused.csv"
-    mended = mended_copy(task.path, copy, refused, kind)
+    refused_count = mended_copy(task.text, copy, refused, kind)
     no_unreadable_lines(connection)
     forget_rejects(connection)
     source = raw_line_sql(copy, kind, is_mended=True)
@@ -146,18 +158,12 @@ def _mended(
         first = str(error).splitlines()[0]
         raise ConfigError(f"{task.path}: cannot be read as delimited text: {first}") from None
     keep_unreadable(connection, kind.delimiter)
-    if mended.refused_lines:
+    if refused_count:
         connection.execute(
             f"insert into unreadable_line from read_csv({quoted(refused)}, header = false, "
             "auto_detect = false, columns = {'line': 'bigint', 'rule': 'varchar', "
             "'text': 'varchar'}, quote = '\"', escape = '\"', strict_mode = false)"
         )
-    if mended.broken:
-        return (
-            f"{task.path}: the compressed file breaks off after line {mended.lines} "
-            f"({mended.broken}); what came before was landed"
-        )
-    return None
 
 
 def _one(connection: duckdb.DuckDBPyConnection, query: str) -> int:

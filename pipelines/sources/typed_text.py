@@ -27,6 +27,7 @@ from pipelines.sources.delimited import (
     sample_lines,
 )  # fmt: skip
 from pipelines.sources.staged import (
+    LINE_RULES,
     FileTask,
     Kind,
     Staged,
@@ -35,6 +36,7 @@ from pipelines.sources.staged import (
     line_count,
     no_unreadable_lines,
     raw_read_view,
+    refuse_lines,
 )  # fmt: skip
 from pipelines.warehouse import quoted, run_sql
 from rightsize.units import GAL_PER_UNIT
@@ -50,6 +52,15 @@ _FORMATS: Final = {  # a stamp with its digits masked -> the format it is read b
     "dddd/dd/dd dd:dd": "%Y/%m/%d %H:%M",
 }
 _MASK: Final = str.maketrans("0123456789", "d" * 10)
+
+
+@dataclass(frozen=True)
+class _Doubtful:
+    """A line that the reader could not type; the rule that refuses it, where that is clear."""
+
+    line: int
+    text: str
+    rule: str | None
 
 
 @dataclass(frozen=True)
@@ -88,14 +99,12 @@ def stage_typed(
     except duckdb.Error:
         return None
     doubtful = _doubtful(connection)
-    if doubtful is None or not _is_whole(connection, task, form, len(doubtful)):
+    has_blanks, has_nul = _names_are(connection, form)
+    if doubtful is None or has_nul or not _is_whole(connection, task, form, len(doubtful)):
         return None
     _judge_doubtful(connection, task, form, amount, doubtful)
-    connection.execute(
-        _typed_view(
-            task, form, [line for line, _ in doubtful], has_blanks=_has_blanks(connection, form)
-        )
-    )
+    lines = [d.line for d in doubtful]
+    connection.execute(_typed_view(task, form, lines, has_blanks=has_blanks))
     code = form.names.get("quality", "null")
     again = _reader(task, form, amount)
     return Staged(kind, quality_texts=f"select {code} as quality_text from {again}")
@@ -103,14 +112,16 @@ def stage_typed(
 
 def _form(task: FileTask) -> _Form | None:
     export = task.export
-    kind = dialect(task.path, delimiter=export.delimiter, encoding=export.encoding)
+    kind = dialect(
+        task.text, delimiter=export.delimiter, encoding=export.encoding, shown=task.path
+    )
     where = f"{task.path} (export {export.name})"
     positions = column_positions(kind.header, export.columns, export.layout, where=where)
     if not is_plain_utf8(kind.encoding) or export.thousands or "unit" in positions:
         return None
     if len(set(positions.values())) < len(positions):
         return None
-    lines = sample_lines(task.path, _SAMPLE)[kind.header_line : -1]
+    lines = sample_lines(task.text, _SAMPLE)[kind.header_line : -1]
     try:
         rows = [
             r for r in csv.reader(lines, delimiter=kind.delimiter) if len(r) == len(kind.header)
@@ -153,33 +164,33 @@ def _reader(task: FileTask, form: _Form, amount: str) -> str:
             types[form.names[ours]] = "double"
     columns = ", ".join(f"'{name}': '{kind}'" for name, kind in types.items())
     return (
-        f"read_csv({quoted(task.path)}, delim = {quoted(form.kind.delimiter)}, quote = '\"', "
+        f"read_csv({quoted(task.text)}, delim = {quoted(form.kind.delimiter)}, quote = '\"', "
         f"escape = '\"', header = false, skip = {form.kind.header_line}, auto_detect = false, "
-        f"compression = '{form.kind.compression}', columns = {{{columns}}}, "
+        f"compression = 'none', columns = {{{columns}}}, "
         f"timestampformat = {quoted(form.time_format)}, "
         f"decimal_separator = {quoted(task.export.decimal)}, ignore_errors = true, "
         f"store_rejects = true, max_line_size = {MAX_LINE_BYTES})"
     )
 
 
-def _doubtful(connection: duckdb.DuckDBPyConnection) -> list[tuple[int, str]] | None:
+def _doubtful(connection: duckdb.DuckDBPyConnection) -> list[_Doubtful] | None:
     """Lines that did not fit, by number; None where they are many or not whole lines."""
     rows = connection.execute(
-        "select line, min(csv_line), "
-        "bool_or(error_type not in ('CAST', 'MISSING COLUMNS', 'TOO MANY COLUMNS')) "
-        f"from reject_errors group by line order by line limit {_MANY_DOUBTFUL}"
+        "select line, min(csv_line), min(error_type) from reject_errors "
+        f"group by line order by line limit {_MANY_DOUBTFUL}"
     ).fetchall()
-    if len(rows) >= _MANY_DOUBTFUL or any(odd or "\n" in (text or "") for _, text, odd in rows):
+    if len(rows) >= _MANY_DOUBTFUL:
         return None
-    return [(int(line), str(text)) for line, text, _ in rows]
+    found = [_Doubtful(int(line), str(text), LINE_RULES.get(kind)) for line, text, kind in rows]
+    if any("\n" in d.text or "\x00" in d.text for d in found):
+        return None
+    return found
 
 
 def _is_whole(
     connection: duckdb.DuckDBPyConnection, task: FileTask, form: _Form, doubtful: int
 ) -> bool:
     """Whether every line of the file is accounted for, so that rows can be numbered."""
-    if form.kind.compression != "none":
-        return True
     row = connection.execute("select count(*) from typed_line").fetchone()
     read = int(row[0]) if row else 0
     return form.kind.header_line + read + doubtful == line_count(task)
@@ -190,20 +201,20 @@ def _judge_doubtful(
     task: FileTask,
     form: _Form,
     amount: str,
-    doubtful: list[tuple[int, str]],
+    doubtful: list[_Doubtful],
 ) -> None:
     """Go through the lines that did not fit the careful way, into `typed_read`."""
     forget_rejects(connection)
     copy = task.aside / "doubtful.csv"
     delimiter = form.kind.delimiter
-    copy.write_text(
-        "".join(f"{k}{delimiter}{text}\n" for k, text in doubtful), encoding="utf-8"
-    )
+    text = "".join(f"{d.line}{delimiter}{d.text}\n" for d in doubtful if d.rule is None)
+    copy.write_text(text, encoding="utf-8")
     texts = {"amount" if k == amount else k: v for k, v in form.names.items()}
     source = raw_line_sql(copy, form.kind, is_mended=True)
     connection.execute(raw_read_view(source, "line", texts))
     run_sql(connection, "10_land/typed_read")
     keep_unreadable(connection, delimiter)
+    refuse_lines(connection, [(d.line, d.rule, d.text) for d in doubtful if d.rule])
     connection.execute("create or replace temp table doubtful_read as from typed_read")
     connection.execute("drop table typed_read")
 
@@ -218,14 +229,17 @@ def keep_unreadable(connection: duckdb.DuckDBPyConnection, delimiter: str) -> No
     )
 
 
-def _has_blanks(connection: duckdb.DuckDBPyConnection, form: _Form) -> bool:
-    """Whether any meter's name stands between blanks; asked once a meter, not once a read."""
+def _names_are(connection: duckdb.DuckDBPyConnection, form: _Form) -> tuple[bool, bool]:
+    """Whether any meter's name stands between blanks, or holds NUL bytes.
+
+    Asked once a meter, not once a read.
+    """
     name = form.names["meter_id"]
     row = connection.execute(
-        "select bool_or(name <> trim(name)) "
+        "select bool_or(name <> trim(name)), bool_or(contains(name, chr(0))) "
         f"from (select distinct {name} as name from typed_line)"
     ).fetchone()
-    return bool(row and row[0])
+    return (bool(row[0]), bool(row[1])) if row else (False, False)
 
 
 def _typed_view(task: FileTask, form: _Form, doubtful: list[int], *, has_blanks: bool) -> str:

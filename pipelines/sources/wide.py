@@ -42,7 +42,8 @@ def stage_wide(connection: duckdb.DuckDBPyConnection, task: FileTask) -> Staged:
         cells = [(f"c{k}", name) for k, name in enumerate(header)]
         return wide_view(connection, task, source, line, names, cells)
 
-    return Staged("interval", stage_text(connection, task, view))
+    stage_text(connection, task, view)
+    return Staged("interval")
 
 
 def wide_view(

@@ -243,6 +243,7 @@ def _land_one(
     landing = Landing(
         task=FileTask(
             item.path,
+            item.path,
             item.export,
             lines,
             aside,

@@ -9,7 +9,7 @@ from __future__ import annotations
 import os
 import shutil
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any, Final
@@ -23,14 +23,15 @@ from pipelines.resources import config_path, sql_text
 from pipelines.sources.amounts import QUALITIES, amount_macro, quality_macro, unit_macro
 from pipelines.sources.espi import stage_espi
 from pipelines.sources.local_time import kind_case, month_case, utc_case, wall_segments
+from pipelines.sources.packed import is_packed, unpack
 from pipelines.sources.parquet_file import is_parquet, stage_parquet
-from pipelines.sources.staged import FileTask, Kind, Staged
+from pipelines.sources.staged import FileTask, Kind, Staged, refuse_lines
 from pipelines.sources.stamps import stamp_macros
 from pipelines.sources.text_file import stage_columns
 from pipelines.sources.wide import stage_wide
 from pipelines.warehouse import quoted, run_sql, set_variables
 from pipelines.workspace import Workspace
-from rightsize.errors import BalanceError
+from rightsize.errors import BalanceError, ConfigError
 
 Layout = Callable[[duckdb.DuckDBPyConnection, FileTask], Staged]
 LAYOUTS: Final[dict[str, Layout]] = {
@@ -112,7 +113,24 @@ def land_file(
 def _stage(connection: duckdb.DuckDBPyConnection, task: FileTask) -> Staged:
     if is_parquet(task.path):
         return stage_parquet(connection, task)
-    return LAYOUTS[task.export.layout](connection, task)
+    stage = LAYOUTS[task.export.layout]
+    if not is_packed(task.path):
+        return stage(connection, task)
+    unpacked = unpack(task.path, task.aside / "unpacked")
+    if unpacked.broken and not unpacked.bytes:
+        raise ConfigError(
+            f"{task.path}: the packed file breaks off at once ({unpacked.broken})"
+        )
+    staged = stage(connection, replace(task, text=unpacked.path, lines=unpacked.lines))
+    if unpacked.broken is None:
+        return staged
+    if unpacked.cut and task.export.layout != "espi":
+        refuse_lines(connection, [(unpacked.lines + 1, "line_cut", unpacked.cut)])
+    told = (
+        f"{task.path}: the packed file breaks off after line {unpacked.lines} "
+        f"({unpacked.broken}); what came before was landed"
+    )
+    return replace(staged, problem=told)
 
 
 def _set_up(connection: duckdb.DuckDBPyConnection, landing: Landing) -> None:

@@ -2,8 +2,8 @@
 -- grain: one read; key: source_line (layout wide: and begin_at).
 -- units: as placed_read; quality null where the export's code is not known.
 -- reads: placed_read.
--- why: sorted once, so that each partition is one stretch of it. Sorted by number, not by
---   name: a meter's name is put back when its partition is written.
+-- why: sorted once, so that each partition is one stretch of it. Sorted by number, not
+--   by name: a meter's name is put back when its partition is written.
 create or replace temp table accepted_interval as
 select
     meter_key,

@@ -3,7 +3,7 @@
 -- units: gal_* [gal], zero for register readings, which are no volumes; covered_min [min];
 --   times UTC.
 -- reads: typed_read, accepted_read (accepted_interval or accepted_register), rejected_read,
---        landing_meter
+--   landing_meter.
 -- why: landed = accepted + rejected, by count and by volume, before anything is moved.
 create or replace temp table landed_balance as
 with accepted as (

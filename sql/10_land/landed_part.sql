@@ -1,9 +1,8 @@
 -- landed_part: the lake partitions that the accepted reads of the file at hand fall into.
 -- grain: one partition; key: month, bucket.
 -- units: amount_gal [gal] and covered_min [min], null for register readings.
--- reads: accepted_read (accepted_interval or accepted_register), landing_meter, the macro month_of.
--- why: each partition is written by its own statement, in order. Meters count where they
---   are in the file at all: a file seldom holds a meter in one month only.
+-- reads: accepted_read (accepted_interval or accepted_register), the macro month_of.
+-- why: each partition is written by its own statement, in order.
 create or replace temp table landed_part as
 with accepted as (
     select

@@ -1,0 +1,258 @@
+"""Hostile export files, each with what must come of it.
+
+`keeps` is how many reads land, `refused` the (line, rule) of each row that does not, `problem`
+a piece of what is said of a file that is not landed, or not whole. Every file stands in a
+folder beside a good one, and the good one must land whatever else happens.
+"""
+
+from __future__ import annotations
+
+import gzip
+import io
+import random
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+import pyarrow as pa
+import pyarrow.parquet as pq
+import zstandard
+
+from tests.pipelines.espi_feed import (
+    Reading,
+    block,
+    feed,
+    meter_reading,
+    reading_type,
+    usage_point,
+)  # fmt: skip
+
+HEAD = "meter_id,interval_end,volume,quality\n"
+GOOD = ["M1,2025-06-01 01:00,1,A", "M1,2025-06-01 02:00,2,A"]
+DAYS = "".join(
+    f"M1,2025-06-{day:02d} {hour:02d}:00,{(day * 37 + hour * 11) % 97}.{hour},A\n"
+    for day in range(1, 29)
+    for hour in range(24)
+)
+
+
+@dataclass(frozen=True)
+class Case:
+    """One hostile file."""
+
+    name: str
+    content: bytes
+    keeps: int = 0
+    refused: Sequence[tuple[int, str]] = ()
+    problem: str | None = None
+    refused_count: int | None = None  # where the lines are too many to list
+    export: dict[str, Any] = field(default_factory=dict)
+
+    @property
+    def rows_refused(self) -> int:
+        """How many rows must be refused."""
+        return len(self.refused) if self.refused_count is None else self.refused_count
+
+
+def lines(*more: str, head: str = HEAD, end: str = "\n") -> bytes:
+    return (head + end.join([*GOOD, *more]) + end).encode()
+
+
+def one(name: str, line: str, rule: str) -> Case:
+    """A good file with one bad line, the fourth."""
+    return Case(f"{name}.csv", lines(line, GOOD[1].replace("02:00", "03:00")), 3, [(4, rule)])
+
+
+def good(name: str, content: bytes, keeps: int = 2, **more: Any) -> Case:
+    return Case(name, content, keeps, **more)
+
+
+def bad(name: str, content: bytes, problem: str, **more: Any) -> Case:
+    return Case(name, content, problem=problem, **more)
+
+
+def _with_flipped_bytes(packed: bytes) -> bytes:
+    middle = len(packed) // 2
+    return (
+        packed[:middle]
+        + bytes(b ^ 0xFF for b in packed[middle : middle + 64])
+        + packed[middle + 64 :]
+    )
+
+
+def _parquet(**columns: list[object]) -> bytes:
+    out = io.BytesIO()
+    pq.write_table(pa.table(columns), out)
+    return out.getvalue()
+
+
+_PACKED = gzip.compress((HEAD + DAYS).encode(), mtime=0)
+_JUNK = random.Random(7).randbytes(4000)
+_LOOSE = "".join(f"M1,2025-06-01 01:00,{random.Random(k).random()},A\n" for k in range(60_000))
+_ZSTD = zstandard.ZstdCompressor().compress((HEAD + _LOOSE).encode())
+_WHOLE_DAYS = 28 * 24
+
+TIMES = [
+    one("epoch-zero", "M1,1970-01-01 00:00,1,A", "time_implausible"),
+    one("epoch-number-zero", "M1,0,1,A", "time_implausible"),
+    one("year-2106", "M1,2106-02-07 06:28,1,A", "time_implausible"),
+    one("hour-25", "M1,2025-06-01 25:00,1,A", "time_unreadable"),
+    one("minute-61", "M1,2025-06-01 01:61,1,A", "time_unreadable"),
+    one("february-30", "M1,2025-02-30 01:00,1,A", "time_unreadable"),
+    one("month-day-turned", "M1,06/01/2025 01:00,1,A", "time_unreadable"),
+    one("year-zero", "M1,0000-00-00 00:00,1,A", "time_unreadable"),
+    one("infinity-time", "M1,infinity,1,A", "time_implausible"),
+    one("skipped-hour", "M1,2025-03-09 02:30,1,A", "time_nonexistent"),
+    one("no-time", "M1,,1,A", "time_missing"),
+    one("time-is-blank", "M1,   ,1,A", "time_missing"),
+    one("words-for-time", "M1,yesterday noon,1,A", "time_unreadable"),
+    good("offset-among-local.csv", lines("M1,2025-06-01T03:00:00-06:00,3,A"), 3),
+    good("hour-24.csv", lines("M1,2025-06-01 24:00,3,A"), 3),
+]
+NUMBERS = [
+    one("too-great-for-a-number", "M1,2025-06-01 03:00,1e309,A", "volume_not_finite"),
+    one("not-a-number", "M1,2025-06-01 03:00,nan,A", "volume_not_finite"),
+    one("infinite", "M1,2025-06-01 03:00,-inf,A", "volume_not_finite"),
+    one("negative", "M1,2025-06-01 03:00,-5,A", "volume_negative"),
+    one("words-for-volume", "M1,2025-06-01 03:00,OFFLINE,A", "volume_unreadable"),
+    one("unit-in-volume", "M1,2025-06-01 03:00,12 gal,A", "volume_unreadable"),
+    one("decimal-comma", 'M1,2025-06-01 03:00,"1,5",A', "volume_unreadable"),
+    one("thousands", 'M1,2025-06-01 03:00,"1,234",A', "volume_unreadable"),
+    one("hexadecimal", "M1,2025-06-01 03:00,0x1F,A", "volume_unreadable"),
+    one("fullwidth-digits", "M1,2025-06-01 03:00,\uff11\uff12,A", "volume_unreadable"),
+    one("more-than-any-meter", "M1,2025-06-01 03:00,1e9,A", "volume_implausible"),
+    one("no-meter", ",2025-06-01 03:00,1,A", "meter_missing"),
+    one("blank-meter", "   ,2025-06-01 03:00,1,A", "meter_missing"),
+    good("blank-volume.csv", lines("M1,2025-06-01 03:00,,A"), 3),
+    good("tiny.csv", lines("M1,2025-06-01 03:00,1e-320,A"), 3),
+    good("minus-zero.csv", lines("M1,2025-06-01 03:00,-0.0,A"), 3),
+    good("strange-quality.csv", lines("M1,2025-06-01 03:00,1,\u2603"), 3),
+]
+STRUCTURE = [
+    one("too-few-columns", "M1,2025-06-01 03:00", "line_unreadable"),
+    one("too-many-columns", "M1,2025-06-01 03:00,1,A,B,C", "line_unreadable"),
+    one("quote-never-closed", 'M1,"2025-06-01 03:00,1,A', "line_unreadable"),
+    one("quote-inside", 'M1,"2025-06-01" 03:00,1,A', "line_unreadable"),
+    one("header-again", HEAD.strip(), "repeated_header"),
+    one("footer", "Total rows: 3", "line_unreadable"),
+    one("comment", "# exported by hand", "line_unreadable"),
+    one("only-delimiters", ",,,", "meter_missing"),
+    one("nul-in-the-name", "M\x001,2025-06-01 03:00,1,A", "line_nul_bytes"),
+    one("nul-in-the-time", "M1,2025-06-01\x00 03:00,1,A", "line_nul_bytes"),
+    one("line-of-two-megabytes", "M1,2025-06-01 03:00,1," + "x" * (2 << 20), "line_too_long"),
+    Case("nul-block-at-the-end.csv", lines() + bytes(4096), 2, [(4, "line_nul_bytes")]),
+    Case("value-over-two-lines.csv", lines('M1,"2025-06-01', '03:00",1,A'), 2,
+         [(4, "line_unreadable"), (5, "line_unreadable")]),
+    Case("latin-1-byte.csv", lines() + b"M\xe9,2025-06-01 03:00,1,A\n", 2,
+         [(4, "line_encoding")]),
+    Case("half-the-lines-bad.csv",
+         (HEAD + DAYS.replace("\n", "\nM1,never,1,A\n") * 4).encode(),
+         _WHOLE_DAYS * 4, refused_count=_WHOLE_DAYS * 4),
+    Case("one-bad-line-of-many.csv",
+         (HEAD + DAYS * 60 + "M1,2025-06-01 25:00,1,A\n" + DAYS * 60).encode(),
+         _WHOLE_DAYS * 120, [(_WHOLE_DAYS * 60 + 2, "time_unreadable")]),
+    Case("bad-line-after-blanks.csv", (HEAD + "\n\n" + GOOD[0] + "\n\nM1,x,1,A\n").encode(), 1,
+         [(6, "time_unreadable")]),
+    good("carriage-returns.csv", lines(head=HEAD.replace("\n", "\r"), end="\r")),
+    good("windows-line-ends.csv", lines(head=HEAD.replace("\n", "\r\n"), end="\r\n")),
+    good("mixed-line-ends.csv",
+         f"{HEAD}{GOOD[0]}\r\n{GOOD[1]}\nM1,2025-06-01 03:00,3,A\r".encode(), 3),
+    good("no-line-end.csv", lines()[:-1]),
+    good("blank-line-first.csv", b"\n\n" + lines()),
+    good("every-value-quoted.csv",
+         b'"meter_id","interval_end","volume"\n"M1","2025-06-01 01:00","1"\n', 1),
+    good("trailing-delimiters.csv", lines().replace(b"\n", b",\n")),
+    good("columns-of-no-use-twice.csv",
+         b"x,meter_id,x,interval_end,volume\n1,M1,2,2025-06-01 01:00,1\n", 1),
+    good("long-useless-column.csv", lines("M1,2025-06-01 03:00,1," + "A" * 300_000), 3),
+    good("header-only.csv", HEAD.encode(), 0),
+    bad("volume-twice.csv", b"meter_id,interval_end,volume,volume\nM1,2025-06-01 01:00,1,2\n",
+        "column 'volume' stands 2 times"),
+    bad("no-header.csv", "\n".join(GOOD).encode(), "no column for meter_id"),
+    bad("other-columns.csv", b"name,colour\nx,red\n", "the file has: name, colour"),
+    bad("empty.csv", b"", "the file is empty"),
+    bad("only-line-ends.csv", b"\n\n\r\n", "the file is empty"),
+    bad("only-nul.csv", bytes(1000), "the file is empty"),
+    bad("random-bytes.csv", _JUNK, "no column for meter_id"),
+    bad("picture.csv", b"\x89PNG\r\n\x1a\n" + _JUNK, "no column for meter_id"),
+    bad("json.csv", b'{"meter_id": "M1", "volume": 1}\n', "no column for"),
+    bad("xml.csv", b"<?xml version='1.0'?><feed/>\n", "no column for meter_id"),
+]  # fmt: skip
+NAMES = [
+    good("o'brien; drop table x.csv", lines("M1,2025-06-01 03:00,31,A"), 3),
+    good("caf\u00e9 \u6c34.csv", lines("M1,2025-06-01 03:00,32,A"), 3),
+    good("name-of-no-kind", lines("M1,2025-06-01 03:00,33,A"), 3),
+    good("sql-in-the-meter.csv",
+         lines("M1'); drop table ledger.landed_file; --,2025-06-01 03:00,1,A"), 3),
+    good("formula-in-the-meter.csv", lines('"=cmd|""/C calc""!A0",2025-06-01 03:00,1,A'), 3),
+    good("meter-with-comma.csv", lines('"M,1",2025-06-01 03:00,1,A'), 3),
+    good("meter-in-chinese.csv", lines("\u6c34\u8868-7,2025-06-01 03:00,1,A"), 3),
+    good("leading-zeros.csv", lines("000123,2025-06-01 03:00,1,A"), 3),
+    good("blanks-around.csv", lines(" M2 , 2025-06-01 03:00 , 1 , A "), 3),
+]  # fmt: skip
+PACKED = [
+    Case("cut.csv.gz", _PACKED[: len(_PACKED) * 2 // 3], problem="breaks off after line",
+         keeps=-1, refused_count=1),
+    Case("corrupt.csv.gz", _with_flipped_bytes(gzip.compress((HEAD + _LOOSE).encode(), mtime=0)), problem="breaks off after line",
+         keeps=-1, refused_count=-1),
+    Case("cut.csv.zst", _ZSTD[: len(_ZSTD) * 2 // 3], problem="breaks off after line",
+         keeps=-1, refused_count=-1),
+    bad("cut-at-once.csv.gz", _PACKED[:12], "breaks off at once"),
+    good("plain-but-named.csv.gz", lines("M1,2025-06-01 03:00,34,A"), 3),
+    good("packed-but-named.csv", gzip.compress(lines(), mtime=0)),
+    good("two-members.csv.gz", gzip.compress(lines(), mtime=0)
+         + gzip.compress(b"M1,2025-06-01 09:00,1,A\n", mtime=0), 3),
+    good("zstandard.csv.zst", zstandard.ZstdCompressor().compress(lines())),
+]  # fmt: skip
+ENCODINGS = [
+    good("utf-8-mark.csv", b"\xef\xbb\xbf" + lines()),
+    good("utf-16.csv", lines().decode().encode("utf-16")),
+    good("utf-16-big.csv", b"\xfe\xff" + lines().decode().encode("utf-16-be")),
+    good("semicolons.csv", lines().replace(b",", b";")),
+    good("tabs.csv", lines().replace(b",", b"\t")),
+    good("pipes.csv", lines().replace(b",", b"|")),
+]
+TABLES = [
+    good("reads.parquet", _parquet(meter_id=["M1"], read_at=[1748739600], volume=[1.0]), 1),
+    bad("cut.parquet", _parquet(meter_id=["M1"], read_at=[1], volume=[1.0])[:-30],
+        "cannot be read"),
+    bad("only-magic.parquet", b"PAR1", "cannot be read"),
+    bad("other.parquet", _parquet(a=[1], b=[2]), "the file has: a, b"),
+]  # fmt: skip
+
+_START = 1748736000
+_FEED = feed(
+    usage_point("M1"), meter_reading("M1", "T"), reading_type("T"),
+    block("M1", _START, [Reading(1, _START)]),
+    block("M1", _START + 3600, [Reading(2, _START + 3600)]),
+)  # fmt: skip
+_LOLS = "".join(
+    f'<!ENTITY l{k} "{f"&l{k - 1};" * 10}">' if k else '<!ENTITY l0 "lol">' for k in range(10)
+)
+ESPI = [
+    bad("entity-bomb.xml", f"<!DOCTYPE x [{_LOLS}]><feed>&l9;</feed>".encode(),
+        "uses a document type or entities"),
+    bad("outer-entity.xml",
+        b'<!DOCTYPE x [<!ENTITY e SYSTEM "file:///etc/passwd">]><feed>&e;</feed>',
+        "uses a document type or entities"),
+    bad("outer-dtd.xml", b'<!DOCTYPE x SYSTEM "http://example.invalid/x.dtd"><feed/>',
+        "uses a document type or entities"),
+    bad("no-feed.xml", b"<a><b/></a>", "no ESPI usage point"),
+    bad("csv.xml", HEAD.encode(), "not XML that can be read"),
+    bad("nothing.xml", b"", "not XML that can be read"),
+    Case("cut.xml", _FEED[:-100].encode(), 1, problem="the XML breaks off after reading 1"),
+    good("whole.xml", _FEED.encode()),
+    Case("value-is-text.xml", _FEED.replace("<value>2<", "<value>two<").encode(), 1,
+         [(2, "volume_unreadable")]),
+    Case("value-too-great.xml", _FEED.replace("<value>2<", "<value>1e999<").encode(), 1,
+         [(2, "volume_not_finite")]),
+    Case("no-value.xml", _FEED.replace("<value>2</value>", "").encode(), 2),
+    Case("unknown-unit.xml", _FEED.replace("<uom>128<", "<uom>999<").encode(), 0,
+         [(1, "unit_unknown"), (2, "unit_unknown")]),
+    Case("no-reading-type.xml", _FEED.replace("ReadingType/T", "ReadingType/U", 1).encode(), 0,
+         [(1, "unit_unknown"), (2, "unit_unknown")]),
+    Case("start-is-text.xml",
+         _FEED.replace(f"<start>{_START + 3600}<", "<start>noon<").encode(), 1,
+         [(2, "time_missing")]),
+]  # fmt: skip
+TEXT_CASES = [*TIMES, *NUMBERS, *STRUCTURE, *NAMES, *PACKED, *ENCODINGS, *TABLES]
