@@ -55,7 +55,7 @@ def choose_program(
     crew_hours_per_year: float = 1600.0,
     lots: Lots | None = None,
     certainty_share: float = 0.0,
-    relative_gap: float = 1e-4,
+    relative_gap: float = 5e-4,
     with_curve: bool = True,
 ) -> Program:
     """The change-outs of most present value within budget, crews and lots.

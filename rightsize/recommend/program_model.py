@@ -80,9 +80,8 @@ def _search(
 ) -> tuple[Rows, float]:  # fmt: skip
     fixed = relaxed.reduced_usd > (relaxed.bound_usd - known_usd) * (1 + 1e-6) + 1e-6
     low, high = np.zeros(len(model.cost_usd)), np.ones(len(model.cost_usd))
-    at_one = np.flatnonzero(fixed & (relaxed.share > 0.5))
-    low[at_one] = 1.0
-    high[np.flatnonzero(fixed & (relaxed.share <= 0.5))] = 0.0
+    low[fixed & (relaxed.share > 0.5)] = 1.0
+    high[fixed & (relaxed.share <= 0.5)] = 0.0
     answer = milp(
         c=model.cost_usd,
         constraints=LinearConstraint(model.matrix, -np.inf, model.limit),

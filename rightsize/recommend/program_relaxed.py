@@ -26,12 +26,17 @@ _WHOLE = 1e-6
 class Relaxed:
     """Optimum of the linear relaxation."""
 
-    share: Array  # [N] share of each option taken
-    open_share: Array  # [areas] share of each area opened; empty where lots do not bind
+    share: Array  # [columns] share of each option taken, then of each area opened
+    option_count: int
     bound_usd: float  # no whole choice is worth more
-    reduced_usd: Array  # [N] what forcing the option away from 0 or 1 costs at least
+    reduced_usd: Array  # [columns] what forcing one away from 0 or 1 costs at least
     usd_per_usd: float  # value of one more USD of budget
     usd_per_hour: float  # value of one more crew hour
+
+    @property
+    def open_share(self) -> Array:
+        """Share of each area opened; empty where lots do not bind."""
+        return self.share[self.option_count :]
 
 
 def relax(model: Model) -> Relaxed:
@@ -48,14 +53,13 @@ def relax(model: Model) -> Relaxed:
     )
     if answer.status != 0:
         raise ContractError(f"the programme could not be solved: {answer.message}")
-    count = model.option_count
     prices = -np.asarray(answer.ineqlin.marginals)
     reduced = answer.lower.marginals - answer.upper.marginals
     return Relaxed(
-        share=answer.x[:count],
-        open_share=answer.x[count:],
+        share=answer.x,
+        option_count=model.option_count,
         bound_usd=float(-answer.fun),
-        reduced_usd=np.abs(reduced[:count]),
+        reduced_usd=np.abs(reduced),
         usd_per_usd=float(prices[0]),
         usd_per_hour=float(prices[1]) if model.has_hours else 0.0,
     )

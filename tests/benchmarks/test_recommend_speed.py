@@ -42,21 +42,22 @@ def test_hundred_thousand_accounts_under_forty_meters(
     meters, limits, rates = forty_meters(), Thresholds(), tariff()
     block, posterior, sites, _ = fleet(4000, draws=40, meters=meters)
     blocks = 25
-    began = time.perf_counter()
+    began, worked = time.perf_counter(), time.process_time()
     rows = 0
     for _ in range(blocks):
         rows += decide(block, posterior, sites, meters, rates, limits).candidate.height
-    seconds = time.perf_counter() - began
+    seconds, worked = time.perf_counter() - began, time.process_time() - worked
     peak_gib = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 2**20
-    began = time.perf_counter()
+    began = time.process_time()
     for a in range(20):
         plain_account(a, block, posterior, sites, meters, rates, limits)
-    plain_seconds = (time.perf_counter() - began) / 20 * blocks * 4000
+    plain_seconds = (time.process_time() - began) / 20 * blocks * 4000
     with capsys.disabled():
         print(
-            f"\n{blocks * 4000} accounts x 40 meters x 40 draws: {seconds:.1f} s on one "
-            f"thread, {rows} candidate rows, peak {peak_gib:.2f} GiB; plain loops would take "
-            f"{plain_seconds:.0f} s, {plain_seconds / seconds:.0f} times as long"
+            f"\n{blocks * 4000} accounts x 40 meters x 40 draws: {seconds:.1f} s by the clock, "
+            f"{worked:.1f} s of one processor, {rows} candidate rows, "
+            f"peak {peak_gib:.2f} GiB; plain loops would take "
+            f"{plain_seconds:.0f} s, {plain_seconds / worked:.0f} times as long"
         )
     assert rows > 0
 
@@ -89,14 +90,14 @@ def test_programme_over_twenty_thousand_candidates(
             "area": [f"zone {k // 2 % 57}" for k in range(count)],
         }
     )
-    began = time.perf_counter()
+    began, worked = time.perf_counter(), time.process_time()
     program = choose_program(frame, budget_usd=1.5e6, with_curve=False, **limits)  # type: ignore[arg-type]
-    seconds = time.perf_counter() - began
+    seconds, worked = time.perf_counter() - began, time.process_time() - worked
     best = program.ranking["net_present_value_usd"].max()
     with capsys.disabled():
         print(
-            f"\n{name}: {seconds:.1f} s, gap {program.gap_share:.1e}, "
-            f"{program.selected.height} change-outs, present value "
-            f"{program.net_present_value_usd:,.0f} USD, best ranking {best:,.0f} USD"
+            f"\n{name}: {seconds:.1f} s by the clock, {worked:.1f} s worked, "
+            f"gap {program.gap_share:.1e}, {program.selected.height} change-outs, present "
+            f"value {program.net_present_value_usd:,.0f} USD, best ranking {best:,.0f} USD"
         )
     assert program.cost_usd <= 1.5e6
