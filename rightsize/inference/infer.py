@@ -122,11 +122,12 @@ def _chunk(
     how = _draws(block, priors, steady, u)
     kinds, which = _kernel_of(how)
     unit = how.unit_gpm * _unit_scale(how, kinds, which)
+    used, which = np.unique(which, return_inverse=True)
     flow = spread(
         _reads(block),
         band=np.clip(band_of(unit.astype(np.float64)), 0, BAND_COUNT - 1),
-        kernels=tuple(pulse_kernel(kind) for kind in kinds),
-        kernel=which,
+        kernels=tuple(pulse_kernel(kinds[k]) for k in used),
+        kernel=which.reshape(unit.shape),
         steady_gpm=steady.astype(np.float32),
         table=table,
         installed=block.meter_index,
@@ -231,8 +232,7 @@ def _posterior(
     crowding: Array,
     u: Array,
 ) -> FlowPosterior:
-    curves = _band_registered(table)
-    registered = np.matmul(flow.time, curves.transpose(0, 2, 1).astype(np.float32))
+    registered = np.matmul(flow.time, table.by_band)
     registered = registered + flow.idle[..., None] * _steady_registered(table, steady)
     actual = flow.time @ BAND_CENTRES_GPM.astype(np.float32) + flow.idle * steady
     installed = np.take_along_axis(registered, block.meter_index[None, :, None], axis=2)[..., 0]
@@ -275,16 +275,6 @@ def _posterior(
 
 def _widened(**columns: Array) -> FlowPosterior:
     return FlowPosterior(**{k: np.asarray(v, dtype=np.float64) for k, v in columns.items()})
-
-
-def _band_registered(table: RegisteredTable) -> Array:
-    """Mean registered flow over each band [J, M, B], the jump at the start included."""
-    width = np.log(BAND_EDGES_GPM[1] / BAND_EDGES_GPM[0])
-    inside = np.exp(np.array([-0.375, -0.125, 0.125, 0.375]) * width)
-    shape = (*table.ratio.shape[:2], BAND_COUNT)
-    index = np.arange(shape[1])[:, None]
-    flows = [np.broadcast_to((BAND_CENTRES_GPM * i).astype(np.float32), shape) for i in inside]
-    return np.asarray(np.mean([table.registered_gpm(f, index) for f in flows], axis=0))
 
 
 def _steady_registered(table: RegisteredTable, steady: Array) -> Array:
