@@ -41,7 +41,7 @@ PEAK_EXCEEDED: Final = 1e-5
 SUSTAINED_EXCEEDED: Final = 0.005
 _DIMENSIONS: Final = 9
 SINGLE_RATIOS: Final = (1.5, 4.0, 10.0, 25.0, 80.0)
-_PEAK_MODEL_SD: Final = 0.12
+_PEAK_MODEL_SD: Final = (0.09, 0.12)  # log error of the model's peak: fine and hourly reads
 
 
 def infer(
@@ -240,10 +240,12 @@ def _posterior(
     scale = observed[None] / np.maximum(installed, 1e-12)
     low, high = registered_bounds(block, meters, observed)
     peak = _crowded(_peak(flow, steady), block.max_interval_gpm, crowding)
-    peak = peak * np.exp(_PEAK_MODEL_SD * ndtri(u[..., 4]))
+    hour = np.sqrt(np.minimum(block.interval_min / 60, 1.0))
+    model_sd = _PEAK_MODEL_SD[0] + (_PEAK_MODEL_SD[1] - _PEAK_MODEL_SD[0]) * hour
+    peak = peak * np.exp(model_sd * ndtri(u[..., 4]))
     filled = block.interval_min >= 15  # the largest interval lasts longer than the peak may
     peak = np.where(filled, np.maximum(peak, block.max_interval_gpm), peak)
-    hour = _sustained(block)
+    sustained = _sustained(block)
     one = np.sqrt(
         variance_ratio(1.0, how.duration_min) / variance_ratio(PEAK_MIN, how.duration_min)
     )
@@ -261,7 +263,8 @@ def _posterior(
         installed_gal_per_year=np.broadcast_to(observed, steady.shape).copy(),
         peak_10s_gpm=peak,
         peak_1min_gpm=top_hour + (peak - top_hour) * one,
-        sustained_60min_gpm=np.broadcast_to(hour, steady.shape) / np.clip(accuracy, 0.5, 1.2),
+        sustained_60min_gpm=np.broadcast_to(sustained, steady.shape)
+        / np.clip(accuracy, 0.5, 1.2),
         unseen_gal_per_year=actual_year * _below(shares, starts),
         low_flow_share=_below(shares, normal),
         time_share=_with_idle(flow.time, flow.idle, steady).mean(axis=0),

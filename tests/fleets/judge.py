@@ -149,8 +149,9 @@ def decided(block, posterior, meters):
     logged = np.zeros(block.size, bool)
     logged[order[: int(LOGGED_SHARE * block.size)]] = True
     logged &= action == "log_first"
+    named = np.isin(action, ["change", "refer"]) & (wanted >= 0)  # a person confirms a referral
     return Decided(
-        np.where(action == "change", wanted, block.meter_index), logged,
+        np.where(named, wanted, block.meter_index), logged,
         np.array(rows["verdict"].to_list()) == "undersized",
     )  # fmt: skip
 
@@ -202,8 +203,9 @@ def coverage(truth, posterior, oracle, index):
     peak = np.quantile(posterior.peak_10s_gpm, [0.05, 0.5, 0.95], axis=0)
     inside = (low - SLACK_POINTS <= gain) & (gain <= high + SLACK_POINTS)
     error = np.abs(middle - gain)
+    peak_inside = (peak[0] <= truth.peak_10s_gpm) & (truth.peak_10s_gpm <= peak[2])
     return {
-        "peak_in_pct": 100 * np.mean((peak[0] <= truth.peak_10s_gpm) & (truth.peak_10s_gpm <= peak[2])),
+        "peak_in_pct": 100 * np.mean(peak_inside),
         "peak_above_pct": 100 * np.mean(truth.peak_10s_gpm > peak[2]),
         "peak_ratio": float(np.median(peak[1] / truth.peak_10s_gpm)),
         "peak_width": float(np.median(peak[2] / peak[0])),
