@@ -34,7 +34,8 @@ class SteadySettings(Settings):
 class ClassSettings(Settings):
     """The mix of one class."""
 
-    shares: dict[str, float] = Field(min_length=1)
+    shares: dict[str, float] = Field(default_factory=dict)
+    blend: tuple[str, ...] = ()
     present: dict[str, float] = Field(default_factory=dict)
     crowding: float = Field(1.3, ge=1.0, le=10.0)
     steady: SteadySettings
@@ -51,6 +52,11 @@ class PriorSettings(Settings):
         if "unknown" not in self.classes:
             raise ValueError("classes must hold 'unknown': it serves every class not named")
         for name, entry in self.classes.items():
+            if bool(entry.shares) == bool(entry.blend):
+                raise ValueError(f"class {name} must have either shares or blend")
+            for other in entry.blend:
+                if other not in self.classes or self.classes[other].blend:
+                    raise ValueError(f"class {name} blends {other!r}, which has no shares")
             if name not in CUSTOMER_CLASSES:
                 allowed = ", ".join(CUSTOMER_CLASSES)
                 raise ValueError(f"customer class {name!r} is not known; allowed: {allowed}")
@@ -84,15 +90,26 @@ def load_priors(path: Path | None = None) -> Priors:
         name: Fixture(name=name, **entry.model_dump())
         for name, entry in settings.fixtures.items()
     }
-    return Priors(
-        {
-            name: ClassPrior(
-                customer_class=name,
-                shares=tuple((fixtures[f], share) for f, share in entry.shares.items()),
-                present=tuple(entry.present.get(f, 1.0) for f in entry.shares),
-                crowding=entry.crowding,
-                steady=SteadyPrior(**entry.steady.model_dump()),
-            )
-            for name, entry in settings.classes.items()
-        }
+    plain = {n: _plain_prior(n, e, fixtures) for n, e in settings.classes.items() if e.shares}
+    blends = {
+        name: _plain_prior(name, entry, fixtures, tuple(plain[other] for other in entry.blend))
+        for name, entry in settings.classes.items()
+        if entry.blend
+    }
+    return Priors(plain | blends)
+
+
+def _plain_prior(
+    name: str,
+    entry: ClassSettings,
+    fixtures: dict[str, Fixture],
+    blend: tuple[ClassPrior, ...] = (),
+) -> ClassPrior:
+    return ClassPrior(
+        customer_class=name,
+        shares=tuple((fixtures[f], share) for f, share in entry.shares.items()),
+        present=tuple(entry.present.get(f, 1.0) for f in entry.shares),
+        crowding=entry.crowding,
+        steady=SteadyPrior(**entry.steady.model_dump()),
+        blend=blend,
     )

@@ -72,8 +72,7 @@ class DrawSigns:
 
 def pulse_variance(block: ProfileBlock) -> Array:
     """Variance of interval means that draws cause [gpm2, A]: swings between days taken off."""
-    total = block.band_count.sum(axis=1) + block.zero_count
-    inflate = total / np.maximum(block.within_dof, 1)
+    inflate = block.reads_used / np.maximum(block.within_dof, 1)
     far = block.lag_ss[:, 1:].sum(axis=1) / np.maximum(block.lag_count[:, 1:].sum(axis=1), 1)
     variance = block.within_ss / np.maximum(block.within_dof, 1)
     rounding = _rounding(block)
@@ -101,7 +100,7 @@ def signs_of(block: ProfileBlock, steady_gpm: Array) -> DrawSigns:
     mean = block.band_gal.sum(axis=1) / (total * block.interval_min)
     mean = np.maximum(mean - steady_gpm, 0.05 * mean + 1e-6)
     variance = block.within_ss / np.maximum(block.within_dof, 1)
-    inflate = total / np.maximum(block.within_dof, 1)
+    inflate = block.reads_used / np.maximum(block.within_dof, 1)
     lag = inflate[:, None] * block.lag_ss / np.maximum(block.lag_count, 1)
     rounding = _rounding(block)
     floor = 0.02 * variance + 1e-6

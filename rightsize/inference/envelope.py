@@ -10,8 +10,9 @@ candidate would have registered.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -132,62 +133,74 @@ def registered_bounds(
     """
     low = np.empty((block.size, len(meters)))
     high = np.empty_like(low)
-    for (index, largest_gpm), rows in _alike(block, meters).items():
-        installed = envelope_of(meters[index], largest_gpm=largest_gpm)
-        others = [envelope_of(m, largest_gpm=largest_gpm) for m in meters]
-        low[rows], high[rows] = _tighter(block, rows, installed, others)
+    finer = block.interval_min < 60
+    for rows, table in _tables(block, meters, block.interval_min):
+        low[rows], high[rows] = _bounds(block.band_count[rows], block.zero_count[rows], table)
+    if finer.any():
+        hour_low, hour_high = _hour_bounds(block, meters)
+        low = np.where(finer[:, None], np.maximum(low, hour_low), low)
+        high = np.where(finer[:, None], np.minimum(high, hour_high), high)
     mean = block.band_gal.sum(axis=1) / (_counted(block) * block.interval_min)
     scale = (registered_gal_per_year / np.maximum(mean, 1e-12))[:, None]
     return np.minimum(low, high) * scale, np.maximum(low, high) * scale
 
 
-def _alike(
-    block: ProfileBlock, meters: Sequence[Meter]
-) -> dict[tuple[int, float], NDArray[np.int64]]:
-    """Rows by installed meter and largest flow that can have passed, in powers of two."""
+def _tables(
+    block: ProfileBlock, meters: Sequence[Meter], interval_min: Array
+) -> Iterator[tuple[NDArray[np.int64], tuple[Array, Array]]]:
+    """Rows that share installed meter, register step and largest flow, with their bounds."""
+    catalogue = tuple(meters)
     smoc = np.array([m.smoc_gpm for m in meters])[block.meter_index]
     largest = 2.0 ** np.ceil(np.log2(2 * np.maximum(smoc, block.max_interval_gpm)))
-    keys = list(zip(block.meter_index.tolist(), largest.tolist(), strict=True))
-    groups: dict[tuple[int, float], list[int]] = {}
+    step = block.resolution_gal / interval_min
+    keys = zip(block.meter_index.tolist(), largest.tolist(), step.tolist(), strict=True)
+    groups: dict[tuple[int, float, float], list[int]] = {}
     for row, key in enumerate(keys):
         groups.setdefault(key, []).append(row)
-    return {key: np.array(rows) for key, rows in groups.items()}
+    for (index, largest_gpm, step_gpm), rows in groups.items():
+        yield np.array(rows), _bound_table(catalogue, index, largest_gpm, step_gpm)
 
 
-def _tighter(
-    block: ProfileBlock, rows: NDArray[np.int64], installed: Envelope, others: list[Envelope]
+@lru_cache(maxsize=2048)
+def _bound_table(
+    meters: tuple[Meter, ...], index: int, largest_gpm: float, step_gpm: float
 ) -> tuple[Array, Array]:
-    """The tighter of the bounds from reads and from hours, registered mean [gpm]."""
-    step = block.resolution_gal[rows] / block.interval_min[rows]
-    count, zero = block.band_count[rows], block.zero_count[rows]
-    low, high = _bounds(count, zero, step, installed, others)
-    hours = block.hour_count[rows]
-    idle = np.maximum(block.days_covered[rows] * 24 - hours.sum(axis=1), 0.0)
-    known = hours.sum(axis=1) > 0.5 * block.days_covered[rows] * 24 * (1 - zero / (zero + 1))
-    hour_low, hour_high = _bounds(
-        hours, idle, block.resolution_gal[rows] / 60, installed, others
-    )
-    use = (known & (block.interval_min[rows] < 60))[:, None]
-    return np.where(use, np.maximum(low, hour_low), low), np.where(
-        use, np.minimum(high, hour_high), high
-    )
+    """Bounds of each meter's mean registered flow by band of the installed one's [B + 1, M].
+
+    The first row is that of intervals that registered nothing.
+    """
+    installed = _envelope(meters[index], largest_gpm)
+    edges = np.concatenate([[0.0], BAND_EDGES_GPM])
+    least = installed.least_actual(np.maximum(edges[:-1] - step_gpm, 0.0))
+    upper = np.concatenate([[0.0], BAND_EDGES_GPM[1:]]) + step_gpm
+    most = installed.most_actual(upper)
+    others = [_envelope(m, largest_gpm) for m in meters]
+    low = np.stack([o.low(least) for o in others], axis=1)
+    return low, np.stack([o.high(most) for o in others], axis=1)
 
 
-def _bounds(
-    count: Array, zero: Array, step: Array, installed: Envelope, others: list[Envelope]
-) -> tuple[Array, Array]:
-    total = np.maximum(count.sum(axis=1) + zero, 1)[:, None]
-    share = np.concatenate([zero[:, None], count], axis=1) / total
-    low = np.empty((len(count), len(others)))
-    high = np.empty_like(low)
-    for width in np.unique(step):
-        mine = step == width
-        least = np.maximum(np.concatenate([[0.0], BAND_EDGES_GPM[:-1]]) - width, 0.0)
-        most = np.concatenate([[0.0], BAND_EDGES_GPM[1:]]) + width
-        for m, other in enumerate(others):
-            low[mine, m] = share[mine] @ candidate_bounds(least, installed, other)[0]
-            high[mine, m] = share[mine] @ candidate_bounds(most, installed, other)[1]
-    return low, high
+@lru_cache(maxsize=1024)
+def _envelope(meter: Meter, largest_gpm: float) -> Envelope:
+    return envelope_of(meter, largest_gpm=largest_gpm)
+
+
+def _hour_bounds(block: ProfileBlock, meters: Sequence[Meter]) -> tuple[Array, Array]:
+    """Bounds from 60-min windows; without effect where most hours are missing."""
+    idle = block.days_covered * 24 - block.hour_count.sum(axis=1)
+    low = np.zeros((block.size, len(meters)))
+    high = np.full_like(low, np.inf)
+    for rows, table in _tables(block, meters, np.full(block.size, 60.0)):
+        low[rows], high[rows] = _bounds(
+            block.hour_count[rows], np.maximum(idle[rows], 0.0), table
+        )
+    known = (idle <= block.zero_count * block.interval_min / 60 + 48)[:, None]
+    return np.where(known, low, 0.0), np.where(known, high, np.inf)
+
+
+def _bounds(count: Array, zero: Array, table: tuple[Array, Array]) -> tuple[Array, Array]:
+    share = np.concatenate([zero[:, None], count], axis=1)
+    share = share / np.maximum(share.sum(axis=1, keepdims=True), 1)
+    return share @ table[0], share @ table[1]
 
 
 def _counted(block: ProfileBlock) -> Array:

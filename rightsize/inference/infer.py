@@ -41,7 +41,7 @@ PEAK_EXCEEDED: Final = 1e-5
 SUSTAINED_EXCEEDED: Final = 0.005
 _DIMENSIONS: Final = 9
 SINGLE_RATIOS: Final = (1.5, 4.0, 10.0, 25.0, 80.0)
-_PEAK_MODEL_SD: Final = 0.12
+_PEAK_MODEL_SD: Final = (0.09, 0.12)  # log error of the model's peak: fine and hourly reads
 
 
 def infer(
@@ -122,11 +122,12 @@ def _chunk(
     how = _draws(block, priors, steady, u)
     kinds, which = _kernel_of(how)
     unit = how.unit_gpm * _unit_scale(how, kinds, which)
+    used, which = np.unique(which, return_inverse=True)
     flow = spread(
         _reads(block),
         band=np.clip(band_of(unit.astype(np.float64)), 0, BAND_COUNT - 1),
-        kernels=tuple(pulse_kernel(kind) for kind in kinds),
-        kernel=which,
+        kernels=tuple(pulse_kernel(kinds[k]) for k in used),
+        kernel=which.reshape(unit.shape),
         steady_gpm=steady.astype(np.float32),
         table=table,
         installed=block.meter_index,
@@ -231,8 +232,7 @@ def _posterior(
     crowding: Array,
     u: Array,
 ) -> FlowPosterior:
-    curves = _band_registered(table)
-    registered = np.matmul(flow.time, curves.transpose(0, 2, 1).astype(np.float32))
+    registered = np.matmul(flow.time, table.by_band)
     registered = registered + flow.idle[..., None] * _steady_registered(table, steady)
     actual = flow.time @ BAND_CENTRES_GPM.astype(np.float32) + flow.idle * steady
     installed = np.take_along_axis(registered, block.meter_index[None, :, None], axis=2)[..., 0]
@@ -240,10 +240,12 @@ def _posterior(
     scale = observed[None] / np.maximum(installed, 1e-12)
     low, high = registered_bounds(block, meters, observed)
     peak = _crowded(_peak(flow, steady), block.max_interval_gpm, crowding)
-    peak = peak * np.exp(_PEAK_MODEL_SD * ndtri(u[..., 4]))
+    hour = np.sqrt(np.minimum(block.interval_min / 60, 1.0))
+    model_sd = _PEAK_MODEL_SD[0] + (_PEAK_MODEL_SD[1] - _PEAK_MODEL_SD[0]) * hour
+    peak = peak * np.exp(model_sd * ndtri(u[..., 4]))
     filled = block.interval_min >= 15  # the largest interval lasts longer than the peak may
     peak = np.where(filled, np.maximum(peak, block.max_interval_gpm), peak)
-    hour = _sustained(block)
+    sustained = _sustained(block)
     one = np.sqrt(
         variance_ratio(1.0, how.duration_min) / variance_ratio(PEAK_MIN, how.duration_min)
     )
@@ -261,7 +263,8 @@ def _posterior(
         installed_gal_per_year=np.broadcast_to(observed, steady.shape).copy(),
         peak_10s_gpm=peak,
         peak_1min_gpm=top_hour + (peak - top_hour) * one,
-        sustained_60min_gpm=np.broadcast_to(hour, steady.shape) / np.clip(accuracy, 0.5, 1.2),
+        sustained_60min_gpm=np.broadcast_to(sustained, steady.shape)
+        / np.clip(accuracy, 0.5, 1.2),
         unseen_gal_per_year=actual_year * _below(shares, starts),
         low_flow_share=_below(shares, normal),
         time_share=_with_idle(flow.time, flow.idle, steady).mean(axis=0),
@@ -275,16 +278,6 @@ def _posterior(
 
 def _widened(**columns: Array) -> FlowPosterior:
     return FlowPosterior(**{k: np.asarray(v, dtype=np.float64) for k, v in columns.items()})
-
-
-def _band_registered(table: RegisteredTable) -> Array:
-    """Mean registered flow over each band [J, M, B], the jump at the start included."""
-    width = np.log(BAND_EDGES_GPM[1] / BAND_EDGES_GPM[0])
-    inside = np.exp(np.array([-0.375, -0.125, 0.125, 0.375]) * width)
-    shape = (*table.ratio.shape[:2], BAND_COUNT)
-    index = np.arange(shape[1])[:, None]
-    flows = [np.broadcast_to((BAND_CENTRES_GPM * i).astype(np.float32), shape) for i in inside]
-    return np.asarray(np.mean([table.registered_gpm(f, index) for f in flows], axis=0))
 
 
 def _steady_registered(table: RegisteredTable, steady: Array) -> Array:

@@ -26,6 +26,7 @@ SIZE: Final = HIGHEST - LOWEST + 1
 CENTRES: Final[Array] = 10.0 ** (np.arange(LOWEST, HIGHEST + 1) / BANDS_PER_DECADE)
 EDGES: Final[Array] = 10.0 ** ((np.arange(LOWEST, HIGHEST + 2) - 0.5) / BANDS_PER_DECADE)
 _STEADY_ABOVE: Final = 600.0  # so many draws together are as good as steady
+_RARE_BELOW: Final = 36  # below 0.006 of the intensity draws are rare: the law scales
 _POINTS: Final = 1 << 12
 _SINGLE_CV: Final = 0.015  # a draw that runs alone differs little from time to time
 
@@ -73,10 +74,15 @@ def pulse_kernel(kind: KernelKind) -> Kernel:
     """
     mass, idle = np.zeros((SIZE, SIZE)), np.zeros(SIZE)
     for i, mean in enumerate(CENTRES):
+        if i < _RARE_BELOW:
+            continue
         if mean > _STEADY_ABOVE * kind.ratio:
             mass[i, i] = 1.0
         else:
             mass[i], idle[i] = _row(mean, kind)
+    rare = CENTRES[:_RARE_BELOW] / CENTRES[_RARE_BELOW]
+    mass[:_RARE_BELOW] = rare[:, None] * mass[_RARE_BELOW]
+    idle[:_RARE_BELOW] = 1 - mass[:_RARE_BELOW].sum(axis=1)
     return Kernel(mass, idle)
 
 

@@ -57,6 +57,7 @@ class ClassPrior:
     present: tuple[float, ...]
     crowding: float
     steady: SteadyPrior
+    blend: tuple[ClassPrior, ...] = ()  # instead of shares: equal parts of these classes
 
 
 @dataclass(frozen=True)
@@ -104,6 +105,8 @@ def atoms_of(prior: ClassPrior, count: int = ATOMS) -> Atoms:
         fixture's medians. Fixtures above the geometric middle of the volume-weighted log
         flows make up the large kind.
     """
+    if prior.blend:
+        return _together([atoms_of(p, -(-count // len(prior.blend))) for p in prior.blend])
     rng = np.random.default_rng(19950801)
     fixtures = [f for f, _ in prior.shares]
     weights = np.array([w for _, w in prior.shares])
@@ -120,6 +123,10 @@ def atoms_of(prior: ClassPrior, count: int = ATOMS) -> Atoms:
     )
     alone = np.array([f.one_at_a_time for f in fixtures])
     return _two_kinds(share, flow_gpm, duration_min, alone, rng.random(count))
+
+
+def _together(parts: list[Atoms]) -> Atoms:
+    return Atoms(**{n: np.concatenate([getattr(p, n) for p in parts]) for n in vars(parts[0])})
 
 
 def _lognormal(

@@ -8,7 +8,7 @@ bands of `rightsize.demand.bands`.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import cached_property, lru_cache
 from typing import Any, Final
 
 import numpy as np
@@ -38,6 +38,19 @@ class RegisteredTable:
 
     ratio: Array  # [J, M, table] without the cut at the start, applied at look-up
     start_gpm: Array  # [M]
+
+    @cached_property
+    def by_band(self) -> Array:
+        """Mean registered flow over each band [J, B, M], the jump at the start included."""
+        width = np.log(BAND_EDGES_GPM[1] / BAND_EDGES_GPM[0])
+        inside = np.exp(np.array([-0.375, -0.125, 0.125, 0.375]) * width)
+        shape = (*self.ratio.shape[:2], BAND_COUNT)
+        index = np.arange(shape[1])[:, None]
+        flows = [
+            np.broadcast_to((BAND_CENTRES_GPM * i).astype(np.float32), shape) for i in inside
+        ]
+        mean = np.mean([self.registered_gpm(f, index) for f in flows], axis=0)
+        return np.ascontiguousarray(mean.transpose(0, 2, 1).astype(np.float32))
 
     def registered_gpm(self, flow_gpm: Array, meter: NDArray[np.int64]) -> Array:
         """Registered flow [gpm] of flows [J, ...]; `meter` broadcasts to `flow_gpm`."""

@@ -98,7 +98,9 @@ def _installed(truth, meters, rng):
     kind = rng.choice(
         ["displacement", "turbine", "compound", "ultrasonic"], p=[0.36, 0.36, 0.23, 0.05]
     )
-    of_type = [i for i, m in enumerate(meters) if m.meter_type == kind]
+    of_type = [
+        i for i, m in enumerate(meters) if m.meter_type == kind and m.grade == "standard"
+    ]
     carries = [i for i in of_type if meters[i].smoc_gpm >= truth["peak"]
                and meters[i].continuous_gpm >= truth["sustained"]]  # fmt: skip
     fit = of_type.index(carries[0]) if carries else len(of_type) - 1

@@ -93,6 +93,13 @@ def test_within_slot_sums_equal_plain_arithmetic(workspace: Workspace) -> None:
     dev = flow - mean
     assert found["within_ss"] == pytest.approx((dev**2).sum(), rel=ROUNDING)
     assert found["within_dof"] == len(gal) - 168
+    by_slot = np.array([flow[slot == s].mean() for s in range(168)])
+    reads = np.bincount(slot, minlength=168)
+    step = np.diff(by_slot)
+    assert found["slot_ss"] == pytest.approx((reads * by_slot**2).sum(), rel=ROUNDING)
+    assert found["slot_step_ss"] == pytest.approx(
+        (reads[:-1] * step**2).sum() / 2, rel=ROUNDING
+    )
     for lag in (1, 2, 3):
         products = dev[:-lag] * dev[lag:]
         assert found[f"lag{lag}_ss"] == pytest.approx(products.sum(), rel=1e-7)

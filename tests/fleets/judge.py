@@ -1,0 +1,216 @@
+"""Hold the product's own decision against a simulated fleet's truth.
+
+The oracle knows what flowed and decides with the product's own rules of cost, fit and rate. A
+site sent to logging counts as the oracle's choice less the cost of the log; of those that the
+product would log, the most valuable fifth of the fleet is.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, fields
+
+import numpy as np
+
+from rightsize.contracts.sites import SiteBlock
+from rightsize.demand.bands import BAND_CENTRES_GPM, BAND_COUNT
+from rightsize.inference.posterior import FlowPosterior
+from rightsize.meters.catalogue import Catalogue
+from rightsize.meters.registration import registration_matrix
+from rightsize.recommend.case import prepare
+from rightsize.recommend.choose import decide
+from rightsize.recommend.weigh import draw_benefits
+from rightsize.settings import Tariff, Thresholds
+
+YEAR = 365.25 / 365
+LOGGED_SHARE = 0.2
+SLACK_POINTS = 0.05  # a gain below it is none
+THRESHOLDS = Thresholds(spare_head_psi=40)
+TARIFF = Tariff.model_validate(
+    {
+        "classes": {
+            "default": {
+                "tiers": [
+                    {"up_to_gal_per_month": 50000, "usd_per_kgal": 5.10},
+                    {"usd_per_kgal": 6.40},
+                ],
+                "sewer_usd_per_kgal": 4.20,
+                "sewer_return_share": 0.9,
+            },
+            "irrigation": {"tiers": [{"usd_per_kgal": 6.90}]},
+        }
+    }
+)
+
+
+@dataclass
+class Oracle:
+    """What each meter truly brings, and whether it truly fits, [A, M]."""
+
+    net_usd: np.ndarray
+    fits: np.ndarray
+    best_usd: np.ndarray  # [A] of the best meter that fits, at least 0 (keep)
+    best: np.ndarray  # [A] that meter, or the installed one
+
+
+def site_block(block):
+    """Plain sites: nothing is known but class and meter."""
+    irrigation = [c == "irrigation" for c in block.customer_class]
+    unknown = np.full(block.size, np.nan)
+    return SiteBlock(
+        service_kind=tuple("irrigation" if i else "domestic" for i in irrigation),
+        customer_class=block.customer_class,
+        service_line_in=unknown,
+        spare_head_psi=unknown,
+        is_critical=np.zeros(block.size, bool),
+        area=(None,) * block.size,
+        age_years=unknown,
+        meter_index=block.meter_index,
+    )
+
+
+def certain(block, *, registered, actual, peak, sustained):
+    """A posterior of one draw: for the truth, and for whoever takes a guess for it."""
+    one = {
+        "weight": np.ones((1, block.size)),
+        "actual_gal_per_year": actual[None],
+        "registered_gal_per_year": registered[None],
+        "installed_gal_per_year": registered[np.arange(block.size), block.meter_index][None],
+        "peak_10s_gpm": peak[None],
+        "peak_1min_gpm": peak[None],
+        "sustained_60min_gpm": sustained[None],
+        "registered_envelope_low": registered,
+        "registered_envelope_high": registered,
+    }
+    bands = np.full((block.size, BAND_COUNT), 1 / BAND_COUNT)
+    for field in fields(FlowPosterior):
+        if field.name not in one:
+            per_account = "share" in field.name and field.name != "low_flow_share"
+            one[field.name] = bands if per_account else np.zeros((1, block.size))
+    return FlowPosterior(**one)
+
+
+def truth_posterior(truth, block):
+    """What is known after perfect logging."""
+    return certain(
+        block, registered=truth.registered_gal * YEAR, actual=truth.actual_gal * YEAR,
+        peak=truth.peak_10s_gpm, sustained=truth.sustained_60min_gpm,
+    )  # fmt: skip
+
+
+def interval_mean_posterior(block, meters):
+    """The naive way: the interval's mean is the flow."""
+    volume = block.band_gal
+    return certain(
+        block, registered=volume @ registration_matrix(meters, BAND_CENTRES_GPM).T,
+        actual=volume.sum(axis=1), peak=block.max_interval_gpm, sustained=block.max_hour_gpm,
+    )  # fmt: skip
+
+
+def oracle_of(truth, block, meters):
+    """The best that can be done, by the product's own economics and rules."""
+    posterior = truth_posterior(truth, block)
+    sites, catalogue = site_block(block), Catalogue(tuple(meters))
+    case = prepare(block, posterior, sites, catalogue, TARIFF, THRESHOLDS)
+    every = slice(0, block.size)
+    rates, costs, limits = case.priced(every)
+    draws = draw_benefits(
+        posterior, every, block.meter_index, rates, costs, limits,
+        least_sustained_gpm=np.zeros(block.size),
+    )  # fmt: skip
+    net, fits = draws.net_benefit_usd[0].astype(float), draws.fits[0] & (case.broken == 0)
+    value = np.where(fits, net, -np.inf)
+    best = np.where(value.max(axis=1) > 0, value.argmax(axis=1), block.meter_index)
+    return Oracle(net, fits, np.maximum(value.max(axis=1), 0), best)
+
+
+@dataclass
+class Decided:
+    """What the product says, [A]."""
+
+    chosen: np.ndarray  # meter to install; the installed one where it is kept
+    logged: np.ndarray
+    undersized: np.ndarray
+
+
+def decided(block, posterior, meters):
+    """The product's decision, its log list cut to a fifth of the fleet."""
+    catalogue = Catalogue(tuple(meters))
+    result = decide(block, posterior, site_block(block), catalogue, TARIFF, THRESHOLDS)
+    rows = result.recommendation
+    names = {(m.meter_type, m.size_in, m.grade): k for k, m in enumerate(meters)}
+    keys = zip(
+        rows["recommended_type"], rows["recommended_size_in"], rows["recommended_grade"],
+        strict=True,
+    )  # fmt: skip
+    wanted = np.array([names.get(key, -1) for key in keys])
+    action = np.array(rows["action"].to_list())
+    value = rows["expected_value_of_logging_usd"].fill_null(-np.inf).to_numpy()
+    order = np.argsort(-np.where(action == "log_first", np.nan_to_num(value, nan=0), -np.inf))
+    logged = np.zeros(block.size, bool)
+    logged[order[: int(LOGGED_SHARE * block.size)]] = True
+    logged &= action == "log_first"
+    named = np.isin(action, ["change", "refer"]) & (wanted >= 0)  # a person confirms a referral
+    return Decided(
+        np.where(named, wanted, block.meter_index), logged,
+        np.array(rows["verdict"].to_list()) == "undersized",
+    )  # fmt: skip
+
+
+def scores(truth, block, meters, posterior, decision, oracle):
+    """Counts and shares of one fleet at one read interval."""
+    rows, index = np.arange(block.size), block.meter_index
+    smoc = np.array([m.smoc_gpm for m in meters])
+    changed = decision.chosen != index
+    overrun = changed & (truth.peak_10s_gpm > smoc[decision.chosen])
+    undersized = (truth.peak_10s_gpm > smoc[index]) | (
+        truth.sustained_60min_gpm > np.array([m.continuous_gpm for m in meters])[index]
+    )
+    net = oracle.net_usd[rows, decision.chosen]
+    # an upgrade that was due costs money for safety, not for gain: it is no loss
+    due = changed & undersized & decision.undersized
+    gained = np.where(changed & ~overrun, np.where(due, np.maximum(net, 0), net), 0.0)
+    gained = np.where(decision.logged, oracle.best_usd - THRESHOLDS.logging_cost_usd, gained)
+    false = decision.undersized & ~undersized
+    return {
+        "sites": block.size,
+        "changed": int(changed.sum()),
+        "overrun": int(overrun.sum()),
+        "logged": int(decision.logged.sum()),
+        "realised_pct": 100 * gained.sum() / oracle.best_usd.sum(),
+        "oracle_usd": oracle.best_usd.sum(),
+        "false_undersized": int(false.sum()),
+        "undersized_found": int((decision.undersized & undersized).sum()),
+        "undersized": int(undersized.sum()),
+        **(coverage(truth, posterior, oracle, index) if len(posterior.weight) > 1 else {}),
+        "gained": gained,
+    }
+
+
+def coverage(truth, posterior, oracle, index):
+    """How often 90 % intervals hold the truth; the gain is that of the oracle's meter.
+
+    Where the oracle keeps the installed meter, the best of the others stands in.
+    """
+    rows = np.arange(len(index))
+    other = np.where(oracle.fits, oracle.net_usd, -np.inf)
+    other[rows, index] = -np.inf
+    best = other.argmax(axis=1)
+    gain = truth.registered_gal[rows, best] - truth.registered_gal[rows, index]
+    gain = 100 * gain / truth.actual_gal
+    draws = posterior.registered_gal_per_year
+    shown = 100 * (draws[:, rows, best] - draws[:, rows, index]) / posterior.actual_gal_per_year
+    low, middle, high = np.quantile(shown, [0.05, 0.5, 0.95], axis=0)
+    peak = np.quantile(posterior.peak_10s_gpm, [0.05, 0.5, 0.95], axis=0)
+    inside = (low - SLACK_POINTS <= gain) & (gain <= high + SLACK_POINTS)
+    error = np.abs(middle - gain)
+    peak_inside = (peak[0] <= truth.peak_10s_gpm) & (truth.peak_10s_gpm <= peak[2])
+    return {
+        "peak_in_pct": 100 * np.mean(peak_inside),
+        "peak_above_pct": 100 * np.mean(truth.peak_10s_gpm > peak[2]),
+        "peak_ratio": float(np.median(peak[1] / truth.peak_10s_gpm)),
+        "peak_width": float(np.median(peak[2] / peak[0])),
+        "gain_in_pct": 100 * np.mean(inside),
+        "gain_error_median": float(np.median(error)),
+        "gain_error_mean": float(np.mean(error)),
+        "detail": (peak, np.array([low, middle, high]), gain, best),
+    }  # fmt: skip
