@@ -22,6 +22,7 @@ STAGE_WORDS = {
     "learn": "learning from the fleet",
     "assess": "inferring flows, choosing meters",
     "publish": "publishing",
+    "pages": "drawing the fleet pages",
 }
 
 

@@ -74,6 +74,9 @@ class SweepSettings(Settings):
         "warn", description="what a failed validation suite does to publication"
     )
     buckets: int | None = Field(default=None, ge=1, le=4096)
+    site_pages: int = Field(
+        10, ge=0, le=5000, description="site pages made with each sweep, the best changes first"
+    )
     keep_sweeps: int = Field(36, ge=2, description="sweeps of history kept in the results")
 
     @field_validator("timezone")

@@ -200,6 +200,9 @@ def show_outcome(outcome: SweepOutcome, console: Console) -> None:
     else:
         show_summary(outcome.workspace.results, console)
     console.print(f"results: {outcome.workspace.results}", soft_wrap=True)
+    pages = outcome.workspace.published / "pages" / "index.html"
+    if pages.is_file():
+        console.print(f"to look at: {pages}", soft_wrap=True)
     console.print(
         f'next: rightsize query {outcome.loaded.path} "select * from flagged_account limit 20"',
         soft_wrap=True,

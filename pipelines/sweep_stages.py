@@ -34,6 +34,7 @@ from pipelines.stages.assess import (
     blocks,
     write_block,
 )
+from pipelines.stages.fleet_pages import write_fleet_pages
 from pipelines.stages.land import LandSummary, land
 from pipelines.stages.profile import ProfileSummary, profile
 from pipelines.stages.publish import PublishSummary, publish
@@ -244,6 +245,18 @@ def _publish(sweep: Sweep, cost: StageCost) -> None:
     sweep.progress("publish", 1, 1)
 
 
+def _pages(sweep: Sweep, cost: StageCost) -> None:
+    sweep.progress("pages", 0, 1)
+    write_fleet_pages(
+        sweep.workspace,
+        sweep.sweep_id,
+        loaded=sweep.loaded,
+        site_pages=sweep.loaded.settings.site_pages,
+    )
+    cost.item_count = sweep.loaded.settings.site_pages
+    sweep.progress("pages", 1, 1)
+
+
 READING_STAGES: Final = (
     Stage("land", _land),
     Stage("validate", _validate),
@@ -254,6 +267,7 @@ JUDGING_STAGES: Final = (
     Stage("assess", _assess),
     Stage("reconcile", _reconcile),
     Stage("publish", _publish),
+    Stage("pages", _pages),
 )
 
 

@@ -193,7 +193,8 @@ NAMES = [
 PACKED = [
     Case("cut.csv.gz", _PACKED[: len(_PACKED) * 2 // 3], problem="breaks off after line",
          keeps=-1, refused_count=1),
-    Case("corrupt.csv.gz", _with_flipped_bytes(gzip.compress((HEAD + _LOOSE).encode(), mtime=0)),
+    Case("corrupt.csv.gz",
+         _with_flipped_bytes(gzip.compress((HEAD + _LOOSE).encode(), mtime=0)),
          problem="breaks off after line",
          keeps=-1, refused_count=-1),
     Case("cut.csv.zst", _ZSTD[: len(_ZSTD) * 2 // 3], problem="breaks off after line",
