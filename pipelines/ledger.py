@@ -16,7 +16,7 @@ from rightsize.errors import ConfigError
 _TABLES: Final = (
     "10_land/landed_file", "10_land/landed_partition", "10_land/seen_path",
     "10_land/landing_setting", "10_land/file_problem", "20_validate/validation_result",
-    "20_validate/read_rule",
+    "20_validate/read_rule", "20_validate/judged_file",
 )  # fmt: skip
 
 

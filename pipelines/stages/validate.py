@@ -16,6 +16,7 @@ import pandas as pd
 import pyarrow as pa
 from pydantic import Field
 
+from pipelines import ledger
 from pipelines.load_settings import Loaded, read_model
 from pipelines.resources import config_path
 from pipelines.stages.land import LandSummary
@@ -82,23 +83,31 @@ class ValidationSummary:
 def validate(loaded: Loaded, workspace: Workspace, landed: LandSummary) -> ValidationSummary:
     """Judge the batches that `landed` brought and keep the outcomes in the ledger.
 
+    Files that an earlier sweep landed are judged with them where no validation has let them
+    pass: their suite stopped that sweep, or it died first.
+
     Raises
     ------
     ConfigError
         If `config/expectations.yaml` cannot be used.
     """
     suites = read_model(config_path("expectations.yaml"), Suites).suites
-    if not landed.files:
-        return ValidationSummary((), must_stop=False)
     with work_database(workspace) as work:
-        work.register(
-            "landed_now", pa.table({"file_hash": [f.file_hash for f in landed.files]})
-        )
+        ledger.prepare(work)
+        left = {row[0] for row in run_sql(work, "20_validate/unjudged_file").fetchall()}
+        files = sorted(left | {f.file_hash for f in landed.files})
+        if not files:
+            return ValidationSummary((), must_stop=False)
+        work.register("landed_now", pa.table({"file_hash": files}))
         metrics = {name: run_sql(work, _METRICS[name]).df() for name in suites}
         outcomes = tuple(o for name in suites for o in judge(name, metrics[name], suites[name]))
         _keep(work, outcomes)
-    summary = ValidationSummary(outcomes, must_stop=False)
-    stops = bool(summary.failed) and loaded.settings.failed_suite == "stop"
+        summary = ValidationSummary(outcomes, must_stop=False)
+        stops = bool(summary.failed) and loaded.settings.failed_suite == "stop"
+        if not stops:
+            work.execute(
+                "insert or ignore into ledger.judged_file select file_hash from landed_now"
+            )
     return ValidationSummary(outcomes, must_stop=stops)
 
 
@@ -171,6 +180,7 @@ def _unmet(result: Any) -> set[int]:
 def _keep(work: duckdb.DuckDBPyConnection, outcomes: Sequence[Outcome]) -> None:
     if not outcomes:
         return
+    work.execute("begin")  # one transaction, one validated_at
     work.executemany(
         "insert into ledger.validation_result values (now(), ?, ?, ?, ?, ?, ?, ?, ?, ?)",
         [
@@ -181,3 +191,4 @@ def _keep(work: duckdb.DuckDBPyConnection, outcomes: Sequence[Outcome]) -> None:
             for o in outcomes
         ],
     )  # fmt: skip
+    work.execute("commit")

@@ -1,0 +1,93 @@
+"""What a stopped sweep left is used again where it holds, and only there."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import polars as pl
+import pytest
+
+from pipelines import sweep_stages
+from pipelines.load_settings import load
+from pipelines.stages.assess import assess_bucket
+from pipelines.sweep import run_sweep
+from pipelines.sweep_stages import SweepOrder
+from tests.pipelines.quick import published_tables, quick_utility
+
+
+@pytest.fixture
+def config(tmp_path: Path) -> Path:
+    return quick_utility(tmp_path / "utility")
+
+
+@pytest.fixture
+def assessed(monkeypatch: pytest.MonkeyPatch) -> list[str]:
+    """The buckets that are assessed, in order; the second fails once."""
+    seen: list[str] = []
+
+    def counted(workspace, task, *rest):
+        seen.append(task.bucket)
+        if len(seen) == 2:
+            raise OSError("no space left on device")
+        return assess_bucket(workspace, task, *rest)
+
+    monkeypatch.setattr(sweep_stages, "assess_bucket", counted)
+    return seen
+
+
+def test_a_sweep_goes_on_where_the_failed_one_stopped(
+    config: Path, assessed: list[str], tmp_path: Path
+):
+    whole = quick_utility(tmp_path / "whole")
+    with pytest.raises(OSError, match="no space"):
+        run_sweep(load(config), workers=1)
+    first = list(assessed)
+    outcome = run_sweep(load(config), workers=1)
+    assert outcome.published is not None
+    again = assessed[len(first) :]
+    assert first[0] not in again
+    assert sorted({*first, *again}) == ["00", "01", "02", "03"]
+    stages = {c.stage: c for c in outcome.costs}
+    assert stages["profile"].item_count == 0
+    run_sweep(load(whole), workers=1)
+    assert published_tables(config) == published_tables(whole)
+
+
+def test_nothing_is_used_again_after_an_input_changed(config: Path, assessed: list[str]):
+    with pytest.raises(OSError, match="no space"):
+        run_sweep(load(config), workers=1)
+    first = len(assessed)
+    tariff = config.parent / "tariff.yaml"
+    tariff.write_text(tariff.read_text().replace("5.10", "9.90"))
+    run_sweep(load(config), workers=1)
+    assert sorted(assessed[first:]) == ["00", "01", "02", "03"]
+
+
+def test_a_full_sweep_uses_nothing_again(config: Path, assessed: list[str]):
+    with pytest.raises(OSError, match="no space"):
+        run_sweep(load(config), workers=1)
+    first = len(assessed)
+    outcome = run_sweep(load(config), SweepOrder(full=True), workers=1)
+    assert sorted(assessed[first:]) == ["00", "01", "02", "03"]
+    assert {c.stage: c.item_count for c in outcome.costs}["profile"] > 0
+
+
+def test_a_look_says_what_the_sweep_says_and_publishes_nothing(config: Path):
+    from pipelines.bucket_work import local_pool
+    from pipelines.look import look
+    from rightsize.errors import ConfigError
+
+    loaded = load(config)
+    with local_pool(1) as pool, pytest.raises(ConfigError, match="no read has landed"):
+        look(loaded, ["A-10003"], pool)
+    outcome = run_sweep(loaded, workers=1)
+    before = outcome.workspace.results.read_bytes()
+    with local_pool(1) as pool:
+        rows = look(loaded, ["A-10003", "A-10001"], pool)
+        with pytest.raises(ConfigError, match="account A-99"):
+            look(loaded, ["A-99"], pool)
+    assert rows["account_id"].to_list() == ["A-10001", "A-10003"]
+    codes = rows["reason"].str.split(":").list.first().to_list()
+    assert codes == ["fire_service", "too_few_days"]
+    assert outcome.workspace.results.read_bytes() == before
+    assert isinstance(rows, pl.DataFrame)
