@@ -160,7 +160,14 @@ def schedule(
         str, typer.Option("--monthly", help="cron, in the utility's time zone")
     ] = "0 4 2 * *",
     workers: Annotated[int | None, typer.Option("--workers", min=1)] = None,
-    scheduler: Annotated[str | None, typer.Option("--scheduler")] = None,
+    scheduler: Annotated[
+        str | None, typer.Option("--scheduler", help="Dask scheduler for the bucket work")
+    ] = None,
+    budget: Annotated[
+        float | None,
+        typer.Option(min=0, help="monthly, choose the programme for so much money [USD]"),
+    ] = None,
+    crews: Annotated[int | None, typer.Option(min=1, help="crews of that programme")] = None,
     notify: Notify = None,
 ) -> None:
     """Serve the nightly and monthly sweeps through Prefect, until stopped."""
@@ -172,6 +179,7 @@ def schedule(
         serve_forever(
             load(config), nightly_cron=nightly, monthly_cron=monthly,
             workers=workers, scheduler=scheduler, notify=notify,
+            budget_usd=budget, crews=crews,
         )  # fmt: skip
 
 

@@ -40,6 +40,8 @@ def deployments(
     workers: int | None = None,
     scheduler: str | None = None,
     notify: str | None = None,
+    budget_usd: float | None = None,
+    crews: int | None = None,
 ) -> list[RunnerDeployment]:
     """Nightly and monthly by cron in the utility's zone, and one that waits to be asked.
 
@@ -59,19 +61,22 @@ def deployments(
         "scheduler": scheduler,
         "notify": notify,
     }
+    yearly = {**said, "budget_usd": budget_usd, "crews": crews}
     zone = loaded.settings.timezone
     name = loaded.settings.utility
     made = []
-    for flow, cron in (
-        (flows.nightly, nightly_cron), (flows.monthly, monthly_cron), (flows.on_demand, None),
-    ):  # fmt: skip
+    for flow, cron, parameters in (
+        (flows.nightly, nightly_cron, said),
+        (flows.monthly, monthly_cron, yearly),
+        (flows.on_demand, None, said),
+    ):
         try:
             schedule = None if cron is None else Cron(cron, timezone=zone)
             made.append(
                 flow.to_deployment(
                     name=name,
                     schedule=schedule,
-                    parameters=said,
+                    parameters=parameters,
                     tags=["rightsize"],
                     concurrency_limit=1,
                     entrypoint_type=EntrypointType.MODULE_PATH,

@@ -10,6 +10,7 @@ import polars as pl
 from prefect.artifacts import create_markdown_artifact, create_table_artifact
 
 from pipelines.resources import sql_text
+from pipelines.stages.program import ProgramOutcome
 from pipelines.sweep import SweepOutcome
 
 MOST_ROWS: Final = 200
@@ -32,6 +33,12 @@ def show_look(rows: pl.DataFrame) -> str:
     """Leave the rows of a look."""
     create_table_artifact(rows.to_dicts(), key="look", description="Nothing was published")
     return f"looked at {rows.height} meters; nothing was published"
+
+
+def show_program(outcome: ProgramOutcome) -> None:
+    """Leave the first rows of the year's programme."""
+    rows = outcome.program.selected.head(MOST_ROWS)
+    create_table_artifact(rows.to_dicts(), key="program", description="Change-outs to do")
 
 
 def _summary(outcome: SweepOutcome) -> str:

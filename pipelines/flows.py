@@ -11,6 +11,7 @@ finds in the workspace what is done already.
 from __future__ import annotations
 
 import os
+import uuid
 from pathlib import Path
 from typing import Annotated, Any, Final
 
@@ -20,19 +21,21 @@ os.environ.setdefault("DO_NOT_TRACK", "1")
 os.environ.setdefault("PREFECT_SERVER_EPHEMERAL_STARTUP_TIMEOUT_SECONDS", "120")
 
 import duckdb
-from prefect import Task, flow
+from prefect import Task, flow, task
 from prefect.cache_policies import NO_CACHE
 from prefect.client.schemas.objects import State, TaskRun
 from prefect.states import Cancelled
 from prefect.tasks import exponential_backoff
 from pydantic import Field
 
-from pipelines.flow_artifacts import show_look, show_outcome
+from pipelines.flow_artifacts import show_look, show_outcome, show_program
 from pipelines.load_settings import Loaded, load
 from pipelines.look import look
 from pipelines.notify import noted
 from pipelines.observe import log_to
 from pipelines.prefect_pool import prefect_pool
+from pipelines.program_summary import write_program
+from pipelines.stages.program import program
 from pipelines.sweep import SweepOutcome, sweep_with
 from pipelines.sweep_stages import Stage, Sweep, SweepOrder
 from pipelines.workspace import Workspace
@@ -65,10 +68,19 @@ def monthly(
     workers: Workers | None = None,
     scheduler: str | None = None,
     notify: str | None = None,
+    budget_usd: Annotated[float, Field(ge=0)] | None = None,
+    crews: Annotated[int, Field(ge=1)] | None = None,
 ) -> State[Any] | str:
-    """The whole fleet assessed again and published, whether anything changed or not."""
+    """The whole fleet assessed again and published, whether anything changed or not.
+
+    With a budget, the year's programme is chosen from the results and put beside them as
+    `program.csv`.
+    """
     order = SweepOrder(kind="monthly", reassess=True)
-    return _sweep(config, order, workers, scheduler, notify)
+    said = _sweep(config, order, workers, scheduler, notify)
+    if budget_usd is not None and isinstance(said, str):
+        choose_program(load(config), budget_usd, crews)
+    return said
 
 
 @flow(name="on-demand", timeout_seconds=LONG_TIMEOUT_S)
@@ -94,10 +106,26 @@ def on_demand(
     return _sweep(config, order, workers, scheduler, notify)
 
 
+@task(retries=1, persist_result=False, cache_policy=NO_CACHE)
+def choose_program(loaded: Loaded, budget_usd: float, crews: int | None) -> Path:
+    """The year's change-outs under a budget, as a file beside the results."""
+    workspace = Workspace(loaded.workspace_root)
+    outcome = program(
+        workspace.results, loaded.thresholds, budget_usd=budget_usd, crews=crews,
+        units=loaded.settings.units,
+    )  # fmt: skip
+    target = workspace.published / "program.csv"
+    aside = target.with_name(f".{uuid.uuid4().hex}.csv")
+    write_program(outcome, aside)
+    os.replace(aside, target)
+    show_program(outcome)
+    return target
+
+
 def stage_as_task(stage: Stage, sweep: Sweep) -> None:
     """Run a stage in this process, as a task of the flow."""
     Task(
-        partial_named(stage, sweep),
+        named_work(stage, sweep),
         name=stage.name,
         retries=RETRIES,
         retry_delay_seconds=exponential_backoff(BACKOFF_S),
@@ -108,7 +136,7 @@ def stage_as_task(stage: Stage, sweep: Sweep) -> None:
     )()
 
 
-def partial_named(stage: Stage, sweep: Sweep) -> Any:
+def named_work(stage: Stage, sweep: Sweep) -> Any:
     """The stage's work as a function without arguments, which Prefect would look through."""
 
     def run_stage() -> None:
@@ -119,7 +147,7 @@ def partial_named(stage: Stage, sweep: Sweep) -> Any:
     return run_stage
 
 
-def is_input_output(task: Task[Any, Any], task_run: TaskRun, state: State[Any]) -> bool:
+def is_input_output(of: Task[Any, Any], task_run: TaskRun, state: State[Any]) -> bool:
     """Whether a failure may pass by itself: storage or network, never a wrong input."""
     error = state.result(raise_on_failure=False)
     return isinstance(error, OSError | duckdb.IOException)

@@ -122,6 +122,8 @@ def run_stages(sweep: Sweep, call: Call = Stage.run) -> None:
     if has_news(sweep):
         for stage in JUDGING_STAGES:
             call(stage, sweep)
+    if pages_are_due(sweep.workspace):
+        call(PAGES_STAGE, sweep)
 
 
 def has_news(sweep: Sweep) -> bool:
@@ -140,6 +142,21 @@ def is_published(workspace: Workspace, record: SweepRecord) -> bool:
             f"select {', '.join(names)} from results.sweep order by sweep_id desc limit 1"
         ).fetchone()
     return row == tuple(getattr(record, name) for name in names)
+
+
+def pages_are_due(workspace: Workspace) -> bool:
+    """Whether the pages show another sweep than the results: one that died before drawing."""
+    newest = newest_sweep(workspace)
+    return newest is not None and newest not in (workspace.published / "pages").resolve().name
+
+
+def newest_sweep(workspace: Workspace) -> str | None:
+    """The sweep whose results are published."""
+    if not workspace.results.is_file():
+        return None
+    with duckdb.connect(str(workspace.results), read_only=True) as connection:
+        row = connection.execute("select max(sweep_id) from results.sweep").fetchone()
+    return None if row is None else row[0]
 
 
 def _land(sweep: Sweep, cost: StageCost) -> None:
@@ -247,9 +264,11 @@ def _publish(sweep: Sweep, cost: StageCost) -> None:
 
 def _pages(sweep: Sweep, cost: StageCost) -> None:
     sweep.progress("pages", 0, 1)
+    newest = newest_sweep(sweep.workspace)
+    assert newest is not None
     write_fleet_pages(
         sweep.workspace,
-        sweep.sweep_id,
+        newest,
         loaded=sweep.loaded,
         site_pages=sweep.loaded.settings.site_pages,
     )
@@ -267,8 +286,8 @@ JUDGING_STAGES: Final = (
     Stage("assess", _assess),
     Stage("reconcile", _reconcile),
     Stage("publish", _publish),
-    Stage("pages", _pages),
 )
+PAGES_STAGE: Final = Stage("pages", _pages)
 
 
 def record_of(sweep: Sweep) -> SweepRecord:

@@ -12,13 +12,19 @@ import pytest
 from pipelines.load_settings import load
 from pipelines.observe import StageCost
 from pipelines.sweep import run_sweep
-from pipelines.sweep_stages import JUDGING_STAGES, READING_STAGES, Stage, Sweep
+from pipelines.sweep_stages import (
+    JUDGING_STAGES,
+    PAGES_STAGE,
+    READING_STAGES,
+    Stage,
+    Sweep,
+)
 from pipelines.workspace import Workspace
 from rightsize.errors import BalanceError, ConfigError
 from tests.pipelines.quick import add_export, published_tables, quick_utility
 
 flows = pytest.importorskip("pipelines.flows")
-STAGES = [stage.name for stage in (*READING_STAGES, *JUDGING_STAGES)]
+STAGES = [stage.name for stage in (*READING_STAGES, *JUDGING_STAGES, PAGES_STAGE)]
 
 
 def ask(url: str, path: str, **body: Any) -> Any:
@@ -60,7 +66,8 @@ def test_a_night_without_news_publishes_nothing_and_the_monthly_sweep_does(
     assert flows.nightly(config).startswith("nothing new")
     assert (config.parent / "workspace/published/results.duckdb").read_bytes() == before
     add_export(config.parent)
-    assert flows.monthly(config).startswith("published sweep")
+    assert flows.monthly(config, budget_usd=1e5).startswith("published sweep")
+    assert (config.parent / "workspace/published/program.csv").is_file()
     assert len(published_tables(config)["sweep"]) == 2
 
 

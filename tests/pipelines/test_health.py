@@ -42,7 +42,7 @@ def test_a_swept_workspace_is_well_and_says_what_its_stages_cost(swept: Loaded):
     assert found.state is State.ok, found.checks
     costs = {row["stage"]: row for row in found.stages}
     assert list(costs) == [
-        "land", "validate", "profile", "learn", "assess", "reconcile", "publish",
+        "land", "validate", "profile", "learn", "assess", "reconcile", "publish", "pages",
     ]  # fmt: skip
     assert costs["land"]["row_count"] > 1000
     assert costs["assess"]["row_count"] == 11  # HAND: meters.csv holds 12, one is removed
@@ -138,7 +138,7 @@ def test_a_file_that_stopped_a_sweep_stops_the_next_until_it_is_let_pass(tmp_pat
             run_sweep(load(config), workers=2)
         found = health(load(config))
         assert states(found)["last run"] is State.failing
-        assert "rejected_share" in text(found, "last run")
+        assert "rejected share" in text(found, "last run")
     config.write_text(settings)
     assert run_sweep(load(config), workers=2).published is not None
     found = health(load(config))

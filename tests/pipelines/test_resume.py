@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import duckdb
 import polars as pl
 import pytest
 
@@ -87,7 +88,30 @@ def test_a_look_says_what_the_sweep_says_and_publishes_nothing(config: Path):
         with pytest.raises(ConfigError, match="account A-99"):
             look(loaded, ["A-99"], pool)
     assert rows["account_id"].to_list() == ["A-10001", "A-10003"]
-    codes = rows["reason"].str.split(":").list.first().to_list()
-    assert codes == ["fire_service", "too_few_days"]
+    with duckdb.connect(str(outcome.workspace.results), read_only=True) as connection:
+        published = connection.execute(
+            "select code || ': ' || message from results.not_assessed"
+            " where account_id in ('A-10001', 'A-10003') order by account_id"
+        ).fetchall()
+    assert rows["reason"].to_list() == [reason for (reason,) in published]
     assert outcome.workspace.results.read_bytes() == before
     assert isinstance(rows, pl.DataFrame)
+
+
+def test_pages_that_a_sweep_died_before_drawing_are_drawn_by_the_next(
+    config: Path, monkeypatch: pytest.MonkeyPatch
+):
+    def dies(*_: object, **__: object) -> None:
+        raise OSError("no space left on device")
+
+    with monkeypatch.context() as patched:
+        patched.setattr(sweep_stages, "write_fleet_pages", dies)
+        with pytest.raises(OSError, match="no space"):
+            run_sweep(load(config), workers=2)
+    pages = config.parent / "workspace/published/pages/index.html"
+    assert not pages.is_file()
+    outcome = run_sweep(load(config), workers=2)
+    assert outcome.published is None
+    assert pages.is_file()
+    assert [c.stage for c in outcome.costs][-1] == "pages"
+    assert [c.stage for c in run_sweep(load(config), workers=2).costs][-1] == "profile"
