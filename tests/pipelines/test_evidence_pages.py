@@ -44,7 +44,6 @@ def bucket_of(fleet, meter_id):
 
 def test_the_calendar_is_what_was_read_in_local_time(fleet):
     files = LakeFiles(fleet.workspace).of(bucket_of(fleet, "M000007"))
-    fleet.workspace.scratch.mkdir(exist_ok=True)
     years, sources = read_years(
         fleet.workspace.scratch, files, ["M000007"], timezone="America/Denver"
     )
