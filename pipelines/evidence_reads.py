@@ -8,7 +8,8 @@ from __future__ import annotations
 
 import calendar
 import datetime as dt
-import tempfile
+import shutil
+import uuid
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
@@ -69,8 +70,8 @@ def read_years(
     tuple of dict
         Reads by meter; rows of file_hash, read_count, superseded_count by meter.
     """
-    with bucket_connection(scratch) as connection, _folder(scratch) as copies:
-        _reduce(connection, files, meter_ids, timezone, copies)
+    with _folder(scratch) as own, bucket_connection(own / "spill") as connection:
+        _reduce(connection, files, meter_ids, timezone, own)
         hours = connection.sql("from calendar_hour").pl()
         days = connection.sql("from calendar_day").pl()
         sources = connection.sql("from read_file").pl()
@@ -88,8 +89,13 @@ def read_years(
 
 @contextmanager
 def _folder(scratch: Path) -> Iterator[Path]:
-    with tempfile.TemporaryDirectory(prefix="evidence-", dir=scratch) as made:
-        yield Path(made)
+    """A folder of our own: DuckDB removes an empty spill folder when it likes."""
+    made = scratch / f"evidence-{uuid.uuid4().hex}"
+    made.mkdir(parents=True)
+    try:
+        yield made
+    finally:
+        shutil.rmtree(made, ignore_errors=True)
 
 
 def _reduce(

@@ -102,6 +102,9 @@ def write_site_pages(
         target.mkdir(parents=True, exist_ok=True)
         work = _gathered(loaded, workspace, published, place)
         render_all(work, target, total=len(wanted), pdf=pdf, workers=workers, progress=progress)
+        if folder is None:
+            made = {account: page_file(account) for account in wanted}
+            index_pages(target, str(published.sweep["sweep_id"]), made)
     return [target / page_file(account) for account in wanted]
 
 

@@ -108,7 +108,9 @@ def _summary(fleet: FleetEvidence) -> dict[str, Any]:
         name: float(changes[name].sum())
         for name in (
             "net_benefit_usd_per_year", "net_benefit_low_usd_per_year",
-            "net_benefit_high_usd_per_year", "revenue_gain_usd_per_year", "change_cost_usd",
+            "net_benefit_high_usd_per_year", "revenue_gain_usd_per_year",
+            "revenue_gain_low_usd_per_year", "revenue_gain_high_usd_per_year",
+            "change_cost_usd",
         )
     }  # fmt: skip
     label = f"{half} of {changes.height} change-outs carry half of the revenue gain."
@@ -122,7 +124,6 @@ def _summary(fleet: FleetEvidence) -> dict[str, Any]:
         if changes.height
         else "",
         "best": _list_rows(fleet, "change", BEST_SHOWN),
-        "volume_column": _held("volume_gain_gal_per_year", fleet),
     }
 
 

@@ -113,14 +113,18 @@ class Units:
         size = f"{self.size(size_in)} " if size_in is not None else ""
         return f"{size}{meter_type.replace('_', ' ')}{extra}"
 
-    def held_meter(self, meter_type: str | None, size: float | None, grade: str | None) -> str:
+    def held_meter(
+        self, meter_type: str | None, nominal: float | None, grade: str | None
+    ) -> str:
         """As `meter`, of a nominal size held in these units; empty if there is none."""
         if meter_type is None:
             return ""
         said = self.meter(meter_type, None, grade)
-        if size is None:
+        if nominal is None:
             return said
-        return f"{size:g}{THIN}mm {said}" if self.is_metric else f"{self.size(size)} {said}"
+        return (
+            f"{nominal:g}{THIN}mm {said}" if self.is_metric else f"{self.size(nominal)} {said}"
+        )
 
     def meter_of(self, row: Mapping[str, Any], who: str) -> str:
         """The meter of a recommendation row: `installed`, `recommended` or `runner_up`."""

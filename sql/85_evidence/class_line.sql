@@ -14,9 +14,6 @@ select
     count(*) filter (where action = 'change') as change,
     count(*) filter (where action = 'log_first') as log_first,
     count(*) filter (where action = 'refer') as refer,
-    coalesce(sum(volume_gain_gal_per_year) filter (where action = 'change'), 0)
-        as volume_gain_gal_per_year,
-    coalesce(sum(change_cost_usd) filter (where action = 'change'), 0) as change_cost_usd,
     coalesce(sum(net_benefit_usd_per_year) filter (where action = 'change'), 0)
         as net_benefit_usd_per_year,
     coalesce(sum(net_benefit_low_usd_per_year) filter (where action = 'change'), 0)

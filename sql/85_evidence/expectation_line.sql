@@ -1,24 +1,32 @@
--- grain: one expectation of the newest validation; key: suite, metric
+-- grain: one expectation; key: suite, metric
 -- reads: ledger.validation_result
--- why: whether what landed last was as expected, and where it was not
+-- why: whether every file and month landed as expected, by the newest outcome on each
 -- units: batches counted; observed and expected as the metric's name says
-with latest as (
-    select *
+with ranked as (
+    select
+        *,
+        row_number() over (
+            partition by suite, batch, metric
+            order by validated_at desc
+        ) as age
     from ledger.validation_result
-    where validated_at = (select max(validated_at) from ledger.validation_result)
+),
+
+latest as (
+    select * from ranked where age = 1
 )
 
 select
-    validated_at,
+    max(validated_at) as validated_at,
     suite,
     metric,
-    severity,
-    expected,
+    any_value(severity) as severity,
+    max_by(expected, validated_at) as expected,
     any_value(meaning) as meaning,
     count(*) as batches,
     count(*) filter (where not is_met) as missed,
-    min(batch) filter (where not is_met) as missed_batch,
-    min_by(observed, batch) filter (where not is_met) as missed_value
+    max(batch) filter (where not is_met) as missed_batch,
+    max_by(observed, batch) filter (where not is_met) as missed_value
 from latest
-group by validated_at, suite, metric, severity, expected
+group by suite, metric
 order by missed > 0 desc, severity, suite, metric;

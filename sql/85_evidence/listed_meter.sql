@@ -25,6 +25,8 @@ select
     net_benefit_low_usd_per_year,
     net_benefit_high_usd_per_year,
     revenue_gain_usd_per_year,
+    revenue_gain_low_usd_per_year,
+    revenue_gain_high_usd_per_year,
     change_cost_usd,
     odds_of_benefit,
     odds_of_fit,

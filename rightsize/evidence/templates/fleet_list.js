@@ -53,7 +53,10 @@
   };
 
   const count = (value) => value.toLocaleString("en").replaceAll(",", THIN);
-  const dollars = (value) => (value < 0 ? "\u2212$" : "$") + count(Math.abs(value));
+  const dollars = (value) => {
+    const whole = Math.round(value);
+    return (whole < 0 ? "\u2212$" : "$") + count(Math.abs(whole));
+  };
   const state = (text) => { by("state").textContent = text; };
   const said = (name, row) => index.values[name][column[name][row]];
   const element = (name, text, kind) => {
@@ -106,6 +109,12 @@
     return made;
   };
   const figure = (value, text) => (value === null ? "" : text(value));
+  const ranged = (line, key, row, text) => {
+    const made = cell(line, key, figure(column[key][row], text), "n");
+    if (column[key][row] === null) return;
+    const ends = [column[`${key}_low`][row], column[`${key}_high`][row]].map(text).join(" to ");
+    made.append(element("br"), element("span", ends, "quiet"));
+  };
   const isolated = (text) => element("bdi", text);
 
   const draw = (row) => {
@@ -130,9 +139,9 @@
     cell(line, "action", ACTIONS[said("action", row)] + (column.settled[row] ? "" : " (new)"));
     cell(line, "installed", said("installed", row) || "");
     cell(line, "recommended", said("recommended", row) || "");
-    cell(line, "gain", figure(column.gain[row], (v) => v.toFixed(1)), "n");
+    ranged(line, "gain", row, (v) => v.toFixed(1));
     cell(line, "volume", figure(column.volume[row], count), "n");
-    cell(line, "net", figure(column.net[row], dollars), "n");
+    ranged(line, "net", row, dollars);
     cell(line, "odds", figure(column.odds[row], (v) => Math.min(v, 0.99).toFixed(2)), "n");
     return line;
   };
@@ -154,10 +163,6 @@
       if (!reasons[part]) await load(`data/reason-${String(part).padStart(4, "0")}.js`);
       inside.append(isolated(reasons[part][row % index.rows_a_part]), element("br"));
     } catch { inside.append("The reason could not be loaded.", element("br")); }
-    if (column.net[row] !== null)
-      inside.append(`90 % ranges: ${column.gain_low[row].toFixed(1)} to ` +
-        `${column.gain_high[row].toFixed(1)} points; ${dollars(column.net_low[row])} to ` +
-        `${dollars(column.net_high[row])} a year. `);
     inside.append("Meter ", isolated(column.meter[row]), ". ");
     const file = Object.hasOwn(made, column.account[row]) ? made[column.account[row]] : null;
     if (file) {
@@ -179,11 +184,12 @@
     const start = page * ROWS_A_PAGE;
     const rows = order.slice(start, start + ROWS_A_PAGE).map(draw);
     document.querySelector("#list tbody").replaceChildren(...rows);
-    const worth = order.reduce(
-      (sum, row) => sum + (said("action", row) === "change" ? column.net[row] || 0 : 0), 0);
+    const change = order.filter((row) => said("action", row) === "change");
+    const [worth, low, high] = ["net", "net_low", "net_high"].map((name) =>
+      dollars(change.reduce((sum, row) => sum + (column[name][row] || 0), 0)));
     state(order.length
       ? `${count(start + 1)} to ${count(start + rows.length)} of ${count(order.length)} meters; ` +
-        `the changes among them bring ${dollars(Math.round(worth))} a year`
+        `${count(change.length)} changes among them bring ${worth} a year (${low} to ${high}, ends added up)`
       : "No meter matches.");
     turnable(pages);
   };
