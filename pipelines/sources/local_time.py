@@ -72,6 +72,11 @@ def _instant(info: ZoneInfo, low: datetime, high: datetime) -> datetime:
     return high.replace(microsecond=0)
 
 
+def offset_s(zone: str, utc_at: datetime) -> int:
+    """A zone's offset from UTC at a naive UTC instant [s]."""
+    return _offset_s(ZoneInfo(zone), utc_at)
+
+
 def _offset_s(info: ZoneInfo, utc_at: datetime) -> int:
     delta = utc_at.replace(tzinfo=UTC).astimezone(info).utcoffset()
     return int(delta.total_seconds()) if delta is not None else 0

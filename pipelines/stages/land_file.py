@@ -22,7 +22,13 @@ from pipelines.ledger import LandedPart
 from pipelines.resources import config_path, sql_text
 from pipelines.sources.amounts import QUALITIES, amount_macro, quality_macro, unit_macro
 from pipelines.sources.espi import stage_espi
-from pipelines.sources.local_time import kind_case, month_case, utc_case, wall_segments
+from pipelines.sources.local_time import (
+    kind_case,
+    month_case,
+    offset_s,
+    utc_case,
+    wall_segments,
+)
 from pipelines.sources.packed import is_packed, unpack
 from pipelines.sources.parquet_file import is_parquet, stage_parquet
 from pipelines.sources.staged import FileTask, Kind, Staged, refuse_lines
@@ -86,7 +92,7 @@ def land_file(
         run_sql(connection, f"10_land/{relation}")
     connection.execute(f"create temp view accepted_read as from {accepted}")
     _refuse(connection)
-    for relation in ("landed_part", "landed_balance"):
+    for relation in ("landed_part", "landed_day", "landed_balance"):
         run_sql(connection, f"10_land/{relation}")
     balance = _row(connection, "from landed_balance")
     parts = _write_parts(connection, landing, staged.kind)
@@ -168,6 +174,7 @@ def _define_places(connection: duckdb.DuckDBPyConnection, landing: Landing) -> N
         "where stamp_at between getvariable('earliest_at') and getvariable('latest_at')"
     ).fetchone() or (None, None)
     first_at, last_at = first_at or _EPOCH, last_at or _EPOCH
+    set_variables(connection, {"utc_offset_s": offset_s(landing.utility_zone, last_at)})
     segments = wall_segments(landing.task.zone, first_at, last_at)
     day = timedelta(days=3)
     month = month_case(landing.utility_zone, "t", first_at - day, last_at + day)

@@ -1,9 +1,9 @@
 -- landed_balance: what became of the rows of the file at hand.
 -- grain: one file; key: none (one row).
 -- units: gal_* [gal], zero for register readings, which are no volumes; covered_min [min];
---   times UTC.
+--   first_at and last_at UTC; full_from_at and full_until_at local, the days it is about.
 -- reads: typed_read, accepted_read (accepted_interval or accepted_register), rejected_read,
---   landing_meter.
+--   landing_meter, landed_day.
 -- why: landed = accepted + rejected, by count and by volume, before anything is moved.
 create or replace temp table landed_balance as
 with accepted as (
@@ -35,6 +35,15 @@ meters as (
         count(*) filter (where not is_known) as unknown_meters
     from landing_meter
 ),
+days as (
+    select
+        to_timestamp(min(day) * 86400) as full_from_at,
+        to_timestamp((max(day) + 1) * 86400) as full_until_at,
+        sum(covered_min) as covered_min,
+        case when count(*) = 1 then least(min(span_min), 1440) else count(*) * 1440 end
+            as span_min
+    from landed_day
+),
 read as (select count(*) as rows_read from typed_read)
 select
     read.rows_read + rejected.rows_rejected - rejected.reads_rejected as rows_landed,
@@ -52,5 +61,10 @@ select
     accepted.rows_unknown_quality, accepted.covered_min, accepted.rows_measured,
     accepted.rows_estimated, accepted.rows_missing, accepted.rows_future,
     rejected.rows_negative, accepted.rows_zero, accepted.first_at, accepted.last_at,
-    meters.meters, meters.unknown_meters
-from read, accepted, rejected, meters
+    meters.meters, meters.unknown_meters,
+    timezone('UTC', days.full_from_at) as full_from_at,
+    timezone('UTC', days.full_until_at) as full_until_at,
+    case when getvariable('amount_name') = 'volume'
+        then days.covered_min / nullif(meters.meters * days.span_min, 0)
+    end as coverage_share
+from read, accepted, rejected, meters, days

@@ -1,6 +1,7 @@
 -- ledger.landed_file: every file whose reads lie in the lake, and what became of its rows.
 -- grain: one row a landing. key: file_hash (of content and how it was read).
--- units: bytes; rows; _gal [gal], multiplier applied; times UTC.
+-- units: bytes; rows; _gal [gal], multiplier applied; times UTC,
+--   full_from_at and full_until_at local: the days that the file is about.
 -- reads: nothing (written by the land stage in the transaction that ends a landing).
 -- why: what is listed here is landed, wholly; what is not listed is not.
 create table if not exists ledger.landed_file (
@@ -32,6 +33,9 @@ create table if not exists ledger.landed_file (
     last_at timestamp,
     meters bigint,
     unknown_meters bigint,
+    full_from_at timestamp,
+    full_until_at timestamp,
+    coverage_share double,
     problem varchar,
     note varchar
 )

@@ -61,3 +61,38 @@ def test_every_metric_of_the_suites_is_made_by_their_statement() -> None:
         statement = sql_text(f"20_validate/{relation}")
         for wanted in suites[suite]:
             assert f" {wanted.metric}" in statement
+
+
+def test_a_late_correction_and_a_stray_stamp_are_no_alarm(tmp_path: Path) -> None:
+    """What a healthy head-end sends: daily files, a late read, a correction of an earlier day."""
+    utility = Utility(tmp_path, {})
+    meters = ("M1", "M2", "M3", "M4")
+    for day in ("2025-06-01", "2025-06-02", "2025-06-03"):
+        utility.write(
+            f"reads-{day}.csv",
+            HEADER + "".join(hourly(m, day, [5] * 23) for m in meters)
+            + ("M1,2025-05-01 04:00,5,A\n" if day.endswith("2") else ""),
+        )  # fmt: skip
+    utility.write("reads-2025-06-03-correction.csv", HEADER + "M1,2025-06-01 04:00,7,C\n")
+    utility.export["quality_codes"] = {"C": "edited"}
+    verdict = validate(utility.loaded, utility.workspace, utility.land())
+    missed = [(o.batch, o.metric, o.observed) for o in (*verdict.failed, *verdict.warned)]
+    assert missed == []
+
+
+def test_a_file_that_lost_its_meters_or_hours_is_an_alarm(tmp_path: Path) -> None:
+    utility = Utility(tmp_path, {})
+    meters = [f"M{k}" for k in range(1, 5)]
+    first = "".join(hourly(m, "2025-06-01", [5] * 23) for m in meters)
+    utility.write("reads-1.csv", HEADER + first)
+    utility.write("reads-2.csv", HEADER + hourly("M1", "2025-06-02", [5] * 23))
+    utility.write(
+        "reads-3.csv",
+        HEADER + hourly("M1", "2025-06-03", [5] * 23)
+        + "".join(f"{m},2025-06-03 01:00,5,A\n" for m in meters[1:]),
+    )  # fmt: skip
+    verdict = validate(utility.loaded, utility.workspace, utility.land())
+    missed = {(o.batch.rsplit("/", 1)[-1], o.metric) for o in verdict.warned}
+    assert ("reads-2.csv", "meters_against_file_before") in missed
+    assert ("reads-3.csv", "coverage_share") in missed
+    assert not [m for m in missed if m[0] == "reads-1.csv"]
