@@ -73,11 +73,19 @@ class Score:
             pl.col("action").is_in(["change", "refer", "log_first"])
         ).height / len(worth)
 
-    def inside_share(self, true: str, low: str, high: str) -> float:
-        """Share of assessed sites whose true value lies in the published 90 % interval."""
-        sites = self.assessed.filter(pl.col(low).is_not_null())
-        inside = sites.filter(pl.col(true).is_between(pl.col(low), pl.col(high)))
-        return len(inside) / len(sites)
+    @property
+    def peak_inside_share(self) -> float:
+        """Share of assessed sites whose true peak lies in its published 90 % interval."""
+        return _inside(self.assessed, "peak_10s_gpm", "peak_10s_low_gpm", "peak_10s_high_gpm")
+
+    @property
+    def gain_inside_share(self) -> float:
+        """The same for the true gain, of sites with another meter to gain by."""
+        another = self.assessed.filter(
+            (pl.col("given_type") != pl.col("installed_type"))
+            | (pl.col("given_size_in") != pl.col("installed_size_in"))
+        )
+        return _inside(another, "true_gain_gal", "gain_low_gal", "gain_high_gal")
 
     def confusion(self) -> pl.DataFrame:
         """Sites by true verdict (rows) and published verdict (columns)."""
@@ -92,8 +100,6 @@ class Score:
     @property
     def text(self) -> str:
         """The confusion table and the figures, for the log of a test run."""
-        peak = self.inside_share("peak_10s_gpm", "peak_10s_low_gpm", "peak_10s_high_gpm")
-        gain = self.inside_share("true_gain_gal", "gain_low_gal", "gain_high_gal")
         figures = {
             "sites assessed": f"{len(self.assessed)}",
             "new meters overrun": f"{self.overrun_share:.1%}",
@@ -101,12 +107,17 @@ class Score:
             "named among those worth 100 USD a year": f"{self.found_share(least_usd=100):.1%}",
             "to be logged first": f"{self.logged_share:.1%}",
             "called undersized falsely": f"{self.false_undersized_share:.1%}",
-            "true peak inside its 90 % interval": f"{peak:.1%}",
-            "true gain inside its 90 % interval": f"{gain:.1%}",
+            "true peak inside its 90 % interval": f"{self.peak_inside_share:.1%}",
+            "true gain inside its 90 % interval": f"{self.gain_inside_share:.1%}",
         }
         with pl.Config(tbl_hide_column_data_types=True, tbl_hide_dataframe_shape=True):
             table = str(self.confusion())
         return "\n".join([table, *(f"{name:42}{value:>8}" for name, value in figures.items())])
+
+
+def _inside(sites: pl.DataFrame, true: str, low: str, high: str) -> float:
+    inside = sites.filter(pl.col(true).is_between(pl.col(low), pl.col(high)))
+    return len(inside) / len(sites)
 
 
 def score(demo: Path) -> Score:
