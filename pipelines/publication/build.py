@@ -21,7 +21,7 @@ from pipelines.stages.reconcile import (
     rejected_files,
 )
 from pipelines.workspace import Workspace
-from rightsize.contracts.column_units import metric_text
+from rightsize.contracts.column_units import metric_evidence, metric_text
 from rightsize.contracts.frames import POLARS_TYPE, block_schema
 from rightsize.contracts.results import (
     BLOCK_TABLES,
@@ -82,6 +82,8 @@ class Build:
         for table in BLOCK_TABLES:
             self._load_block(table)
         self._insert_recommendations(inputs)
+        if self.units == "metric":
+            self._metric_evidence()
         for table in BLOCK_TABLES:
             if table is not RECOMMENDATION:
                 self._insert(table, f"{table.name}_block", has_sweep=False)
@@ -113,6 +115,15 @@ class Build:
             f"insert into results.recommendation ({', '.join(names)}) select {values}"
             " from new_recommendation inner join settled using (account_id, meter_id)",
         )
+
+    def _metric_evidence(self) -> None:
+        """Findings carry their numbers as JSON, which no select list converts."""
+        found = self.connection.sql("from finding_block").pl()
+        changed = pl.Series(
+            "evidence", [metric_evidence(e) for e in found["evidence"]], pl.String
+        )
+        self.connection.execute("drop view if exists finding_block")
+        self.connection.register("finding_block", found.with_columns(changed).to_arrow())
 
     def _view(self, name: str, table: Table, relation: str) -> None:
         """A view of `relation` in published units and types, without the sweep."""

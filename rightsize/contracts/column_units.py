@@ -5,6 +5,7 @@ Factors and nominal sizes are those of `rightsize.units`.
 
 from __future__ import annotations
 
+import json
 import re
 from typing import Final
 
@@ -65,6 +66,29 @@ def is_size(name: str) -> bool:
 def nominal_mm(size_in: float) -> float:
     """Nominal diameter DN [mm] of a size [in]; whole millimetres where DN has none."""
     return DN_MM.get(round(size_in, 4), round(size_in * MM_PER_IN))
+
+
+def metric_value(name: str, value: float) -> float:
+    """A value in the metric unit of `metric_name(name)`; itself where nothing changes."""
+    if is_size(name):
+        return nominal_mm(value)
+    factor = metric_factor(name)
+    return value if factor is None else value * factor
+
+
+def metric_evidence(evidence: str) -> str:
+    """Numbers of a finding (JSON, keyed by name with unit) in metric units."""
+    said = json.loads(evidence)
+    if not isinstance(said, dict):
+        return evidence
+    return json.dumps(
+        {
+            metric_name(k): metric_value(k, v)
+            if isinstance(v, int | float) and not isinstance(v, bool)
+            else v
+            for k, v in said.items()
+        }
+    )
 
 
 def metric_text(sql: str) -> str:

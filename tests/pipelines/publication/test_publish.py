@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import shutil
 
 import polars as pl
@@ -196,3 +197,11 @@ def test_no_us_column_is_left_in_metric_results(metric):
         " and regexp_matches(column_name, '_(gal|gpm|in|psi)(_per_year)?$')",
     )
     assert rows == []
+
+
+def test_evidence_of_a_finding_is_metric_too(metric):
+    """ANALYTIC: 0.2 gpm is 0.2 x 0.227124707 m3/h."""
+    (text,) = ask(metric.workspace.results, "select evidence from finding limit 1")[0]
+    evidence = json.loads(text)
+    assert evidence["minimum_night_flow_m3h"] == pytest.approx(0.2 * 0.227124707)
+    assert evidence["days_covered"] == 365
