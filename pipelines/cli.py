@@ -308,6 +308,42 @@ def program(
         console.out.print(f"the whole list: {to}", soft_wrap=True)
 
 
+@app.command()
+@guarded
+def design(
+    config: Config,
+    fixtures: Annotated[
+        list[str] | None, typer.Argument(help="fixtures, e.g. lavatory_public=4 service_sink=1")
+    ] = None,
+    supply: Annotated[str, typer.Option(help="water closets: tank or valve")] = "tank",
+    spray: Annotated[float, typer.Option(min=0, help="100 ft2 sections of spray heads")] = 0.0,
+    rotary: Annotated[
+        float, typer.Option(min=0, help="100 ft2 sections of rotary heads")
+    ] = 0.0,
+    like: Annotated[
+        str | None, typer.Option("--like", help="instead: by accounts of this class")
+    ] = None,
+    floor_area: Annotated[
+        float | None, typer.Option(min=1, help="with --like: floor area [ft2]")
+    ] = None,
+) -> None:
+    """A design aid for an account without reads: by fixtures or by accounts alike."""
+    from pipelines import console
+    from pipelines.design import design_by_fixtures, design_by_peers, show_design
+    from pipelines.load_settings import load
+
+    loaded = load(config)
+    if like:
+        found = design_by_peers(loaded, customer_class=like, floor_area_ft2=floor_area)
+    elif fixtures or spray or rotary:
+        found = design_by_fixtures(
+            loaded, fixtures or (), supply=supply, spray=spray, rotary=rotary
+        )
+    else:
+        raise ConfigError("say fixtures, e.g. lavatory_public=4, or --like CLASS")
+    show_design(found, console.out)
+
+
 def main() -> None:
     """Run the command line."""
     app()

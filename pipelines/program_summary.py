@@ -11,6 +11,7 @@ from rich.console import Console
 from pipelines.query_output import write_answer
 from pipelines.stages.program import ProgramOutcome
 from pipelines.summary import money, money_range, plain_table
+from rightsize.meters.catalogue import label_of
 
 _SHOWN = 20
 
@@ -62,8 +63,8 @@ def _selected(selected: pl.DataFrame, console: Console) -> None:
         table.add_row(
             row["account_id"],
             row["area"] or "",
-            f"{row['installed_size_in']:g} in {row['installed_type'].replace('_', ' ')} to "
-            f"{row['size_in']:g} in {row['meter_type'].replace('_', ' ')}",
+            f"{label_of(row['installed_type'], row['installed_size_in'])} to "
+            f"{label_of(row['meter_type'], row['size_in'], row['grade'])}",
             money(row["change_cost_usd"]),
             money_range(
                 row["net_benefit_usd_per_year"],
