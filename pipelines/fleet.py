@@ -13,6 +13,7 @@ from typing import Any
 import duckdb
 import polars as pl
 
+from pipelines.installed_curves import told_curves, with_curve_index
 from pipelines.load_catalogue import load_catalogue
 from pipelines.load_priors import load_priors
 from pipelines.load_settings import Loaded
@@ -47,11 +48,13 @@ def load_fleet(loaded: Loaded) -> Fleet:
     priors = load_priors(loaded.file(named.priors) if named.priors else None)
     meters_path = loaded.file(named.meters)
     meters = load_meters(meters_path, named.class_codes)
+    installed, tests = told_curves(loaded, catalogue, meters.frame)
     settings = FleetSettings(
         catalogue=catalogue,
         tariff=loaded.tariff,
         thresholds=loaded.thresholds,
         priors=priors,
+        installed=installed,
     )
     documents = {
         "config": named.model_dump(mode="json"),
@@ -59,11 +62,18 @@ def load_fleet(loaded: Loaded) -> Fleet:
         "thresholds": loaded.thresholds.model_dump(mode="json"),
         "catalogue": [dataclasses.asdict(m) for m in catalogue.meters],
         "priors": dataclasses.asdict(priors),
+        **({} if tests is None else {"accuracy_tests": tests}),
     }
     return Fleet(
         settings=settings,
         meters=meters,
-        catalogue_hash=_digest([documents["catalogue"], documents["priors"]]),
+        catalogue_hash=_digest(
+            [
+                documents[name]
+                for name in ("catalogue", "priors", "accuracy_tests")
+                if name in documents
+            ]
+        ),
         meters_hash=_file_digest(meters_path),
         documents=documents,
     )
@@ -79,7 +89,8 @@ def in_service(fleet: Fleet, *, as_of: dt.date) -> pl.DataFrame:
         age_years=(pl.lit(as_of) - pl.col("installed_on")).dt.total_days() / 365.25,
         resolution_gal=pl.col("resolution_gal").fill_null(USUAL_RESOLUTION_GAL),
     )
-    return with_meter_index(current, fleet.settings.catalogue).sort("meter_id")
+    placed = with_meter_index(current, fleet.settings.catalogue).sort("meter_id")
+    return with_curve_index(placed, fleet.settings.installed)
 
 
 def by_bucket(service: pl.DataFrame, buckets: int) -> dict[str, pl.DataFrame]:

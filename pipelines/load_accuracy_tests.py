@@ -12,9 +12,11 @@ import numpy as np
 from rightsize.errors import CatalogueError, ConfigError
 from rightsize.meters.catalogue import Catalogue
 from rightsize.meters.shrinkage import AccuracyTests
+from rightsize.metric_keys import size_in_of
 from rightsize.units import GPM_PER_M3H
 
-REQUIRED: Final = ("meter_id", "meter_type", "size_in", "age_years", "registered_pct")
+REQUIRED: Final = ("meter_id", "meter_type", "age_years", "registered_pct")
+SIZES: Final = ("size_in", "size_mm")
 FLOWS: Final = {"flow_gpm": 1.0, "flow_m3h": GPM_PER_M3H}
 LARGEST_PCT: Final = 200.0
 
@@ -22,8 +24,8 @@ LARGEST_PCT: Final = 200.0
 def load_accuracy_tests(path: Path, catalogue: Catalogue) -> AccuracyTests:
     """Read tests of meters in service.
 
-    Columns: meter_id, meter_type, size_in, age_years at the test, flow_gpm or flow_m3h, and
-    registered_pct (registered over actual volume, 100 is exact); optional grade.
+    Columns: meter_id, meter_type, size_in or size_mm, age_years at the test, flow_gpm or
+    flow_m3h, and registered_pct (registered over actual volume, 100 is exact); optional grade.
 
     Raises
     ------
@@ -63,6 +65,8 @@ def _rows(path: Path) -> tuple[list[tuple[int, dict[str, str]]], str]:
     flows = [name for name in FLOWS if name in names]
     if len(flows) != 1:
         missing.append("flow_gpm or flow_m3h (one of them)")
+    if sum(name in names for name in SIZES) != 1:
+        missing.append("size_in or size_mm (one of them)")
     if missing:
         raise ConfigError(f"{path}: columns missing: {', '.join(missing)}")
     return rows, flows[0]
@@ -74,7 +78,11 @@ def _test(
     """Catalogue row, age [years], flow [gpm] and ratio [1] of one line."""
     if not (row["meter_id"] or "").strip():
         raise ValueError("meter_id: is empty")
-    size_in = _number(row, "size_in", 0, 100)
+    size_in = (
+        _number(row, "size_in", 0, 100)
+        if "size_in" in row
+        else size_in_of(_number(row, "size_mm", 0, 1000))
+    )
     grade = (row.get("grade") or "").strip() or None
     meter = catalogue.find((row["meter_type"] or "").strip(), size_in, grade=grade)
     return (

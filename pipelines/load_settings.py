@@ -12,6 +12,8 @@ import yaml
 from pydantic import Field, ValidationError, field_validator, model_validator
 
 from rightsize.errors import ConfigError
+from rightsize.meters.catalogue import MeterType
+from rightsize.meters.wear import WearRate
 from rightsize.settings import CUSTOMER_CLASSES, Settings, Tariff, Thresholds
 from rightsize.units import UnitSystem, VolumeUnit
 
@@ -68,6 +70,12 @@ class SweepSettings(Settings):
     thresholds: str | None = None
     priors: str | None = Field(
         default=None, description="class priors; the shipped ones if absent"
+    )
+    accuracy_tests: str | None = Field(
+        default=None, description="tests of meters in service; curves as new if absent"
+    )
+    wear: dict[MeterType, WearRate] = Field(
+        default_factory=dict, description="stated wear by type of meter; none if absent"
     )
     class_codes: dict[str, str] = Field(default_factory=dict)
     failed_suite: Literal["warn", "stop"] = Field(

@@ -28,6 +28,7 @@ from rightsize.inference.censoring import FleetPrior, night_quantile
 from rightsize.inference.infer import infer
 from rightsize.inference.priors import Priors
 from rightsize.meters.catalogue import Catalogue
+from rightsize.meters.installed import Installed, InstalledCurves
 from rightsize.recommend.choose import decide
 from rightsize.settings import Tariff, Thresholds
 
@@ -45,6 +46,7 @@ class FleetSettings:
     tariff: Tariff
     thresholds: Thresholds
     priors: Priors
+    installed: InstalledCurves | None = None  # None: the catalogue's curves for all
 
 
 @dataclass(frozen=True)
@@ -182,6 +184,7 @@ def _assess_block(
 ) -> dict[str, pl.DataFrame]:
     block = block_of(profile, rows)
     limits = fleet.thresholds
+    installed = installed_of(rows, fleet)
     posterior = infer(
         block,
         fleet.catalogue.meters,
@@ -189,6 +192,7 @@ def _assess_block(
         draws=limits.draws,
         seed=limits.seed,
         fleet=learnt,
+        installed=installed,
     )
     names = rows.select("meter_id", "customer_name", "area")
     decision = decide(block, posterior, site_block(rows), fleet.catalogue, fleet.tariff, limits)
@@ -199,9 +203,16 @@ def _assess_block(
         "candidate": decision.candidate,
         "finding": decision.finding,
         "not_assessed": decision.not_assessed,
-        "flow_band": flow_band_frame(block, posterior, fleet.catalogue.meters),
+        "flow_band": flow_band_frame(block, posterior, fleet.catalogue.meters, installed),
         "profile": profile_frame(block, posterior, rows, fleet.catalogue.meters),
     }
+
+
+def installed_of(rows: pl.DataFrame, fleet: FleetSettings) -> Installed | None:
+    """Curves of the installed meters that tests or a stated wear tell; None where none does."""
+    if fleet.installed is None:
+        return None
+    return Installed(fleet.installed, rows["curve_index"].to_numpy().astype(np.int64))
 
 
 def site_block(rows: pl.DataFrame) -> SiteBlock:

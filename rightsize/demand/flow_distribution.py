@@ -13,6 +13,7 @@ from rightsize.demand.bands import BAND_CENTRES_GPM, BAND_EDGES_GPM
 from rightsize.inference.censoring import night_quantile
 from rightsize.inference.posterior import FlowPosterior
 from rightsize.meters.catalogue import Meter
+from rightsize.meters.installed import Installed
 from rightsize.meters.registration import registration_matrix
 from rightsize.units import MINUTES_PER_YEAR
 
@@ -25,7 +26,10 @@ HIGH_PERCENTILE = 0.95
 
 
 def flow_band_frame(
-    block: ProfileBlock, posterior: FlowPosterior, meters: Sequence[Meter]
+    block: ProfileBlock,
+    posterior: FlowPosterior,
+    meters: Sequence[Meter],
+    installed: Installed | None = None,
 ) -> pl.DataFrame:
     """Shares of time and volume by published flow band, bands that hold nothing left out.
 
@@ -35,6 +39,8 @@ def flow_band_frame(
         A meters and their flow over the B fine bands.
     meters : sequence of Meter
         The catalogue that `block.meter_index` points into.
+    installed : Installed, optional
+        Curves of installed meters that differ from the catalogue's.
 
     Returns
     -------
@@ -43,6 +49,9 @@ def flow_band_frame(
         ends of a merged band add up the ends of its parts, which is wide rather than narrow.
     """
     seen = registration_matrix(meters, BAND_CENTRES_GPM)[block.meter_index]  # [A, B]
+    if installed is not None and (mine := installed.index >= 0).any():
+        own = [installed.curves.meters[k] for k in installed.index[mine]]
+        seen[mine] = registration_matrix(own, BAND_CENTRES_GPM)
     registered = posterior.actual_volume_share * seen
     total = registered.sum(axis=1, keepdims=True)
     registered = np.divide(registered, total, out=np.zeros_like(registered), where=total > 0)

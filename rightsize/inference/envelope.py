@@ -112,7 +112,10 @@ def candidate_bounds(
 
 
 def registered_bounds(
-    block: ProfileBlock, meters: Sequence[Meter], registered_gal_per_year: Array
+    block: ProfileBlock,
+    meters: Sequence[Meter],
+    registered_gal_per_year: Array,
+    installed: Sequence[Meter] | None = None,
 ) -> tuple[Array, Array]:
     """Bounds of every meter's yearly registered volume, from the installed meters' reads.
 
@@ -124,6 +127,8 @@ def registered_bounds(
         The catalogue, M meters.
     registered_gal_per_year : array [A]
         What the installed meters register.
+    installed : sequence of Meter, A long, optional
+        Their own curves; the catalogue's by `block.meter_index` if not given.
 
     Returns
     -------
@@ -131,13 +136,14 @@ def registered_bounds(
         Least and largest registered volume [gal per year]. The register's step widens each
         interval; of reads and hours the tighter bound counts.
     """
+    held = tuple(installed or (meters[k] for k in block.meter_index))
     low = np.empty((block.size, len(meters)))
     high = np.empty_like(low)
     finer = block.interval_min < 60
-    for rows, table in _tables(block, meters, block.interval_min):
+    for rows, table in _tables(block, meters, held, block.interval_min):
         low[rows], high[rows] = _bounds(block.band_count[rows], block.zero_count[rows], table)
     if finer.any():
-        hour_low, hour_high = _hour_bounds(block, meters)
+        hour_low, hour_high = _hour_bounds(block, meters, held)
         low = np.where(finer[:, None], np.maximum(low, hour_low), low)
         high = np.where(finer[:, None], np.minimum(high, hour_high), high)
     mean = block.band_gal.sum(axis=1) / (_counted(block) * block.interval_min)
@@ -146,30 +152,36 @@ def registered_bounds(
 
 
 def _tables(
-    block: ProfileBlock, meters: Sequence[Meter], interval_min: Array
+    block: ProfileBlock,
+    meters: Sequence[Meter],
+    installed: tuple[Meter, ...],
+    interval_min: Array,
 ) -> Iterator[tuple[NDArray[np.int64], tuple[Array, Array]]]:
     """Rows that share installed meter, register step and largest flow, with their bounds."""
     catalogue = tuple(meters)
-    smoc = np.array([m.smoc_gpm for m in meters])[block.meter_index]
+    smoc = np.array([m.smoc_gpm for m in installed])
     largest = 2.0 ** np.ceil(np.log2(2 * np.maximum(smoc, block.max_interval_gpm)))
     step = block.resolution_gal / interval_min
-    keys = zip(block.meter_index.tolist(), largest.tolist(), step.tolist(), strict=True)
+    keys = zip((id(m) for m in installed), largest.tolist(), step.tolist(), strict=True)
     groups: dict[tuple[int, float, float], list[int]] = {}
     for row, key in enumerate(keys):
         groups.setdefault(key, []).append(row)
-    for (index, largest_gpm, step_gpm), rows in groups.items():
-        yield np.array(rows), _bound_table(catalogue, index, largest_gpm, step_gpm)
+    for (_, largest_gpm, step_gpm), rows in groups.items():
+        yield (
+            np.array(rows),
+            _bound_table(catalogue, installed[rows[0]], largest_gpm, step_gpm),
+        )
 
 
 @lru_cache(maxsize=2048)
 def _bound_table(
-    meters: tuple[Meter, ...], index: int, largest_gpm: float, step_gpm: float
+    meters: tuple[Meter, ...], held: Meter, largest_gpm: float, step_gpm: float
 ) -> tuple[Array, Array]:
     """Bounds of each meter's mean registered flow by band of the installed one's [B + 1, M].
 
     The first row is that of intervals that registered nothing.
     """
-    installed = _envelope(meters[index], largest_gpm)
+    installed = _envelope(held, largest_gpm)
     edges = np.concatenate([[0.0], BAND_EDGES_GPM])
     least = installed.least_actual(np.maximum(edges[:-1] - step_gpm, 0.0))
     upper = np.concatenate([[0.0], BAND_EDGES_GPM[1:]]) + step_gpm
@@ -184,12 +196,14 @@ def _envelope(meter: Meter, largest_gpm: float) -> Envelope:
     return envelope_of(meter, largest_gpm=largest_gpm)
 
 
-def _hour_bounds(block: ProfileBlock, meters: Sequence[Meter]) -> tuple[Array, Array]:
+def _hour_bounds(
+    block: ProfileBlock, meters: Sequence[Meter], installed: tuple[Meter, ...]
+) -> tuple[Array, Array]:
     """Bounds from 60-min windows; without effect where most hours are missing."""
     idle = block.days_covered * 24 - block.hour_count.sum(axis=1)
     low = np.zeros((block.size, len(meters)))
     high = np.full_like(low, np.inf)
-    for rows, table in _tables(block, meters, np.full(block.size, 60.0)):
+    for rows, table in _tables(block, meters, installed, np.full(block.size, 60.0)):
         low[rows], high[rows] = _bounds(
             block.hour_count[rows], np.maximum(idle[rows], 0.0), table
         )

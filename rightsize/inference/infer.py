@@ -26,6 +26,7 @@ from rightsize.inference.candidates import (
 )
 from rightsize.inference.censoring import FleetPrior
 from rightsize.inference.envelope import registered_bounds
+from rightsize.inference.installed import HeldMeters, held_meters
 from rightsize.inference.kernels import KernelKind, pulse_kernel
 from rightsize.inference.posterior import FlowPosterior
 from rightsize.inference.priors import Priors, atoms_of
@@ -33,6 +34,7 @@ from rightsize.inference.pulses import variance_ratio
 from rightsize.inference.rounding import unrounded
 from rightsize.inference.spread import Flow, Reads, RegisteredTable, registered_table, spread
 from rightsize.meters.catalogue import Meter
+from rightsize.meters.installed import Installed
 
 Array = NDArray[np.floating[Any]]
 
@@ -52,6 +54,7 @@ def infer(
     draws: int,
     seed: int,
     fleet: FleetPrior | None,
+    installed: Installed | None = None,
 ) -> FlowPosterior:
     """Joint draws of what flowed at each account of a block.
 
@@ -69,6 +72,10 @@ def infer(
         Seed of the draws. An account's draws follow from it and the meter's id alone.
     fleet : FleetPrior or None
         What the fleet shows of steady flow; the class priors where None.
+    installed : Installed, optional
+        Curves of installed meters that tests or a stated wear tell apart from the catalogue's.
+        The reads are inverted through them; every candidate, also of the installed type and
+        size, keeps the catalogue's curve.
 
     Returns
     -------
@@ -77,10 +84,12 @@ def infer(
     """
     meters = tuple(meters)
     table = registered_table(meters, draws, seed)
-    parts = [
-        _chunk(_rows(block, slice(i, i + CHUNK)), meters, table, priors, draws, seed, fleet)
-        for i in range(0, block.size, CHUNK)
-    ]
+    parts = []
+    for i in range(0, block.size, CHUNK):
+        part = _rows(block, slice(i, i + CHUNK))
+        told = None if installed is None else installed.cut(slice(i, i + CHUNK))
+        held = held_meters(part, meters, table, told, seed=seed)
+        parts.append(_chunk(part, meters, table, held, priors, draws, seed, fleet))
     return _joined(parts)
 
 
@@ -112,13 +121,14 @@ def _chunk(
     block: ProfileBlock,
     meters: tuple[Meter, ...],
     table: RegisteredTable,
+    held: HeldMeters,
     priors: Priors,
     draws: int,
     seed: int,
     fleet: FleetPrior | None,
 ) -> FlowPosterior:
     u = design.uniforms(block.meter_id, count=draws, dimensions=_DIMENSIONS, seed=seed)
-    steady = _steady(block, meters, priors, fleet, u)
+    steady = _steady(block, held, priors, fleet, u)
     how = _draws(block, priors, steady, u)
     kinds, which = _kernel_of(how)
     unit = how.unit_gpm * _unit_scale(how, kinds, which)
@@ -129,10 +139,11 @@ def _chunk(
         kernels=tuple(pulse_kernel(kinds[k]) for k in used),
         kernel=which.reshape(unit.shape),
         steady_gpm=steady.astype(np.float32),
-        table=table,
-        installed=block.meter_index,
+        table=held.table,
+        installed=held.row,
     )
-    return _posterior(block, meters, table, how, steady, flow, _crowding(block, priors, u), u)
+    crowding = _crowding(block, priors, u)
+    return _posterior(block, meters, table, held, how, steady, flow, crowding, u)
 
 
 _KINDS: Final = (
@@ -191,7 +202,7 @@ def _draws(block: ProfileBlock, priors: Priors, steady: Array, u: Array) -> Draw
 
 def _steady(
     block: ProfileBlock,
-    meters: tuple[Meter, ...],
+    held: HeldMeters,
     priors: Priors,
     fleet: FleetPrior | None,
     u: Array,
@@ -204,7 +215,7 @@ def _steady(
     share = np.array([k.share for k in known])
     centre = np.log([k.flow_gpm for k in known])
     log_sd = np.array([k.log_sd for k in known])
-    start = np.array([m.starting_gpm for m in meters])[block.meter_index]
+    start = held.starting_gpm
     night = censoring.night_quantile(block, 0.1)
     seen = censoring.steady_seen(block, pulse_variance(block), ndtri(u[..., 2]))
     odds = censoring.unseen_odds(share, centre, log_sd, start)
@@ -226,6 +237,7 @@ def _posterior(
     block: ProfileBlock,
     meters: tuple[Meter, ...],
     table: RegisteredTable,
+    held: HeldMeters,
     how: Draws,
     steady: Array,
     flow: Flow,
@@ -235,10 +247,10 @@ def _posterior(
     registered = np.matmul(flow.time, table.by_band)
     registered = registered + flow.idle[..., None] * _steady_registered(table, steady)
     actual = flow.time @ BAND_CENTRES_GPM.astype(np.float32) + flow.idle * steady
-    installed = np.take_along_axis(registered, block.meter_index[None, :, None], axis=2)[..., 0]
+    installed = held.registered_gpm(registered, flow, steady)
     observed = block.registered_gal / np.maximum(block.days_covered, 1e-9) * 365.25
     scale = observed[None] / np.maximum(installed, 1e-12)
-    low, high = registered_bounds(block, meters, observed)
+    low, high = held.widened(registered_bounds(block, meters, observed, held.meters))
     peak = _crowded(_peak(flow, steady), block.max_interval_gpm, crowding)
     hour = np.sqrt(np.minimum(block.interval_min / 60, 1.0))
     model_sd = _PEAK_MODEL_SD[0] + (_PEAK_MODEL_SD[1] - _PEAK_MODEL_SD[0]) * hour
@@ -252,8 +264,6 @@ def _posterior(
     top_hour = np.minimum(block.max_hour_gpm[None], peak)
     shares: Array = flow.time * BAND_CENTRES_GPM / np.maximum(actual, 1e-12)[..., None]
     shares = _with_idle(shares, flow.idle * steady / np.maximum(actual, 1e-12), steady)
-    starts = np.array([m.starting_gpm for m in meters])[block.meter_index]
-    normal = np.array([m.normal_min_gpm for m in meters])[block.meter_index]
     accuracy = np.maximum(installed, 1e-12) / np.maximum(actual, 1e-12)
     actual_year = actual * scale
     return _widened(
@@ -265,8 +275,8 @@ def _posterior(
         peak_1min_gpm=top_hour + (peak - top_hour) * one,
         sustained_60min_gpm=np.broadcast_to(sustained, steady.shape)
         / np.clip(accuracy, 0.5, 1.2),
-        unseen_gal_per_year=actual_year * _below(shares, starts),
-        low_flow_share=_below(shares, normal),
+        unseen_gal_per_year=actual_year * _below(shares, held.starting_gpm),
+        low_flow_share=_below(shares, held.normal_min_gpm),
         time_share=_with_idle(flow.time, flow.idle, steady).mean(axis=0),
         actual_volume_share=shares.mean(axis=0),
         actual_volume_share_low=np.quantile(shares, 0.05, axis=0),

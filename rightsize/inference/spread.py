@@ -29,6 +29,10 @@ from rightsize.meters.registration import registration_matrix
 Array = NDArray[np.floating[Any]]
 _FINE: Final = 4  # table steps per band in which registered flow is looked up
 _TABLE_BANDS: Final = 220  # from the first edge
+TABLE_FLOW_GPM: Final = FIRST_EDGE_GPM * 10.0 ** (
+    np.arange(_TABLE_BANDS * _FINE + 1) / (BANDS_PER_DECADE * _FINE)
+)
+"""Flows at which a `RegisteredTable` holds ratios [gpm]."""
 _TYPE_SHARE: Final = 0.5  # of a single meter's error, that of the type's mean (our convention)
 
 
@@ -70,11 +74,10 @@ class RegisteredTable:
 def registered_table(meters: tuple[Meter, ...], draws: int, seed: int) -> RegisteredTable:
     """Draws of the meters' curves: draw j of every account shares the j-th state of each.
 
-    The uncertainty is that of meters which keep their permitted errors; wear of the installed
-    meter is left to the findings on its accuracy tests.
+    The uncertainty is that of meters which keep their permitted errors; what tests or a stated
+    wear say of installed meters is put in by `rightsize.inference.installed`.
     """
-    steps = np.arange(_TABLE_BANDS * _FINE + 1) / (BANDS_PER_DECADE * _FINE)
-    flow = FIRST_EDGE_GPM * 10.0**steps
+    flow = TABLE_FLOW_GPM
     plain = []
     for meter in meters:
         points = np.asarray(meter.registration, dtype=np.float64)

@@ -140,14 +140,24 @@ def in_service_errors(meter: Meter) -> tuple[Array, Array]:
     What `registration_draws(..., in_service=True)` draws from, before bounds: half the way to
     the limit of service on average, evenly spread, with the errors of a new meter on top.
     """
-    below, above = _error_bounds([meter], in_service=True)
-    sd = SPREAD_OF_LIMIT * (below[0] + above[0]) / 2
-    apart = np.abs(np.subtract.outer(np.arange(3), np.arange(3)))
-    covariance = np.outer(sd, sd) * CORRELATION**apart
+    covariance = _error_covariance(meter, in_service=True)
     if not principle_of(meter.meter_type).has_moving_part:
         return np.zeros(3), covariance
     fall = _wear_error(meter, np.ones(1))[0]
     return fall / 2, covariance + np.outer(fall, fall) / 12
+
+
+def new_error_covariance(meter: Meter) -> Array:
+    """Covariance [3, 3] of the relative errors of a new meter at the knots, before bounds."""
+    return _error_covariance(meter, in_service=False)
+
+
+def _error_covariance(meter: Meter, *, in_service: bool) -> Array:
+    below, above = _error_bounds([meter], in_service=in_service)
+    sd = SPREAD_OF_LIMIT * (below[0] + above[0]) / 2
+    apart = np.abs(np.subtract.outer(np.arange(3), np.arange(3)))
+    result: Array = np.outer(sd, sd) * CORRELATION**apart
+    return result
 
 
 def _knot_errors(

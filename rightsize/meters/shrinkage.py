@@ -8,6 +8,7 @@ without tests is what `registration_draws` says of meters in service.
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
@@ -26,10 +27,14 @@ AGE_BANDS_YEARS: Final = (0.0, 5.0, 10.0, 15.0, 20.0)
 """Lower ends of the age bands (our convention)."""
 BENCH_SD: Final = 0.005
 """Repeatability of a field test as a standard deviation of the ratio (common practice)."""
-GROUP_SHARE: Final = 0.25
-"""Spread between groups of a type as a share of the spread between meters (our convention)."""
+TYPE_SD: Final = 0.05
+"""What a whole type may stand off the generic errors, before any test (our convention)."""
+GROUP_SD: Final = 0.03
+"""What a group may stand off its type, before any test (our convention)."""
 PRIOR_METERS: Final = 6.0
 """Meters' worth of trust in the generic spread between meters (our convention)."""
+PRIOR_GROUPS: Final = 2.0
+"""Groups' worth of trust in `GROUP_SD` (our convention)."""
 ROUNDS: Final = 25
 
 
@@ -67,6 +72,7 @@ class ShrunkCurves:
     covariance: Array  # [K, 3, 3]
     group_error: dict[tuple[int, int], Array]  # (catalogue row, age band) -> [3]
     group_covariance: dict[tuple[int, int], Array]  # for an untested meter of the group
+    group_count: dict[tuple[int, int], int]  # tested meters
 
     def meter(self, row: int, meters: Sequence[Meter]) -> Meter:
         """The catalogue's meter with the curve of the tested meter in this row."""
@@ -96,9 +102,11 @@ def shrunk_curves(
     Notes
     -----
     A test below the generic starting flow, or inside a compound's changeover band, says
-    nothing of the knots and is passed over. Spread between meters is estimated by type
-    (expectation and maximisation, `ROUNDS` rounds) with `PRIOR_METERS` meters' worth of trust
-    in the generic in-service spread.
+    nothing of the knots and is passed over. Spread between meters and between groups is
+    estimated by type (expectation and maximisation, `ROUNDS` rounds), with `PRIOR_METERS`
+    meters' worth of trust in the generic in-service spread and `PRIOR_GROUPS` groups' worth in
+    `GROUP_SD`. Rounds begin with groups apart, so that what the meters of a group share is
+    laid to the group.
 
     References
     ----------
@@ -129,8 +137,9 @@ def shrunk_curves(
         group_error |= fit.group_error
         group_covariance |= fit.group_covariance
     return ShrunkCurves(
-        tuple(str(i) for i in ids), index, error, covariance, group_error, group_covariance
-    )
+        tuple(str(i) for i in ids), index, error, covariance, group_error, group_covariance,
+        dict(Counter(group_of)),
+    )  # fmt: skip
 
 
 def shrunk_draws(
@@ -210,13 +219,16 @@ def _fit_type(told: _Evidence, *, generic: Array, prior_spread: Array) -> _TypeF
     member = np.array([groups.index(g) for g in told.group_of])
     information = told.information
     score = told.score - np.einsum("kij,kj->ki", information, generic)
-    spread = prior_spread
+    spread, group_prior = prior_spread, prior_spread + _alike(GROUP_SD)
+    apart = group_prior
     for _ in range(ROUNDS):
-        shift, shift_cov = _group_shifts(information, score, member, spread, prior_spread)
+        found = _group_shifts(information, score, member, spread, apart, prior_spread)
+        shift, shift_cov = found.shift, found.covariance
         offset, offset_cov = _meter_offsets(information, score, shift[member], spread)
         moment = offset_cov + offset[:, :, None] * offset[:, None, :]
         total = moment.sum(axis=0) + PRIOR_METERS * prior_spread
         spread = total / (len(member) + PRIOR_METERS)
+        apart = (found.moment + PRIOR_GROUPS * group_prior) / (len(groups) + PRIOR_GROUPS)
     lean = np.eye(KNOT_COUNT) - offset_cov @ information
     first = {g: generic[told.group_of.index(g)] for g in groups}
     return _TypeFit(
@@ -227,14 +239,28 @@ def _fit_type(told: _Evidence, *, generic: Array, prior_spread: Array) -> _TypeF
     )
 
 
+def _alike(sd: float) -> Array:
+    """Covariance of an offset that the knots of a curve have half in common."""
+    result: Array = sd**2 * (np.eye(KNOT_COUNT) + np.ones((KNOT_COUNT, KNOT_COUNT))) / 2
+    return result
+
+
+@dataclass(frozen=True)
+class _Groups:
+    shift: Array  # [G, 3] of each group about the generic errors
+    covariance: Array  # [G, 3, 3]
+    moment: Array  # [3, 3] sum over groups of the second moment about their type
+
+
 def _group_shifts(
     information: Array,
     score: Array,
     member: NDArray[np.int64],
     spread: Array,
+    apart: Array,
     prior_spread: Array,
-) -> tuple[Array, Array]:
-    """Shift of each group [G, 3] and its covariance [G, 3, 3].
+) -> _Groups:
+    """Shifts of the G groups, whose spread about their type is `apart` [3, 3].
 
     Meters are integrated out of what each group is told, groups out of what the type is told.
     """
@@ -245,15 +271,19 @@ def _group_shifts(
     group_score = np.zeros((count, KNOT_COUNT))
     np.add.at(group_info, member, keep @ information)
     np.add.at(group_score, member, np.einsum("kij,kj->ki", keep, score))
-    within = np.linalg.inv(np.linalg.inv(GROUP_SHARE * prior_spread) + group_info)
+    within = np.linalg.inv(np.linalg.inv(apart) + group_info)
     keep = one - group_info @ within
-    type_cov = np.linalg.inv((keep @ group_info).sum(axis=0) + np.linalg.inv(prior_spread))
+    type_prior = np.linalg.inv(prior_spread + _alike(TYPE_SD))
+    type_cov = np.linalg.inv((keep @ group_info).sum(axis=0) + type_prior)
     type_shift = type_cov @ np.einsum("gij,gj->i", keep, group_score)
     rest = group_score - group_info @ type_shift
-    lean = one - within @ group_info
-    shift: Array = type_shift + np.einsum("gij,gj->gi", within, rest)
+    offset: Array = np.einsum("gij,gj->gi", within, rest)
+    drawn = within @ group_info  # what of an error of the type a group's offset takes up
+    lean = one - drawn
+    about = within + drawn @ type_cov @ drawn.swapaxes(1, 2)
+    moment: Array = (about + offset[:, :, None] * offset[:, None, :]).sum(axis=0)
     covariance: Array = within + lean @ type_cov @ lean.swapaxes(1, 2)
-    return shift, covariance
+    return _Groups(type_shift + offset, covariance, moment)
 
 
 def _meter_offsets(

@@ -11,11 +11,15 @@ your own from accuracy tests (`shrinkage`).
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import Literal
+from typing import Final, Literal
 
 import numpy as np
+from pydantic import Field, field_validator
 
 from rightsize.meters.catalogue import Meter, Points
+from rightsize.settings import Settings
+
+_LARGEST_RATE_PCT: Final = 20.0
 
 Place = Literal["low", "middle", "high"]
 
@@ -54,6 +58,44 @@ class Wear:
     low_flow_loss_pct: Range
     normal_loss_pct: Range
     start_rise_pct: Range
+
+
+Rates = tuple[float, float, float]
+
+
+class WearRate(Settings):
+    """Wear of a type of meter as a utility states it: low, middle and high rate a year."""
+
+    low_flow_loss_pct_per_year: Rates = Field(
+        description="points of registration lost at the minimum test flow; negative: gained"
+    )
+    normal_loss_pct_per_year: Rates = Field(
+        description="points of registration lost within the normal range"
+    )
+    start_rise_pct_per_year: Rates = Field((0, 0, 0), description="growth of starting flow")
+    source: str = Field(min_length=1, description="what the rates rest on")
+
+    @field_validator(
+        "low_flow_loss_pct_per_year", "normal_loss_pct_per_year", "start_rise_pct_per_year"
+    )
+    @classmethod
+    def _rises(cls, value: Rates) -> Rates:
+        if not value[0] <= value[1] <= value[2]:
+            raise ValueError(f"low, middle and high rate must rise; got {list(value)}")
+        if not -_LARGEST_RATE_PCT <= value[0] <= value[2] <= _LARGEST_RATE_PCT:
+            raise ValueError(
+                f"rates must lie within {_LARGEST_RATE_PCT:g} % a year; got {list(value)}"
+            )
+        return value
+
+    def wear(self) -> Wear:
+        """The rates as `worn_meter` takes them."""
+        return Wear(
+            "year",
+            Range(*self.low_flow_loss_pct_per_year),
+            Range(*self.normal_loss_pct_per_year),
+            Range(*self.start_rise_pct_per_year),
+        )
 
 
 def worn_meter(meter: Meter, wear: Wear, *, amount: float, place: Place) -> Meter:

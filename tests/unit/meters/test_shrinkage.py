@@ -127,11 +127,30 @@ def test_groups_by_age_differ_where_the_tests_say_so() -> None:
 
 
 def test_a_small_group_leans_on_its_type() -> None:
-    many = planted(100, index=DISC, mean=MEAN, sd=0.01, age=17, flows=3, seed=8)
+    """One meter says little of its group where meters of the type differ much."""
+    many = planted(100, index=DISC, mean=MEAN, sd=0.03, age=17, flows=3, seed=8)
     alone = planted(1, index=DISC, mean=np.zeros(3), sd=0, age=2, flows=3, seed=9)
-    apart = shrunk_curves(alone.tests, METERS).group_error[(DISC, 0)]
-    beside = shrunk_curves(joined(many, alone), METERS).group_error[(DISC, 0)]
-    assert beside[0] < apart[0]
+    few = planted(30, index=DISC, mean=np.zeros(3), sd=0.03, age=2, flows=3, seed=9)
+    one, thirty = (
+        shrunk_curves(joined(many, f), METERS).group_error[(DISC, 0)] for f in (alone, few)
+    )
+    assert MEAN[0] < one[0] < 0.1 * MEAN[0]
+    assert thirty[0] == pytest.approx(few.truth.mean(axis=0)[0], abs=0.005)
+
+
+def test_what_all_meters_of_a_group_share_is_laid_to_the_group() -> None:
+    """Eight meters that register a tenth less speak for the ninth."""
+    slow = planted(8, index=TURBINE, mean=np.full(3, -0.1), sd=0.0, age=12, flows=3, seed=10)
+    group = shrunk_curves(slow.tests, METERS).group_error[(TURBINE, 2)]
+    assert group == pytest.approx([-0.1, -0.1, -0.1], abs=0.01)
+
+
+def test_two_groups_of_a_type_may_differ_by_much() -> None:
+    old = planted(8, index=DISC, mean=np.full(3, -0.1), sd=0.01, age=17, flows=3, seed=11)
+    new = planted(8, index=DISC, mean=np.zeros(3), sd=0.01, age=2, flows=3, seed=12)
+    got = shrunk_curves(joined(old, new), METERS).group_error
+    assert got[(DISC, 0)] == pytest.approx(new.truth.mean(axis=0), abs=0.01)
+    assert got[(DISC, 3)] == pytest.approx(old.truth.mean(axis=0), abs=0.01)
 
 
 def test_the_order_of_the_tests_changes_nothing() -> None:
