@@ -19,6 +19,8 @@ from rightsize.contracts.column_units import metric_name
 from rightsize.contracts.results import RESULT_TABLES
 from rightsize.contracts.table import NULL_TEXT, Column, Table
 from rightsize.contracts.views import VIEWS, View
+from rightsize.demand.sufficiency import NOT_ASSESSED_CODES
+from rightsize.findings import FINDING_CODES
 
 HANDBOOK: Final = Path(__file__).resolve().parent.parent / "rightsize" / "handbook"
 DICTIONARY: Final = "data_dictionary.md"
@@ -54,6 +56,7 @@ def dictionary() -> str:
     parts = [_DICTIONARY_HEAD, "\n".join(_contents())]
     parts += [_table_text(table) for table in RESULT_TABLES]
     parts += [_view_text(view) for view in VIEWS]
+    parts += [_finding_text(), _not_assessed_text()]
     return "\n\n".join(part.strip("\n") for part in parts) + "\n"
 
 
@@ -108,6 +111,21 @@ def _view_text(view: View) -> str:
         tables = ", ".join(table.name for table in view.base)
         head += [f"Columns mean what they mean in: {tables}."]
     return "\n".join(head)
+
+
+def _finding_text() -> str:
+    rows = [
+        f"| `{c.code}` | {c.severity} | {c.meaning} |"
+        for c in sorted(FINDING_CODES.values(), key=lambda c: c.code)
+    ]
+    head = ["## Findings", "", "Codes of `finding.code`.", ""]
+    return "\n".join([*head, "| code | severity | meaning |", "|---|---|---|", *rows])
+
+
+def _not_assessed_text() -> str:
+    rows = [f"| `{code}` | {meaning} |" for code, meaning in NOT_ASSESSED_CODES.items()]
+    head = ["## Reasons for no verdict", "", "Codes of `not_assessed.code`.", ""]
+    return "\n".join([*head, "| code | meaning |", "|---|---|", *rows])
 
 
 def cookbook_page(results: Path) -> str:

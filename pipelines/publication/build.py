@@ -25,6 +25,7 @@ from rightsize.contracts.column_units import metric_evidence, metric_text
 from rightsize.contracts.frames import POLARS_TYPE, block_schema
 from rightsize.contracts.results import (
     BLOCK_TABLES,
+    FINDING,
     RECOMMENDATION,
     RESULT_TABLES,
     SWEEP,
@@ -84,13 +85,18 @@ class Build:
         self._insert_recommendations(inputs)
         if self.units == "metric":
             self._metric_evidence()
+        self.connection.execute(sql_text("70_publish/finding_row"))
         for table in BLOCK_TABLES:
             if table is not RECOMMENDATION:
-                self._insert(table, f"{table.name}_block", has_sweep=False)
+                self._insert(table, self.source_of(table), has_sweep=False)
         load_partition_file(self.connection, inputs.profile_folders)
         self._insert(PROFILE_SOURCE, "partition_file", has_sweep=False)
         self._insert_frame(LANDED_FILE, inputs.ledger)
         self._insert_rejected()
+
+    def source_of(self, table: Table) -> str:
+        """The relation that a table's rows of this sweep come from."""
+        return "finding_row" if table is FINDING else f"{table.name}_block"
 
     def _insert_recommendations(self, inputs: SweepInputs) -> None:
         self.connection.register(

@@ -40,7 +40,7 @@ def _promises(build: Build) -> Iterator[str]:
 def _balance(build: Build) -> Iterator[str]:
     """Rows of the blocks are the rows published, unassessed meters added."""
     for table in BLOCK_TABLES:
-        landed = _count(build, f"select count(*) from {table.name}_block")
+        landed = _count(build, f"select count(*) from {build.source_of(table)}")
         if table is RECOMMENDATION:
             landed += _count(build, "select count(*) from unassessed")
         held = _count(

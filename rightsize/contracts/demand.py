@@ -56,13 +56,13 @@ PROFILE: Final = Table(
         Column(
             "first_read_on",
             "date",
-            "first local month that the profile holds, its first day",
+            "day of the first read that the profile holds (its trailing year)",
             "allowed",
         ),
         Column(
             "last_read_on",
             "date",
-            "last local month that the profile holds, its first day",
+            "day of the last read that the profile holds",
             "allowed",
         ),
         number("interval_min", "length of a read interval", low=0),

@@ -14,6 +14,8 @@ from rightsize.contracts.demand import FLOW_BAND, PROFILE
 from rightsize.contracts.recommendation import RECOMMENDATION
 from rightsize.contracts.sweeps import SWEEP, SWEEP_TABLES
 from rightsize.contracts.table import Column, Table, number, text
+from rightsize.demand.sufficiency import NOT_ASSESSED_CODES
+from rightsize.findings import FINDING_CODES
 from rightsize.settings import CUSTOMER_CLASSES, SERVICE_KINDS
 
 __all__ = [
@@ -45,7 +47,7 @@ FINDING: Final = Table(
             null_means="the meter belongs to no account",
         ),
         text("meter_id", "meter", null="allowed", null_means="the finding is on the account"),
-        text("code", "kind of finding; the handbook lists them"),
+        text("code", "kind of finding, see the list of findings", allowed=tuple(FINDING_CODES)),
         text("severity", "how grave it is", allowed=SEVERITIES),
         text("message", "the finding in one sentence with its numbers"),
         Column("evidence", "json", "the numbers behind it, keyed by name with unit"),
@@ -61,7 +63,7 @@ NOT_ASSESSED: Final = Table(
         SWEEP_ID,
         ACCOUNT,
         text("meter_id", "meter in service", null="allowed", null_means="none is known"),
-        text("code", "why it was not assessed"),
+        text("code", "why it was not assessed", allowed=tuple(NOT_ASSESSED_CODES)),
         text("message", "the reason in one sentence with its numbers"),
         text("customer_name", "customer, where meters.csv names one", null="allowed"),
         text("area", "district or route, where meters.csv names one", null="allowed"),

@@ -164,7 +164,12 @@ def test_an_account_that_is_no_longer_assessed_settles_at_once(tmp_path):
         for path in (sweep.workspace.assess / sweep.record.sweep_id / table).glob("*"):
             path.unlink()
     refused = pl.DataFrame(
-        {"account_id": [ACCOUNT], "meter_id": ["M000000"], "code": ["c"], "message": ["m"]}
+        {
+            "account_id": [ACCOUNT],
+            "meter_id": ["M000000"],
+            "code": ["no_reads"],
+            "message": ["m"],
+        }
     )
     write_blocks(sweep.workspace, sweep.record, NOT_ASSESSED, refused)
     put_out(sweep)

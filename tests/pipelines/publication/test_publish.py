@@ -12,7 +12,9 @@ from rightsize.contracts.frames import promises
 from rightsize.contracts.results import (
     BLOCK_TABLES,
     CANDIDATE,
+    FINDING,
     FLOW_BAND,
+    NOT_ASSESSED,
     PROFILE,
     RECOMMENDATION,
     RESULT_TABLES,
@@ -96,6 +98,18 @@ def test_the_parquet_twin_holds_the_same_rows(published, answer):
     assert latest.height == 40
 
 
+def test_two_findings_of_one_kind_on_a_meter_become_one_with_both_messages(tmp_path):
+    sweep = make_sweep(tmp_path)
+    found = sweep.frames["finding"].head(1)
+    again = found.with_columns(severity=pl.lit("serious"), message=pl.lit("and again"))
+    write_blocks(sweep.workspace, sweep.record, FINDING, pl.concat([found, again, again]))
+    put_out(sweep)
+    rows = ask(sweep.workspace.results, "select severity, message from finding")
+    assert rows == [
+        ("serious", "and again; the flow never fell below 0.2 gpm in 365 days"),
+    ]
+
+
 def _broken(sweep, table, **values):
     frame = sweep.frames[table.name]
     first = pl.int_range(pl.len()) == 0
@@ -124,6 +138,8 @@ BREAKS = [
     (CANDIDATE, {"feasible": False, "rejected_because": None}, "a refusal says why"),
     (CANDIDATE, {"meter_id": "M-else"}, "1 meters without a recommendation"),
     (CANDIDATE, {"size_in": 1.0}, r"key \(sweep_id, account_id.*is unique: 1 row"),
+    (FINDING, {"code": "bad_mood"}, "code is one of part_year"),
+    (NOT_ASSESSED, {"code": "bad_mood"}, "code is one of fire_service"),
     (FLOW_BAND, {"band_to_gpm": 0.0}, "band has width"),
     (PROFILE, {"actual_gal_per_year": -1.0}, "actual_gal_per_year is not below 0"),
 ]

@@ -30,7 +30,9 @@ def test_a_missing_column_that_may_not_be_null_is_refused():
 
 
 def test_a_column_outside_the_contract_is_refused():
-    frame = pl.DataFrame({"account_id": ["A"], "code": ["c"], "message": ["m"], "mood": ["x"]})
+    frame = pl.DataFrame(
+        {"account_id": ["A"], "code": ["no_reads"], "message": ["m"], "mood": ["x"]}
+    )
     with pytest.raises(ContractError, match="column mood is not in its contract"):
         as_block(frame, NOT_ASSESSED)
 
@@ -39,7 +41,7 @@ def test_nan_becomes_null_since_a_database_orders_it_above_all_numbers():
     frame = pl.DataFrame(
         {
             "account_id": ["A"],
-            "code": ["c"],
+            "code": ["no_reads"],
             "message": ["m"],
             "installed_size_in": [float("nan")],
         }
