@@ -34,6 +34,11 @@ LOG: Final = (
 _FONT: Final = "Helvetica, Arial, sans-serif"
 _TEXT_PX: Final = 12.5
 _SIZE: Final = re.compile(r'<svg ([^>]*?)width="[\d.]+" height="[\d.]+" ')
+_PART_BY_PART: Final = re.compile(
+    r' (?:role="graphics-[^"]*"|aria-roledescription="[^"]*"|aria-label="[^"]*"'
+    r'|aria-hidden="true")'
+)
+"""What Vega says to a listener of each part; the picture is told as a whole instead."""
 _ID: Final = re.compile(r'(id="|url\(#)(?=[a-z])')
 
 
@@ -89,6 +94,7 @@ def dressed(chart: Any) -> Any:
 
 
 def _for_page(svg: str, *, name: str, label: str) -> str:
+    svg = _PART_BY_PART.sub("", svg)
     told = f'role="img" aria-label="{escape(label)}" '
     svg = _SIZE.sub(lambda found: f"<svg {found[1]}{told}", svg, count=1)
     svg = _ID.sub(lambda found: f"{found[1]}{name}-", svg)
