@@ -8,6 +8,7 @@ from datetime import datetime
 from typing import Any, Final
 
 import duckdb
+import pyarrow as pa
 
 from pipelines.sources.export_files import FileProblem, FileStamp
 from pipelines.warehouse import run_sql
@@ -16,7 +17,8 @@ from rightsize.errors import ConfigError
 _TABLES: Final = (
     "10_land/landed_file", "10_land/landed_partition", "10_land/seen_path",
     "10_land/landing_setting", "10_land/file_problem", "20_validate/validation_result",
-    "20_validate/read_rule", "20_validate/judged_file",
+    "20_validate/read_rule", "20_validate/judged_file", "10_land/landed_multiplier",
+    "10_land/reading_generation",
 )  # fmt: skip
 
 
@@ -152,6 +154,47 @@ def earlier_reading_of(
         [content_hash, export_name],
     ).fetchone()
     return None if row is None else str(row[0])
+
+
+def generations(connection: duckdb.DuckDBPyConnection) -> dict[str, int]:
+    """How often each content was read again for a new multiplier; 0 where it is not listed."""
+    rows = connection.execute("select content_hash, generation from ledger.reading_generation")
+    return {content: int(generation) for content, generation in rows.fetchall()}
+
+
+def keep_multipliers(connection: duckdb.DuckDBPyConnection, meters: Sequence[str]) -> None:
+    """Note the multipliers of meters whose reads landed; `known_meter` is registered."""
+    if not meters:
+        return
+    connection.register("landed_name", pa.table({"meter_id": list(meters)}))
+    connection.execute(
+        "insert or replace into ledger.landed_multiplier "
+        "select meter_id, coalesce(multiplier, 1) from landed_name left join known_meter "
+        "using (meter_id) anti join ledger.landed_multiplier as held "
+        "on held.meter_id = landed_name.meter_id "
+        "and held.multiplier = coalesce(known_meter.multiplier, 1)"
+    )
+    connection.unregister("landed_name")
+
+
+def read_again(connection: duckdb.DuckDBPyConnection, file_hashes: Sequence[str]) -> None:
+    """Have the contents of these landings read again when their files are seen."""
+    for file_hash in file_hashes:
+        connection.execute(
+            "insert into ledger.reading_generation "
+            "select content_hash, 1 from ledger.landed_file where file_hash = ? "
+            "on conflict do update set generation = generation + 1",
+            [file_hash],
+        )
+
+
+def paths_of(connection: duckdb.DuckDBPyConnection, file_hashes: Sequence[str]) -> list[str]:
+    """Where the files of these landings lay."""
+    rows = connection.execute(
+        "select path from ledger.landed_file where list_contains(?, file_hash) order by path",
+        [list(file_hashes)],
+    )
+    return [path for (path,) in rows.fetchall()]
 
 
 def now_utc(connection: duckdb.DuckDBPyConnection) -> datetime:

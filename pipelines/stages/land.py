@@ -34,7 +34,7 @@ from pipelines.stages.land_file import (
     sweep_up,
     take_out,
 )
-from pipelines.warehouse import connect, work_database
+from pipelines.warehouse import connect, run_sql, set_variables, work_database
 from pipelines.workspace import Workspace
 from rightsize.errors import ConfigError
 
@@ -128,11 +128,59 @@ def land(
         sweep_up(work, workspace)
         buckets = ledger.bucket_count(work, loaded.settings.buckets, meters.frame.height)
         _expect_files(loaded, work, found, problems)
+        work.register("known_meter", _latest(meters.frame).to_arrow())
+        problems += _restate(workspace, work, found, buckets)
         files, known, more = _land_all(
             loaded, workspace, work, found, meters.frame, buckets, progress
         )
         ledger.record_problems(work, [*problems, *more])
     return LandSummary(tuple(files), known, (*problems, *more))
+
+
+def _restate(
+    workspace: Workspace, work: duckdb.DuckDBPyConnection, found: list[_Found], buckets: int
+) -> list[FileProblem]:
+    """Have files read again whose meters' multipliers were put right in the meter list.
+
+    Returns
+    -------
+    list of FileProblem
+        Files that would have to be read again and are not there any more.
+    """
+    set_variables(work, {"bucket_count": buckets})
+    changed = run_sql(work, "10_land/changed_multiplier").fetchall()
+    stale: set[str] = set()
+    for bucket in sorted({b for _, b in changed}):
+        names = [name for name, b in changed if b == bucket]
+        stale |= _files_of(workspace, work, names, bucket)
+    ledger.read_again(work, sorted(stale))
+    there = {str(item.path) for item in found}
+    return [
+        FileProblem(
+            Path(path), "multiplier_stale",
+            f"{path}: holds reads of a meter whose multiplier changed in the meter list, but "
+            "is gone; its reads keep the former multiplier",
+        )
+        for path in ledger.paths_of(work, sorted(stale))
+        if path not in there
+    ]  # fmt: skip
+
+
+def _files_of(
+    workspace: Workspace, work: duckdb.DuckDBPyConnection, names: list[str], bucket: int
+) -> set[str]:
+    """The landings that hold reads of any of these meters of one bucket."""
+    held: set[str] = set()
+    for kind in (workspace.interval_reads, workspace.register_reads):
+        files = sorted(str(p) for p in kind.glob(f"month=*/bucket={bucket:02d}/*.parquet"))
+        if files:
+            rows = work.execute(
+                "select distinct parse_filename(filename, true) from read_parquet(?, "
+                "filename = true, hive_partitioning = false) where list_contains(?, meter_id)",
+                [files, names],
+            ).fetchall()
+            held |= {name for (name,) in rows}
+    return held
 
 
 def _found(loaded: Loaded) -> tuple[list[_Found], list[FileProblem]]:
@@ -232,7 +280,8 @@ def _land_one(
         digest, lines = _content(item, seen)
     except OSError as error:
         return unreadable(item.path, error)
-    read_as = _read_as(loaded, item.export, buckets)
+    generation = ledger.generations(work).get(digest, 0)
+    read_as = _read_as(loaded, item.export, buckets, generation)
     file_hash = hashlib.sha256(f"{digest} {read_as}".encode()).hexdigest()[:32]
     if file_hash in landed:
         ledger.remember_path(work, item.stamp, digest)
@@ -281,10 +330,11 @@ def _content(item: _Found, seen: dict[str, tuple[int, int, str]]) -> tuple[str, 
     return content_hash(item.path)
 
 
-def _read_as(loaded: Loaded, export: ExportSettings, buckets: int) -> str:
+def _read_as(loaded: Loaded, export: ExportSettings, buckets: int, generation: int) -> str:
     """What decides how a file's bytes become reads, as one short hash."""
     said = export.model_dump(mode="json", exclude={"name", "path"})
     parts = [_READING_VERSION, said, loaded.settings.timezone, buckets]
+    parts += [generation] if generation else []
     return hashlib.sha256(json.dumps(parts, sort_keys=True).encode()).hexdigest()[:12]
 
 
@@ -300,7 +350,7 @@ def _enter(
     connection = connect(spill=workspace.scratch)
     try:
         connection.register("known_meter", _latest(meters).to_arrow())
-        row, parts = land_file(connection, landing)
+        row, parts, names = land_file(connection, landing)
     finally:
         connection.close()
     if FileStamp.of(item.path) != item.stamp:
@@ -314,6 +364,7 @@ def _enter(
     move_in(landing.task.aside, workspace)
     ledger.record_landing(work, row, parts, replaces=replaced)
     ledger.remember_path(work, item.stamp, landing.content_hash)
+    ledger.keep_multipliers(work, names)
     if replaced:
         take_out(replaced, workspace)
     return _summary(item, row, parts)

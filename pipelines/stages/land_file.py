@@ -67,13 +67,13 @@ class Landing:
 
 def land_file(
     connection: duckdb.DuckDBPyConnection, landing: Landing
-) -> tuple[dict[str, Any], list[LandedPart]]:
+) -> tuple[dict[str, Any], list[LandedPart], list[str]]:
     """Read a file into Parquet beside the lake; nothing is moved or entered yet.
 
     Returns
     -------
     tuple
-        The ledger's row and the partitions written.
+        The ledger's row, the partitions written, the meters named in the file.
 
     Raises
     ------
@@ -113,7 +113,10 @@ def land_file(
         "rows_repeated": sum(p.rows_repeated for p in parts),
         **balance,
     }
-    return row, parts
+    names = [
+        name for (name,) in connection.execute("select meter_id from landing_meter").fetchall()
+    ]
+    return row, parts, names
 
 
 def _stage(connection: duckdb.DuckDBPyConnection, task: FileTask) -> Staged:

@@ -290,3 +290,33 @@ def test_a_blank_volume_is_missing_not_nothing(utility: Utility) -> None:
     utility.land()
     read = utility.lake()[0]
     assert (read["registered_gal"], read["quality"]) == (None, "missing")
+
+
+def test_a_multiplier_put_right_reaches_the_reads_landed_before(utility: Utility) -> None:
+    utility.write("a.csv", HEADER + hourly("M1", "2025-06-01", [1, 2]))
+    utility.write("b.csv", HEADER + hourly("M2", "2025-06-01", [3]))
+    utility.land()
+    before = {r["meter_id"]: r["file_hash"] for r in utility.lake()}
+    meters = utility.folder / "meters.csv"
+    meters.write_text(
+        meters.read_text().replace(
+            "A-1,M1,displacement,1,office,,", "A-1,M1,displacement,1,office,10,"
+        )
+    )
+    summary = utility.land()
+    assert [f.path.name for f in summary.files] == ["a.csv"]  # only what the meter is in
+    assert [(r["meter_id"], r["registered_gal"]) for r in utility.lake()] == [
+        ("M1", 10.0), ("M1", 20.0), ("M2", 3.0),
+    ]  # fmt: skip
+    after = {r["meter_id"]: r["file_hash"] for r in utility.lake()}
+    assert after["M1"] != before["M1"]  # so that its profiles are made anew
+    assert after["M2"] == before["M2"]
+    assert utility.land().files == ()
+
+
+def test_a_new_meter_with_a_multiplier_reads_nothing_again(utility: Utility) -> None:
+    utility.write("a.csv", HEADER + hourly("M1", "2025-06-01", [1, 2]))
+    utility.land()
+    meters = utility.folder / "meters.csv"
+    meters.write_text(meters.read_text() + "A-9,M9,turbine,4,process,100,\n")
+    assert utility.land().files == ()

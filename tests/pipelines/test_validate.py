@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import pandas as pd
 import pytest
 
@@ -64,7 +66,7 @@ def test_every_metric_of_the_suites_is_made_by_their_statement() -> None:
 
 
 def test_a_late_correction_and_a_stray_stamp_are_no_alarm(tmp_path: Path) -> None:
-    """What a healthy head-end sends: daily files, a late read, a correction of an earlier day."""
+    """What a healthy head-end sends: daily files, a late read, a correction."""
     utility = Utility(tmp_path, {})
     meters = ("M1", "M2", "M3", "M4")
     for day in ("2025-06-01", "2025-06-02", "2025-06-03"):
