@@ -17,15 +17,12 @@ from rightsize.contracts.profiles import ProfileBlock
 from rightsize.contracts.sites import SiteBlock
 from rightsize.inference.posterior import FlowPosterior
 from rightsize.meters.catalogue import Catalogue
+from rightsize.recommend.candidate_rows import candidate_frame
 from rightsize.recommend.candidates import BIT
 from rightsize.recommend.case import Case, prepare
-from rightsize.recommend.outcome import (
-    Choice,
-    candidate_frame,
-    finding_frame,
-    not_assessed_frame,
-    recommendation_frame,
-)
+from rightsize.recommend.choice import Choice
+from rightsize.recommend.finding_rows import finding_frame, not_assessed_frame
+from rightsize.recommend.recommendation_rows import recommendation_frame
 from rightsize.recommend.weigh import Draws, Weighed, draw_benefits, value_of_knowing, weigh
 from rightsize.recommend.weighted import odds
 from rightsize.settings import Tariff, Thresholds
