@@ -54,6 +54,7 @@ def recommendation_frame(case: Case, rows: slice, draws: Draws, choice: Choice) 
         frame, case, rows,
         odds_over_smoc=choice.odds_over_smoc, odds_over_continuous=choice.odds_over_continuous,
         smaller=choice.smaller,
+        is_other=choice.chosen != case.meter_index[rows],
         blocked_by=main_rule(choice.weighed.broken),
         runner_up_odds=at_meter(
             choice.weighed.odds_of_benefit, np.maximum(choice.runner_up, 0)
