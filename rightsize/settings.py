@@ -10,6 +10,7 @@ from typing import Annotated, Any, Final, Literal, get_args
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
+from rightsize.meters.catalogue import MeterType
 from rightsize.metric_keys import in_us_keys, meter_names, refuse_both, size_in_of
 from rightsize.units import GAL_PER_M3, MM_PER_IN, PSI_PER_BAR
 
@@ -287,7 +288,7 @@ class Thresholds(Settings):
         le=1,
     )
     min_log_value_usd: float = _limit(
-        500,
+        1000,
         "value of a log, less its cost, from which a site is logged first",
         source=_OURS,
         ge=0,
@@ -296,7 +297,7 @@ class Thresholds(Settings):
     critical_classes: tuple[CustomerClass, ...] = _policy(
         ("hospital",), "classes that cannot be without water: a person decides their change"
     )
-    allowed_types: tuple[str, ...] | None = _policy(
+    allowed_types: tuple[MeterType, ...] | None = _policy(
         None, "meter types the utility installs, e.g. [displacement, compound]; all if absent"
     )
     allowed_standards: tuple[str, ...] | None = _policy(

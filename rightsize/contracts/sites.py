@@ -60,6 +60,12 @@ class SiteBlock:
             raise ContractError(
                 f"sites: month_volume_share must be [{self.size}, 12], got {list(share.shape)}"
             )
+        if share is not None and np.any(
+            ~(share >= 0) | (abs(share.sum(axis=1) - 1) > 1e-6)[:, None]
+        ):
+            raise ContractError(
+                "sites: month_volume_share must be 0 or more and sum to 1 a row"
+            )
 
 
 def _refuse_unknown(column: str, values: tuple[str, ...], allowed: tuple[str, ...]) -> None:

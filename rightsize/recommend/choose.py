@@ -17,15 +17,12 @@ from rightsize.contracts.profiles import ProfileBlock
 from rightsize.contracts.sites import SiteBlock
 from rightsize.inference.posterior import FlowPosterior
 from rightsize.meters.catalogue import Catalogue
+from rightsize.recommend.candidate_rows import candidate_frame
 from rightsize.recommend.candidates import BIT
 from rightsize.recommend.case import Case, prepare
-from rightsize.recommend.outcome import (
-    Choice,
-    candidate_frame,
-    finding_frame,
-    not_assessed_frame,
-    recommendation_frame,
-)
+from rightsize.recommend.choice import Choice
+from rightsize.recommend.finding_rows import finding_frame, not_assessed_frame
+from rightsize.recommend.recommendation_rows import recommendation_frame
 from rightsize.recommend.weigh import Draws, Weighed, draw_benefits, value_of_knowing, weigh
 from rightsize.recommend.weighted import odds
 from rightsize.settings import Tariff, Thresholds
@@ -131,14 +128,8 @@ def _choose(case: Case, rows: slice, draws: Draws, weighed: Weighed) -> Choice:
     has_choice = np.asarray(allowed.any(axis=1))
     best = np.where(allowed, weighed.net_benefit_usd, -np.inf).argmax(axis=1)
     smaller = _best_of(pays & _same_type_smaller(case, index), weighed)
-    known_usd, upside_usd = value_of_knowing(
-        draws, case.costs.present_value_factor, case.broken[rows] == 0
-    )
-    may_gain = other & (upside_usd > 0)
-    hopeful = np.where(may_gain, upside_usd, -np.inf).argmax(axis=1)
-    log_value_usd = limits.log_resolves_share * known_usd - limits.logging_cost_usd
-    near_limit = over >= limits.near_limit_odds
-    worth_logging = (log_value_usd >= limits.min_log_value_usd) & may_gain.any(axis=1)
+    hopeful, log_value_usd = _log_case(case, rows, draws, other)
+    worth_logging = (log_value_usd >= limits.min_log_value_usd) & (hopeful >= 0)
     verdict = verdicts(
         is_assessed=case.refused.is_assessed[rows],
         is_undersized=is_undersized,
@@ -149,7 +140,7 @@ def _choose(case: Case, rows: slice, draws: Draws, weighed: Weighed) -> Choice:
     action = actions(
         verdict,
         has_choice=has_choice,
-        is_worth_logging=worth_logging | near_limit,
+        is_worth_logging=worth_logging | (over >= limits.near_limit_odds),
         is_critical=case.is_critical[rows],
         is_fire=code == "fire_service",
     )
@@ -171,6 +162,20 @@ def _choose(case: Case, rows: slice, draws: Draws, weighed: Weighed) -> Choice:
         ),
         rank=_rank(weighed, allowed, index),
     )
+
+
+def _log_case(
+    case: Case, rows: slice, draws: Draws, other: Flags
+) -> tuple[NDArray[np.int64], Array]:
+    """Meter that a log may prove (-1 for none), and a log's worth above its cost [USD]."""
+    limits = case.thresholds
+    known_usd, upside_usd = value_of_knowing(
+        draws, case.costs.present_value_factor, case.broken[rows] == 0
+    )
+    may_gain = other & (upside_usd > 0)
+    hopeful = np.where(may_gain, upside_usd, -np.inf).argmax(axis=1)
+    worth_usd = limits.log_resolves_share * known_usd - limits.logging_cost_usd
+    return np.where(may_gain.any(axis=1), hopeful, -1), worth_usd
 
 
 def _overload(case: Case, rows: slice) -> tuple[Array, Array, Array]:

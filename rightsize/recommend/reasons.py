@@ -25,6 +25,7 @@ def with_reason(
     odds_over_continuous: Array,
     runner_up_odds: Array,
     smaller: NDArray[np.int64],
+    is_other: NDArray[np.bool_],
     blocked_by: list[str],
 ) -> pl.DataFrame:
     """The recommendation rows with their `reason`.
@@ -39,6 +40,8 @@ def with_reason(
         Odds that the runner-up would pay.
     smaller : int array [A]
         Best smaller meter of the installed type that pays; -1 for none.
+    is_other : bool array [A]
+        The recommended meter is not the installed one.
     blocked_by : list of str [A]
         The rule that stands in the way of most meters.
     odds_over_smoc, odds_over_continuous : arrays [A]
@@ -55,6 +58,7 @@ def with_reason(
         message,
         pl.Series("_smoc", np.array([m.smoc_gpm for m in meters])[index]),
         pl.Series("_continuous", np.array([m.continuous_gpm for m in meters])[index]),
+        pl.Series("_is_other", is_other),
         pl.Series("_blocked_by", blocked_by, dtype=pl.String),
         pl.Series("_rival_odds", runner_up_odds),
         pl.Series("_smaller", [*map(_named, meters), None]).gather(
@@ -125,7 +129,7 @@ def _sentence() -> pl.Expr:
         .then(_undersized())
         .when(pl.col("verdict").is_in(["oversized", "wrong_type"]))
         .then(pl.concat_str(_smaller_pays(), _pays()))
-        .when((pl.col("action") == "log_first") & _changes())
+        .when((pl.col("action") == "log_first") & pl.col("_is_other"))
         .then(_log_for_gain())
         .when(pl.col("action") == "log_first")
         .then(_log_for_fit())
@@ -133,10 +137,6 @@ def _sentence() -> pl.Expr:
     )
     text = pl.concat_str(body, critical.otherwise(pl.lit("")), pl.lit("."))
     return pl.concat_str(text.str.head(1).str.to_uppercase(), text.str.slice(1))
-
-
-def _changes() -> pl.Expr:
-    return pl.col("recommended_accuracy_pct").is_not_null() & (pl.col("change_cost_usd") > 0)
 
 
 def _smaller_pays() -> pl.Expr:
@@ -189,7 +189,9 @@ def _undersized() -> pl.Expr:
         "; no meter of the catalogue may be installed here ({}), so a person decides",
         pl.col("_blocked_by"),
     )
-    return pl.concat_str(_overload("exceeds"), pl.when(_changes()).then(cure).otherwise(none))
+    return pl.concat_str(
+        _overload("exceeds"), pl.when(pl.col("_is_other")).then(cure).otherwise(none)
+    )
 
 
 def _log_for_gain() -> pl.Expr:

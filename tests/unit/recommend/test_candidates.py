@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 import polars as pl
 import pytest
+from pydantic import ValidationError
 
 from rightsize.meters.catalogue import Catalogue
 from rightsize.recommend.candidates import BIT, CONSTRAINTS, main_rule, meter_rules, rule_names
@@ -47,6 +48,23 @@ def test_rules_of_the_meter(
     rule: str, limits: dict[str, Any], changes: dict[str, Any], is_broken: bool
 ) -> None:
     assert broken(rule, limits, **changes) is is_broken
+
+
+def test_a_misspelt_type_is_refused_with_the_types_there_are() -> None:
+    with pytest.raises(ValidationError, match="'displacement', 'turbine'"):
+        Thresholds.model_validate({"allowed_types": ["turbines"]})
+
+
+def test_a_meter_that_costs_nothing_is_still_another_meter() -> None:
+    block, posterior, sites, meters = fleet(200)
+    gift = Catalogue(
+        tuple(replace(m, price_usd=0.0, install_usd=0.0, upkeep_usd_per_year=0.0)
+              for m in meters.meters)
+    )  # fmt: skip
+    result = decide(block, posterior, sites, gift, tariff(), Thresholds()).recommendation
+    under = result.filter((pl.col("verdict") == "undersized") & (pl.col("action") == "change"))
+    assert under.height > 0
+    assert under["reason"].str.contains("carries peak and sustained flow").all()
 
 
 def decided(limits: dict[str, Any] | None = None, **site: Any) -> Decision:

@@ -1,0 +1,196 @@
+"""Rows of `recommendation`: the choice, what it brings, and why."""
+
+from __future__ import annotations
+
+from typing import Any, Final
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+from rightsize.assess.verdict import ACTIONS, VERDICTS
+from rightsize.recommend.candidates import main_rule
+from rightsize.recommend.case import Case
+from rightsize.recommend.choice import Choice
+from rightsize.recommend.economics import simple_payback_years
+from rightsize.recommend.reasons import with_reason
+from rightsize.recommend.row_columns import (
+    at_meter,
+    bounded,
+    draws_at_meter,
+    head_loss_at_peak,
+    meter_columns,
+)
+from rightsize.recommend.weigh import Draws
+from rightsize.recommend.weighted import weighted_mean
+
+Array = NDArray[np.float64]
+Index = NDArray[np.int64]
+
+
+def recommendation_frame(case: Case, rows: slice, draws: Draws, choice: Choice) -> pl.DataFrame:
+    """One row a meter in service, in the block's order; null where nothing can be said."""
+    judged = case.refused.is_assessed[rows]
+    installed = np.asarray(case.sites.meter_index[rows], dtype=np.int64)
+    columns: dict[str, Any] = {
+        "account_id": case.block.account_id[rows],
+        "meter_id": case.block.meter_id[rows],
+        "customer_class": case.sites.customer_class[rows],
+        "service_kind": case.sites.service_kind[rows],
+        **meter_columns(case, "installed", installed),
+        "verdict": choice.verdict.astype(str),
+        "action": choice.action.astype(str),
+        **meter_columns(case, "recommended", np.where(judged, choice.chosen, -1)),
+        **_gain_columns(case, rows, draws, choice),
+        **_money_columns(case, rows, draws, choice),
+        **_flow_columns(case, rows, draws),
+        **_odds_columns(case, rows, choice),
+        **_rating_columns(case, rows, draws, choice),
+        **_runner_up_columns(case, choice),
+        "days_covered": case.block.days_covered[rows],
+    }
+    frame = _null_where(_typed(columns), ~judged, keep=_ALWAYS)
+    return with_reason(
+        frame, case, rows,
+        odds_over_smoc=choice.odds_over_smoc, odds_over_continuous=choice.odds_over_continuous,
+        smaller=choice.smaller,
+        is_other=choice.chosen != case.meter_index[rows],
+        blocked_by=main_rule(choice.weighed.broken),
+        runner_up_odds=at_meter(
+            choice.weighed.odds_of_benefit, np.maximum(choice.runner_up, 0)
+        ),
+    )  # fmt: skip
+
+
+_ALWAYS: Final = (
+    "account_id", "meter_id", "customer_class", "service_kind", "installed_type",
+    "installed_size_in", "installed_grade", "verdict", "action", "days_covered",
+)  # fmt: skip
+
+
+def _gain_columns(case: Case, rows: slice, draws: Draws, choice: Choice) -> dict[str, Any]:
+    registered = draws_at_meter(draws.registered_gal, choice.chosen)
+    installed = draws_at_meter(draws.registered_gal, case.meter_index[rows])
+    actual = np.maximum(draws.actual_gal, 1e-9)
+    weight = draws.weight
+    accuracy = choice.weighed.accuracy_pct[0]
+    return {
+        "installed_accuracy_pct": at_meter(accuracy, case.meter_index[rows]),
+        "recommended_accuracy_pct": at_meter(accuracy, choice.chosen),
+        **bounded("accuracy_gain_pct", (registered - installed) / actual * 100, weight),
+        **bounded("volume_gain_gal_per_year", registered - installed, weight),
+        "unseen_share_of_gain": _unseen_share(case, rows, registered - installed, weight),
+    }
+
+
+def _unseen_share(case: Case, rows: slice, gain_gal: Array, weight: Array) -> Array:
+    """Share of the gain that rests on flow below the installed meter's start; NaN without."""
+    gain = np.maximum(gain_gal, 0.0)
+    unseen = np.minimum(gain, case.posterior.unseen_gal_per_year[:, rows])
+    total = weighted_mean(gain, weight)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        share = weighted_mean(unseen, weight) / total
+    return np.asarray(np.where(total > 0, np.clip(share, 0.0, 1.0), np.nan), dtype=np.float64)
+
+
+def _money_columns(case: Case, rows: slice, draws: Draws, choice: Choice) -> dict[str, Any]:
+    chosen, weight = choice.chosen, draws.weight
+    fixed = np.nan_to_num(at_meter(case.costs.fixed_charge_change_usd_per_year[rows], chosen))
+    kept = chosen == case.meter_index[rows]
+    cost = np.where(kept, 0.0, at_meter(case.costs.change_cost_usd[rows], chosen))
+    annual = np.where(kept, 0.0, at_meter(case.costs.annual_cost_usd_per_year[rows], chosen))
+    upkeep = at_meter(case.costs.upkeep_change_usd_per_year[rows], chosen)
+    gain = bounded(
+        "revenue_gain_usd_per_year", draws_at_meter(draws.volumetric_gain_usd, chosen), weight
+    )
+    net = bounded(
+        "net_benefit_usd_per_year", draws_at_meter(draws.net_benefit_usd, chosen), weight
+    )
+    cash = gain["revenue_gain_usd_per_year"] + np.minimum(fixed, 0.0) - upkeep
+    return {
+        **gain,
+        **net,
+        "net_present_value_usd": net["net_benefit_usd_per_year"]
+        * case.costs.present_value_factor[chosen],
+        "payback_years": np.where(kept, np.nan, simple_payback_years(cost, cash)),
+        "fixed_charge_change_usd_per_year": fixed,
+        "change_cost_usd": cost,
+        "annual_cost_usd_per_year": annual,
+    }
+
+
+def _flow_columns(case: Case, rows: slice, draws: Draws) -> dict[str, Any]:
+    weight = draws.weight
+    return {
+        **bounded("peak_10s_gpm", draws.peak_gpm, weight),
+        **bounded("peak_1min_gpm", case.posterior.peak_1min_gpm[:, rows], weight),
+        "peak_60min_gpm": case.block.max_hour_gpm[rows],
+        "sustained_60min_gpm": weighted_mean(
+            case.posterior.sustained_60min_gpm[:, rows], weight
+        ),
+        "low_flow_share": np.clip(
+            weighted_mean(case.posterior.low_flow_share[:, rows], weight), 0.0, 1.0
+        ),
+    }
+
+
+def _odds_columns(case: Case, rows: slice, choice: Choice) -> dict[str, Any]:
+    """Odds of the chosen meter; where the installed one is kept, of the best other meter."""
+    kept = choice.chosen == case.meter_index[rows]
+    rival = at_meter(choice.weighed.odds_of_benefit, np.maximum(choice.runner_up, 0))
+    of_rival = np.where(choice.runner_up < 0, 0.0, rival)
+    chosen = at_meter(choice.weighed.odds_of_benefit, choice.chosen)
+    return {
+        "expected_value_of_logging_usd": choice.log_value_usd,
+        "odds_of_benefit": np.where(kept, of_rival, chosen),
+        "odds_of_fit": at_meter(choice.weighed.odds_of_fit, choice.chosen),
+        "odds_of_undersized": choice.odds_over,
+    }
+
+
+def _rating_columns(case: Case, rows: slice, draws: Draws, choice: Choice) -> dict[str, Any]:
+    meters, installed = case.catalogue.meters, case.meter_index[rows]
+    return {
+        "head_loss_at_peak_psi": at_meter(head_loss_at_peak(case, draws), choice.chosen),
+        "spare_head_psi": case.spare_head_psi[rows],
+        "installed_continuous_gpm": np.array([m.continuous_gpm for m in meters])[installed],
+        "installed_smoc_gpm": np.array([m.smoc_gpm for m in meters])[installed],
+    }
+
+
+def _runner_up_columns(case: Case, choice: Choice) -> dict[str, Any]:
+    meters, index = case.catalogue.meters, choice.runner_up
+    labels = pl.Series([*(m.label for m in meters), None], dtype=pl.String)
+    net = at_meter(choice.weighed.net_benefit_usd, np.maximum(index, 0))
+    return {
+        "runner_up": labels.gather(pl.Series(np.where(index < 0, len(meters), index))),
+        **meter_columns(case, "runner_up", index),
+        "runner_up_net_benefit_usd_per_year": np.where(index < 0, np.nan, net),
+    }
+
+
+def _typed(columns: dict[str, Any]) -> pl.DataFrame:
+    """A frame of the columns; NaN becomes null."""
+    frame = pl.DataFrame(
+        {k: v.astype(np.float64) if _is_floats(v) else v for k, v in columns.items()},
+        schema_overrides={
+            "account_id": pl.String, "meter_id": pl.String, "customer_class": pl.String,
+            "service_kind": pl.String, "verdict": pl.Enum(VERDICTS), "action": pl.Enum(ACTIONS),
+        },
+    )  # fmt: skip
+    return frame.with_columns(pl.col(pl.Float64).fill_nan(None))
+
+
+def _is_floats(value: Any) -> bool:
+    return isinstance(value, np.ndarray) and value.dtype.kind == "f"
+
+
+def _null_where(
+    frame: pl.DataFrame, where: NDArray[np.bool_], *, keep: tuple[str, ...] | list[str]
+) -> pl.DataFrame:
+    mask = pl.Series(where)
+    return frame.with_columns(
+        pl.when(mask).then(None).otherwise(pl.col(c)).alias(c)
+        for c in frame.columns
+        if c not in keep
+    )

@@ -1,0 +1,70 @@
+"""Columns that several result tables share: meters by name, estimates with their intervals."""
+
+from __future__ import annotations
+
+from typing import Any, Final
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+from rightsize.meters.head_loss import head_loss_matrix
+from rightsize.recommend.case import Case
+from rightsize.recommend.weigh import Draws
+from rightsize.recommend.weighted import interval, weighted_mean
+
+Array = NDArray[np.float64]
+Index = NDArray[np.int64]
+
+
+def meter_columns(case: Case, prefix: str, index: Index) -> dict[str, Any]:
+    """Type, size and grade of meters by catalogue row; null for row -1."""
+    at = pl.Series(np.where(index < 0, len(case.catalogue.meters), index))
+    meters = case.catalogue.meters
+    kinds: list[str | None] = [m.meter_type for m in meters]
+    sizes: list[float | None] = [m.size_in for m in meters]
+    grades: list[str | None] = [m.grade for m in meters]
+    return {
+        f"{prefix}_type": pl.Series([*kinds, None], dtype=pl.String).gather(at),
+        f"{prefix}_size_in": pl.Series([*sizes, None], dtype=pl.Float64).gather(at),
+        f"{prefix}_grade": pl.Series([*grades, None], dtype=pl.String).gather(at),
+    }
+
+
+def at_meter(value: NDArray[Any], index: Index) -> Array:
+    """Entry of each account's row [A, M] at its meter."""
+    return np.asarray(value[np.arange(len(index)), index], dtype=np.float64)
+
+
+def draws_at_meter(value: NDArray[Any], index: Index) -> Array:
+    """Draws of each account [J, A, M] at its meter [J, A]."""
+    return np.asarray(value[:, np.arange(len(index)), index], dtype=np.float64)
+
+
+def bounded(name: str, draws: Array, weight: Array) -> dict[str, Array]:
+    """Mean and 90 % interval under the contract's names: low and high stand before the unit.
+
+    The interval is widened to hold the mean, which a skewed spread may carry outside it.
+    """
+    mean = np.asarray(weighted_mean(draws, weight), dtype=np.float64)
+    low, high = interval(draws, weight)
+    return {
+        name: mean,
+        with_word(name, "low"): np.minimum(np.asarray(low, dtype=np.float64), mean),
+        with_word(name, "high"): np.maximum(np.asarray(high, dtype=np.float64), mean),
+    }
+
+
+UNITS: Final = ("_usd_per_year", "_gal_per_year", "_pct", "_gpm", "_share", "_usd")
+
+
+def with_word(name: str, word: str) -> str:
+    """`volume_gain_gal_per_year` with `low` is `volume_gain_low_gal_per_year`."""
+    unit = next((u for u in UNITS if name.endswith(u)), "")
+    return f"{name[: len(name) - len(unit)]}_{word}{unit}"
+
+
+def head_loss_at_peak(case: Case, draws: Draws) -> Array:
+    """Head lost in each meter at the expected peak [A, M]."""
+    peak_gpm = np.asarray(weighted_mean(draws.peak_gpm, draws.weight), dtype=np.float64)
+    return head_loss_matrix(case.catalogue.meters, peak_gpm).T
