@@ -11,7 +11,13 @@ from numpy.typing import NDArray
 from scipy.special import ndtri
 
 from rightsize.contracts.profiles import ProfileBlock
-from rightsize.demand.bands import BAND_CENTRES_GPM, BAND_COUNT, BAND_EDGES_GPM, band_of
+from rightsize.demand.bands import (
+    BAND_CENTRES_GPM,
+    BAND_COUNT,
+    BAND_EDGES_GPM,
+    BANDS_PER_DECADE,
+    band_of,
+)
 from rightsize.inference import censoring, design
 from rightsize.inference.candidates import (
     INTENSITY_CV,
@@ -26,7 +32,7 @@ from rightsize.inference.candidates import (
 )
 from rightsize.inference.censoring import FleetPrior
 from rightsize.inference.envelope import registered_bounds
-from rightsize.inference.kernels import KernelKind, pulse_kernel
+from rightsize.inference.kernels import EDGES, KernelKind, pulse_kernel
 from rightsize.inference.posterior import FlowPosterior
 from rightsize.inference.priors import Priors, atoms_of
 from rightsize.inference.pulses import variance_ratio
@@ -36,10 +42,12 @@ from rightsize.meters.catalogue import Meter
 
 Array = NDArray[np.floating[Any]]
 
-CHUNK: Final = 128
+CHUNK: Final = 64
 PEAK_EXCEEDED: Final = 1e-5
 SUSTAINED_EXCEEDED: Final = 0.005
 _DIMENSIONS: Final = 9
+_LONG_PEAK_SD: Final = 0.45  # more for reads of a whole day
+_DAY_LOG_SD: Final = 0.55  # of the hours of a day about its mean
 SINGLE_RATIOS: Final = (1.5, 4.0, 10.0, 25.0, 80.0)
 _PEAK_MODEL_SD: Final = (0.09, 0.12)  # log error of the model's peak: fine and hourly reads
 
@@ -123,8 +131,9 @@ def _chunk(
     kinds, which = _kernel_of(how)
     unit = how.unit_gpm * _unit_scale(how, kinds, which)
     used, which = np.unique(which, return_inverse=True)
+    reads = _reads(block)
     flow = spread(
-        _reads(block),
+        reads,
         band=np.clip(band_of(unit.astype(np.float64)), 0, BAND_COUNT - 1),
         kernels=tuple(pulse_kernel(kinds[k]) for k in used),
         kernel=which.reshape(unit.shape),
@@ -132,7 +141,9 @@ def _chunk(
         table=table,
         installed=block.meter_index,
     )
-    return _posterior(block, meters, table, how, steady, flow, _crowding(block, priors, u), u)
+    hour = _actual_mean(_sustained(block, reads), flow, unit, steady)
+    crowding = _crowding(block, priors, u)
+    return _posterior(block, meters, table, how, steady, flow, hour, crowding, u)
 
 
 _KINDS: Final = (
@@ -216,10 +227,39 @@ def _steady(
 def _reads(block: ProfileBlock) -> Reads:
     step = block.resolution_gal / block.interval_min
     count, zero = unrounded(block.band_count, block.zero_count, step)
-    total = np.maximum(count.sum(axis=1) + zero, 1)
-    share = count / total[:, None]
+    share = count / np.maximum(count.sum(axis=1) + zero, 1)[:, None]
+    share = np.where((block.interval_min > 60)[:, None], _by_hours(share, block), share)
+    zero_share = np.maximum(1 - share.sum(axis=1), 0.0)
     start = np.zeros((block.size, 1))
-    return Reads(np.concatenate([start, np.cumsum(share, axis=1)], axis=1), zero / total)
+    return Reads(np.concatenate([start, np.cumsum(share, axis=1)], axis=1), zero_share)
+
+
+def _by_hours(share: Array, block: ProfileBlock) -> Array:
+    """Means of intervals longer than an hour spread over their hours [A, B].
+
+    Use follows the day: the hours of a day stand to its mean as lognormal factors, wider the
+    longer the interval (our convention; an ordinary demand pattern has a coefficient of
+    variation near 0.6 over the day). The mean of every interval is kept.
+    """
+    part = np.minimum(np.log(np.maximum(block.interval_min, 60) / 60) / np.log(24), 1.0)
+    out = np.zeros_like(share)
+    for level in np.unique(part):
+        mine = part == level
+        sd = _DAY_LOG_SD * np.sqrt(level)
+        for z, weight in zip(*np.polynomial.hermite_e.hermegauss(9), strict=True):
+            shift = (sd * z - sd**2 / 2) / np.log(10) * BANDS_PER_DECADE
+            low = int(np.floor(shift))
+            for move, part_of in ((low, 1 - (shift - low)), (low + 1, shift - low)):
+                out[mine] += weight / np.sqrt(2 * np.pi) * part_of * _moved(share[mine], move)
+    return out
+
+
+def _moved(share: Array, bands: int) -> Array:
+    """Shares a number of bands up (or down), piled up at the ends."""
+    index = np.clip(np.arange(share.shape[1]) + bands, 0, share.shape[1] - 1)
+    out = np.zeros_like(share)
+    np.add.at(out.T, index, share.T)
+    return out
 
 
 def _posterior(
@@ -229,6 +269,7 @@ def _posterior(
     how: Draws,
     steady: Array,
     flow: Flow,
+    sustained_gpm: Array,
     crowding: Array,
     u: Array,
 ) -> FlowPosterior:
@@ -241,20 +282,27 @@ def _posterior(
     low, high = registered_bounds(block, meters, observed)
     peak = _crowded(_peak(flow, steady), block.max_interval_gpm, crowding)
     hour = np.sqrt(np.minimum(block.interval_min / 60, 1.0))
-    model_sd = _PEAK_MODEL_SD[0] + (_PEAK_MODEL_SD[1] - _PEAK_MODEL_SD[0]) * hour
+    long = np.log(np.maximum(block.interval_min / 60, 1.0)) / np.log(24)
+    model_sd = (
+        _LONG_PEAK_SD * long
+        + _PEAK_MODEL_SD[0]
+        + (_PEAK_MODEL_SD[1] - _PEAK_MODEL_SD[0]) * hour
+    )
     peak = peak * np.exp(model_sd * ndtri(u[..., 4]))
+    peak = _with_register(peak, block.peak_register_gpm, u[..., 4])
     filled = block.interval_min >= 15  # the largest interval lasts longer than the peak may
     peak = np.where(filled, np.maximum(peak, block.max_interval_gpm), peak)
-    sustained = _sustained(block)
     one = np.sqrt(
         variance_ratio(1.0, how.duration_min) / variance_ratio(PEAK_MIN, how.duration_min)
     )
     top_hour = np.minimum(block.max_hour_gpm[None], peak)
-    shares: Array = flow.time * BAND_CENTRES_GPM / np.maximum(actual, 1e-12)[..., None]
+    one_min = top_hour + (peak - top_hour) * one
+    shares: Array = flow.time * BAND_CENTRES_GPM.astype(np.float32)
+    shares /= np.maximum(actual, 1e-12)[..., None].astype(np.float32)
     shares = _with_idle(shares, flow.idle * steady / np.maximum(actual, 1e-12), steady)
+    share_low, share_high = np.quantile(shares, [0.05, 0.95], axis=0)
     starts = np.array([m.starting_gpm for m in meters])[block.meter_index]
     normal = np.array([m.normal_min_gpm for m in meters])[block.meter_index]
-    accuracy = np.maximum(installed, 1e-12) / np.maximum(actual, 1e-12)
     actual_year = actual * scale
     return _widened(
         weight=np.full(steady.shape, 1 / len(steady)),
@@ -262,15 +310,14 @@ def _posterior(
         registered_gal_per_year=np.clip(registered * scale[..., None], low[None], high[None]),
         installed_gal_per_year=np.broadcast_to(observed, steady.shape).copy(),
         peak_10s_gpm=peak,
-        peak_1min_gpm=top_hour + (peak - top_hour) * one,
-        sustained_60min_gpm=np.broadcast_to(sustained, steady.shape)
-        / np.clip(accuracy, 0.5, 1.2),
+        peak_1min_gpm=one_min,
+        sustained_60min_gpm=np.minimum(sustained_gpm, one_min),
         unseen_gal_per_year=actual_year * _below(shares, starts),
         low_flow_share=_below(shares, normal),
         time_share=_with_idle(flow.time, flow.idle, steady).mean(axis=0),
         actual_volume_share=shares.mean(axis=0),
-        actual_volume_share_low=np.quantile(shares, 0.05, axis=0),
-        actual_volume_share_high=np.quantile(shares, 0.95, axis=0),
+        actual_volume_share_low=share_low,
+        actual_volume_share_high=share_high,
         registered_envelope_low=low,
         registered_envelope_high=high,
     )
@@ -290,7 +337,8 @@ def _steady_registered(table: RegisteredTable, steady: Array) -> Array:
 def _peak(flow: Flow, steady: Array) -> Array:
     """Flow exceeded `PEAK_EXCEEDED` of the time [J, A], log-linear between band edges."""
     above = np.cumsum(flow.time[..., ::-1], axis=-1)[..., ::-1]
-    above = above + flow.idle[..., None] * (steady[..., None] >= BAND_EDGES_GPM[:-1])
+    rests = steady[..., None] >= BAND_EDGES_GPM[:-1]
+    above = above + flow.idle.astype(np.float32)[..., None] * rests
     last = np.maximum((above >= PEAK_EXCEEDED).sum(axis=-1) - 1, 0)
     here = np.take_along_axis(above, last[..., None], axis=-1)[..., 0]
     after_at = np.minimum(last + 1, BAND_COUNT - 1)
@@ -301,6 +349,18 @@ def _peak(flow: Flow, steady: Array) -> Array:
     )
     step = np.log(BAND_EDGES_GPM[1] / BAND_EDGES_GPM[0])
     return np.asarray(BAND_EDGES_GPM[last] * np.exp(part * step))
+
+
+def _with_register(peak_gpm: Array, register_gpm: Array, uniform: Array) -> Array:
+    """Peak where the register reports its own largest flow.
+
+    That is the largest of all moments, the peak what 0.001 % of the time exceeds: it lies a
+    little below, and the register averages over some seconds of its own (our convention: 0.75
+    to 1 of the reported flow).
+    """
+    known = np.isfinite(register_gpm) & (register_gpm > 0)
+    shown = np.where(known, register_gpm, 1.0)[None] * (0.75 + 0.25 * uniform)
+    return np.where(known[None], shown, peak_gpm)
 
 
 def _crowding(block: ProfileBlock, priors: Priors, u: Array) -> Array:
@@ -320,15 +380,33 @@ def _crowded(peak_gpm: Array, largest_gpm: Array, crowding: Array) -> Array:
     return np.asarray(level * crowding + (peak_gpm - level) * np.sqrt(crowding))
 
 
-def _sustained(block: ProfileBlock) -> Array:
-    """60-min registered mean exceeded `SUSTAINED_EXCEEDED` of the time [A]."""
+def _sustained(block: ProfileBlock, reads: Reads) -> Array:
+    """60-min registered mean exceeded `SUSTAINED_EXCEEDED` of the time [A].
+
+    From 60-min windows, or from longer reads spread over their hours where there are none.
+    """
     above = np.cumsum(block.hour_count[:, ::-1], axis=1)[:, ::-1]
-    total = block.days_covered * 24
-    last = np.maximum((above >= SUSTAINED_EXCEEDED * total[:, None]).sum(axis=1) - 1, 0)
+    above = above / np.maximum(block.days_covered * 24, 1e-9)[:, None]
+    spread_out = reads.cumulative[:, -1:] - reads.cumulative[:, :-1]
+    above = np.where((block.interval_min > 60)[:, None], spread_out, above)
+    last = np.maximum((above >= SUSTAINED_EXCEEDED).sum(axis=1) - 1, 0)
     rows = np.arange(block.size)
-    inside = np.maximum(block.hour_count[rows, last], 1e-9)
-    part = np.clip((above[rows, last] - SUSTAINED_EXCEEDED * total) / inside, 0, 1)
+    after = np.minimum(last + 1, BAND_COUNT - 1)
+    inside = np.maximum(above[rows, last] - above[rows, after], 1e-12)
+    part = np.clip((above[rows, last] - SUSTAINED_EXCEEDED) / inside, 0, 1)
     return np.asarray(BAND_EDGES_GPM[last] * (BAND_EDGES_GPM[1] / BAND_EDGES_GPM[0]) ** part)
+
+
+def _actual_mean(registered_gpm: Array, flow: Flow, unit: Array, steady: Array) -> Array:
+    """Mean that really flowed in hours of a registered mean [J, A]."""
+    edges = flow.actual_mean_edges
+    k = np.clip((edges <= registered_gpm[None, :, None]).sum(axis=-1), 1, edges.shape[-1] - 1)
+    low = np.take_along_axis(edges, k[..., None] - 1, -1)[..., 0]
+    high = np.take_along_axis(edges, k[..., None], -1)[..., 0]
+    span = np.where(np.isfinite(high) & (high > low), high - low, 1.0)
+    part = np.clip((registered_gpm[None] - low) / span, 0, 1)
+    drawn = unit * EDGES[k - 1] * (EDGES[1] / EDGES[0]) ** part
+    return np.asarray(np.maximum(drawn + steady, 0.5 * registered_gpm))
 
 
 def _with_idle(shares: Array, idle: Array, steady: Array) -> Array:
