@@ -14,8 +14,6 @@ from rightsize.contracts.profiles import ProfileBlock
 from rightsize.demand.bands import (
     BAND_CENTRES_GPM,
     BAND_COUNT,
-    BAND_EDGES_GPM,
-    BANDS_PER_DECADE,
     band_of,
 )
 from rightsize.inference import censoring, design
@@ -32,24 +30,20 @@ from rightsize.inference.candidates import (
 )
 from rightsize.inference.censoring import FleetPrior
 from rightsize.inference.envelope import registered_bounds
-from rightsize.inference.kernels import EDGES, KernelKind, pulse_kernel
+from rightsize.inference.interval_means import reads_of
+from rightsize.inference.kernels import KernelKind, pulse_kernel
+from rightsize.inference.peaks import actual_mean, crowding_of, peak_10s, sustained_registered
 from rightsize.inference.posterior import FlowPosterior
 from rightsize.inference.priors import Priors, atoms_of
 from rightsize.inference.pulses import variance_ratio
-from rightsize.inference.rounding import unrounded
-from rightsize.inference.spread import Flow, Reads, RegisteredTable, registered_table, spread
+from rightsize.inference.spread import Flow, RegisteredTable, registered_table, spread
 from rightsize.meters.catalogue import Meter
 
 Array = NDArray[np.floating[Any]]
 
 CHUNK: Final = 64
-PEAK_EXCEEDED: Final = 1e-5
-SUSTAINED_EXCEEDED: Final = 0.005
 _DIMENSIONS: Final = 9
-_LONG_PEAK_SD: Final = 0.45  # more for reads of a whole day
-_DAY_LOG_SD: Final = 0.55  # of the hours of a day about its mean
 SINGLE_RATIOS: Final = (1.5, 4.0, 10.0, 25.0, 80.0)
-_PEAK_MODEL_SD: Final = (0.09, 0.12)  # log error of the model's peak: fine and hourly reads
 
 
 def infer(
@@ -131,7 +125,7 @@ def _chunk(
     kinds, which = _kernel_of(how)
     unit = how.unit_gpm * _unit_scale(how, kinds, which)
     used, which = np.unique(which, return_inverse=True)
-    reads = _reads(block)
+    reads = reads_of(block)
     flow = spread(
         reads,
         band=np.clip(band_of(unit.astype(np.float64)), 0, BAND_COUNT - 1),
@@ -141,8 +135,8 @@ def _chunk(
         table=table,
         installed=block.meter_index,
     )
-    hour = _actual_mean(_sustained(block, reads), flow, unit, steady)
-    crowding = _crowding(block, priors, u)
+    hour = actual_mean(sustained_registered(block, reads), flow, unit, steady)
+    crowding = crowding_of(block, priors, u[..., 8])
     return _posterior(block, meters, table, how, steady, flow, hour, crowding, u)
 
 
@@ -224,44 +218,6 @@ def _steady(
     return np.asarray(np.where(night[None] > 0, seen, unseen))
 
 
-def _reads(block: ProfileBlock) -> Reads:
-    step = block.resolution_gal / block.interval_min
-    count, zero = unrounded(block.band_count, block.zero_count, step)
-    share = count / np.maximum(count.sum(axis=1) + zero, 1)[:, None]
-    share = np.where((block.interval_min > 60)[:, None], _by_hours(share, block), share)
-    zero_share = np.maximum(1 - share.sum(axis=1), 0.0)
-    start = np.zeros((block.size, 1))
-    return Reads(np.concatenate([start, np.cumsum(share, axis=1)], axis=1), zero_share)
-
-
-def _by_hours(share: Array, block: ProfileBlock) -> Array:
-    """Means of intervals longer than an hour spread over their hours [A, B].
-
-    Use follows the day: the hours of a day stand to its mean as lognormal factors, wider the
-    longer the interval (our convention; an ordinary demand pattern has a coefficient of
-    variation near 0.6 over the day). The mean of every interval is kept.
-    """
-    part = np.minimum(np.log(np.maximum(block.interval_min, 60) / 60) / np.log(24), 1.0)
-    out = np.zeros_like(share)
-    for level in np.unique(part):
-        mine = part == level
-        sd = _DAY_LOG_SD * np.sqrt(level)
-        for z, weight in zip(*np.polynomial.hermite_e.hermegauss(9), strict=True):
-            shift = (sd * z - sd**2 / 2) / np.log(10) * BANDS_PER_DECADE
-            low = int(np.floor(shift))
-            for move, part_of in ((low, 1 - (shift - low)), (low + 1, shift - low)):
-                out[mine] += weight / np.sqrt(2 * np.pi) * part_of * _moved(share[mine], move)
-    return out
-
-
-def _moved(share: Array, bands: int) -> Array:
-    """Shares a number of bands up (or down), piled up at the ends."""
-    index = np.clip(np.arange(share.shape[1]) + bands, 0, share.shape[1] - 1)
-    out = np.zeros_like(share)
-    np.add.at(out.T, index, share.T)
-    return out
-
-
 def _posterior(
     block: ProfileBlock,
     meters: tuple[Meter, ...],
@@ -280,18 +236,7 @@ def _posterior(
     observed = block.registered_gal / np.maximum(block.days_covered, 1e-9) * 365.25
     scale = observed[None] / np.maximum(installed, 1e-12)
     low, high = registered_bounds(block, meters, observed)
-    peak = _crowded(_peak(flow, steady), block.max_interval_gpm, crowding)
-    hour = np.sqrt(np.minimum(block.interval_min / 60, 1.0))
-    long = np.log(np.maximum(block.interval_min / 60, 1.0)) / np.log(24)
-    model_sd = (
-        _LONG_PEAK_SD * long
-        + _PEAK_MODEL_SD[0]
-        + (_PEAK_MODEL_SD[1] - _PEAK_MODEL_SD[0]) * hour
-    )
-    peak = peak * np.exp(model_sd * ndtri(u[..., 4]))
-    peak = _with_register(peak, block.peak_register_gpm, u[..., 4])
-    filled = block.interval_min >= 15  # the largest interval lasts longer than the peak may
-    peak = np.where(filled, np.maximum(peak, block.max_interval_gpm), peak)
+    peak = peak_10s(block, flow, steady, crowding, u[..., 4])
     one = np.sqrt(
         variance_ratio(1.0, how.duration_min) / variance_ratio(PEAK_MIN, how.duration_min)
     )
@@ -332,81 +277,6 @@ def _steady_registered(table: RegisteredTable, steady: Array) -> Array:
     count = len(table.start_gpm)
     flow = np.broadcast_to(steady.astype(np.float32)[..., None], (*steady.shape, count))
     return table.registered_gpm(flow, np.arange(count))
-
-
-def _peak(flow: Flow, steady: Array) -> Array:
-    """Flow exceeded `PEAK_EXCEEDED` of the time [J, A], log-linear between band edges."""
-    above = np.cumsum(flow.time[..., ::-1], axis=-1)[..., ::-1]
-    rests = steady[..., None] >= BAND_EDGES_GPM[:-1]
-    above = above + flow.idle.astype(np.float32)[..., None] * rests
-    last = np.maximum((above >= PEAK_EXCEEDED).sum(axis=-1) - 1, 0)
-    here = np.take_along_axis(above, last[..., None], axis=-1)[..., 0]
-    after_at = np.minimum(last + 1, BAND_COUNT - 1)
-    after = np.take_along_axis(above, after_at[..., None], axis=-1)[..., 0]
-    drop = np.log(np.maximum(here, 1e-12)) - np.log(np.maximum(after, 1e-9))
-    part = np.clip(
-        (np.log(np.maximum(here, 1e-12)) - np.log(PEAK_EXCEEDED)) / np.maximum(drop, 1e-9), 0, 1
-    )
-    step = np.log(BAND_EDGES_GPM[1] / BAND_EDGES_GPM[0])
-    return np.asarray(BAND_EDGES_GPM[last] * np.exp(part * step))
-
-
-def _with_register(peak_gpm: Array, register_gpm: Array, uniform: Array) -> Array:
-    """Peak where the register reports its own largest flow.
-
-    That is the largest of all moments, the peak what 0.001 % of the time exceeds: it lies a
-    little below, and the register averages over some seconds of its own (our convention: 0.75
-    to 1 of the reported flow).
-    """
-    known = np.isfinite(register_gpm) & (register_gpm > 0)
-    shown = np.where(known, register_gpm, 1.0)[None] * (0.75 + 0.25 * uniform)
-    return np.where(known[None], shown, peak_gpm)
-
-
-def _crowding(block: ProfileBlock, priors: Priors, u: Array) -> Array:
-    """How far demand bunches inside the busiest interval [J, A]; none in short intervals."""
-    most = np.log([priors.of(c).crowding for c in block.customer_class])
-    length = np.minimum(block.interval_min / 60, 1.0)
-    return np.asarray(np.exp(np.abs(ndtri(u[..., 8])) / 1.645 * most * length))
-
-
-def _crowded(peak_gpm: Array, largest_gpm: Array, crowding: Array) -> Array:
-    """Peak when demand inside the largest interval bunches by a factor.
-
-    Above the mean m the peak stands by about z sqrt(a m): the mean rises by the factor, the
-    rest by its root.
-    """
-    level = np.minimum(largest_gpm[None], peak_gpm)
-    return np.asarray(level * crowding + (peak_gpm - level) * np.sqrt(crowding))
-
-
-def _sustained(block: ProfileBlock, reads: Reads) -> Array:
-    """60-min registered mean exceeded `SUSTAINED_EXCEEDED` of the time [A].
-
-    From 60-min windows, or from longer reads spread over their hours where there are none.
-    """
-    above = np.cumsum(block.hour_count[:, ::-1], axis=1)[:, ::-1]
-    above = above / np.maximum(block.days_covered * 24, 1e-9)[:, None]
-    spread_out = reads.cumulative[:, -1:] - reads.cumulative[:, :-1]
-    above = np.where((block.interval_min > 60)[:, None], spread_out, above)
-    last = np.maximum((above >= SUSTAINED_EXCEEDED).sum(axis=1) - 1, 0)
-    rows = np.arange(block.size)
-    after = np.minimum(last + 1, BAND_COUNT - 1)
-    inside = np.maximum(above[rows, last] - above[rows, after], 1e-12)
-    part = np.clip((above[rows, last] - SUSTAINED_EXCEEDED) / inside, 0, 1)
-    return np.asarray(BAND_EDGES_GPM[last] * (BAND_EDGES_GPM[1] / BAND_EDGES_GPM[0]) ** part)
-
-
-def _actual_mean(registered_gpm: Array, flow: Flow, unit: Array, steady: Array) -> Array:
-    """Mean that really flowed in hours of a registered mean [J, A]."""
-    edges = flow.actual_mean_edges
-    k = np.clip((edges <= registered_gpm[None, :, None]).sum(axis=-1), 1, edges.shape[-1] - 1)
-    low = np.take_along_axis(edges, k[..., None] - 1, -1)[..., 0]
-    high = np.take_along_axis(edges, k[..., None], -1)[..., 0]
-    span = np.where(np.isfinite(high) & (high > low), high - low, 1.0)
-    part = np.clip((registered_gpm[None] - low) / span, 0, 1)
-    drawn = unit * EDGES[k - 1] * (EDGES[1] / EDGES[0]) ** part
-    return np.asarray(np.maximum(drawn + steady, 0.5 * registered_gpm))
 
 
 def _with_idle(shares: Array, idle: Array, steady: Array) -> Array:
