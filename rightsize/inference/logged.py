@@ -79,7 +79,7 @@ def draws_of_log(flow_gpm: Array, *, step_min: float) -> Draws:
 def prior_from_logs(
     customer_class: str, sites: list[Draws], *, crowding: float = 1.2
 ) -> ClassPrior:
-    """Class prior with two kinds of draw, split where the volume of all logs is halved.
+    """Class prior with two kinds of draw, split between the two means of their log flow.
 
     Parameters
     ----------
@@ -100,7 +100,7 @@ def prior_from_logs(
             f"class {customer_class}: a prior needs {LEAST_SITES} logged sites, "
             f"got {len(sites)}"
         )
-    edge = _volume_median(sites)
+    edge = _edge_gpm(sites)
     small = [_kind(s, s.flow_gpm <= edge) for s in sites]
     large = [_kind(s, s.flow_gpm > edge) for s in sites]
     share = float(np.mean([part[2] for part in large]))
@@ -112,12 +112,18 @@ def prior_from_logs(
     return ClassPrior(customer_class, tuple(fixtures), (1.0, 1.0), crowding, _steady(steady))
 
 
-def _volume_median(sites: list[Draws]) -> float:
-    flow = np.concatenate([s.flow_gpm for s in sites])
+def _edge_gpm(sites: list[Draws]) -> float:
+    """Flow that parts small from large draws: two means of log flow, weighed by volume."""
+    flow = np.log(np.concatenate([s.flow_gpm for s in sites]))
     volume = np.concatenate([s.volume_gal / max(s.volume_gal.sum(), 1e-9) for s in sites])
-    order = np.argsort(flow)
-    below = np.cumsum(volume[order])
-    return float(flow[order][np.searchsorted(below, 0.5 * below[-1])])
+    edge = float(np.average(flow, weights=volume))
+    for _ in range(20):
+        low, high = flow <= edge, flow > edge
+        if not (low.any() and high.any()):
+            break
+        means = [np.average(flow[part], weights=volume[part]) for part in (low, high)]
+        edge = float(np.mean(means))
+    return float(np.exp(edge))
 
 
 def _kind(site: Draws, mine: NDArray[np.bool_]) -> tuple[float, float, float]:

@@ -18,7 +18,7 @@ Array = NDArray[np.floating[Any]]
 
 PEAK_EXCEEDED: Final = 1e-5
 SUSTAINED_EXCEEDED: Final = 0.005
-_MODEL_SD: Final = (0.09, 0.12)  # log error of the model's peak: fine and hourly reads
+_MODEL_SD: Final = (0.09, 0.14)  # log error of the model's peak: fine and hourly reads
 _LONG_SD: Final = 0.45  # more for reads of a whole day
 
 
