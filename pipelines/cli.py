@@ -344,6 +344,26 @@ def design(
     show_design(found, console.out)
 
 
+@app.command()
+@guarded
+def priors(
+    logs: Annotated[list[Path], typer.Argument(help="logs of 1 min or finer, CSV or Parquet")],
+    to: Annotated[
+        Path, typer.Option(help="priors file to write; name it as priors: in CONFIG")
+    ],
+    base: Annotated[
+        Path | None,
+        typer.Option(help="priors for classes not logged; the shipped ones if absent"),
+    ] = None,
+) -> None:
+    """Class priors of your own customers, fitted to logged sites."""
+    from pipelines import console
+    from pipelines.fit_priors import fit_priors
+
+    fitted = fit_priors(logs, to, base=base)
+    console.out.print(f"fitted: {', '.join(fitted)}; written: {to}", soft_wrap=True)
+
+
 def main() -> None:
     """Run the command line."""
     app()

@@ -37,6 +37,7 @@ _STRAY_SD: Final = 0.6  # how far a site may stray from its prior in log draw vo
 _STRAY_ON_FLOW: Final = 0.35  # part of that stray that is intensity, the rest is duration
 _DISPERSION_SD: Final = 0.2
 _SINGLE_DISPERSION_SD: Final = 1.2  # schedules hide the variance of draws run one at a time
+_LONG_SD: Final = 1.2  # intervals longer than an hour vary with the weather, not with draws
 _SINGLE_STRAY_SD: Final = 0.5
 _EFFECTIVE: Final = 1 + INTENSITY_CV**2
 
@@ -114,7 +115,7 @@ def signs_of(block: ProfileBlock, steady_gpm: Array) -> DrawSigns:
         far / mean,
         near / mean,
         np.maximum(variance - rounding, floor) / mean,
-        np.hypot(_DISPERSION_SD, 0.5 * rounding / far),
+        np.hypot(_DISPERSION_SD, 0.5 * rounding / far) + _LONG_SD * (block.interval_min > 60),
         block.max_interval_gpm - steady_gpm,
         _exceeded(block.band_count, total, 0.005) - steady_gpm,
         _top_share(block),

@@ -8,7 +8,7 @@ counts as a few such accounts, so that a small fleet stays near it.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Final
 
@@ -18,6 +18,7 @@ from scipy.special import ndtr, ndtri
 
 from rightsize.contracts.profiles import ProfileBlock
 from rightsize.demand.bands import BAND_EDGES_GPM
+from rightsize.inference.candidates import pulse_variance
 from rightsize.inference.priors import Priors, SteadyPrior
 from rightsize.meters.catalogue import Meter
 
@@ -27,6 +28,7 @@ PRIOR_ACCOUNTS: Final = 12.0  # accounts that the class prior is worth
 _LEAST_OF_SIX: Final = 0.96  # sd of a least hour of six: 10th to 50th percentile over it
 _DRAWN_SD: Final = 0.4  # log error of the draws' part of night flow
 SMALLEST_STEADY_GPM: Final = 0.02  # less is not called steady flow
+_ROUNDS: Final = 40  # of expectation and maximisation
 
 
 @dataclass(frozen=True)
@@ -104,7 +106,7 @@ def _left_steady(
 def learn_fleet(
     blocks: Iterable[ProfileBlock], meters: Sequence[Meter], priors: Priors
 ) -> FleetPrior:
-    """Steady flow by class, from accounts whose meter sees flow down to a trickle.
+    """Steady flow by class: how often and how large, from what every meter can see of it.
 
     Parameters
     ----------
@@ -118,48 +120,60 @@ def learn_fleet(
     Returns
     -------
     FleetPrior
-        Shrunk share, median and spread by class.
+        Share of accounts, median and spread by class.
+
+    Notes
+    -----
+    A lognormal law of sizes and a share are found by expectation and maximisation: a steady
+    flow that a meter shows counts as it is, an account that shows none counts as none or as one
+    below its own meter's start, by the odds of either. Sensitive meters so teach the most.
     """
-    return learn_from([steady_by_class(blocks, meters)], priors)
-
-
-def steady_by_class(
-    blocks: Iterable[ProfileBlock], meters: Sequence[Meter]
-) -> dict[str, list[float]]:
-    """Steady flow [gpm] of the accounts whose meter sees it, by class: a part of the fleet.
-
-    Parts are learnt from together by `learn_from`, so that each may be made elsewhere.
-    """
-    start = np.array([m.starting_gpm for m in meters])
-    seen: dict[str, list[float]] = {}
+    shown: dict[str, list[Array]] = {}
     for block in blocks:
-        steady = night_quantile(block, 0.1)
-        coarse = block.resolution_gal / 60.0 > 0.5 * np.maximum(steady, 0.05)
-        usable = (start[block.meter_index] <= 0.15) & ~coarse & (block.days_covered >= 30)
-        for i in np.flatnonzero(usable):
-            seen.setdefault(block.customer_class[i], []).append(float(steady[i]))
-    return seen
+        steady = steady_seen(block, pulse_variance(block), np.zeros((1, 1)))[0]
+        floor = np.array([m.starting_gpm for m in meters])[block.meter_index]
+        floor = np.maximum(floor, np.maximum(block.resolution_gal / 60, SMALLEST_STEADY_GPM))
+        usable = (block.days_covered >= 30) & np.isfinite(steady)
+        pairs = np.stack([np.where(steady >= floor, steady, 0.0), floor], axis=1)
+        for name in set(block.customer_class):
+            mine = usable & (np.array(block.customer_class) == name)
+            shown.setdefault(name, []).append(pairs[mine])
+    learnt, seen = {}, {}
+    for name, prior in priors.by_class.items():
+        pairs = np.concatenate([np.zeros((0, 2)), *shown.get(name, [])])
+        learnt[name] = _learnt(prior.steady, pairs[:, 0], pairs[:, 1])
+        seen[name] = len(pairs)
+    return FleetPrior(learnt, seen)
 
 
-def learn_from(parts: Iterable[Mapping[str, Sequence[float]]], priors: Priors) -> FleetPrior:
-    """The fleet's steady flow by class from its parts, taken in their order."""
-    seen: dict[str, list[float]] = {}
-    for part in parts:
-        for customer_class, flows in part.items():
-            seen.setdefault(customer_class, []).extend(flows)
-    learnt = {c: _shrunk(p.steady, seen.get(c, [])) for c, p in priors.by_class.items()}
-    return FleetPrior(learnt, {c: len(v) for c, v in seen.items()})
-
-
-def _shrunk(prior: SteadyPrior, flows: list[float]) -> SteadyPrior:
-    found = np.log([f for f in flows if f >= SMALLEST_STEADY_GPM])
-    share = (PRIOR_ACCOUNTS * prior.share + len(found)) / (PRIOR_ACCOUNTS + len(flows))
+def _learnt(prior: SteadyPrior, steady_gpm: Array, floor_gpm: Array) -> SteadyPrior:
+    """Share, median and spread of steady flow from flows shown (0 = none) above own floors."""
+    share, centre, log_sd = prior.share, float(np.log(prior.flow_gpm)), prior.log_sd
+    is_shown = steady_gpm > 0
+    log_flow = np.log(np.where(is_shown, steady_gpm, 1.0))
+    log_floor = np.log(floor_gpm)
     weight = PRIOR_ACCOUNTS * prior.share
-    total = weight + len(found)
-    centre = (weight * np.log(prior.flow_gpm) + found.sum()) / total
-    spread = weight * (prior.log_sd**2 + (np.log(prior.flow_gpm) - centre) ** 2)
-    spread += ((found - centre) ** 2).sum()
-    factor = float(np.exp(1.645 * np.sqrt(spread / total)))
+    for _ in range(_ROUNDS):
+        z = (log_floor - centre) / log_sd
+        odds = np.where(
+            is_shown,
+            1.0,
+            unseen_odds(np.asarray(share), np.asarray(centre), np.asarray(log_sd), floor_gpm),
+        )
+        mills = np.exp(-0.5 * z**2) / np.sqrt(2 * np.pi) / np.maximum(ndtr(z), 1e-9)
+        mean = np.where(is_shown, log_flow, centre - log_sd * mills)
+        square = np.where(
+            is_shown,
+            log_flow**2,
+            mean**2 + log_sd**2 * np.maximum(1 - z * mills - mills**2, 0.05),
+        )
+        total = weight + odds.sum()
+        share = (PRIOR_ACCOUNTS * prior.share + odds.sum()) / (PRIOR_ACCOUNTS + len(odds))
+        new_centre = (weight * np.log(prior.flow_gpm) + (odds * mean).sum()) / total
+        spread = weight * (prior.log_sd**2 + (np.log(prior.flow_gpm) - new_centre) ** 2)
+        spread += (odds * (square - 2 * mean * new_centre + new_centre**2)).sum()
+        centre, log_sd = float(new_centre), float(np.sqrt(max(spread / total, 0.09)))
+    factor = float(np.exp(1.645 * log_sd))
     return SteadyPrior(float(np.clip(share, 0.02, 0.98)), float(np.exp(centre)), factor)
 
 

@@ -11,7 +11,11 @@ from numpy.typing import NDArray
 from scipy.special import ndtri
 
 from rightsize.contracts.profiles import ProfileBlock
-from rightsize.demand.bands import BAND_CENTRES_GPM, BAND_COUNT, BAND_EDGES_GPM, band_of
+from rightsize.demand.bands import (
+    BAND_CENTRES_GPM,
+    BAND_COUNT,
+    band_of,
+)
 from rightsize.inference import censoring, design
 from rightsize.inference.candidates import (
     INTENSITY_CV,
@@ -27,23 +31,21 @@ from rightsize.inference.candidates import (
 from rightsize.inference.censoring import FleetPrior
 from rightsize.inference.envelope import registered_bounds
 from rightsize.inference.installed import HeldMeters, held_meters
+from rightsize.inference.interval_means import reads_of
 from rightsize.inference.kernels import KernelKind, pulse_kernel
+from rightsize.inference.peaks import actual_mean, crowding_of, peak_10s, sustained_registered
 from rightsize.inference.posterior import FlowPosterior
 from rightsize.inference.priors import Priors, atoms_of
 from rightsize.inference.pulses import variance_ratio
-from rightsize.inference.rounding import unrounded
-from rightsize.inference.spread import Flow, Reads, RegisteredTable, registered_table, spread
+from rightsize.inference.spread import Flow, RegisteredTable, registered_table, spread
 from rightsize.meters.catalogue import Meter
 from rightsize.meters.installed import Installed
 
 Array = NDArray[np.floating[Any]]
 
-CHUNK: Final = 128
-PEAK_EXCEEDED: Final = 1e-5
-SUSTAINED_EXCEEDED: Final = 0.005
+CHUNK: Final = 64
 _DIMENSIONS: Final = 9
 SINGLE_RATIOS: Final = (1.5, 4.0, 10.0, 25.0, 80.0)
-_PEAK_MODEL_SD: Final = (0.09, 0.12)  # log error of the model's peak: fine and hourly reads
 
 
 def infer(
@@ -133,8 +135,9 @@ def _chunk(
     kinds, which = _kernel_of(how)
     unit = how.unit_gpm * _unit_scale(how, kinds, which)
     used, which = np.unique(which, return_inverse=True)
+    reads = reads_of(block)
     flow = spread(
-        _reads(block),
+        reads,
         band=np.clip(band_of(unit.astype(np.float64)), 0, BAND_COUNT - 1),
         kernels=tuple(pulse_kernel(kinds[k]) for k in used),
         kernel=which.reshape(unit.shape),
@@ -142,8 +145,9 @@ def _chunk(
         table=held.table,
         installed=held.row,
     )
-    crowding = _crowding(block, priors, u)
-    return _posterior(block, meters, table, held, how, steady, flow, crowding, u)
+    hour = actual_mean(sustained_registered(block, reads), flow, unit, steady)
+    crowding = crowding_of(block, priors, u[..., 8])
+    return _posterior(block, meters, table, held, how, steady, flow, hour, crowding, u)
 
 
 _KINDS: Final = (
@@ -224,15 +228,6 @@ def _steady(
     return np.asarray(np.where(night[None] > 0, seen, unseen))
 
 
-def _reads(block: ProfileBlock) -> Reads:
-    step = block.resolution_gal / block.interval_min
-    count, zero = unrounded(block.band_count, block.zero_count, step)
-    total = np.maximum(count.sum(axis=1) + zero, 1)
-    share = count / total[:, None]
-    start = np.zeros((block.size, 1))
-    return Reads(np.concatenate([start, np.cumsum(share, axis=1)], axis=1), zero / total)
-
-
 def _posterior(
     block: ProfileBlock,
     meters: tuple[Meter, ...],
@@ -241,6 +236,7 @@ def _posterior(
     how: Draws,
     steady: Array,
     flow: Flow,
+    sustained_gpm: Array,
     crowding: Array,
     u: Array,
 ) -> FlowPosterior:
@@ -251,20 +247,16 @@ def _posterior(
     observed = block.registered_gal / np.maximum(block.days_covered, 1e-9) * 365.25
     scale = observed[None] / np.maximum(installed, 1e-12)
     low, high = held.widened(registered_bounds(block, meters, observed, held.meters))
-    peak = _crowded(_peak(flow, steady), block.max_interval_gpm, crowding)
-    hour = np.sqrt(np.minimum(block.interval_min / 60, 1.0))
-    model_sd = _PEAK_MODEL_SD[0] + (_PEAK_MODEL_SD[1] - _PEAK_MODEL_SD[0]) * hour
-    peak = peak * np.exp(model_sd * ndtri(u[..., 4]))
-    filled = block.interval_min >= 15  # the largest interval lasts longer than the peak may
-    peak = np.where(filled, np.maximum(peak, block.max_interval_gpm), peak)
-    sustained = _sustained(block)
+    peak = peak_10s(block, flow, steady, crowding, u[..., 4])
     one = np.sqrt(
         variance_ratio(1.0, how.duration_min) / variance_ratio(PEAK_MIN, how.duration_min)
     )
     top_hour = np.minimum(block.max_hour_gpm[None], peak)
-    shares: Array = flow.time * BAND_CENTRES_GPM / np.maximum(actual, 1e-12)[..., None]
+    one_min = top_hour + (peak - top_hour) * one
+    shares: Array = flow.time * BAND_CENTRES_GPM.astype(np.float32)
+    shares /= np.maximum(actual, 1e-12)[..., None].astype(np.float32)
     shares = _with_idle(shares, flow.idle * steady / np.maximum(actual, 1e-12), steady)
-    accuracy = np.maximum(installed, 1e-12) / np.maximum(actual, 1e-12)
+    share_low, share_high = np.quantile(shares, [0.05, 0.95], axis=0)
     actual_year = actual * scale
     return _widened(
         weight=np.full(steady.shape, 1 / len(steady)),
@@ -272,15 +264,14 @@ def _posterior(
         registered_gal_per_year=np.clip(registered * scale[..., None], low[None], high[None]),
         installed_gal_per_year=np.broadcast_to(observed, steady.shape).copy(),
         peak_10s_gpm=peak,
-        peak_1min_gpm=top_hour + (peak - top_hour) * one,
-        sustained_60min_gpm=np.broadcast_to(sustained, steady.shape)
-        / np.clip(accuracy, 0.5, 1.2),
+        peak_1min_gpm=one_min,
+        sustained_60min_gpm=np.minimum(sustained_gpm, one_min),
         unseen_gal_per_year=actual_year * _below(shares, held.starting_gpm),
         low_flow_share=_below(shares, held.normal_min_gpm),
         time_share=_with_idle(flow.time, flow.idle, steady).mean(axis=0),
         actual_volume_share=shares.mean(axis=0),
-        actual_volume_share_low=np.quantile(shares, 0.05, axis=0),
-        actual_volume_share_high=np.quantile(shares, 0.95, axis=0),
+        actual_volume_share_low=share_low,
+        actual_volume_share_high=share_high,
         registered_envelope_low=low,
         registered_envelope_high=high,
     )
@@ -295,50 +286,6 @@ def _steady_registered(table: RegisteredTable, steady: Array) -> Array:
     count = len(table.start_gpm)
     flow = np.broadcast_to(steady.astype(np.float32)[..., None], (*steady.shape, count))
     return table.registered_gpm(flow, np.arange(count))
-
-
-def _peak(flow: Flow, steady: Array) -> Array:
-    """Flow exceeded `PEAK_EXCEEDED` of the time [J, A], log-linear between band edges."""
-    above = np.cumsum(flow.time[..., ::-1], axis=-1)[..., ::-1]
-    above = above + flow.idle[..., None] * (steady[..., None] >= BAND_EDGES_GPM[:-1])
-    last = np.maximum((above >= PEAK_EXCEEDED).sum(axis=-1) - 1, 0)
-    here = np.take_along_axis(above, last[..., None], axis=-1)[..., 0]
-    after_at = np.minimum(last + 1, BAND_COUNT - 1)
-    after = np.take_along_axis(above, after_at[..., None], axis=-1)[..., 0]
-    drop = np.log(np.maximum(here, 1e-12)) - np.log(np.maximum(after, 1e-9))
-    part = np.clip(
-        (np.log(np.maximum(here, 1e-12)) - np.log(PEAK_EXCEEDED)) / np.maximum(drop, 1e-9), 0, 1
-    )
-    step = np.log(BAND_EDGES_GPM[1] / BAND_EDGES_GPM[0])
-    return np.asarray(BAND_EDGES_GPM[last] * np.exp(part * step))
-
-
-def _crowding(block: ProfileBlock, priors: Priors, u: Array) -> Array:
-    """How far demand bunches inside the busiest interval [J, A]; none in short intervals."""
-    most = np.log([priors.of(c).crowding for c in block.customer_class])
-    length = np.minimum(block.interval_min / 60, 1.0)
-    return np.asarray(np.exp(np.abs(ndtri(u[..., 8])) / 1.645 * most * length))
-
-
-def _crowded(peak_gpm: Array, largest_gpm: Array, crowding: Array) -> Array:
-    """Peak when demand inside the largest interval bunches by a factor.
-
-    Above the mean m the peak stands by about z sqrt(a m): the mean rises by the factor, the
-    rest by its root.
-    """
-    level = np.minimum(largest_gpm[None], peak_gpm)
-    return np.asarray(level * crowding + (peak_gpm - level) * np.sqrt(crowding))
-
-
-def _sustained(block: ProfileBlock) -> Array:
-    """60-min registered mean exceeded `SUSTAINED_EXCEEDED` of the time [A]."""
-    above = np.cumsum(block.hour_count[:, ::-1], axis=1)[:, ::-1]
-    total = block.days_covered * 24
-    last = np.maximum((above >= SUSTAINED_EXCEEDED * total[:, None]).sum(axis=1) - 1, 0)
-    rows = np.arange(block.size)
-    inside = np.maximum(block.hour_count[rows, last], 1e-9)
-    part = np.clip((above[rows, last] - SUSTAINED_EXCEEDED * total) / inside, 0, 1)
-    return np.asarray(BAND_EDGES_GPM[last] * (BAND_EDGES_GPM[1] / BAND_EDGES_GPM[0]) ** part)
 
 
 def _with_idle(shares: Array, idle: Array, steady: Array) -> Array:

@@ -20,13 +20,13 @@ from rightsize.demand.bands import BANDS_PER_DECADE
 
 Array = NDArray[np.float64]
 
-LOWEST: Final = -80  # bands from the intensity: 10**-4 of it
+LOWEST: Final = -60  # bands from the intensity: 10**-3 of it
 HIGHEST: Final = 70  # 10**3.5 times the intensity
 SIZE: Final = HIGHEST - LOWEST + 1
 CENTRES: Final[Array] = 10.0 ** (np.arange(LOWEST, HIGHEST + 1) / BANDS_PER_DECADE)
 EDGES: Final[Array] = 10.0 ** ((np.arange(LOWEST, HIGHEST + 2) - 0.5) / BANDS_PER_DECADE)
 _STEADY_ABOVE: Final = 600.0  # so many draws together are as good as steady
-_RARE_BELOW: Final = 36  # below 0.006 of the intensity draws are rare: the law scales
+_RARE_BELOW: Final = 16  # below 0.006 of the intensity draws are rare: the law scales
 _POINTS: Final = 1 << 12
 _SINGLE_CV: Final = 0.015  # a draw that runs alone differs little from time to time
 

@@ -1,6 +1,6 @@
 """Publication of 100,000 accounts, first and with a history, against a bare load of the blocks.
 
-Run by hand: `python -m pytest -m bench -s tests/benchmarks/test_publication_speed.py`. The floor
+Run by hand: `python -m pytest -m bench -s tests/benchmarks/test_publication_speed.py`; floor
 10 s on two free cores; on a shared machine read the processor seconds, not the clock.
 """
 

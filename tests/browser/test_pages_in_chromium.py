@@ -116,7 +116,8 @@ def test_the_bars_are_as_high_as_the_table_says(browser, pages):
     heights, said = browser.run(
         "const svg = document.querySelector('.box svg');"
         "const bars = [...svg.querySelectorAll('.mark-rect path')]"
-        ".filter(p => p.getAttribute('fill').includes('--water')).map(p => p.getBBox()).sort((a, b) => a.x - b.x).map(b => b.height);"
+        ".filter(p => p.getAttribute('fill').includes('--water')).map(p => p.getBBox())"
+        ".sort((a, b) => a.x - b.x).map(b => b.height);"
         "const table = document.querySelector('details table');"
         "return [bars, [...table.tBodies[0].rows].map(r => r.cells[2].textContent)]"
     )

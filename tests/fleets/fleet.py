@@ -13,6 +13,7 @@ from tests.fleets.catalogue import METERS
 
 _FINE = np.concatenate([[0.0], np.geomspace(1e-3, 1e4, 7 * 400 + 1)])
 INTERVALS = (60.0, 15.0, 1.0)
+ALL_INTERVALS = (1440.0, 60.0, 30.0, 15.0, 5.0, 1.0)
 
 
 @dataclass

@@ -1,0 +1,157 @@
+"""Fixtures of a utility's own customers, from sites that were logged every minute or finer.
+
+A log shows draws as they are: a rise of flow is a draw that begins, its fall the end. Draws
+that run together are told apart only roughly, so what comes out is a prior: two kinds of draw,
+small and large, with the spread between sites.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rightsize.errors import ContractError
+from rightsize.inference.priors import ClassPrior, Fixture, SteadyPrior
+
+Array = NDArray[np.float64]
+
+LEAST_SITES: Final = 3
+_Z90: Final = 1.645
+_LEAST_FACTOR: Final = 1.3  # sites of one class never agree better than this
+_NOISE_SHARE: Final = 0.1  # a change below this share of the flow is no draw
+
+
+@dataclass(frozen=True)
+class Draws:
+    """Draws of one site, one entry a draw."""
+
+    flow_gpm: Array
+    duration_min: Array
+    steady_gpm: float
+
+    @property
+    def volume_gal(self) -> Array:
+        """Volume of each draw [gal]."""
+        return self.flow_gpm * self.duration_min
+
+
+def draws_of_log(flow_gpm: Array, *, step_min: float) -> Draws:
+    """Draws of one log.
+
+    Parameters
+    ----------
+    flow_gpm : array [n]
+        Mean flow of each step, in order, without gaps [gpm].
+    step_min : float
+        Length of a step [min], at most 1.
+
+    Returns
+    -------
+    Draws
+        One for each run of flow above the steady flow that is not interrupted: its mean
+        flow, weighed by volume, and its length. Steady flow is the first percentile.
+
+    Raises
+    ------
+    ContractError
+        If the steps are longer than a minute or the log is empty.
+    """
+    if step_min > 1.0 or flow_gpm.size == 0:
+        raise ContractError(
+            f"a log needs steps of at most 1 min and at least one read; got {flow_gpm.size} "
+            f"reads of {step_min:g} min"
+        )
+    steady = float(np.percentile(flow_gpm, 1))
+    above = np.maximum(flow_gpm - steady, 0.0)
+    runs = above > max(_NOISE_SHARE * steady, 1e-3)
+    edge = np.flatnonzero(np.diff(np.concatenate([[0], runs.astype(np.int8), [0]])))
+    start, stop = edge[::2], edge[1::2]
+    total = np.concatenate([[0.0], np.cumsum(above)])
+    square = np.concatenate([[0.0], np.cumsum(above**2)])
+    volume = total[stop] - total[start]
+    flow = (square[stop] - square[start]) / np.maximum(volume, 1e-12)
+    return Draws(flow, volume * step_min / np.maximum(flow, 1e-12), steady)
+
+
+def prior_from_logs(
+    customer_class: str, sites: list[Draws], *, crowding: float = 1.2
+) -> ClassPrior:
+    """Class prior with two kinds of draw, split between the two means of their log flow.
+
+    Parameters
+    ----------
+    customer_class : str
+        Class of the sites.
+    sites : list of Draws
+        At least three logged sites of the class.
+    crowding : float
+        Taken over as it is: a log of two weeks says little of it.
+
+    Raises
+    ------
+    ContractError
+        If there are too few sites.
+    """
+    if len(sites) < LEAST_SITES:
+        raise ContractError(
+            f"class {customer_class}: a prior needs {LEAST_SITES} logged sites, "
+            f"got {len(sites)}"
+        )
+    edge = _edge_gpm(sites)
+    small = [_kind(s, s.flow_gpm <= edge) for s in sites]
+    large = [_kind(s, s.flow_gpm > edge) for s in sites]
+    share = float(np.mean([part[2] for part in large]))
+    fixtures = [
+        (_fixture("small_draws", small), max(1 - share, 0.05)),
+        (_fixture("large_draws", large), max(share, 0.05)),
+    ]
+    steady = np.array([s.steady_gpm for s in sites])
+    return ClassPrior(customer_class, tuple(fixtures), (1.0, 1.0), crowding, _steady(steady))
+
+
+def _edge_gpm(sites: list[Draws]) -> float:
+    """Flow that parts small from large draws: two means of log flow, weighed by volume."""
+    flow = np.log(np.concatenate([s.flow_gpm for s in sites]))
+    volume = np.concatenate([s.volume_gal / max(s.volume_gal.sum(), 1e-9) for s in sites])
+    edge = float(np.average(flow, weights=volume))
+    for _ in range(20):
+        low, high = flow <= edge, flow > edge
+        if not (low.any() and high.any()):
+            break
+        means = [np.average(flow[part], weights=volume[part]) for part in (low, high)]
+        edge = float(np.mean(means))
+    return float(np.exp(edge))
+
+
+def _kind(site: Draws, mine: NDArray[np.bool_]) -> tuple[float, float, float]:
+    """Volume-weighted mean flow and duration of some draws, and their share of the volume."""
+    weight = site.volume_gal[mine]
+    total = float(weight.sum())
+    if total <= 0:
+        return np.nan, np.nan, 0.0
+    flow = float((weight * site.flow_gpm[mine]).sum() / total)
+    minutes = float((weight * site.duration_min[mine]).sum() / total)
+    return flow, minutes, total / max(float(site.volume_gal.sum()), 1e-9)
+
+
+def _fixture(name: str, parts: list[tuple[float, float, float]]) -> Fixture:
+    known = np.array([p[:2] for p in parts if p[2] > 0])
+    middle = np.exp(np.log(known).mean(axis=0))
+    spread = np.log(known).std(axis=0, ddof=1) if len(known) > 1 else np.zeros(2)
+    factor = np.maximum(np.exp(_Z90 * spread), _LEAST_FACTOR)
+    return Fixture(
+        name, float(middle[0]), float(factor[0]), float(middle[1]), float(factor[1]),
+        one_at_a_time=0.1, source=f"{len(known)} logged sites of the utility",
+    )  # fmt: skip
+
+
+def _steady(steady_gpm: Array) -> SteadyPrior:
+    found = np.log(steady_gpm[steady_gpm > 0.02])
+    share = (len(found) + 1) / (len(steady_gpm) + 2)
+    if len(found) < 2:
+        return SteadyPrior(float(share), 0.5, 6.0)
+    factor = max(float(np.exp(_Z90 * found.std(ddof=1))), 2.0)
+    return SteadyPrior(float(share), float(np.exp(found.mean())), factor)

@@ -1,0 +1,131 @@
+"""The largest flows: over 10 s, and over an hour."""
+
+from __future__ import annotations
+
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import ndtri
+
+from rightsize.contracts.profiles import ProfileBlock
+from rightsize.demand.bands import BAND_COUNT, BAND_EDGES_GPM
+from rightsize.inference.kernels import EDGES
+from rightsize.inference.priors import Priors
+from rightsize.inference.spread import Flow, Reads
+
+Array = NDArray[np.floating[Any]]
+
+PEAK_EXCEEDED: Final = 1e-5
+SUSTAINED_EXCEEDED: Final = 0.005
+_MODEL_SD: Final = (0.09, 0.14)  # log error of the model's peak: fine and hourly reads
+_LONG_SD: Final = 0.45  # more for reads of a whole day
+
+
+def peak_10s(
+    block: ProfileBlock, flow: Flow, steady_gpm: Array, crowding: Array, uniform: Array
+) -> Array:
+    """The 10 s flow exceeded `PEAK_EXCEEDED` of the time [gpm, J x A].
+
+    Parameters
+    ----------
+    block : ProfileBlock
+        Profiles of A meters.
+    flow : Flow
+        Share of time by instantaneous flow.
+    steady_gpm : array [J, A]
+        Flow under the draws.
+    crowding : array [J, A]
+        How far demand bunches inside the busiest interval.
+    uniform : array [J, A]
+        Error of the model itself, as uniform numbers.
+
+    Returns
+    -------
+    array [J, A]
+        Not below the largest interval where that lasts longer than the peak may. The
+        register's own peak flow is taken for it where there is one.
+    """
+    hour = np.sqrt(np.minimum(block.interval_min / 60, 1.0))
+    long = np.log(np.maximum(block.interval_min / 60, 1.0)) / np.log(24)
+    model_sd = _LONG_SD * long + _MODEL_SD[0] + (_MODEL_SD[1] - _MODEL_SD[0]) * hour
+    peak = _crowded(_peak(flow, steady_gpm), block.max_interval_gpm, crowding)
+    peak = peak * np.exp(model_sd * ndtri(uniform))
+    peak = _with_register(peak, block.peak_register_gpm, uniform)
+    filled = block.interval_min >= 15
+    return np.where(filled, np.maximum(peak, block.max_interval_gpm), peak)
+
+
+def _peak(flow: Flow, steady: Array) -> Array:
+    """Flow exceeded `PEAK_EXCEEDED` of the time [J, A], log-linear between band edges."""
+    above = np.cumsum(flow.time[..., ::-1], axis=-1)[..., ::-1]
+    rests = steady[..., None] >= BAND_EDGES_GPM[:-1]
+    above = above + flow.idle.astype(np.float32)[..., None] * rests
+    last = np.maximum((above >= PEAK_EXCEEDED).sum(axis=-1) - 1, 0)
+    here = np.take_along_axis(above, last[..., None], axis=-1)[..., 0]
+    after_at = np.minimum(last + 1, BAND_COUNT - 1)
+    after = np.take_along_axis(above, after_at[..., None], axis=-1)[..., 0]
+    drop = np.log(np.maximum(here, 1e-12)) - np.log(np.maximum(after, 1e-9))
+    part = np.clip(
+        (np.log(np.maximum(here, 1e-12)) - np.log(PEAK_EXCEEDED)) / np.maximum(drop, 1e-9), 0, 1
+    )
+    step = np.log(BAND_EDGES_GPM[1] / BAND_EDGES_GPM[0])
+    return np.asarray(BAND_EDGES_GPM[last] * np.exp(part * step))
+
+
+def _with_register(peak_gpm: Array, register_gpm: Array, uniform: Array) -> Array:
+    """Peak where the register reports its own largest flow.
+
+    That is the largest of all moments, the peak what 0.001 % of the time exceeds: it lies a
+    little below, and the register averages over some seconds of its own (our convention: 0.75
+    to 1 of the reported flow).
+    """
+    known = np.isfinite(register_gpm) & (register_gpm > 0)
+    shown = np.where(known, register_gpm, 1.0)[None] * (0.75 + 0.25 * uniform)
+    return np.where(known[None], shown, peak_gpm)
+
+
+def crowding_of(block: ProfileBlock, priors: Priors, uniform: Array) -> Array:
+    """How far demand bunches inside the busiest interval [J, A]; none in short intervals."""
+    most = np.log([priors.of(c).crowding for c in block.customer_class])
+    length = np.minimum(block.interval_min / 60, 1.0)
+    return np.asarray(np.exp(np.abs(ndtri(uniform)) / 1.645 * most * length))
+
+
+def _crowded(peak_gpm: Array, largest_gpm: Array, crowding: Array) -> Array:
+    """Peak when demand inside the largest interval bunches by a factor.
+
+    Above the mean m the peak stands by about z sqrt(a m): the mean rises by the factor, the
+    rest by its root.
+    """
+    level = np.minimum(largest_gpm[None], peak_gpm)
+    return np.asarray(level * crowding + (peak_gpm - level) * np.sqrt(crowding))
+
+
+def sustained_registered(block: ProfileBlock, reads: Reads) -> Array:
+    """60-min registered mean exceeded `SUSTAINED_EXCEEDED` of the time [A].
+
+    From 60-min windows, or from longer reads spread over their hours where there are none.
+    """
+    above = np.cumsum(block.hour_count[:, ::-1], axis=1)[:, ::-1]
+    above = above / np.maximum(block.days_covered * 24, 1e-9)[:, None]
+    spread_out = reads.cumulative[:, -1:] - reads.cumulative[:, :-1]
+    above = np.where((block.interval_min > 60)[:, None], spread_out, above)
+    last = np.maximum((above >= SUSTAINED_EXCEEDED).sum(axis=1) - 1, 0)
+    rows = np.arange(block.size)
+    after = np.minimum(last + 1, BAND_COUNT - 1)
+    inside = np.maximum(above[rows, last] - above[rows, after], 1e-12)
+    part = np.clip((above[rows, last] - SUSTAINED_EXCEEDED) / inside, 0, 1)
+    return np.asarray(BAND_EDGES_GPM[last] * (BAND_EDGES_GPM[1] / BAND_EDGES_GPM[0]) ** part)
+
+
+def actual_mean(registered_gpm: Array, flow: Flow, unit: Array, steady: Array) -> Array:
+    """Mean that really flowed in hours of a registered mean [J, A]."""
+    edges = flow.actual_mean_edges
+    k = np.clip((edges <= registered_gpm[None, :, None]).sum(axis=-1), 1, edges.shape[-1] - 1)
+    low = np.take_along_axis(edges, k[..., None] - 1, -1)[..., 0]
+    high = np.take_along_axis(edges, k[..., None], -1)[..., 0]
+    span = np.where(np.isfinite(high) & (high > low), high - low, 1.0)
+    part = np.clip((registered_gpm[None] - low) / span, 0, 1)
+    drawn = unit * EDGES[k - 1] * (EDGES[1] / EDGES[0]) ** part
+    return np.asarray(np.maximum(drawn + steady, 0.5 * registered_gpm))

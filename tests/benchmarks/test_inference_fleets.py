@@ -1,0 +1,55 @@
+"""How safely and how well meters are chosen on fleets whose truth is known; printed.
+
+    python -m pytest -m bench -s tests/benchmarks/test_inference_fleets.py
+
+Fleets 101 to 103 were never used to choose a constant of the inference (11 to 13 were). Each
+holds five sites of each of twelve kinds over one year, truth at 10 s.
+"""
+
+from __future__ import annotations
+
+import pytest
+
+from pipelines.load_catalogue import load_catalogue
+from pipelines.load_priors import load_priors
+from rightsize.inference.censoring import learn_fleet
+from rightsize.inference.infer import infer
+from tests.fleets import judge
+from tests.fleets.fleet import simulate_fleet
+
+pytestmark = pytest.mark.bench
+HELD_OUT = (101, 102, 103)
+COLUMNS = {
+    "overrun": "overrun picks",
+    "changed": "changed",
+    "logged": "logged",
+    "realised_pct": "benefit realised %",
+    "gain_error_median": "gain error median",
+    "gain_error_mean": "gain error mean",
+    "gain_in_pct": "gain in 90 % int. %",
+    "peak_in_pct": "peak in 90 % int. %",
+    "false_undersized": "false undersized",
+}
+
+
+def row(name, found):
+    cells = [f"{found[c]:.4g}" if c in found else "" for c in COLUMNS]
+    return " | ".join([name, str(found["sites"]), *cells])
+
+
+@pytest.mark.parametrize("seed", HELD_OUT)
+def test_a_fleet_never_tuned_on(seed, capsys):
+    meters, priors = tuple(load_catalogue().meters), load_priors()
+    truth, blocks = simulate_fleet(seed, sites_per_kind=5, meters=meters)
+    lines = [" | ".join(["fleet, reads, method", "sites", *COLUMNS.values()])]
+    for interval, block in blocks.items():
+        oracle = judge.oracle_of(truth, block, meters)
+        learnt = learn_fleet([block], meters, priors)
+        ours = infer(block, meters, priors, draws=40, seed=1, fleet=learnt)
+        naive = judge.interval_mean_posterior(block, meters)
+        for name, posterior in (("interval mean", naive), ("pulses", ours)):
+            decision = judge.decided(block, posterior, meters)
+            found = judge.scores(truth, block, meters, posterior, decision, oracle)
+            lines.append(row(f"{seed}, {interval:g} min, {name}", found))
+    with capsys.disabled():
+        print("\n" + "\n".join(lines))

@@ -1,0 +1,80 @@
+"""Accounts a second, against the plain way: one account and one draw at a time; printed.
+
+OMP_NUM_THREADS=1 python -m pytest -m bench -s tests/benchmarks/test_inference_speed.py
+"""
+
+from __future__ import annotations
+
+import resource
+import time
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from pipelines.load_catalogue import load_catalogue
+from pipelines.load_priors import load_priors
+from rightsize.demand.bands import BAND_CENTRES_GPM
+from rightsize.inference import infer as whole
+from rightsize.inference.kernels import KernelKind
+from rightsize.meters.registration import registration_ratio
+from tests.fleets import sites
+from tests.fleets.fleet import simulate_fleet
+
+pytestmark = pytest.mark.bench
+ACCOUNTS = 2000
+PLAIN_ACCOUNTS = 2
+
+
+def tiled(block, count):
+    """The block's meters over and over, each under a name of its own."""
+    index = np.arange(count) % block.size
+
+    def cut(name, value):
+        if name in ("meter_id", "account_id"):
+            return tuple(f"{value[i]}-{k}" for k, i in enumerate(index))
+        return tuple(value[i] for i in index) if isinstance(value, tuple) else value[index]
+
+    return replace(block, **{name: cut(name, value) for name, value in vars(block).items()})
+
+
+def plain_account(share, meters, rng):
+    """What the matrices do, in loops: kernel row by row, meter by meter, for 40 draws."""
+    registered = np.zeros((40, len(meters)))
+    for j in range(40):
+        intensity = 3 * np.exp(0.4 * rng.standard_normal())
+        for centre, part in zip(BAND_CENTRES_GPM, share, strict=True):
+            if part == 0:
+                continue
+            count = rng.poisson(centre / intensity, 200)
+            flow = rng.gamma(np.maximum(count, 1e-9) * 5, intensity / 5) * (count > 0)
+            for m, meter in enumerate(meters):
+                ratio = registration_ratio(flow, meter)
+                registered[j, m] += part * float((ratio * flow).mean())
+    return registered
+
+
+def test_accounts_a_second(capsys):
+    meters, priors = tuple(load_catalogue().meters)[:40], load_priors()
+    kinds = (sites.office, sites.hotel, sites.apartments, sites.retail)
+    _, blocks = simulate_fleet(
+        5, sites_per_kind=1, meters=meters, kinds=kinds, intervals=(60.0,)
+    )
+    block = tiled(blocks[60.0], ACCOUNTS)
+    whole.pulse_kernel(KernelKind(whole.INTENSITY_CV))
+    options = {"draws": 40, "seed": 1, "fleet": None}
+    whole.infer(tiled(block, 8), meters, priors, **options)  # kernels and curves are made once
+    before = time.process_time()
+    whole.infer(block, meters, priors, **options)
+    fast = ACCOUNTS / (time.process_time() - before)
+    share = block.band_count[:PLAIN_ACCOUNTS] / block.reads_used[:PLAIN_ACCOUNTS, None]
+    before = time.process_time()
+    for each in share:
+        plain_account(each, meters, np.random.default_rng(1))
+    plain = PLAIN_ACCOUNTS / (time.process_time() - before)
+    peak_gib = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 2**20
+    with capsys.disabled():
+        print(
+            f"\n{fast:.0f} accounts per second of one core ({len(meters)} meters, 40 draws); "
+            f"one by one {plain:.2f}; ratio {fast / plain:.0f}; memory {peak_gib:.2f} GiB"
+        )

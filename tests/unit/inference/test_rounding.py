@@ -1,0 +1,43 @@
+import numpy as np
+
+from rightsize.demand.bands import BAND_CENTRES_GPM, BAND_COUNT, band_of
+from rightsize.inference.rounding import rounding_variance, unrounded
+
+
+def counted(flow):
+    band = band_of(flow)
+    return np.bincount(band[band >= 0], minlength=BAND_COUNT).astype(float)[None], np.array(
+        [float((flow <= 0).sum())]
+    )
+
+
+def test_a_trickle_between_two_steps_is_found_again():
+    # PLANTED: 0.6 gpm steady, register of 1 gal read every minute: ticks of 0 and 1
+    shown = np.floor(np.arange(1, 100_001) * 0.6).astype(int)
+    flow = np.diff(shown, prepend=0).astype(float)
+    count, zero = counted(flow)
+    assert (flow == 0).mean() > 0.3
+    law, none = unrounded(count, zero, np.array([1.0]))
+    total = law.sum() + none
+    assert total[0] == len(flow)
+    assert np.isclose(law[0] @ BAND_CENTRES_GPM / total[0], flow.mean(), rtol=0.03)
+    between = (BAND_CENTRES_GPM > 0.1) & (BAND_CENTRES_GPM < 0.9)
+    assert law[0, between].sum() > 0.2 * total[0]  # not only none and whole steps
+
+
+def test_fine_steps_change_nothing():
+    rng = np.random.default_rng(1)
+    count, zero = counted(rng.gamma(2, 5, 5000))
+    law, none = unrounded(count, zero, np.array([1e-4]))
+    np.testing.assert_allclose(law, count, atol=1e-6 * count.sum())
+    assert none[0] == zero[0]
+
+
+def test_variance_of_rounding_is_a_sixth_of_the_step_squared():
+    # ANALYTIC: difference of two rounded registers, many steps to an interval
+    rng = np.random.default_rng(2)
+    true = rng.uniform(20, 40, 200_000)
+    read = np.diff(np.floor(np.cumsum(true) + 0.3), prepend=0)
+    count, zero = counted(read)
+    found = rounding_variance(count, zero, np.array([1.0]))[0]
+    assert np.isclose(found, np.var(read - true), rtol=0.05)
