@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import os
+import shutil
 import signal
 import subprocess
 import sys
@@ -12,7 +13,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.acceptance.demo_run import ask, results_of, run
+from tests.acceptance.demo_run import Swept, ask, results_of, run
 
 PROJECT = Path(__file__).resolve().parents[2]
 PATIENCE_S = 120
@@ -24,10 +25,11 @@ def digest(folder: Path) -> str:
 
 
 @pytest.fixture(scope="module")
-def swept_once(small_for_module: Path) -> Path:
-    """The small demo after its first sweep."""
-    assert run("sweep", small_for_module / "sweep.yaml").code == 0
-    return small_for_module
+def swept_once(swept: Swept, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A copy of the demo and its workspace after the first sweep, times of files kept."""
+    folder = tmp_path_factory.mktemp("again") / "demo"
+    shutil.copytree(swept.folder, folder, symlinks=True)
+    return folder
 
 
 def test_a_second_sweep_changes_nothing_and_says_so(swept_once: Path):
