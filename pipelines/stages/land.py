@@ -34,6 +34,7 @@ from pipelines.stages.land_file import (
     sweep_up,
     take_out,
 )
+from pipelines.stages.read_findings import compare_clocks
 from pipelines.warehouse import connect, run_sql, set_variables, work_database
 from pipelines.workspace import Workspace
 from rightsize.errors import ConfigError
@@ -133,6 +134,7 @@ def land(
         files, known, more = _land_all(
             loaded, workspace, work, found, meters.frame, buckets, progress
         )
+        compare_clocks(workspace, work, {p for f in files for p in f.partitions})
         ledger.record_problems(work, [*problems, *more])
     return LandSummary(tuple(files), known, (*problems, *more))
 
