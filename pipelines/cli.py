@@ -151,6 +151,21 @@ def demo(
 
 @app.command()
 @guarded
+def look(
+    file: Annotated[Path, typer.Argument(help="an export file", show_default=False)],
+) -> None:
+    """Look at an unknown export file and propose how to read it."""
+    from pipelines.sources.propose import propose_mapping
+
+    proposal = propose_mapping(file)
+    print("exports:")
+    print(proposal.yaml, end="")
+    for note in proposal.notes:
+        print(f"# {note}")
+
+
+@app.command()
+@guarded
 def schedule(
     config: Config,
     nightly: Annotated[

@@ -18,7 +18,7 @@ _TABLES: Final = (
     "10_land/landed_file", "10_land/landed_partition", "10_land/seen_path",
     "10_land/landing_setting", "10_land/file_problem", "20_validate/validation_result",
     "20_validate/read_rule", "20_validate/judged_file", "10_land/landed_multiplier",
-    "10_land/reading_generation",
+    "10_land/reading_generation", "20_validate/clock_shift",
 )  # fmt: skip
 
 

@@ -38,6 +38,7 @@ from pipelines.stages.fleet_pages import write_fleet_pages
 from pipelines.stages.land import LandSummary, land
 from pipelines.stages.profile import ProfileSummary, profile
 from pipelines.stages.publish import PublishSummary, publish
+from pipelines.stages.read_findings import read_findings
 from pipelines.stages.reconcile import SweepInputs, reconcile
 from pipelines.stages.validate import Outcome, ValidationSummary, validate
 from pipelines.warehouse import work_database
@@ -343,7 +344,14 @@ def _write_list_findings(sweep: Sweep) -> None:
         .agg(pl.col("registered_gal").sum(), pl.col("read_count").sum())
     )
     stray = read.join(sweep.fleet.meters.frame.lazy(), on="meter_id", how="anti")
-    found = pl.concat([listed, unknown_meter_findings(stray.sort("meter_id").collect())])
+    told = read_findings(sweep.workspace, stats, sweep.fleet.meters)
+    found = pl.concat(
+        [
+            listed,
+            unknown_meter_findings(stray.sort("meter_id").collect()),
+            finding_frame(told),
+        ]
+    )
     write_block(found, sweep.workspace.assess / sweep.sweep_id / "finding", "meter_list")
 
 

@@ -84,10 +84,9 @@ def frame(
     parameters: Mapping[str, Any] | None = None,
 ) -> pl.DataFrame:
     """The rows of the query in `sql/<relation>.sql`."""
-    table = run_sql(connection, relation, parameters).to_arrow_table()
-    found = pl.from_arrow(table)
-    assert isinstance(found, pl.DataFrame)
-    return found
+    return connection.sql(
+        sql_text(relation), params=dict(parameters) if parameters else None
+    ).pl()
 
 
 def set_variables(connection: duckdb.DuckDBPyConnection, values: Mapping[str, Any]) -> None:

@@ -34,6 +34,7 @@ from pipelines.stages.land_file import (
     sweep_up,
     take_out,
 )
+from pipelines.stages.read_findings import compare_clocks
 from pipelines.warehouse import connect, run_sql, set_variables, work_database
 from pipelines.workspace import Workspace
 from rightsize.errors import ConfigError
@@ -133,6 +134,7 @@ def land(
         files, known, more = _land_all(
             loaded, workspace, work, found, meters.frame, buckets, progress
         )
+        compare_clocks(workspace, work, {p for f in files for p in f.partitions})
         ledger.record_problems(work, [*problems, *more])
     return LandSummary(tuple(files), known, (*problems, *more))
 
@@ -233,13 +235,14 @@ def _land_all(
     problems: list[FileProblem] = []
     seen = ledger.known_content(work)
     landed = ledger.landed_hashes(work)
+    generations = ledger.generations(work)
     sequence = ledger.next_landed_seq(work)
     known = 0
     if progress:
         progress("land", 0, len(found))
     for done, item in enumerate(found, start=1):
         outcome = _land_one(
-            loaded, workspace, work, item, meters, buckets, sequence, seen, landed
+            loaded, workspace, work, item, meters, buckets, sequence, seen, landed, generations
         )
         if isinstance(outcome, LandedFile):
             files.append(outcome)
@@ -274,17 +277,18 @@ def _land_one(
     sequence: int,
     seen: dict[str, tuple[int, int, str]],
     landed: set[str],
+    generations: dict[str, int],
 ) -> LandedFile | FileProblem | None:
     """Land one file; None where it has landed before."""
     try:
         digest, lines = _content(item, seen)
     except OSError as error:
         return unreadable(item.path, error)
-    generation = ledger.generations(work).get(digest, 0)
-    read_as = _read_as(loaded, item.export, buckets, generation)
+    read_as = _read_as(loaded, item.export, buckets, generations.get(digest, 0))
     file_hash = hashlib.sha256(f"{digest} {read_as}".encode()).hexdigest()[:32]
     if file_hash in landed:
-        ledger.remember_path(work, item.stamp, digest)
+        if lines is not None:  # hashed just now: another name, or touched
+            ledger.remember_path(work, item.stamp, digest)
         return None
     if lines is None:
         digest, lines = content_hash(item.path)

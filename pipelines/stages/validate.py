@@ -20,6 +20,7 @@ from pipelines import ledger
 from pipelines.load_settings import Loaded, read_model
 from pipelines.resources import config_path
 from pipelines.stages.land import LandSummary
+from pipelines.stages.validation_page import write_page
 from pipelines.warehouse import run_sql, work_database
 from pipelines.workspace import Workspace
 from rightsize.settings import Settings
@@ -102,6 +103,7 @@ def validate(loaded: Loaded, workspace: Workspace, landed: LandSummary) -> Valid
         metrics = {name: run_sql(work, _METRICS[name]).df() for name in suites}
         outcomes = tuple(o for name in suites for o in judge(name, metrics[name], suites[name]))
         _keep(work, outcomes)
+        write_page(work, workspace, loaded.settings.utility)
         summary = ValidationSummary(outcomes, must_stop=False)
         stops = bool(summary.failed) and loaded.settings.failed_suite == "stop"
         if not stops:

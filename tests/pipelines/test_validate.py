@@ -98,3 +98,17 @@ def test_a_file_that_lost_its_meters_or_hours_is_an_alarm(tmp_path: Path) -> Non
     assert ("reads-2.csv", "meters_against_file_before") in missed
     assert ("reads-3.csv", "coverage_share") in missed
     assert not [m for m in missed if m[0] == "reads-1.csv"]
+
+
+def test_the_page_opens_offline_and_escapes_what_files_are_called(tmp_path: Path) -> None:
+    utility = Utility(tmp_path, {}, more={"utility": "Test & <Water>"})
+    utility.write(
+        "<b>bold.csv", HEADER + hourly("M1", "2025-06-01", [5] * 3) + "M1,never,1,A\n"
+    )
+    validate(utility.loaded, utility.workspace, utility.land())
+    page = (utility.workspace.root / "validation.html").read_text(encoding="utf-8")
+    assert "Test &amp; &lt;Water&gt;" in page
+    assert "<b>bold" not in page
+    assert "&lt;b&gt;bold.csv" in page
+    assert "rejected share" in page
+    assert not any(word in page for word in ("http:", "https:", "<script", "src=", "@import"))

@@ -1,0 +1,63 @@
+-- suspect_multiplier: meters whose daily volume jumped, and stayed, by a factor of a unit.
+-- grain: one meter, at its clearest jump; key: meter_id.
+-- units: before_gal_per_day and after_gal_per_day [gal/d], medians of the months around it.
+-- reads: the months' statistics ($stat_files).
+-- why: 7.48 (gal and ft3), 10, 100, 1000 and 748 (gal and ccf) are how a wrong unit or
+--   multiplier shows. A season swings as far, but not from one level month to another: the
+--   months before and after must each lie within a factor of 2.5.
+with months as (
+    select
+        meter_id,
+        strptime(regexp_extract(filename, 'month=(\d{4}-\d{2})', 1), '%Y-%m')::date as month_on,
+        sum(registered_gal) / sum(days_covered) as gal_per_day
+    from read_parquet($stat_files, filename = true, hive_partitioning = false)
+    where registered_gal is not null
+    group by meter_id, month_on
+    having sum(days_covered) >= 5 and sum(registered_gal) > 0
+),
+sided as (
+    select
+        meter_id,
+        month_on,
+        count(*) over before as before_count,
+        median(gal_per_day) over before as before_gal_per_day,
+        max(gal_per_day) over before / min(gal_per_day) over before as before_spread,
+        count(*) over after as after_count,
+        median(gal_per_day) over after as after_gal_per_day,
+        max(gal_per_day) over after / min(gal_per_day) over after as after_spread
+    from months
+    window
+        before as (
+            partition by meter_id order by month_on rows between 6 preceding and 1 preceding
+        ),
+        after as (
+            partition by meter_id order by month_on
+            rows between current row and 5 following
+        )
+),
+jumped as (
+    select
+        meter_id,
+        month_on,
+        before_gal_per_day,
+        after_gal_per_day,
+        factor,
+        abs(ln(greatest(after_gal_per_day, before_gal_per_day)
+            / least(after_gal_per_day, before_gal_per_day)) - ln(factor)) as off
+    from sided
+    cross join (values (7.48), (10.0), (100.0), (748.0), (1000.0)) as factors (factor)
+    where before_count >= 2
+        and before_count + after_count >= 4
+        and before_spread <= 2.5
+        and after_spread <= 2.5
+)
+select
+    meter_id,
+    arg_min(month_on, off) as month_on,
+    arg_min(factor, off)::double as factor,
+    arg_min(before_gal_per_day, off) as before_gal_per_day,
+    arg_min(after_gal_per_day, off) as after_gal_per_day
+from jumped
+where off <= 0.14
+group by meter_id
+order by meter_id

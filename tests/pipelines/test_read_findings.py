@@ -1,0 +1,97 @@
+"""Wrong multipliers and shifted clocks are found, seasons are not (PLANTED)."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import duckdb
+import pytest
+
+from pipelines.ledger import prepare
+from pipelines.sources.meters import load_meters
+from pipelines.stages.read_findings import read_findings
+from pipelines.warehouse import work_database
+from pipelines.workspace import Workspace
+from tests.pipelines.exports import HEADER, METERS, Utility
+
+
+def found(folder: Path, gal_per_day: list[float]) -> list[tuple[str, object]]:
+    """Findings of a meter with these daily volumes, month by month."""
+    workspace = Workspace(folder / "workspace")
+    files = []
+    for month, gal in enumerate(gal_per_day, start=1):
+        file = folder / f"month=2025-{month:02d}" / "month_stat.parquet"
+        file.parent.mkdir(parents=True)
+        with duckdb.connect() as connection:
+            connection.execute(
+                f"copy (select 'M1' as meter_id, {gal * 30}::double as registered_gal, "
+                f"30.0::double as days_covered) to '{file}' (format parquet)"
+            )
+        files.append(file)
+    (folder / "meters.csv").write_text(METERS)
+    with work_database(workspace) as work:
+        prepare(work)
+    meters = load_meters(folder / "meters.csv", {})
+    told = read_findings(workspace, files, meters)
+    return [(f.code, f.evidence["factor"]) for f in told]
+
+
+@pytest.mark.parametrize("factor", [7.48, 10, 100, 1000, 748])
+@pytest.mark.parametrize("is_rise", [True, False])
+def test_a_level_that_jumps_by_a_unit_is_suspect(
+    tmp_path: Path, factor: float, is_rise: bool
+) -> None:
+    low = [300, 330, 290, 310]
+    high = [v * factor for v in (305, 315, 300)]
+    series = [*low, *high] if is_rise else [*high, *low]
+    assert found(tmp_path, series) == [("suspect_multiplier", factor)]
+
+
+@pytest.mark.parametrize(
+    "series",
+    [
+        [300, 330, 290, 310, 305, 320, 280],  # steady
+        [20, 30, 90, 300, 900, 1500, 1400, 700, 200, 60, 25, 20],  # irrigation
+        [300, 310, 900, 950, 920, 910],  # grew threefold
+        [300, 310, 3000],  # too short to tell
+    ],
+)
+def test_seasons_and_growth_are_not(tmp_path: Path, series: list[float]) -> None:
+    assert found(tmp_path, series) == []
+
+
+def two_exports(folder: Path, shift_h: int) -> Utility:
+    utility = Utility(folder, {})
+    utility.more = {
+        "exports": [
+            {"name": "one", "path": "exports/one*"},
+            {"name": "two", "path": "exports/two*"},
+        ]
+    }
+    volumes = [(day * 7 + hour * 5) % 13 for day in range(1, 4) for hour in range(1, 21)]
+    for name, moved in (("one", 0), ("two", shift_h)):
+        lines = [
+            f"M1,2025-06-{1 + k // 20:02d} {1 + k % 20 + moved:02d}:00,{v},A\n"
+            for k, v in enumerate(volumes)
+        ]
+        utility.write(f"{name}.csv", HEADER + "".join(lines))
+    utility.land()
+    return utility
+
+
+@pytest.mark.parametrize(("shift_h", "shift_min"), [(1, 60.0), (-1, -60.0)])
+def test_a_clock_off_by_one_interval_is_found(
+    tmp_path: Path, shift_h: int, shift_min: float
+) -> None:
+    utility = two_exports(tmp_path, shift_h)
+    meters = load_meters(utility.folder / "meters.csv", {})
+    told = read_findings(utility.workspace, [], meters)
+    assert [(f.account_id, f.code, f.evidence["shift_min"]) for f in told] == [
+        ("A-1", "clock_shift", shift_min)
+    ]
+
+
+def test_two_exports_that_agree_are_no_finding(tmp_path: Path) -> None:
+    utility = two_exports(tmp_path, 0)
+    meters = load_meters(utility.folder / "meters.csv", {})
+    assert read_findings(utility.workspace, [], meters) == ()
