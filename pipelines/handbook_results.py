@@ -44,8 +44,8 @@ _COOKBOOK_HEAD: Final = """# Cookbook: questions to the results
 <!-- Written by `python -m pipelines.handbook_results RESULTS`: change sql/80_cookbook. -->
 
 Each question is a file of `sql/80_cookbook`; paste it into `rightsize query`, into a BI tool or
-a notebook. The answers are those of the demo (`rightsize demo`), swept twice, the second time
-with water 10 % dearer, and cut to the first rows. Names of columns are in US units; a metric
+a notebook. The answers are those of the demo (`rightsize demo`), cut to the first rows; where
+one compares sweeps, the demo has but its first. Names of columns are in US units; a metric
 utility writes the metric names (see the data dictionary), and figures in a statement such as
 `< 1` are then in metric units too.
 """

@@ -132,6 +132,7 @@ def test_a_broken_publication_is_named_and_left_alone(tmp_path):
     assert path.read_bytes() == b"broken" * 1000
 
 
+@pytest.mark.heavy
 def test_the_file_does_not_grow_once_history_is_full(tmp_path):
     sizes = []
     for number in range(1, 9):

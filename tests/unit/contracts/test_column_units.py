@@ -62,7 +62,7 @@ def test_sizes_are_nominal_diameters(size_in, dn_mm):
 
 
 def test_a_size_without_a_nominal_diameter_is_whole_millimetres():
-    assert nominal_mm(0.625) == 16  # 15.875 mm; DN 15 is half an inch
+    assert nominal_mm(5.5) == 140  # 139.7 mm
 
 
 @given(st.floats(0, 1e9), st.floats(0, 1e9))
