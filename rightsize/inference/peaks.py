@@ -19,6 +19,7 @@ Array = NDArray[np.floating[Any]]
 PEAK_EXCEEDED: Final = 1e-5
 SUSTAINED_EXCEEDED: Final = 0.005
 _MODEL_SD: Final = (0.09, 0.14)  # log error of the model's peak: fine and hourly reads
+_HABIT_SD: Final = 0.08  # more upward: draws that run together by habit, not by chance
 _LONG_SD: Final = 0.45  # more for reads of a whole day
 
 
@@ -50,7 +51,9 @@ def peak_10s(
     long = np.log(np.maximum(block.interval_min / 60, 1.0)) / np.log(24)
     model_sd = _LONG_SD * long + _MODEL_SD[0] + (_MODEL_SD[1] - _MODEL_SD[0]) * hour
     peak = _crowded(_peak(flow, steady_gpm), block.max_interval_gpm, crowding)
-    peak = peak * np.exp(model_sd * ndtri(uniform))
+    error = ndtri(uniform)
+    model_sd = np.where(error > 0, model_sd + _HABIT_SD * hour, model_sd)
+    peak = peak * np.exp(model_sd * error)
     peak = _with_register(peak, block.peak_register_gpm, uniform)
     filled = block.interval_min >= 15
     return np.where(filled, np.maximum(peak, block.max_interval_gpm), peak)
