@@ -42,7 +42,7 @@ from pipelines.warehouse import quoted, run_sql
 from rightsize.units import GAL_PER_UNIT
 
 _SAMPLE: Final = 1000
-_MANY_DOUBTFUL: Final = 2000
+_MANY_DOUBTFUL: Final = 2000  # more lines than that, and the list of them is not kept whole
 _FORMATS: Final = {  # a stamp with its digits masked -> the format it is read by
     "dddd-dd-dd dd:dd": "%Y-%m-%d %H:%M",
     "dddd-dd-dd dd:dd:dd": "%Y-%m-%d %H:%M:%S",
@@ -169,7 +169,8 @@ def _reader(task: FileTask, form: _Form, amount: str) -> str:
         f"compression = 'none', columns = {{{columns}}}, "
         f"timestampformat = {quoted(form.time_format)}, "
         f"decimal_separator = {quoted(task.export.decimal)}, ignore_errors = true, "
-        f"store_rejects = true, max_line_size = {MAX_LINE_BYTES})"
+        f"store_rejects = true, rejects_limit = {4 * _MANY_DOUBTFUL}, "
+        f"max_line_size = {MAX_LINE_BYTES})"
     )
 
 
