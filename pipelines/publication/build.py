@@ -34,6 +34,7 @@ from rightsize.contracts.sweep_record import Reconciliation, SweepRecord
 from rightsize.contracts.sweeps import (
     LANDED_FILE,
     PROFILE_SOURCE,
+    REALISED_GAIN,
     REJECTED_READ,
     SWEEP_DOCUMENT,
 )
@@ -92,6 +93,8 @@ class Build:
         load_partition_file(self.connection, inputs.profile_folders)
         self._insert(PROFILE_SOURCE, "partition_file", has_sweep=False)
         self._insert_frame(LANDED_FILE, inputs.ledger)
+        if inputs.realised_gain is not None:
+            self._insert_frame(REALISED_GAIN, inputs.realised_gain)
         self._insert_rejected()
 
     def source_of(self, table: Table) -> str:

@@ -24,7 +24,7 @@ from pipelines.publication.contract_sql import (
     quoted,
     select_list,
 )
-from rightsize.contracts.results import RESULT_TABLES
+from rightsize.contracts.results import RESULT_TABLES, SWEEP
 from rightsize.contracts.table import Table
 from rightsize.errors import ContractError
 from rightsize.units import UnitSystem
@@ -223,7 +223,7 @@ def _copy(
     if not kept or not present:
         return
     values = select_list(table.columns, present, source=source, target=units)
-    if table.name == "sweep":
+    if table is SWEEP:  # it says itself in which units its columns are
         values = values.replace("(units)", quoted(units))
     names = ", ".join(in_units(table, units).column_names)
     sweeps = ", ".join(quoted(s) for s in kept)

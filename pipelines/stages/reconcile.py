@@ -39,12 +39,14 @@ class SweepInputs:
 
     `service` has account_id and meter_id of every meter to assess; `ledger` one row a landed
     file with the columns of `LEDGER_SCHEMA`; `profile_folders` are the profiles in force, below
-    `month=../bucket=..`.
+    `month=../bucket=..`. `realised_gain` has the rows of the table of that name, where past
+    change-outs were verified.
     """
 
     service: pl.DataFrame
     ledger: pl.DataFrame
     profile_folders: Sequence[Path]
+    realised_gain: pl.DataFrame | None = None
 
 
 def reconcile(workspace: Workspace, sweep: SweepRecord, inputs: SweepInputs) -> Reconciliation:

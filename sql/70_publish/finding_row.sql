@@ -17,7 +17,7 @@ select
         when 2 then 'warning'
         else 'info'
     end as severity,
-    string_agg(distinct message, '; ' order by message) as message,
+    string_agg(distinct message, ' / ' order by message) as message,
     min_by(evidence, message) as evidence
 from finding
 group by account_id, meter_id, code;

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import json
 import shutil
+from dataclasses import replace
 
 import polars as pl
 import pytest
@@ -106,8 +108,28 @@ def test_two_findings_of_one_kind_on_a_meter_become_one_with_both_messages(tmp_p
     put_out(sweep)
     rows = ask(sweep.workspace.results, "select severity, message from finding")
     assert rows == [
-        ("serious", "and again; the flow never fell below 0.2 gpm in 365 days"),
+        ("serious", "and again / the flow never fell below 0.2 gpm in 365 days"),
     ]
+
+
+def test_verified_change_outs_are_published(tmp_path):
+    sweep = make_sweep(tmp_path)
+    gain = pl.DataFrame(
+        {
+            "account_id": ["A000000"],
+            "removed_meter_id": ["OLD"],
+            "meter_id": ["M000000"],
+            "changed_on": [dt.date(2025, 6, 1)],
+            "promised_gain_gal_per_year": [1000.0],
+            "realised_gain_gal_per_year": [900.0],
+            "days_before": [365.0],
+            "days_after": [180.0],
+            "matched_accounts": [12],
+        }
+    )
+    put_out(replace(sweep, inputs=replace(sweep.inputs, realised_gain=gain)))
+    rows = ask(sweep.workspace.results, "select realised_gain_gal_per_year from realised_gain")
+    assert rows == [(900.0,)]
 
 
 def _broken(sweep, table, **values):
