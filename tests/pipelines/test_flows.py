@@ -163,3 +163,20 @@ def test_deployments_fire_in_the_zone_of_the_utility(config: Path):
     assert not made["on-demand"].schedules
     with pytest.raises(ConfigError, match="not understood"):
         deployments(load(config), nightly_cron="at midnight")
+
+
+def test_the_deployment_file_names_flows_and_parameters_that_exist():
+    """`config/prefect.yaml` is what Prefect's own command deploys to a work pool."""
+    import importlib
+
+    import yaml
+
+    from pipelines.resources import config_path
+
+    content = yaml.safe_load(config_path("prefect.yaml").read_text())
+    assert {d["name"] for d in content["deployments"]} == {"nightly", "monthly", "on-demand"}
+    for deployment in content["deployments"]:
+        module, _, name = deployment["entrypoint"].rpartition(".")
+        flow = getattr(importlib.import_module(module), name)
+        assert flow.name == deployment["name"]
+        assert set(deployment["parameters"]) <= set(flow.parameters.properties)

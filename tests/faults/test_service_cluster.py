@@ -1,0 +1,156 @@
+"""A sweep on a Dask cluster of real processes: equal to a local one, whoever dies."""
+
+from __future__ import annotations
+
+import json
+import os
+import shutil
+import signal
+import subprocess
+import sys
+from collections.abc import Iterator
+from contextlib import ExitStack
+from pathlib import Path
+
+import pytest
+
+from demo_data.regenerate import CHECKED_IN
+from pipelines.load_settings import load
+from pipelines.sweep import run_sweep
+from tests.faults.service import free_port, kill_group, process, rightsize, until
+from tests.pipelines.quick import add_export, published_tables, quick_utility
+
+pytest.importorskip("distributed")
+pytestmark = pytest.mark.heavy
+
+
+class Cluster:
+    """A scheduler, and nodes of workers with a nanny each, all separate processes."""
+
+    def __init__(self, folder: Path, stack: ExitStack) -> None:
+        self._folder, self._stack = folder, stack
+        self.address = f"tcp://127.0.0.1:{free_port()}"
+        code = "from distributed.cli.dask_scheduler import main; main()"
+        stack.enter_context(
+            process(
+                sys.executable, "-c", code, "--host", "127.0.0.1",
+                "--port", self.address.rsplit(":", 1)[1], "--no-dashboard", "--no-show",
+                log=folder / "scheduler.log",
+            )
+        )  # fmt: skip
+
+    def node(self, name: str, workers: int = 1) -> subprocess.Popen[bytes]:
+        """A node: its process group holds the nannies and the workers."""
+        code = "from distributed.cli.dask_worker import main; main()"
+        return self._stack.enter_context(
+            process(
+                sys.executable, "-c", code, self.address, "--name", name,
+                "--nworkers", str(workers), "--nthreads", "1", "--no-dashboard",
+                "--local-directory", str(self._folder / name),
+                "--death-timeout", "120", log=self._folder / f"{name}.log",
+            )
+        )  # fmt: skip
+
+    def pids(self) -> dict[str, int]:
+        """Process of each worker, by its name."""
+        from distributed import Client
+
+        with Client(self.address, timeout=60, set_as_default=False) as client:
+            found = client.run(lambda dask_worker: (str(dask_worker.name), os.getpid()))
+        return dict(found.values())
+
+
+@pytest.fixture
+def cluster(tmp_path: Path) -> Iterator[Cluster]:
+    with ExitStack() as stack:
+        yield Cluster(tmp_path, stack)
+
+
+@pytest.fixture(scope="module")
+def local(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The checked-in demo, swept on this machine alone."""
+    config = utility(tmp_path_factory.mktemp("local"))
+    ended = subprocess.run(
+        rightsize("sweep", config, "--workers", "2"), cwd=config.parents[1], check=False,
+        env={**os.environ, "PYTHONPATH": str(CHECKED_IN.parents[1])}, capture_output=True,
+    )  # fmt: skip
+    assert ended.returncode in (0, 3), ended.stderr
+    return config
+
+
+def utility(folder: Path) -> Path:
+    target = folder / "larkmoor"
+    shutil.copytree(CHECKED_IN, target, ignore=shutil.ignore_patterns("workspace"))
+    return target / "sweep.yaml"
+
+
+def events(config: Path) -> list[dict]:
+    logs = sorted((config.parent / "workspace" / "logs").glob("*.jsonl"))
+    return [json.loads(line) for path in logs for line in path.read_text().splitlines()]
+
+
+def buckets_done(config: Path, stage: str) -> int:
+    return sum(e["message"] == "bucket done" and e["stage"] == stage for e in events(config))
+
+
+def test_a_cluster_publishes_what_one_machine_publishes(
+    cluster: Cluster, local: Path, tmp_path: Path
+):
+    cluster.node("one")
+    cluster.node("two")
+    until(lambda: len(cluster.pids()) == 2, "two workers")
+    config = utility(tmp_path)
+    with process(
+        *rightsize("sweep", config, "--scheduler", cluster.address), log=tmp_path / "sweep.log"
+    ) as sweep:
+        assert sweep.wait(400) in (0, 3), (tmp_path / "sweep.log").read_text()
+    assert published_tables(config) == published_tables(local)
+    workers = {e["worker"] for e in events(config) if e["message"] == "bucket done"}
+    assert len(workers) == 2, "both workers had their share"
+
+
+@pytest.mark.parametrize("victim", ["worker", "node"])
+def test_a_sweep_outlives_a_worker_and_a_node_that_are_killed(
+    victim: str, cluster: Cluster, tmp_path: Path
+):
+    cluster.node("one")
+    node = cluster.node("two", workers=1 if victim == "worker" else 2)
+    wanted = 2 if victim == "worker" else 3
+    pids = until(lambda: len(p := cluster.pids()) == wanted and p, "workers")
+    config = quick_utility(tmp_path / "quick")
+    whole = quick_utility(tmp_path / "whole")
+    for each in (config, whole):
+        add_export(each.parent)
+    run_sweep(load(whole), workers=2)
+    with process(
+        *rightsize("sweep", config, "--scheduler", cluster.address), log=tmp_path / "sweep.log"
+    ) as sweep:
+        until(lambda: buckets_done(config, "profile") >= 3, "the profile stage")
+        if victim == "worker":
+            os.kill(pids["two"], signal.SIGKILL)
+        else:
+            kill_group(node)
+        assert sweep.poll() is None, "killed in mid-sweep"
+        assert sweep.wait(400) in (0, 3), (tmp_path / "sweep.log").read_text()
+    assert published_tables(config) == published_tables(whole)
+    ended = [e for e in events(config) if e["message"] == "sweep ends"]
+    assert [e["outcome"] for e in ended] == ["published"]
+
+
+def test_workers_that_do_not_see_the_workspace_or_run_other_code_are_refused(
+    cluster: Cluster, tmp_path: Path
+):
+    from pipelines.bucket_work import _do
+    from pipelines.cluster import check_cluster, dask_pool
+    from pipelines.workspace import Workspace
+    from rightsize.errors import ClusterError, ConfigError
+
+    with pytest.raises(ConfigError, match="no Dask scheduler answers"):
+        check_cluster("tcp://127.0.0.1:9", Workspace(tmp_path))
+    cluster.node("one")
+    workspace = Workspace(tmp_path / "workspace")
+    check_cluster(cluster.address, workspace)
+    with dask_pool(cluster.address, workspace) as pool:
+        wrong = pool.executor.submit(_do, str, "another release", [1])
+        with pytest.raises(ClusterError, match="install the same release on every worker"):
+            wrong.result(60)
