@@ -202,8 +202,8 @@ def _uncertainty() -> str:
         "no rate of decay is assumed.\n\nWhere tests of a group are few they lean on what "
         "meters in the ground may be: a share of the way to the limit at which they must leave "
         "service (twice the permissible error: at the minimum flow that is the 90 % of Maine "
-        "and Maryland), most at low flow. Meters without moving parts do not wear, but may stand "
-        "within twice their limits.\n"
+        "and Maryland), most at low flow. Meters without moving parts do not wear, but may "
+        "stand within twice their limits.\n"
     )
 
 
