@@ -46,7 +46,7 @@ from pipelines.workspace import Workspace
 from rightsize.contracts.sweep_record import Reconciliation, SweepRecord
 from rightsize.demand.reading_findings import finding_frame, unknown_meter_findings
 from rightsize.errors import ConfigError, ValidationError
-from rightsize.inference.censoring import FleetPrior, learn_from, steady_by_class
+from rightsize.inference.censoring import FleetPrior, Flows, learn_from, steady_by_class
 from rightsize.meters.catalogue import Meter
 
 
@@ -215,7 +215,7 @@ def _learn_anew(sweep: Sweep, cost: StageCost) -> FleetPrior:
 
 def _steady_of_bucket(
     workspace: Workspace, settings: FleetSettings, task: BucketTask
-) -> dict[str, list[float]]:
+) -> dict[str, Flows]:
     meters: tuple[Meter, ...] = settings.catalogue.meters
     return steady_by_class(blocks(workspace, [task], settings.thresholds), meters)
 

@@ -8,7 +8,7 @@ counts as a few such accounts, so that a small fleet stays near it.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Final
 
@@ -23,6 +23,8 @@ from rightsize.inference.priors import Priors, SteadyPrior
 from rightsize.meters.catalogue import Meter
 
 Array = NDArray[np.floating[Any]]
+Flows = NDArray[np.floating[Any]]
+"""Steady flow shown and the least that would show, one row an account [gpm]."""
 
 PRIOR_ACCOUNTS: Final = 12.0  # accounts that the class prior is worth
 _LEAST_OF_SIX: Final = 0.96  # sd of a least hour of six: 10th to 50th percentile over it
@@ -128,6 +130,17 @@ def learn_fleet(
     flow that a meter shows counts as it is, an account that shows none counts as none or as one
     below its own meter's start, by the odds of either. Sensitive meters so teach the most.
     """
+    return learn_from([steady_by_class(blocks, meters)], priors)
+
+
+def steady_by_class(
+    blocks: Iterable[ProfileBlock], meters: Sequence[Meter]
+) -> dict[str, Flows]:
+    """What a part of the fleet shows of steady flow, by class [accounts, 2].
+
+    Steady flow [gpm], 0 where the meter shows none, and the least that the meter would show
+    [gpm]. Parts are learnt from together by `learn_from`, so that each may be made elsewhere.
+    """
     shown: dict[str, list[Array]] = {}
     for block in blocks:
         steady = steady_seen(block, pulse_variance(block), np.zeros((1, 1)))[0]
@@ -135,12 +148,19 @@ def learn_fleet(
         floor = np.maximum(floor, np.maximum(block.resolution_gal / 60, SMALLEST_STEADY_GPM))
         usable = (block.days_covered >= 30) & np.isfinite(steady)
         pairs = np.stack([np.where(steady >= floor, steady, 0.0), floor], axis=1)
-        for name in set(block.customer_class):
+        for name in sorted(set(block.customer_class)):
             mine = usable & (np.array(block.customer_class) == name)
             shown.setdefault(name, []).append(pairs[mine])
+    return {name: np.concatenate(parts) for name, parts in shown.items()}
+
+
+def learn_from(parts: Iterable[Mapping[str, Flows]], priors: Priors) -> FleetPrior:
+    """The fleet's steady flow by class from its parts, taken in their order."""
+    parts = list(parts)
     learnt, seen = {}, {}
     for name, prior in priors.by_class.items():
-        pairs = np.concatenate([np.zeros((0, 2)), *shown.get(name, [])])
+        told = [part[name] for part in parts if name in part]
+        pairs = np.concatenate([np.zeros((0, 2)), *told])
         learnt[name] = _learnt(prior.steady, pairs[:, 0], pairs[:, 1])
         seen[name] = len(pairs)
     return FleetPrior(learnt, seen)
