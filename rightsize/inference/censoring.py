@@ -8,7 +8,7 @@ counts as a few such accounts, so that a small fleet stays near it.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Final
 
@@ -128,19 +128,43 @@ def learn_fleet(
     flow that a meter shows counts as it is, an account that shows none counts as none or as one
     below its own meter's start, by the odds of either. Sensitive meters so teach the most.
     """
+    return learn_from([steady_by_class(blocks, meters)], priors)
+
+
+def steady_by_class(
+    blocks: Iterable[ProfileBlock], meters: Sequence[Meter]
+) -> dict[str, Array]:
+    """What the meters of a part of the fleet show of steady flow, by class.
+
+    Parts are learnt from together by `learn_from`, so that each may be made elsewhere.
+
+    Returns
+    -------
+    dict of array [n, 2]
+        Steady flow shown (0 = none) and the least that the meter shows, both [gpm].
+    """
+    start = np.array([m.starting_gpm for m in meters])
     shown: dict[str, list[Array]] = {}
     for block in blocks:
         steady = steady_seen(block, pulse_variance(block), np.zeros((1, 1)))[0]
-        floor = np.array([m.starting_gpm for m in meters])[block.meter_index]
+        floor = start[block.meter_index]
         floor = np.maximum(floor, np.maximum(block.resolution_gal / 60, SMALLEST_STEADY_GPM))
         usable = (block.days_covered >= 30) & np.isfinite(steady)
         pairs = np.stack([np.where(steady >= floor, steady, 0.0), floor], axis=1)
         for name in set(block.customer_class):
             mine = usable & (np.array(block.customer_class) == name)
             shown.setdefault(name, []).append(pairs[mine])
+    return {name: np.concatenate(parts) for name, parts in shown.items()}
+
+
+def learn_from(parts: Iterable[Mapping[str, Array]], priors: Priors) -> FleetPrior:
+    """Steady flow by class from the parts of a fleet, taken in their order."""
+    whole = list(parts)
     learnt, seen = {}, {}
     for name, prior in priors.by_class.items():
-        pairs = np.concatenate([np.zeros((0, 2)), *shown.get(name, [])])
+        pairs = np.concatenate(
+            [np.zeros((0, 2)), *(part[name] for part in whole if name in part)]
+        )
         learnt[name] = _learnt(prior.steady, pairs[:, 0], pairs[:, 1])
         seen[name] = len(pairs)
     return FleetPrior(learnt, seen)
