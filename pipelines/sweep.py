@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import logging
 import shutil
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
@@ -34,6 +35,7 @@ from pipelines.workspace import Workspace
 from rightsize.contracts.sweep_record import Reconciliation
 
 _SHOWN = 10
+_OLD_SPILL_S = 6 * 3600
 
 
 @dataclass(frozen=True)
@@ -147,12 +149,22 @@ def _recorded(sweep: Sweep) -> Iterator[None]:
 def _clear(sweep: Sweep) -> None:
     """What crashes left, and the profiles that are to be made anew."""
     workspace = sweep.workspace
-    shutil.rmtree(workspace.scratch, ignore_errors=True)
+    _drop_old_spill(workspace)
     if sweep.order.full:
         shutil.rmtree(workspace.profile, ignore_errors=True)
     for month in sweep.order.months:
         shutil.rmtree(workspace.profile / f"month={month}", ignore_errors=True)
     workspace.create()
+
+
+def _drop_old_spill(workspace: Workspace) -> None:
+    """Spill that a crash left. What is young may belong to a page that is being drawn."""
+    if not workspace.scratch.is_dir():
+        return
+    for left in workspace.scratch.iterdir():
+        with suppress(OSError):
+            if time.time() - left.stat().st_mtime > _OLD_SPILL_S:
+                shutil.rmtree(left) if left.is_dir() else left.unlink()
 
 
 def _outcome(sweep: Sweep) -> SweepOutcome:

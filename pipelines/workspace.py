@@ -11,7 +11,7 @@ workspace/
   published/results.duckdb, *.parquet
   logs/sweep-2025-01.jsonl          what sweeps said
   learnt.json                       what the fleet taught the last sweep
-  scratch/                          spill of DuckDB, emptied when a sweep begins
+  scratch/                          spill of DuckDB; old spill goes when a sweep begins
 ```
 """
 

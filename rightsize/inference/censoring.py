@@ -135,16 +135,30 @@ def learn_fleet(
 
 def steady_by_class(
     blocks: Iterable[ProfileBlock], meters: Sequence[Meter]
+<<<<<<< HEAD
 ) -> dict[str, Flows]:
     """What a part of the fleet shows of steady flow, by class [accounts, 2].
 
     Steady flow [gpm], 0 where the meter shows none, and the least that the meter would show
     [gpm]. Parts are learnt from together by `learn_from`, so that each may be made elsewhere.
     """
+=======
+) -> dict[str, Array]:
+    """What the meters of a part of the fleet show of steady flow, by class.
+
+    Parts are learnt from together by `learn_from`, so that each may be made elsewhere.
+
+    Returns
+    -------
+    dict of array [n, 2]
+        Steady flow shown (0 = none) and the least that the meter shows, both [gpm].
+    """
+    start = np.array([m.starting_gpm for m in meters])
+>>>>>>> service
     shown: dict[str, list[Array]] = {}
     for block in blocks:
         steady = steady_seen(block, pulse_variance(block), np.zeros((1, 1)))[0]
-        floor = np.array([m.starting_gpm for m in meters])[block.meter_index]
+        floor = start[block.meter_index]
         floor = np.maximum(floor, np.maximum(block.resolution_gal / 60, SMALLEST_STEADY_GPM))
         usable = (block.days_covered >= 30) & np.isfinite(steady)
         pairs = np.stack([np.where(steady >= floor, steady, 0.0), floor], axis=1)
@@ -154,6 +168,7 @@ def steady_by_class(
     return {name: np.concatenate(parts) for name, parts in shown.items()}
 
 
+<<<<<<< HEAD
 def learn_from(parts: Iterable[Mapping[str, Flows]], priors: Priors) -> FleetPrior:
     """The fleet's steady flow by class from its parts, taken in their order."""
     parts = list(parts)
@@ -161,6 +176,16 @@ def learn_from(parts: Iterable[Mapping[str, Flows]], priors: Priors) -> FleetPri
     for name, prior in priors.by_class.items():
         told = [part[name] for part in parts if name in part]
         pairs = np.concatenate([np.zeros((0, 2)), *told])
+=======
+def learn_from(parts: Iterable[Mapping[str, Array]], priors: Priors) -> FleetPrior:
+    """Steady flow by class from the parts of a fleet, taken in their order."""
+    whole = list(parts)
+    learnt, seen = {}, {}
+    for name, prior in priors.by_class.items():
+        pairs = np.concatenate(
+            [np.zeros((0, 2)), *(part[name] for part in whole if name in part)]
+        )
+>>>>>>> service
         learnt[name] = _learnt(prior.steady, pairs[:, 0], pairs[:, 1])
         seen[name] = len(pairs)
     return FleetPrior(learnt, seen)
