@@ -14,10 +14,12 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from functools import partial
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
 import duckdb
+import numpy as np
 import polars as pl
+from numpy.typing import NDArray
 
 from pipelines import ledger, resume
 from pipelines.bucket_work import Pool, Progress, paths_of, run_all
@@ -46,7 +48,7 @@ from pipelines.workspace import Workspace
 from rightsize.contracts.sweep_record import Reconciliation, SweepRecord
 from rightsize.demand.reading_findings import finding_frame, unknown_meter_findings
 from rightsize.errors import ConfigError, ValidationError
-from rightsize.inference.censoring import FleetPrior, Flows, learn_from, steady_by_class
+from rightsize.inference.censoring import FleetPrior, learn_from, steady_by_class
 from rightsize.meters.catalogue import Meter
 
 
@@ -215,7 +217,7 @@ def _learn_anew(sweep: Sweep, cost: StageCost) -> FleetPrior:
 
 def _steady_of_bucket(
     workspace: Workspace, settings: FleetSettings, task: BucketTask
-) -> dict[str, Flows]:
+) -> dict[str, NDArray[np.floating[Any]]]:
     meters: tuple[Meter, ...] = settings.catalogue.meters
     return steady_by_class(blocks(workspace, [task], settings.thresholds), meters)
 

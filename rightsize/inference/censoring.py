@@ -23,8 +23,6 @@ from rightsize.inference.priors import Priors, SteadyPrior
 from rightsize.meters.catalogue import Meter
 
 Array = NDArray[np.floating[Any]]
-Flows = NDArray[np.floating[Any]]
-"""Steady flow shown and the least that would show, one row an account [gpm]."""
 
 PRIOR_ACCOUNTS: Final = 12.0  # accounts that the class prior is worth
 _LEAST_OF_SIX: Final = 0.96  # sd of a least hour of six: 10th to 50th percentile over it
@@ -135,14 +133,6 @@ def learn_fleet(
 
 def steady_by_class(
     blocks: Iterable[ProfileBlock], meters: Sequence[Meter]
-<<<<<<< HEAD
-) -> dict[str, Flows]:
-    """What a part of the fleet shows of steady flow, by class [accounts, 2].
-
-    Steady flow [gpm], 0 where the meter shows none, and the least that the meter would show
-    [gpm]. Parts are learnt from together by `learn_from`, so that each may be made elsewhere.
-    """
-=======
 ) -> dict[str, Array]:
     """What the meters of a part of the fleet show of steady flow, by class.
 
@@ -154,7 +144,6 @@ def steady_by_class(
         Steady flow shown (0 = none) and the least that the meter shows, both [gpm].
     """
     start = np.array([m.starting_gpm for m in meters])
->>>>>>> service
     shown: dict[str, list[Array]] = {}
     for block in blocks:
         steady = steady_seen(block, pulse_variance(block), np.zeros((1, 1)))[0]
@@ -162,21 +151,12 @@ def steady_by_class(
         floor = np.maximum(floor, np.maximum(block.resolution_gal / 60, SMALLEST_STEADY_GPM))
         usable = (block.days_covered >= 30) & np.isfinite(steady)
         pairs = np.stack([np.where(steady >= floor, steady, 0.0), floor], axis=1)
-        for name in sorted(set(block.customer_class)):
+        for name in set(block.customer_class):
             mine = usable & (np.array(block.customer_class) == name)
             shown.setdefault(name, []).append(pairs[mine])
     return {name: np.concatenate(parts) for name, parts in shown.items()}
 
 
-<<<<<<< HEAD
-def learn_from(parts: Iterable[Mapping[str, Flows]], priors: Priors) -> FleetPrior:
-    """The fleet's steady flow by class from its parts, taken in their order."""
-    parts = list(parts)
-    learnt, seen = {}, {}
-    for name, prior in priors.by_class.items():
-        told = [part[name] for part in parts if name in part]
-        pairs = np.concatenate([np.zeros((0, 2)), *told])
-=======
 def learn_from(parts: Iterable[Mapping[str, Array]], priors: Priors) -> FleetPrior:
     """Steady flow by class from the parts of a fleet, taken in their order."""
     whole = list(parts)
@@ -185,7 +165,6 @@ def learn_from(parts: Iterable[Mapping[str, Array]], priors: Priors) -> FleetPri
         pairs = np.concatenate(
             [np.zeros((0, 2)), *(part[name] for part in whole if name in part)]
         )
->>>>>>> service
         learnt[name] = _learnt(prior.steady, pairs[:, 0], pairs[:, 1])
         seen[name] = len(pairs)
     return FleetPrior(learnt, seen)
