@@ -83,10 +83,17 @@ def write_page(account: Account, folder: Path, pdf: bool) -> None:
     path = folder / page_file(account_id)
     _put(path, site_page(meters).encode("utf-8", "replace"))
     if pdf:
-        from weasyprint import HTML
+        _put(path.with_suffix(".pdf"), _pdf(site_page(meters, for_pdf=True)))
 
-        text = site_page(meters, for_pdf=True)
-        _put(path.with_suffix(".pdf"), HTML(string=text, url_fetcher=_no_fetch).write_pdf())
+
+def _pdf(page: str) -> bytes:
+    """The page on paper; nothing but its own `data:` addresses is opened."""
+    from weasyprint import HTML
+    from weasyprint.urls import URLFetcher
+
+    fetcher = URLFetcher(allowed_protocols=("data",))
+    content: bytes = HTML(string=page, url_fetcher=fetcher).write_pdf()
+    return content
 
 
 def _put(path: Path, content: bytes) -> None:
@@ -107,13 +114,3 @@ def _require_pdf() -> None:
             f"machine: {error}; without it, print the HTML page from a browser: it is laid "
             "out for two pages"
         ) from None
-
-
-def _no_fetch(url: str) -> dict[str, object]:
-    """A page holds all it needs: `data:` addresses alone are opened."""
-    if not url.startswith("data:"):
-        raise ValueError(f"a page must not fetch {url}")
-    from weasyprint import default_url_fetcher
-
-    found: dict[str, object] = default_url_fetcher(url)
-    return found

@@ -15,6 +15,7 @@ from rightsize.evidence import words
 from rightsize.evidence.band_picture import bands_svg
 from rightsize.evidence.card import card
 from rightsize.evidence.duration_picture import duration_svg, exceedance
+from rightsize.evidence.palette import in_print_colours
 from rightsize.evidence.peak_days_picture import peak_days_svg
 from rightsize.evidence.quantity import Units, decimal, odds, pct, share, usd
 from rightsize.evidence.rivals import rivals
@@ -50,7 +51,7 @@ def site_page(meters: Sequence[SiteEvidence], *, for_pdf: bool = False) -> str:
     meters
         Evidence on each meter of the account; at least one.
     for_pdf
-        Leave out what paper cannot do: folded tables.
+        Lay out for the PDF writer, without what paper cannot do: folded tables, themes.
 
     Returns
     -------
@@ -58,7 +59,7 @@ def site_page(meters: Sequence[SiteEvidence], *, for_pdf: bool = False) -> str:
         HTML that opens nothing else: no script, no address but `data:`.
     """
     first = meters[0]
-    return environment().get_template("site.html").render(
+    page = environment().get_template("site.html").render(
         account_id=first.account_id,
         first=first,
         provenance=first.provenance,
@@ -69,6 +70,7 @@ def site_page(meters: Sequence[SiteEvidence], *, for_pdf: bool = False) -> str:
         cautions=words.CAUTIONS,
         for_pdf=for_pdf,
     )  # fmt: skip
+    return in_print_colours(page) if for_pdf else page
 
 
 def _part(site: SiteEvidence) -> dict[str, Any]:

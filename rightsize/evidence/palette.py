@@ -42,3 +42,10 @@ def themed(svg: str) -> str:
     for colour, role in ROLES.items():
         svg = svg.replace(f'"{colour}"', f'"var(--{role},{colour})"')
     return svg
+
+
+def in_print_colours(page: str) -> str:
+    """The page with plain colours in its pictures, for a writer that knows no variables."""
+    for colour, role in ROLES.items():
+        page = page.replace(f'"var(--{role},{colour})"', f'"{colour}"')
+    return page
