@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sys
 from pathlib import Path
+from typing import Any, Literal
 
 import polars as pl
 from rich.console import Console
@@ -11,7 +12,7 @@ from rich.console import Console
 from pipelines.query_output import write_answer
 from pipelines.stages.program import ProgramOutcome
 from pipelines.summary import money, money_range, plain_table
-from rightsize.meters.catalogue import label_of
+from rightsize.meters.catalogue import STANDARD_GRADE, label_of
 
 _SHOWN = 20
 
@@ -63,8 +64,7 @@ def _selected(selected: pl.DataFrame, console: Console) -> None:
         table.add_row(
             row["account_id"],
             row["area"] or "",
-            f"{label_of(row['installed_type'], row['installed_size_in'])} to "
-            f"{label_of(row['meter_type'], row['size_in'], row['grade'])}",
+            f"{_label(row, 'installed_')} to {_label(row, '')}",
             money(row["change_cost_usd"]),
             money_range(
                 row["net_benefit_usd_per_year"],
@@ -74,6 +74,16 @@ def _selected(selected: pl.DataFrame, console: Console) -> None:
             f"{row['return_usd_per_usd']:.1f}",
         )
     console.print(table)
+
+
+def _label(row: dict[str, Any], who: Literal["installed_", ""]) -> str:
+    """Size and type as the trade says it, in the units of the results."""
+    kind = str(row[f"{who}type" if who else "meter_type"])
+    grade = STANDARD_GRADE if who else str(row["grade"])
+    if f"{who}size_mm" not in row:
+        return label_of(kind, row[f"{who}size_in"], grade)
+    inches = label_of(kind, 0, grade).removeprefix("0 in")
+    return f"{row[f'{who}size_mm']:g} mm{inches}"
 
 
 def _rankings(ranking: pl.DataFrame, console: Console) -> None:

@@ -15,7 +15,7 @@ from rightsize.errors import ConfigError
 from rightsize.recommend.program import Program, choose_program
 from rightsize.recommend.program_options import Lots
 from rightsize.settings import Thresholds
-from rightsize.units import MM_PER_IN, UnitSystem
+from rightsize.units import MM_PER_IN, SIZE_IN_OF_MM, UnitSystem
 
 # Odds are means over draws: one that sums to a hair below the limit has passed it.
 _SLACK: Final = 1e-6
@@ -100,5 +100,11 @@ def program_options(
         reader = connection.sql(statement, params=limits).to_arrow_reader()
         frame = pl.DataFrame(reader.read_all())
     if units == "metric":
-        frame = frame.with_columns(size_in=pl.col("size_mm") / MM_PER_IN)
+        frame = frame.with_columns(size_in=_size_in())
     return frame
+
+
+def _size_in() -> pl.Expr:
+    """The nominal size in inches of one in millimetres."""
+    size_mm = pl.col("size_mm").cast(pl.Float64)
+    return size_mm.replace_strict(SIZE_IN_OF_MM, default=size_mm / MM_PER_IN)

@@ -148,7 +148,7 @@ def _rules(
             step_gpm > mean_gpm,
             pl.format(
                 "the register steps by {} gal, more than passes in a mean interval",
-                pl.col("resolution_gal"),
+                pl.col("resolution_gal").round(4),
             ),
             ("resolution_gal", "interval_min"),
         ),

@@ -100,7 +100,7 @@ def not_assessed_reason(
             steps_per_day < min_reads_per_step,
             pl.format(
                 "the register steps by {} gal, {} steps a day",
-                pl.col("resolution_gal"),
+                pl.col("resolution_gal").round(4),
                 steps_per_day.round(2),
             ),
         ),
