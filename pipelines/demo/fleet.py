@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Final, Literal
+from typing import Final, Literal, TypeVar
 
 import numpy as np
 
@@ -11,6 +12,7 @@ UTILITY: Final = "Larkmoor Water"
 
 Intent = Literal["fits", "oversized", "undersized", "wrong_type"]
 Channel = Literal["fixed", "cellular", "walk_by"]
+N = TypeVar("N", bound=str)
 
 CLASS_SHARE: Final[dict[str, float]] = {
     "office": 0.17, "apartments": 0.17, "retail": 0.11, "restaurant": 0.11, "irrigation": 0.08,
@@ -49,9 +51,8 @@ _AREAS: Final = ("Harbour Side", "Old Town", "Upper Mead", "Works End")
 _NAMES: Final = (
     "Alderfinch", "Brambleworth", "Cinderlow", "Dunmarrow", "Eversley Tarn", "Foxwhistle",
     "Greyloft", "Harrowmere", "Inkpen Vale", "Juniper Hythe", "Kestrelby", "Larkmoor",
-    "Mossgarth",
-    "Nettlecombe", "Oxlip", "Pikestaff", "Quenby Ash", "Ravelstone", "Sedgewater", "Thornapple",
-    "Umberlow", "Vetchling",
+    "Mossgarth", "Nettlecombe", "Oxlip", "Pikestaff", "Quenby Ash", "Ravelstone", "Sedgewater",
+    "Thornapple", "Umberlow", "Vetchling",
 )  # fmt: skip
 _HOUSES: Final[dict[str, str]] = {
     "office": "House", "apartments": "Court", "retail": "Stores", "restaurant": "Kitchen",
@@ -145,7 +146,7 @@ def _plan(
     )
 
 
-def _dealt(shares: dict, accounts: int, rng: np.random.Generator) -> list:  # type: ignore[type-arg]
+def _dealt(shares: Mapping[N, float], accounts: int, rng: np.random.Generator) -> list[N]:
     """Names dealt out by share (largest remainder), in random order."""
     names = list(shares)
     exact = np.array([shares[n] for n in names])

@@ -29,7 +29,7 @@ class Service:
     meter: Meter
     step: float  # smallest step of the register, in the unit of its export
     unit_gal: float  # gallons in one unit of its export
-    multiplier: int = 1  # register counts are this many steps of `step / multiplier`
+    multiplier: int = 1  # the export prints volume / multiplier, as meters.csv says
     from_s: int = 0
     to_s: int | None = None
     stopped_s: int | None = None

@@ -1,4 +1,4 @@
-"""The tables beside the exports: settings, meters, customers, and the truth."""
+"""The tables beside the exports: settings, the meter list, and the truth."""
 
 from __future__ import annotations
 
@@ -15,6 +15,7 @@ from pipelines.demo.exports import Written
 from pipelines.demo.fleet import CLASS_CODE, UTILITY
 from pipelines.demo.services import UNIT
 
+MARK: Final = "truth/demo.json"
 _HERE: Final = Path(__file__).resolve().parent / "templates"
 
 
@@ -50,12 +51,13 @@ def write_tables(
     pl.DataFrame([_meter_truth(a, m) for a in accounts for m in a.meters]).write_csv(
         truth / "meters.csv"
     )
-    facts = {
-        "seed": world.seed,
-        "days": world.calendar.span_s / 86_400,
-        "accounts": len(accounts),
-    }
-    (truth / "demo.json").write_text(json.dumps(facts, indent=1) + "\n", encoding="utf-8")
+    write_mark(folder, {"seed": world.seed, "accounts": len(accounts)})
+
+
+def write_mark(folder: Path, facts: dict[str, int]) -> None:
+    """What marks a folder as a demo, which a later demo may replace."""
+    text = json.dumps(facts, indent=1) + "\n"
+    (folder / MARK).write_text(text, encoding="utf-8")
 
 
 def _meter_rows(account: Account, world: World) -> Iterator[dict[str, Any]]:

@@ -23,7 +23,6 @@ from rightsize.settings import Tariff, Thresholds
 DEFAULT_SEED: Final = 20
 IN_ONE_PROCESS: Final = 24  # accounts below which starting workers costs more than it saves
 ACCOUNTS_A_TASK: Final = 4
-OURS: Final = ("sweep.yaml", "exports", "truth")
 
 
 @dataclass(frozen=True)
@@ -56,7 +55,7 @@ def write_demo(
     Parameters
     ----------
     folder : Path
-        Made if missing. Must be empty, or hold an earlier demo, whose exports are replaced.
+        Made if missing. Must be empty, or hold an earlier demo: that goes, with its workspace.
     accounts, months, seed
         Size of the fleet, length of its exports, and what it is drawn from.
     workers : int, optional
@@ -106,13 +105,15 @@ def _clear(folder: Path) -> None:
     if folder.exists() and not folder.is_dir():
         raise ConfigError(f"demo: {folder} is a file; name a folder")
     folder.mkdir(parents=True, exist_ok=True)
-    if any(folder.iterdir()) and not all((folder / name).exists() for name in OURS):
+    if any(folder.iterdir()) and not (folder / tables.MARK).is_file():
         raise ConfigError(
             f"demo: {folder} is not empty and holds no earlier demo; name another folder"
         )
-    for name in ("exports", "truth"):
+    for name in ("workspace", "exports", "truth"):  # old reads would mix with the new
         shutil.rmtree(folder / name, ignore_errors=True)
+    for name in ("exports", "truth"):
         (folder / name).mkdir()
+    tables.write_mark(folder, {})
 
 
 _world: World | None = None  # of a worker process, set once when it starts

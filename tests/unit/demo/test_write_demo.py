@@ -114,6 +114,14 @@ def test_a_folder_with_other_things_in_it_is_left_alone(tmp_path: Path):
     assert (tmp_path / "letters.txt").read_text() == "not a demo"
 
 
+def test_a_new_demo_takes_the_place_of_an_old_one_and_of_its_workspace(tmp_path: Path):
+    write_demo(tmp_path, accounts=4, months=2, seed=1)
+    (tmp_path / "workspace").mkdir()
+    write_demo(tmp_path, accounts=4, months=1, seed=1)
+    assert not (tmp_path / "workspace").exists()
+    assert len(list((tmp_path / "exports").glob("reads*"))) == 1
+
+
 def test_too_few_accounts_are_refused_in_one_line(tmp_path: Path):
     with pytest.raises(ConfigError, match="accounts must be between 4 and 20000; got 3"):
         write_demo(tmp_path / "demo", accounts=3)
