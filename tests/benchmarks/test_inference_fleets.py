@@ -2,8 +2,8 @@
 
     python -m pytest -m bench -s tests/benchmarks/test_inference_fleets.py
 
-Fleets 11 to 13 served to choose the constants of the inference; of 101 to 103 only that the upward
-error of the peak was widened once, after they had shown four overrun picks. Each fleet
+Fleets 11 to 13 served to choose the constants of the inference. Of 101 to 103 only the upward
+error of the peak was widened, once, after they had shown four overrun picks. Each
 holds five sites of each of twelve kinds over one year, truth at 10 s.
 """
 

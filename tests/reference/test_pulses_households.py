@@ -1,7 +1,7 @@
 """STANDARD: apartment buildings of an independent simulator, whose peaks must be bracketed.
 
-The PyPI package pysimdeum 1.0.1 (end uses of Dutch households, read) makes household days in a
-temporary environment; buildings are sums of days drawn at random. Nothing of the package is kept.
+The PyPI package pysimdeum 1.0.1 (Dutch end uses, read) makes household days in an environment
+of its own; buildings are sums of days drawn at random. Nothing of the package is kept.
 
     python -m pytest -m heavy -s tests/reference/test_pulses_households.py
 """
