@@ -3,8 +3,8 @@
     python -m pytest -m bench -s tests/benchmarks/test_inference_fleets.py
 
 Fleet 104 was judged once, at the end. Fleets 101 to 103 were in view when three constants were
-set: the curve's error, the error of hourly peaks and its upward part; 11 to 13 and 21 served for
-the rest. Each fleet holds five sites of each of twelve kinds over one year, truth at 10 s.
+set: the curve's error, the error of hourly peaks and its upward part; 11 to 13 and 21 served
+for the rest. Each fleet holds five sites of each of twelve kinds over one year, truth at 10 s.
 """
 
 from __future__ import annotations
