@@ -5,42 +5,61 @@
 --   caller).
 -- why: a stamp of the end taken for the start, or a clock off by one interval, moves peaks to
 --   the wrong hour and doubles water where two sources meet.
-with reads as (
+with located as (
     select
         read.meter_id,
         read.start_at,
         read.interval_min,
-        landing_export.export_name,
-        any_value(read.registered_gal) as registered_gal
+        read.registered_gal,
+        read.quality,
+        landing_export.export_name
     from read_parquet($files, filename = true, hive_partitioning = false) as read
     join landing_export on landing_export.file_hash = parse_filename(read.filename, true)
-    where read.quality = 'measured' and read.registered_gal is not null
-    group by all
 ),
+-- few meters are told by two exports: everything else is passed over before it is compared
 shared as (
     select meter_id
-    from reads
+    from located
     group by meter_id
-    having count(distinct export_name) > 1
+    having min(export_name) <> max(export_name)
+),
+reads as (
+    select
+        located.meter_id,
+        located.start_at,
+        located.interval_min,
+        located.export_name,
+        any_value(located.registered_gal) as registered_gal
+    from located
+    semi join shared on located.meter_id = shared.meter_id
+    where located.quality = 'measured' and located.registered_gal is not null
+    group by all
+),
+moved_read as (
+    select
+        reads.*,
+        steps.step,
+        reads.start_at
+            + to_microseconds((steps.step * reads.interval_min * 60e6)::bigint) as moved_at
+    from reads
+    cross join (values (-1), (0), (1)) as steps (step)
 ),
 paired as (
     select
         first.meter_id,
         first.export_name as first_export,
         second.export_name as second_export,
-        steps.step,
-        steps.step * first.interval_min as shift_min,
+        first.step,
+        first.step * first.interval_min as shift_min,
         abs(first.registered_gal - second.registered_gal)
             <= 1e-3 * greatest(first.registered_gal, second.registered_gal) as is_agreed
-    from reads as first
+    from moved_read as first
     join reads as second
         on second.meter_id = first.meter_id
+        and second.start_at = first.moved_at
         and second.interval_min = first.interval_min
-        and second.export_name > first.export_name
-    join (values (-1), (0), (1)) as steps (step)
-        on second.start_at
-            = first.start_at + to_microseconds((steps.step * first.interval_min * 60e6)::bigint)
-    where first.meter_id in (select meter_id from shared)
+    where
+        second.export_name > first.export_name
         and first.registered_gal + second.registered_gal > 0
 ),
 agreed as (
