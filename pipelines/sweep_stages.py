@@ -47,6 +47,7 @@ from pipelines.warehouse import work_database
 from pipelines.workspace import Workspace
 from rightsize.contracts.sweep_record import Reconciliation, SweepRecord
 from rightsize.demand.reading_findings import finding_frame, unknown_meter_findings
+from rightsize.demand.slow_meter import slow_meter_findings
 from rightsize.errors import ConfigError, ValidationError
 from rightsize.inference.censoring import FleetPrior, learn_from, steady_by_class
 from rightsize.meters.catalogue import Meter
@@ -352,9 +353,33 @@ def _write_list_findings(sweep: Sweep) -> None:
             listed,
             unknown_meter_findings(stray.sort("meter_id").collect()),
             finding_frame(told),
+            slow_meter_findings(_monthly_flow(sweep, stats)),
         ]
     )
     write_block(found, sweep.workspace.assess / sweep.sweep_id / "finding", "meter_list")
+
+
+def _monthly_flow(sweep: Sweep, stats: list[str]) -> pl.DataFrame:
+    """Mean registered flow of each meter in service by month well covered [gpm]."""
+    month = pl.col("path").str.extract(r"month=(\d{4}-\d{2})").str.to_date("%Y-%m")
+    days = pl.col("days_covered").sum()
+    monthly = (
+        pl.scan_parquet(stats, include_file_paths="path")
+        .with_columns(month=month)
+        .group_by("meter_id", "month")
+        .agg(flow_gpm=pl.col("registered_gal").sum() / (days * 1440), days=days)
+        .filter(pl.col("days") >= _FEWEST_DAYS_OF_A_MONTH)
+    )
+    service = sweep.inputs.service.lazy().select("account_id", "meter_id", "customer_class")
+    return (
+        service.join(monthly, on="meter_id")
+        .select("account_id", "meter_id", "customer_class", "month", "flow_gpm")
+        .sort("account_id", "meter_id", "month")
+        .collect()
+    )
+
+
+_FEWEST_DAYS_OF_A_MONTH: Final = 20
 
 
 def _stop_text(validated: ValidationSummary) -> str:

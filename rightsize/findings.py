@@ -42,10 +42,9 @@ _CODES = (
     FindingCode(
         "stopped_meter", "serious", "no registration for long on an account that used water"
     ),
-    FindingCode("slow_meter", "warning", "registration fell step by step against its own past"),
+    FindingCode("slow_meter", "warning", "registration fell steadily against accounts alike"),
     FindingCode("possible_leak", "warning", "the flow never falls to zero, day or night"),
     FindingCode("reverse_flow", "warning", "the register ran backward"),
-    FindingCode("stuck_register", "warning", "the register repeats one reading for long"),
     FindingCode(
         "suspect_multiplier", "serious", "volumes jumped by a factor of a unit or multiplier"
     ),
@@ -68,9 +67,6 @@ _CODES = (
     FindingCode("unknown_meter", "serious", "reads of a meter that meters.csv does not hold"),
     FindingCode("no_reads", "serious", "a meter in service without any accepted read"),
     FindingCode("gap_volume", "info", "volume that passed during gaps: its shape is not known"),
-    FindingCode(
-        "unseen_flow", "warning", "steady flow below the meter's start cannot be ruled out"
-    ),
 )
 
 FINDING_CODES: Final[dict[str, FindingCode]] = {c.code: c for c in _CODES}

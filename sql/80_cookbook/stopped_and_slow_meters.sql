@@ -18,7 +18,7 @@ select
 from latest_finding
 where
     code in (
-        'stopped_meter', 'slow_meter', 'stuck_register', 'reverse_flow', 'suspect_multiplier'
+        'stopped_meter', 'slow_meter', 'reverse_flow', 'suspect_multiplier'
     )
 order by
     case severity when 'serious' then 1 when 'warning' then 2 else 3 end,
