@@ -46,7 +46,9 @@ def installed_meter(
     plan: Plan, need: Need, catalogue: Catalogue, rng: np.random.Generator
 ) -> Meter:
     """The meter at the site, as the plan's intent would have it."""
-    if plan.kind in ("fire", "combined"):
+    if plan.kind == "combined":  # a rated meter, far too large for what it sees: a temptation
+        return _next_of_type(catalogue, "compound", float(rng.choice([4, 6])))
+    if plan.kind == "fire":
         lines = [m for m in FIRE_LINES if need.is_met_by(m, room=ROOM_SHARE)] or FIRE_LINES[-1:]
         return lines[min(int(rng.integers(3)), len(lines) - 1)]
     if need.peak_10s_gpm == 0:  # closed all through the span: sized for what it will draw

@@ -19,8 +19,6 @@ from tests.acceptance.scoring import Score, score
 OVERRUN_SHARE_AT_MOST = 0.02
 REALISED_SHARE_AT_LEAST = 0.75
 LOGGED_SHARE_AT_MOST = 0.20
-# Sixty accounts teach little about flow that no meter sees, so more sites are worth a log.
-LOGGED_SHARE_OF_A_SMALL_FLEET_AT_MOST = 0.40
 FALSE_UNDERSIZED_SHARE_AT_MOST = 0.03
 FOUND_SHARE_AT_LEAST = 0.8
 WORTH_USD = 100.0
@@ -79,7 +77,7 @@ def test_most_of_the_possible_benefit_is_realised(scored: Score):
 
 
 def test_few_sites_are_sent_to_logging(scored: Score):
-    assert scored.logged_share <= LOGGED_SHARE_OF_A_SMALL_FLEET_AT_MOST
+    assert scored.logged_share <= most(LOGGED_SHARE_AT_MOST, len(scored.assessed))
 
 
 def test_meters_that_carry_their_flow_are_not_called_undersized(scored: Score):
