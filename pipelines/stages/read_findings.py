@@ -6,6 +6,7 @@ from collections.abc import Iterable, Sequence
 from pathlib import Path
 
 import duckdb
+import pyarrow as pa
 
 from pipelines.sources.meters import Meters
 from pipelines.warehouse import connect, frame, run_sql, work_database
@@ -24,12 +25,15 @@ def compare_clocks(
     what was found of them before, in `ledger.clock_shift`.
     """
     for _, month, bucket in sorted(t for t in touched if t[0] == "interval"):
-        sources = work.sql(
+        rows = work.execute(
             "select part.file_hash, export_name from ledger.landed_partition as part "
             "join ledger.landed_file using (file_hash) "
             "where kind = 'interval' and month = ? and bucket = ?",
-            params=[month, bucket],
-        ).to_arrow_table()
+            [month, bucket],
+        ).fetchall()
+        sources = pa.table(
+            {"file_hash": [h for h, _ in rows], "export_name": [e for _, e in rows]}
+        )
         work.execute(
             "delete from ledger.clock_shift where month = ? and bucket = ?", [month, bucket]
         )
