@@ -5,7 +5,6 @@ from __future__ import annotations
 import hashlib
 import json
 import shutil
-from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
@@ -14,6 +13,7 @@ import duckdb
 import polars as pl
 
 from pipelines import ledger
+from pipelines.bucket_work import Progress
 from pipelines.ledger import LandedPart
 from pipelines.load_settings import ExportSettings, Loaded
 from pipelines.sources.amounts import quality_macro
@@ -39,7 +39,6 @@ from pipelines.warehouse import connect, run_sql, set_variables, work_database
 from pipelines.workspace import Workspace
 from rightsize.errors import ConfigError
 
-Progress = Callable[[str, int, int], None]
 Partition = tuple[str, str, int]  # kind, month, bucket
 
 _READING_VERSION: Final = 1
