@@ -226,6 +226,11 @@ def site_block(rows: pl.DataFrame) -> SiteBlock:
         area=tuple(rows["area"]),
         age_years=_known(rows, "age_years"),
         meter_index=rows["meter_index"].to_numpy().astype(np.int64),
+        last_use_on=tuple(
+            rows.select(
+                pl.when("is_stopped").then(pl.col("last_use_at").dt.strftime("%Y-%m-%d"))
+            ).to_series()
+        ),
     )
 
 

@@ -61,6 +61,11 @@ class Case:
         result: Flags = np.asarray(self.sites.is_critical, dtype=bool) | of_class
         return result
 
+    @property
+    def last_use_on(self) -> tuple[str | None, ...]:
+        """Day of the last registration of each meter that has stopped, None for others [A]."""
+        return self.sites.last_use_on or (None,) * self.sites.size
+
     def priced(self, rows: slice) -> tuple[RateSteps, ChangeCosts, FlowLimits]:
         """Rates, costs and limits of some accounts."""
         rates = RateSteps(self.rates.start_gal_per_year[rows], self.rates.usd_per_gal[rows])

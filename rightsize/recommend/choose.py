@@ -143,6 +143,7 @@ def _choose(case: Case, rows: slice, draws: Draws, weighed: Weighed) -> Choice:
         is_worth_logging=worth_logging | (over >= limits.near_limit_odds),
         is_critical=case.is_critical[rows],
         is_fire=code == "fire_service",
+        is_stopped=np.array([day is not None for day in case.last_use_on[rows]], dtype=bool),
     )
     changes = np.isin(verdict, ["oversized", "undersized", "wrong_type"]) & has_choice
     may_log = (action == "log_first") & worth_logging

@@ -67,6 +67,7 @@ def with_reason(
         pl.Series("_odds_over_smoc", odds_over_smoc),
         pl.Series("_odds_over_continuous", odds_over_continuous),
         pl.Series("_is_critical", case.is_critical[rows]),
+        pl.Series("_last_use_on", case.last_use_on[rows], dtype=pl.String),
         *(
             pl.concat_str(
                 pl.col(f"{who}_type"),
@@ -135,8 +136,21 @@ def _sentence() -> pl.Expr:
         .then(_log_for_fit())
         .otherwise(_fits())
     )
+    body = pl.concat_str(_stopped(), body)
     text = pl.concat_str(body, critical.otherwise(pl.lit("")), pl.lit("."))
     return pl.concat_str(text.str.head(1).str.to_uppercase(), text.str.slice(1))
+
+
+def _stopped() -> pl.Expr:
+    """What comes before all else: what is drawn through a stopped meter is not known."""
+    day = pl.col("_last_use_on")
+    text = pl.format(
+        "no registration since {}, so find out why before a size is settled; on the months"
+        " before, ",
+        day,
+    )
+    is_said = day.is_not_null() & (pl.col("verdict") != "not_assessed")
+    return pl.when(is_said).then(text).otherwise(pl.lit(""))
 
 
 def _smaller_pays() -> pl.Expr:
