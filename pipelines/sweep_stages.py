@@ -27,6 +27,7 @@ from pipelines.code_version import code_version
 from pipelines.fleet import Fleet, by_bucket, in_service
 from pipelines.load_settings import Loaded
 from pipelines.observe import StageCost, stage_cost
+from pipelines.publication.history import Retention
 from pipelines.resources import sql_text
 from pipelines.stages.assess import (
     BucketResult,
@@ -257,9 +258,13 @@ def _reconcile(sweep: Sweep, cost: StageCost) -> None:
 def _publish(sweep: Sweep, cost: StageCost) -> None:
     assert sweep.reconciliation is not None
     sweep.progress("publish", 0, 1)
+    settings = sweep.loaded.settings
     sweep.published = publish(
         sweep.workspace, sweep.record, sweep.reconciliation, sweep.inputs,
-        units=sweep.loaded.settings.units, keep_sweeps=sweep.loaded.settings.keep_sweeps,
+        units=settings.units,
+        retention=Retention(
+            settings.keep_sweeps, settings.keep_months, settings.keep_detail_sweeps
+        ),
     )  # fmt: skip
     shutil.rmtree(sweep.workspace.assess / sweep.sweep_id, ignore_errors=True)
     cost.row_count = sum(sweep.published.rows.values())

@@ -56,21 +56,50 @@ class ParquetTwin:
                 shutil.rmtree(folder, ignore_errors=True)
 
 
+@dataclass(frozen=True)
+class TwinWriter:
+    """Writes a twin aside, table by table; nothing is shown yet.
+
+    `previous` is the folder of the publication before, where its files may be taken over.
+    """
+
+    root: Path
+    published: Path
+    sweep_id: str
+    previous: Path | None
+
+    def write_table(self, connection: duckdb.DuckDBPyConnection, table: Table) -> None:
+        """The files of one table: this sweep's written, those of earlier sweeps linked."""
+        (self.root / table.name).mkdir()
+        for name, rows in _files(connection, table, self.sweep_id):
+            relative = Path(table.name) / f"{name}.parquet"
+            is_new = name in ("all", self.sweep_id)
+            if is_new or not _linked(self.previous, self.root, relative):
+                _write(connection, f"from results.{table.name} {rows}", self.root / relative)
+
+    def write_latest(self, connection: duckdb.DuckDBPyConnection) -> None:
+        """The view that most people want, as one file."""
+        name = "latest_recommendation"
+        _write(connection, f"from results.{name}", self.root / f"{name}.parquet")
+
+    def finished(self) -> ParquetTwin:
+        """The twin, once every table is written."""
+        versions = self.published / "parquet-versions"
+        return ParquetTwin(
+            aside=self.root,
+            folder=versions / f"{self.sweep_id}-{uuid.uuid4().hex[:8]}",
+            link=self.published / "parquet",
+        )
+
+
 def folder_in_place(published: Path) -> Path | None:
     """The folder behind the link, or None before the first publication."""
     link = published / "parquet"
     return link.resolve() if link.is_symlink() and link.exists() else None
 
 
-def write_twin(
-    connection: duckdb.DuckDBPyConnection,
-    aside: Path,
-    published: Path,
-    *,
-    sweep_id: str,
-    units: UnitSystem,
-) -> ParquetTwin:
-    """Write the Parquet twin of the open database below `aside`; nothing is shown yet."""
+def begin_twin(aside: Path, published: Path, *, sweep_id: str, units: UnitSystem) -> TwinWriter:
+    """An empty twin below `aside`."""
     root = aside / "parquet"
     root.mkdir()
     contract = _contract(units)
@@ -78,17 +107,7 @@ def write_twin(
     if previous and not _has_contract(previous, contract):
         previous = None
     (root / _CONTRACT).write_text(contract, encoding="utf-8")
-    for table in RESULT_TABLES:
-        (root / table.name).mkdir()
-        for name, rows in _files(connection, table, sweep_id):
-            relative = Path(table.name) / f"{name}.parquet"
-            if name in ("all", sweep_id) or not _linked(previous, root, relative):
-                _write(connection, f"from results.{table.name} {rows}", root / relative)
-    _write(
-        connection, "from results.latest_recommendation", root / "latest_recommendation.parquet"
-    )
-    folder = published / "parquet-versions" / f"{sweep_id}-{uuid.uuid4().hex[:8]}"
-    return ParquetTwin(aside=root, folder=folder, link=published / "parquet")
+    return TwinWriter(root, published, sweep_id, previous)
 
 
 def _files(
