@@ -352,11 +352,12 @@ def _write_list_findings(sweep: Sweep) -> None:
         .agg(pl.col("registered_gal").sum(), pl.col("read_count").sum())
     )
     stray = read.join(sweep.fleet.meters.frame.lazy(), on="meter_id", how="anti")
-    told = read_findings(sweep.workspace, stats, sweep.fleet.meters)
+    units = sweep.loaded.settings.units
+    told = read_findings(sweep.workspace, stats, sweep.fleet.meters, units=units)
     found = pl.concat(
         [
             listed,
-            unknown_meter_findings(stray.sort("meter_id").collect()),
+            unknown_meter_findings(stray.sort("meter_id").collect(), units=units),
             finding_frame(told),
             slow_meter_findings(_monthly_flow(sweep, stats)),
         ]

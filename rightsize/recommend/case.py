@@ -23,6 +23,7 @@ from rightsize.recommend.economics import (
     rate_steps,
 )
 from rightsize.settings import Tariff, Thresholds
+from rightsize.units import UnitSystem
 
 Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
@@ -44,6 +45,7 @@ class Case:
     limits: FlowLimits
     spare_head_psi: Array  # [A] the threshold where meters.csv does not say
     broken: NDArray[np.int32]  # [A, M] rules broken whatever the flow
+    units: UnitSystem = "us"  # of the sentences
 
     @property
     def is_irrigation(self) -> Flags:
@@ -87,6 +89,8 @@ def prepare(
     catalogue: Catalogue,
     tariff: Tariff,
     thresholds: Thresholds,
+    *,
+    units: UnitSystem = "us",
 ) -> Case:
     """Check that the inputs belong together and work out all that does not need the draws.
 
@@ -132,13 +136,14 @@ def prepare(
         sites=sites,
         catalogue=catalogue,
         thresholds=thresholds,
-        refused=refusals(block, posterior, sites, catalogue.meters, thresholds),
+        refused=refusals(block, posterior, sites, catalogue.meters, thresholds, units=units),
         meter_index=index,
         rates=rates,
         costs=costs,
         limits=limits,
         spare_head_psi=spare,
         broken=broken,
+        units=units,
     )
 
 
