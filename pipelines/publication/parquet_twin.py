@@ -25,6 +25,7 @@ from typing import Final
 import duckdb
 
 from pipelines.publication.contract_sql import in_units, quoted
+from pipelines.publication.shown import folder_shown, keep_two, show
 from rightsize.contracts.results import RESULT_TABLES
 from rightsize.contracts.table import Table
 from rightsize.units import UnitSystem
@@ -40,20 +41,18 @@ class ParquetTwin:
     folder: Path
     link: Path
 
-    def put_in_place(self) -> None:
-        """Show the folder to readers: its name, then the link, each in one step."""
+    def put_in_place(self) -> Path | None:
+        """Show the folder to readers: its name, then the link, each in one step.
+
+        Returns the folder shown before.
+        """
         self.folder.parent.mkdir(exist_ok=True)
         os.replace(self.aside, self.folder)
-        fresh = self.link.with_name(f".{self.link.name}.new")
-        fresh.unlink(missing_ok=True)
-        fresh.symlink_to(Path(self.folder.parent.name) / self.folder.name)
-        os.replace(fresh, self.link)
+        return show(self.link, self.folder)
 
     def drop_others(self, previous: Path | None) -> None:
         """Remove folders that are neither this one nor the one before."""
-        for folder in self.folder.parent.iterdir():
-            if folder not in (self.folder, previous):
-                shutil.rmtree(folder, ignore_errors=True)
+        keep_two(self.folder, previous)
 
 
 @dataclass(frozen=True)
@@ -92,18 +91,12 @@ class TwinWriter:
         )
 
 
-def folder_in_place(published: Path) -> Path | None:
-    """The folder behind the link, or None before the first publication."""
-    link = published / "parquet"
-    return link.resolve() if link.is_symlink() and link.exists() else None
-
-
 def begin_twin(aside: Path, published: Path, *, sweep_id: str, units: UnitSystem) -> TwinWriter:
     """An empty twin below `aside`."""
     root = aside / "parquet"
     root.mkdir()
     contract = _contract(units)
-    previous = folder_in_place(published)
+    previous = folder_shown(published / "parquet")
     if previous and not _has_contract(previous, contract):
         previous = None
     (root / _CONTRACT).write_text(contract, encoding="utf-8")

@@ -32,7 +32,7 @@ from pipelines.publication.history import (
     Retention,
     open_with_history,
 )
-from pipelines.publication.parquet_twin import TwinWriter, begin_twin, flush, folder_in_place
+from pipelines.publication.parquet_twin import TwinWriter, begin_twin, flush
 from pipelines.publication.verify import verify
 from pipelines.stages.reconcile import SweepInputs
 from pipelines.workspace import Workspace
@@ -77,7 +77,6 @@ def publish(
         If a check fails; the text says which. The publication before stays as it was.
     """
     began = time.monotonic()
-    previous_twin = folder_in_place(workspace.published)
     with _folder_aside(workspace.published) as aside:
         database = aside / workspace.results.name
         connection = open_with_history(
@@ -100,7 +99,7 @@ def publish(
             connection.execute("checkpoint")
         twin = writer.finished()
         flush(database)
-        twin.put_in_place()
+        previous_twin = twin.put_in_place()
         os.replace(database, workspace.results)
         flush(workspace.published)
         twin.drop_others(previous_twin)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shutil
 from pathlib import Path
 
 import duckdb
@@ -10,6 +11,8 @@ import polars as pl
 import pytest
 
 from pipelines.publication.history import HeldSweep, Retention
+from pipelines.stages.fleet_pages import write_fleet_pages
+from pipelines.workspace import Workspace
 from rightsize.contracts.results import CANDIDATE, PROFILE, RECOMMENDATION
 from rightsize.errors import ContractError
 from rightsize.units import GAL_PER_M3
@@ -80,6 +83,25 @@ def test_parquet_of_earlier_sweeps_is_linked_not_written_again(tmp_path):
     before = (folder / file).stat().st_ino
     put_out(make_sweep(tmp_path, 2))
     assert (folder / file).stat().st_ino == before
+
+
+def test_a_workspace_copied_with_its_links_followed_publishes_on(tmp_path):
+    """Its `parquet` is a folder: a link takes its place, and it stays for one publication."""
+    put_out(make_sweep(tmp_path / "first", 1))
+    write_fleet_pages(Workspace(tmp_path / "first"))
+    shutil.copytree(tmp_path / "first", tmp_path / "copy", symlinks=False)
+    published = tmp_path / "copy" / "published"
+    assert not (published / "parquet").is_symlink()
+    for number in (2, 3):
+        put_out(make_sweep(tmp_path / "copy", number))
+        write_fleet_pages(Workspace(tmp_path / "copy"))
+        for name in ("parquet", "pages"):
+            assert (published / name).is_symlink()
+            shown = sorted(p.name[:6] for p in (published / f"{name}-versions").iterdir())
+            assert len(shown) == 2
+            assert ("copied" in shown) is (number == 2)
+    files = sorted(p.stem for p in (published / "parquet" / "profile").iterdir())
+    assert files == [_id(k) for k in (1, 2, 3)]
 
 
 def test_only_the_last_two_parquet_folders_stay(tmp_path):
