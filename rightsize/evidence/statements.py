@@ -30,7 +30,7 @@ def headline(site: SiteEvidence) -> str:
         return f"Leave the {now} meter: a fire or combined line is never resized from use."
     if site.is_stopped and site.is_assessed:
         return (
-            f"Find out why the {now} meter registers nothing before any change: "
+            f"First find out why the {now} meter registers nothing; "
             f"before it stopped it {_was_what(verdict)}."
         )
     if verdict == "not_assessed":

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Final
 
 from rightsize.evidence.quantity import Units, significant
 from rightsize.evidence.site import SiteEvidence
@@ -14,6 +15,13 @@ class Check:
 
     what: str
     expected: str = ""
+
+
+FILL_IN: Final = (
+    "register reads", "at (date, time)", "serial found", "type and size found",
+    "resolution", "multiplier", "pipe free before / after", "visited by", "seen and agreed",
+)  # fmt: skip
+"""What is written down at the meter: lines to fill in, on paper."""
 
 
 def checklist(site: SiteEvidence) -> tuple[Check, ...]:

@@ -58,7 +58,7 @@ def test_a_stopped_meter_is_looked_at_before_it_is_changed():
     }  # fmt: skip
     row = recommendation(action="refer")
     words = Outline(site_page([drawn_bare(recommendation=row, findings=(finding,))])).words
-    assert "Find out why the 3 in turbine meter registers nothing" in words.replace(
+    assert "First find out why the 3 in turbine meter registers nothing" in words.replace(
         "\u202f", " "
     )
     assert "account closed, valve shut, bypass open" in words
