@@ -38,6 +38,23 @@ def code_version() -> str:
     return f"{rightsize.__version__}+{digest.hexdigest()[:8]}"
 
 
+@cache
+def pages_version() -> str:
+    """Digest of what draws the pages: after a change they are drawn anew, results or none."""
+    package = Path(rightsize.__file__).resolve().parent
+    here = Path(__file__).resolve().parent
+    files = [
+        *(p for p in (package / "evidence").rglob("*") if p.suffix != ".pyc" and p.is_file()),
+        *(data_root() / "sql" / "85_evidence").glob("*.sql"),
+        *(here / "stages" / name for name in ("evidence.py", "fleet_pages.py")),
+    ]
+    digest = hashlib.sha256()
+    for path in sorted(files):
+        digest.update(path.name.encode())
+        digest.update(path.read_bytes())
+    return digest.hexdigest()[:16]
+
+
 def deciding_sources() -> dict[str, Path]:
     """Sources that may move a result, by their path in the project."""
     roots = {

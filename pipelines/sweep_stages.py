@@ -23,7 +23,7 @@ from numpy.typing import NDArray
 
 from pipelines import ledger, resume
 from pipelines.bucket_work import Pool, Progress, paths_of, run_all
-from pipelines.code_version import code_version
+from pipelines.code_version import code_version, pages_version
 from pipelines.fleet import Fleet, by_bucket, in_service
 from pipelines.load_settings import Loaded
 from pipelines.observe import StageCost, stage_cost
@@ -37,7 +37,7 @@ from pipelines.stages.assess import (
     blocks,
     write_block,
 )
-from pipelines.stages.fleet_pages import write_fleet_pages
+from pipelines.stages.fleet_pages import VERSION_FILE, write_fleet_pages
 from pipelines.stages.land import LandSummary, land
 from pipelines.stages.profile import ProfileSummary, profile
 from pipelines.stages.publish import PublishSummary, publish
@@ -150,9 +150,14 @@ def is_published(workspace: Workspace, record: SweepRecord) -> bool:
 
 
 def pages_are_due(workspace: Workspace) -> bool:
-    """Whether the pages show another sweep than the results: one that died before drawing."""
+    """Whether the pages show another sweep than the results, or other code would draw them."""
     newest = newest_sweep(workspace)
-    return newest is not None and newest not in (workspace.published / "pages").resolve().name
+    if newest is None:
+        return False
+    pages = (workspace.published / "pages").resolve()
+    drawn_by = pages / VERSION_FILE
+    is_current = drawn_by.is_file() and drawn_by.read_text(encoding="ascii") == pages_version()
+    return newest not in pages.name or not is_current
 
 
 def newest_sweep(workspace: Workspace) -> str | None:

@@ -23,6 +23,7 @@ import duckdb
 import polars as pl
 
 from pipelines.bucket_work import Progress
+from pipelines.code_version import pages_version
 from pipelines.load_settings import Loaded
 from pipelines.publication.shown import keep_two, show
 from pipelines.resources import sql_text
@@ -35,6 +36,7 @@ from rightsize.evidence.fleet_page import fleet_pages
 from rightsize.evidence.list_data import list_parts
 
 MOVED_SHOWN: Final = 500
+VERSION_FILE: Final = "drawn-by.txt"
 _ASIDE: Final = ".aside-"
 
 
@@ -88,6 +90,7 @@ def write_fleet_pages(
 
 def _fill(aside: Path, fleet: FleetEvidence, loaded: Loaded | None, site_pages: int) -> None:
     (aside / "data").mkdir(parents=True)
+    (aside / VERSION_FILE).write_text(pages_version(), encoding="ascii")
     (aside / "sites").mkdir()
     made: dict[str, str] = {}
     best = fleet.meters.filter(pl.col("action") == "change")["account_id"].unique(
