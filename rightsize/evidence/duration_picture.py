@@ -10,7 +10,7 @@ import numpy as np
 
 from rightsize.evidence.altair_late import alt
 from rightsize.evidence.meter_marks import SHORT_WHO, WHO, meters_shown, who_colour, who_dash
-from rightsize.evidence.palette import INK, INSTALLED, RANGE, RECOMMENDED, WATER
+from rightsize.evidence.palette import CARD, INK, INSTALLED, RANGE, RECOMMENDED, WATER
 from rightsize.evidence.picture import (
     LOG,
     PLAIN,
@@ -146,7 +146,8 @@ def duration_chart(flow_unit: str) -> Compiled:
             color=alt.Color("who:N", scale=who_colour(), legend=None),
             strokeDash=alt.StrokeDash("who:N", scale=who_dash(), legend=None),
         )  # fmt: skip
-        words = [_limit_words(who, kind) for who in WHO for kind in ("continuous", "at most")]
+        limits = [(who, kind) for who in WHO for kind in ("continuous", "at most")]
+        words = [_limit_words(*limit, is_halo=h) for h in (True, False) for limit in limits]
         marks = alt.Chart(alt.NamedData("marks"))
         ranges = marks.mark_rule(color=INK, strokeWidth=1.4).encode(
             x=time, y="low:Q", y2="high:Q"
@@ -168,8 +169,12 @@ def duration_chart(flow_unit: str) -> Compiled:
     )
 
 
-def _limit_words(who: str, kind: str) -> Any:
-    """Names of the level lines, the two meters' kept apart left and right, above and below."""
+def _limit_words(who: str, kind: str, *, is_halo: bool) -> Any:
+    """Names of the level lines, the two meters' kept apart left and right, above and below.
+
+    A halo of paper lies under them, so that a line that passes does not strike them out.
+    """
+    halo = {"stroke": CARD, "strokeWidth": 3.5, "strokeJoin": "round"} if is_halo else {}
     is_above = kind == "at most"
     place = 0.68 if who == "installed" else 1.0
     return (
@@ -178,6 +183,7 @@ def _limit_words(who: str, kind: str) -> Any:
         .mark_text(
             align="right", fontSize=11, color=INSTALLED if who == "installed" else RECOMMENDED,
             baseline="bottom" if is_above else "top", dy=-2 if is_above else 3,
+            **halo,
         )
         .encode(x=alt.value(place * PLOT_WIDTH), y="flow:Q", text="text:N")
     )  # fmt: skip
