@@ -158,6 +158,7 @@ def test_a_metric_utility_reads_metric_units():
     words = Outline(site_page([site(units="metric")])).words
     assert "m³" in words
     assert "bar" in words
+    assert "registered at 0.05 m³/h" in words.replace("\u202f", " ")
     assert " gpm" not in words.replace("\u202f", " ").replace("A 2 in", "")
 
 
