@@ -55,6 +55,7 @@ def load_fleet(loaded: Loaded) -> Fleet:
         thresholds=loaded.thresholds,
         priors=priors,
         installed=installed,
+        units=named.units,
     )
     documents = {
         "config": named.model_dump(mode="json"),
@@ -89,7 +90,8 @@ def in_service(fleet: Fleet, *, as_of: dt.date) -> pl.DataFrame:
         age_years=(pl.lit(as_of) - pl.col("installed_on")).dt.total_days() / 365.25,
         resolution_gal=pl.col("resolution_gal").fill_null(USUAL_RESOLUTION_GAL),
     )
-    placed = with_meter_index(current, fleet.settings.catalogue).sort("meter_id")
+    judged = fleet.settings
+    placed = with_meter_index(current, judged.catalogue, units=judged.units).sort("meter_id")
     return with_curve_index(placed, fleet.settings.installed)
 
 

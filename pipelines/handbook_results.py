@@ -160,8 +160,18 @@ def _answer(results: Path, question: Question) -> str:
     out = io.StringIO()
     run_query(results, question.sql, limit=SHOWN_ROWS, stream=out)
     folder = f"{results.resolve().parent.parent.parent}/"  # of the configuration
-    text = out.getvalue().replace(folder, "")
-    return "\n".join(line.rstrip() for line in text.splitlines())
+    return "\n".join(line.rstrip() for line in _without(folder, out.getvalue().splitlines()))
+
+
+def _without(folder: str, lines: list[str]) -> list[str]:
+    """A table without the folder in its paths; headings lose the room that it took."""
+    if not any(folder in line for line in lines):
+        return lines
+    room = " " * len(folder)
+    return [
+        line.replace(folder, "") if folder in line else line.replace(room, "", 1)
+        for line in lines
+    ]
 
 
 def main(arguments: list[str]) -> None:

@@ -85,7 +85,13 @@ class SweepSettings(Settings):
     site_pages: int = Field(
         10, ge=0, le=5000, description="site pages made with each sweep, the best changes first"
     )
-    keep_sweeps: int = Field(36, ge=2, description="sweeps of history kept in the results")
+    keep_sweeps: int = Field(14, ge=2, description="newest sweeps kept in the results")
+    keep_months: int = Field(
+        36, ge=0, description="months of which the last sweep is kept beside them"
+    )
+    keep_detail_sweeps: int = Field(
+        2, ge=1, description="newest sweeps of which candidate and flow_band are kept"
+    )
 
     @field_validator("timezone")
     @classmethod

@@ -23,10 +23,11 @@ from numpy.typing import NDArray
 
 from pipelines import ledger, resume
 from pipelines.bucket_work import Pool, Progress, paths_of, run_all
-from pipelines.code_version import code_version
+from pipelines.code_version import code_version, pages_version
 from pipelines.fleet import Fleet, by_bucket, in_service
 from pipelines.load_settings import Loaded
 from pipelines.observe import StageCost, stage_cost
+from pipelines.publication.history import Retention
 from pipelines.resources import sql_text
 from pipelines.stages.assess import (
     BucketResult,
@@ -36,7 +37,7 @@ from pipelines.stages.assess import (
     blocks,
     write_block,
 )
-from pipelines.stages.fleet_pages import write_fleet_pages
+from pipelines.stages.fleet_pages import VERSION_FILE, write_fleet_pages
 from pipelines.stages.land import LandSummary, land
 from pipelines.stages.profile import ProfileSummary, profile
 from pipelines.stages.publish import PublishSummary, publish
@@ -149,9 +150,14 @@ def is_published(workspace: Workspace, record: SweepRecord) -> bool:
 
 
 def pages_are_due(workspace: Workspace) -> bool:
-    """Whether the pages show another sweep than the results: one that died before drawing."""
+    """Whether the pages show another sweep than the results, or other code would draw them."""
     newest = newest_sweep(workspace)
-    return newest is not None and newest not in (workspace.published / "pages").resolve().name
+    if newest is None:
+        return False
+    pages = (workspace.published / "pages").resolve()
+    drawn_by = pages / VERSION_FILE
+    is_current = drawn_by.is_file() and drawn_by.read_text(encoding="ascii") == pages_version()
+    return newest not in pages.name or not is_current
 
 
 def newest_sweep(workspace: Workspace) -> str | None:
@@ -257,9 +263,13 @@ def _reconcile(sweep: Sweep, cost: StageCost) -> None:
 def _publish(sweep: Sweep, cost: StageCost) -> None:
     assert sweep.reconciliation is not None
     sweep.progress("publish", 0, 1)
+    settings = sweep.loaded.settings
     sweep.published = publish(
         sweep.workspace, sweep.record, sweep.reconciliation, sweep.inputs,
-        units=sweep.loaded.settings.units, keep_sweeps=sweep.loaded.settings.keep_sweeps,
+        units=settings.units,
+        retention=Retention(
+            settings.keep_sweeps, settings.keep_months, settings.keep_detail_sweeps
+        ),
     )  # fmt: skip
     shutil.rmtree(sweep.workspace.assess / sweep.sweep_id, ignore_errors=True)
     cost.row_count = sum(sweep.published.rows.values())
@@ -347,11 +357,12 @@ def _write_list_findings(sweep: Sweep) -> None:
         .agg(pl.col("registered_gal").sum(), pl.col("read_count").sum())
     )
     stray = read.join(sweep.fleet.meters.frame.lazy(), on="meter_id", how="anti")
-    told = read_findings(sweep.workspace, stats, sweep.fleet.meters)
+    units = sweep.loaded.settings.units
+    told = read_findings(sweep.workspace, stats, sweep.fleet.meters, units=units)
     found = pl.concat(
         [
             listed,
-            unknown_meter_findings(stray.sort("meter_id").collect()),
+            unknown_meter_findings(stray.sort("meter_id").collect(), units=units),
             finding_frame(told),
             slow_meter_findings(_monthly_flow(sweep, stats)),
         ]

@@ -6,7 +6,7 @@ import hashlib
 import json
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from datetime import datetime
 
 import duckdb
@@ -26,6 +26,7 @@ from rightsize.contracts.frames import POLARS_TYPE, block_schema
 from rightsize.contracts.results import (
     BLOCK_TABLES,
     FINDING,
+    LARGEST_TABLE,
     RECOMMENDATION,
     RESULT_TABLES,
     SWEEP,
@@ -71,8 +72,25 @@ class Build:
                 comment = quoted(view.comment(name))
                 self.connection.execute(f"comment on column {target}.{name} is {comment}")
 
+    def beside(self) -> Build:
+        """The same work on a connection of its own, for a second thread."""
+        cursor = self.connection.cursor()
+        cursor.execute("set TimeZone = 'UTC'")
+        return replace(self, connection=cursor)
+
+    def insert_largest(self) -> None:
+        """The rows of the sweep in its largest table.
+
+        Raises
+        ------
+        ContractError
+            As `insert_sweep`.
+        """
+        self._load_block(LARGEST_TABLE)
+        self._insert(LARGEST_TABLE, self.source_of(LARGEST_TABLE), has_sweep=False)
+
     def insert_sweep(self, reconciliation: Reconciliation, inputs: SweepInputs) -> None:
-        """The rows of the sweep, from its blocks, its record and the ledger.
+        """All other rows of the sweep, from its blocks, its record and the ledger.
 
         Raises
         ------
@@ -88,7 +106,7 @@ class Build:
             self._metric_evidence()
         self.connection.execute(sql_text("70_publish/finding_row"))
         for table in BLOCK_TABLES:
-            if table is not RECOMMENDATION:
+            if table not in (RECOMMENDATION, LARGEST_TABLE):
                 self._insert(table, self.source_of(table), has_sweep=False)
         load_partition_file(self.connection, inputs.profile_folders)
         self._insert(PROFILE_SOURCE, "partition_file", has_sweep=False)
@@ -122,7 +140,8 @@ class Build:
         self._execute(
             RECOMMENDATION,
             f"insert into results.recommendation ({', '.join(names)}) select {values}"
-            " from new_recommendation inner join settled using (account_id, meter_id)",
+            " from new_recommendation inner join settled using (account_id, meter_id)"
+            " order by new_recommendation.account_id, new_recommendation.meter_id",
         )
 
     def _metric_evidence(self) -> None:

@@ -1,7 +1,8 @@
 """Carries the history of the publication before into the one being built.
 
-Kept are the newest sweeps: all their tables for `keep_sweeps` sweeps, the bulky ones
-(candidate, flow_band) for `keep_detail_sweeps`. The short road copies the file and takes out
+Kept are the newest sweeps and, of the months before them, the last sweep of each: a utility
+that publishes every night keeps years without keeping every night. The bulky tables
+(candidate, flow_band) are kept for fewer sweeps. The short road copies the file and takes out
 what is not kept: its cost is that of copying a file. Where the contract or the units changed
 since, or half of the file is empty, the long road copies row by row into a new file, and
 converts.
@@ -36,15 +37,38 @@ _TYPE_NAMES: Final = {"timestamptz": "TIMESTAMP WITH TIME ZONE"}
 
 
 @dataclass(frozen=True)
+class HeldSweep:
+    """A sweep that a publication holds, and the month in which it began (UTC, `YYYY-MM`)."""
+
+    sweep_id: str
+    month: str
+
+
+@dataclass(frozen=True)
 class Retention:
-    """How many sweeps of history are kept, the new one included."""
+    """What is kept beside the sweep being published, which counts as the newest.
 
-    sweeps: int
-    detail_sweeps: int
+    `sweeps` newest sweeps stay whole, and of each of the `months` newest months that have one
+    the last sweep; of the bulky tables only `detail_sweeps` newest sweeps.
+    """
 
-    def kept(self, table: Table, held: Sequence[str]) -> Sequence[str]:
-        """Of the sweeps held, newest first, those whose rows of `table` stay."""
-        return held[: (self.detail_sweeps if table.is_detail else self.sweeps) - 1]
+    sweeps: int = 14
+    months: int = 36
+    detail_sweeps: int = 2
+
+    def kept(self, table: Table, held: Sequence[HeldSweep], *, month: str) -> list[str]:
+        """Of the sweeps held, newest first, those whose rows of `table` stay.
+
+        `month` is that of the sweep being published.
+        """
+        if table.is_detail:
+            return [s.sweep_id for s in held[: self.detail_sweeps - 1]]
+        ends = {month: ""}
+        for sweep in held:
+            ends.setdefault(sweep.month, sweep.sweep_id)
+        last = {ends[m] for m in sorted(ends, reverse=True)[: self.months]}
+        newest = {s.sweep_id for s in held[: self.sweeps - 1]}
+        return [s.sweep_id for s in held if s.sweep_id in newest | last]
 
 
 def open_with_history(
@@ -52,7 +76,7 @@ def open_with_history(
     database: Path,
     connect: Callable[[Path], duckdb.DuckDBPyConnection],
     *,
-    sweep_id: str,
+    newest: HeldSweep,
     units: UnitSystem,
     retention: Retention,
 ) -> duckdb.DuckDBPyConnection:
@@ -61,7 +85,8 @@ def open_with_history(
     Raises
     ------
     ContractError
-        If the publication before cannot be read, or holds a later sweep than `sweep_id`.
+        If the publication before cannot be read, or holds a later sweep than `newest`, the one
+        being published.
     """
     if not previous.exists():
         connection = connect(database)
@@ -70,13 +95,13 @@ def open_with_history(
     try:
         shutil.copyfile(previous, database)
         connection = connect(database)
-        if continue_history(connection, sweep_id=sweep_id, units=units, retention=retention):
+        if continue_history(connection, newest=newest, units=units, retention=retention):
             return connection
         connection.close()
         database.unlink()
         connection = connect(database)
         _create_tables(connection, units)
-        carry_over(connection, previous, sweep_id=sweep_id, units=units, retention=retention)
+        carry_over(connection, previous, newest=newest, units=units, retention=retention)
     except (duckdb.Error, OSError) as error:
         raise ContractError(
             f"{previous} cannot be read, so its history cannot be carried over: {error}; "
@@ -93,7 +118,7 @@ def _create_tables(connection: duckdb.DuckDBPyConnection, units: UnitSystem) -> 
 def continue_history(
     connection: duckdb.DuckDBPyConnection,
     *,
-    sweep_id: str,
+    newest: HeldSweep,
     units: UnitSystem,
     retention: Retention,
 ) -> bool:
@@ -102,14 +127,14 @@ def continue_history(
     Raises
     ------
     ContractError
-        If it holds a later sweep than `sweep_id`.
+        If it holds a later sweep than `newest`.
     """
     is_fit = _has_contract(connection, units) and _has_storage_version(connection)
     if not is_fit or _empty_share(connection) > MAX_EMPTY_SHARE:
         return False
-    held = held_sweeps(connection, "results", sweep_id)
+    held = held_sweeps(connection, "results", newest.sweep_id)
     for table in RESULT_TABLES:
-        kept = retention.kept(table, held) if table.has_history else ()
+        kept = retention.kept(table, held, month=newest.month) if table.has_history else []
         names = ", ".join(quoted(s) for s in kept)
         where = f"where sweep_id not in ({names})" if kept else ""
         connection.execute(f"delete from results.{table.name} {where}")
@@ -122,7 +147,7 @@ def carry_over(
     connection: duckdb.DuckDBPyConnection,
     previous: Path,
     *,
-    sweep_id: str,
+    newest: HeldSweep,
     units: UnitSystem,
     retention: Retention,
 ) -> None:
@@ -131,22 +156,23 @@ def carry_over(
     Raises
     ------
     ContractError
-        If it holds a later sweep than `sweep_id`.
+        If it holds a later sweep than `newest`.
     """
     connection.execute(f"attach {quoted(str(previous))} as previous (read_only)")
     try:
-        held = held_sweeps(connection, "previous", sweep_id)
+        held = held_sweeps(connection, "previous", newest.sweep_id)
         source = _units(connection, "previous")
         for table in RESULT_TABLES:
             if table.has_history:
-                _copy(connection, table, retention.kept(table, held), source, units)
+                kept = retention.kept(table, held, month=newest.month)
+                _copy(connection, table, kept, source, units)
     finally:
         connection.execute("detach previous")
 
 
 def held_sweeps(
     connection: duckdb.DuckDBPyConnection, database: str, sweep_id: str
-) -> list[str]:
+) -> list[HeldSweep]:
     """Sweeps that a database holds beside `sweep_id`, newest first.
 
     Raises
@@ -155,12 +181,14 @@ def held_sweeps(
         If one of them is later: the newest sweep would not be the latest.
     """
     rows = connection.execute(
-        f"select sweep_id from {database}.sweep order by sweep_id desc"
+        "select sweep_id, strftime(started_at at time zone 'UTC', '%Y-%m')"
+        f" from {database}.sweep order by sweep_id desc"
     ).fetchall()
-    held = [r[0] for r in rows if r[0] != sweep_id]
-    if held and held[0] > sweep_id:
+    held = [HeldSweep(*row) for row in rows if row[0] != sweep_id]
+    if held and held[0].sweep_id > sweep_id:
         raise ContractError(
-            f"sweep {sweep_id} is older than the published sweep {held[0]}: is the clock right?"
+            f"sweep {sweep_id} is older than the published sweep {held[0].sweep_id}: "
+            "is the clock right?"
         )
     return held
 

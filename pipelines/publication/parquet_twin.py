@@ -25,6 +25,7 @@ from typing import Final
 import duckdb
 
 from pipelines.publication.contract_sql import in_units, quoted
+from pipelines.publication.shown import folder_shown, keep_two, show
 from rightsize.contracts.results import RESULT_TABLES
 from rightsize.contracts.table import Table
 from rightsize.units import UnitSystem
@@ -40,55 +41,66 @@ class ParquetTwin:
     folder: Path
     link: Path
 
-    def put_in_place(self) -> None:
-        """Show the folder to readers: its name, then the link, each in one step."""
+    def put_in_place(self) -> Path | None:
+        """Show the folder to readers: its name, then the link, each in one step.
+
+        Returns the folder shown before.
+        """
         self.folder.parent.mkdir(exist_ok=True)
         os.replace(self.aside, self.folder)
-        fresh = self.link.with_name(f".{self.link.name}.new")
-        fresh.unlink(missing_ok=True)
-        fresh.symlink_to(Path(self.folder.parent.name) / self.folder.name)
-        os.replace(fresh, self.link)
+        return show(self.link, self.folder)
 
     def drop_others(self, previous: Path | None) -> None:
         """Remove folders that are neither this one nor the one before."""
-        for folder in self.folder.parent.iterdir():
-            if folder not in (self.folder, previous):
-                shutil.rmtree(folder, ignore_errors=True)
+        keep_two(self.folder, previous)
 
 
-def folder_in_place(published: Path) -> Path | None:
-    """The folder behind the link, or None before the first publication."""
-    link = published / "parquet"
-    return link.resolve() if link.is_symlink() and link.exists() else None
+@dataclass(frozen=True)
+class TwinWriter:
+    """Writes a twin aside, table by table; nothing is shown yet.
+
+    `previous` is the folder of the publication before, where its files may be taken over.
+    """
+
+    root: Path
+    published: Path
+    sweep_id: str
+    previous: Path | None
+
+    def write_table(self, connection: duckdb.DuckDBPyConnection, table: Table) -> None:
+        """The files of one table: this sweep's written, those of earlier sweeps linked."""
+        (self.root / table.name).mkdir()
+        for name, rows in _files(connection, table, self.sweep_id):
+            relative = Path(table.name) / f"{name}.parquet"
+            is_new = name in ("all", self.sweep_id)
+            if is_new or not _linked(self.previous, self.root, relative):
+                _write(connection, f"from results.{table.name} {rows}", self.root / relative)
+
+    def write_latest(self, connection: duckdb.DuckDBPyConnection) -> None:
+        """The view that most people want, as one file."""
+        name = "latest_recommendation"
+        _write(connection, f"from results.{name}", self.root / f"{name}.parquet")
+
+    def finished(self) -> ParquetTwin:
+        """The twin, once every table is written."""
+        versions = self.published / "parquet-versions"
+        return ParquetTwin(
+            aside=self.root,
+            folder=versions / f"{self.sweep_id}-{uuid.uuid4().hex[:8]}",
+            link=self.published / "parquet",
+        )
 
 
-def write_twin(
-    connection: duckdb.DuckDBPyConnection,
-    aside: Path,
-    published: Path,
-    *,
-    sweep_id: str,
-    units: UnitSystem,
-) -> ParquetTwin:
-    """Write the Parquet twin of the open database below `aside`; nothing is shown yet."""
+def begin_twin(aside: Path, published: Path, *, sweep_id: str, units: UnitSystem) -> TwinWriter:
+    """An empty twin below `aside`."""
     root = aside / "parquet"
     root.mkdir()
     contract = _contract(units)
-    previous = folder_in_place(published)
+    previous = folder_shown(published / "parquet")
     if previous and not _has_contract(previous, contract):
         previous = None
     (root / _CONTRACT).write_text(contract, encoding="utf-8")
-    for table in RESULT_TABLES:
-        (root / table.name).mkdir()
-        for name, rows in _files(connection, table, sweep_id):
-            relative = Path(table.name) / f"{name}.parquet"
-            if name in ("all", sweep_id) or not _linked(previous, root, relative):
-                _write(connection, f"from results.{table.name} {rows}", root / relative)
-    _write(
-        connection, "from results.latest_recommendation", root / "latest_recommendation.parquet"
-    )
-    folder = published / "parquet-versions" / f"{sweep_id}-{uuid.uuid4().hex[:8]}"
-    return ParquetTwin(aside=root, folder=folder, link=published / "parquet")
+    return TwinWriter(root, published, sweep_id, previous)
 
 
 def _files(

@@ -31,6 +31,7 @@ from rightsize.meters.catalogue import Catalogue
 from rightsize.meters.installed import Installed, InstalledCurves
 from rightsize.recommend.choose import decide
 from rightsize.settings import Tariff, Thresholds
+from rightsize.units import UnitSystem
 
 BLOCK_METERS = 2000
 """Meters inferred at once: joint draws of a block stay well under 1 GiB."""
@@ -47,6 +48,7 @@ class FleetSettings:
     thresholds: Thresholds
     priors: Priors
     installed: InstalledCurves | None = None  # None: the catalogue's curves for all
+    units: UnitSystem = "us"  # of sentences; columns are in US units until they are published
 
 
 @dataclass(frozen=True)
@@ -67,7 +69,9 @@ class BucketResult:
     not_assessed: int
 
 
-def with_meter_index(service: pl.DataFrame, catalogue: Catalogue) -> pl.DataFrame:
+def with_meter_index(
+    service: pl.DataFrame, catalogue: Catalogue, *, units: UnitSystem = "us"
+) -> pl.DataFrame:
     """The meter list with each meter's row in the catalogue, or why it has none.
 
     A meter is judged by its own grade where meters.csv names one, and never by another: the
@@ -82,23 +86,27 @@ def with_meter_index(service: pl.DataFrame, catalogue: Catalogue) -> pl.DataFram
     """
     named = ["meter_type", "size_in", "grade"]
     kinds = service.select(named).unique(maintain_order=True)
-    found = [_placed(catalogue, *kind) for kind in kinds.iter_rows()]
+    found = [_placed(catalogue, units, *kind) for kind in kinds.iter_rows()]
     schema = {"meter_index": pl.Int64, "meter_status": pl.String, "meter_refusal": pl.String}
     placed = kinds.hstack(pl.DataFrame(found, schema=schema, orient="row"))
     return service.join(placed, on=named, how="left", nulls_equal=True, maintain_order="left")
 
 
 def _placed(
-    catalogue: Catalogue, meter_type: str, size_in: float, grade: str | None
+    catalogue: Catalogue, units: UnitSystem, meter_type: str, size_in: float, grade: str | None
 ) -> tuple[int | None, str, str | None]:
     grade = grade or None
     row = catalogue.row_of(meter_type, size_in, grade=grade)
     status = catalogue.status(meter_type, size_in, grade=grade)
-    why = None if row is not None else catalogue.why_not_rated(meter_type, size_in, grade=grade)
+    if row is not None:
+        return row, status, None
+    why = catalogue.why_not_rated(meter_type, size_in, grade=grade, units=units)
     return row, status, why
 
 
-def load_task(workspace: Workspace, task: BucketTask, thresholds: Thresholds) -> BucketProfile:
+def load_task(
+    workspace: Workspace, task: BucketTask, thresholds: Thresholds, units: UnitSystem = "us"
+) -> BucketProfile:
     """The trailing year of a bucket, with the reason for each meter that cannot be assessed."""
     profile = load_bucket(
         workspace,
@@ -113,6 +121,7 @@ def load_task(workspace: Workspace, task: BucketTask, thresholds: Thresholds) ->
         max_estimated_share=thresholds.max_estimated_share,
         max_zero_share=thresholds.max_zero_share,
         min_reads_per_step=thresholds.min_reads_per_step,
+        units=units,
     )
     return BucketProfile(stat=stat, bands=profile.bands)
 
@@ -135,7 +144,7 @@ def assess_bucket(
     folder: Path,
 ) -> BucketResult:
     """Infer, judge and choose for every meter of one bucket; rows go below `folder`."""
-    profile = load_task(workspace, task, fleet.thresholds)
+    profile = load_task(workspace, task, fleet.thresholds, fleet.units)
     parts: dict[str, list[pl.DataFrame]] = {table: [] for table in _CONTRACTS}
     for rows in _assessable(profile):
         for table, frame in _assess_block(profile, rows, fleet, learnt).items():
@@ -150,6 +159,7 @@ def assess_bucket(
             low_coverage_share=limits.low_coverage_share,
             many_estimates_share=limits.many_estimates_share,
             leak_night_share=limits.leak_night_share,
+            units=fleet.units,
         )
     )
     for table, frames in parts.items():
@@ -195,7 +205,10 @@ def _assess_block(
         installed=installed,
     )
     names = rows.select("meter_id", "customer_name", "area")
-    decision = decide(block, posterior, site_block(rows), fleet.catalogue, fleet.tariff, limits)
+    decision = decide(
+        block, posterior, site_block(rows), fleet.catalogue, fleet.tariff, limits,
+        units=fleet.units,
+    )  # fmt: skip
     return {
         "recommendation": decision.recommendation.filter(
             pl.col("verdict") != "not_assessed"
@@ -226,6 +239,11 @@ def site_block(rows: pl.DataFrame) -> SiteBlock:
         area=tuple(rows["area"]),
         age_years=_known(rows, "age_years"),
         meter_index=rows["meter_index"].to_numpy().astype(np.int64),
+        last_use_on=tuple(
+            rows.select(
+                pl.when("is_stopped").then(pl.col("last_use_at").dt.strftime("%Y-%m-%d"))
+            ).to_series()
+        ),
     )
 
 

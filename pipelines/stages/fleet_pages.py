@@ -14,7 +14,6 @@ its pages open.
 
 from __future__ import annotations
 
-import os
 import shutil
 import uuid
 from pathlib import Path
@@ -24,7 +23,9 @@ import duckdb
 import polars as pl
 
 from pipelines.bucket_work import Progress
+from pipelines.code_version import pages_version
 from pipelines.load_settings import Loaded
+from pipelines.publication.shown import keep_two, show
 from pipelines.resources import sql_text
 from pipelines.stages.evidence import index_pages, open_published, write_site_pages
 from pipelines.warehouse import work_database
@@ -35,6 +36,7 @@ from rightsize.evidence.fleet_page import fleet_pages
 from rightsize.evidence.list_data import list_parts
 
 MOVED_SHOWN: Final = 500
+VERSION_FILE: Final = "drawn-by.txt"
 _ASIDE: Final = ".aside-"
 
 
@@ -80,7 +82,7 @@ def write_fleet_pages(
         aside.rename(folder)
     finally:
         shutil.rmtree(aside, ignore_errors=True)
-    _show(workspace.published / "pages", folder)
+    keep_two(folder, show(workspace.published / "pages", folder))
     if progress:
         progress("pages", 1, 1)
     return workspace.published / "pages" / "index.html"
@@ -88,6 +90,7 @@ def write_fleet_pages(
 
 def _fill(aside: Path, fleet: FleetEvidence, loaded: Loaded | None, site_pages: int) -> None:
     (aside / "data").mkdir(parents=True)
+    (aside / VERSION_FILE).write_text(pages_version(), encoding="ascii")
     (aside / "sites").mkdir()
     made: dict[str, str] = {}
     best = fleet.meters.filter(pl.col("action") == "change")["account_id"].unique(
@@ -102,18 +105,6 @@ def _fill(aside: Path, fleet: FleetEvidence, loaded: Loaded | None, site_pages: 
         (aside / "data" / name).write_text(content, encoding="ascii")
     for name, page in fleet_pages(fleet, made):
         (aside / name).write_bytes(page.encode("utf-8", "replace"))
-
-
-def _show(link: Path, folder: Path) -> None:
-    """Replace the link in one step, then remove all but this folder and the one before."""
-    previous = link.resolve() if link.is_symlink() and link.exists() else None
-    fresh = link.with_name(f".{link.name}.new")
-    fresh.unlink(missing_ok=True)
-    fresh.symlink_to(Path(folder.parent.name) / folder.name)
-    os.replace(fresh, link)
-    for other in folder.parent.iterdir():
-        if other not in (folder, previous):
-            shutil.rmtree(other, ignore_errors=True)
 
 
 def _gathered(

@@ -16,24 +16,30 @@ import shutil
 import time
 import uuid
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import closing, contextmanager
 from dataclasses import dataclass
-from functools import partial
+from datetime import UTC
 from pathlib import Path
 from typing import Final
 
 import duckdb
 
 from pipelines.publication.build import Build, transaction
-from pipelines.publication.history import STORAGE_VERSION, Retention, open_with_history
-from pipelines.publication.parquet_twin import flush, folder_in_place, write_twin
+from pipelines.publication.history import (
+    STORAGE_VERSION,
+    HeldSweep,
+    Retention,
+    open_with_history,
+)
+from pipelines.publication.parquet_twin import TwinWriter, begin_twin, flush
 from pipelines.publication.verify import verify
 from pipelines.stages.reconcile import SweepInputs
 from pipelines.workspace import Workspace
+from rightsize.contracts.results import LARGEST_TABLE, RESULT_TABLES
 from rightsize.contracts.sweep_record import Reconciliation, SweepRecord
 from rightsize.units import UnitSystem
 
-KEEP_DETAIL_SWEEPS: Final = 2
 MEMORY_LIMIT: Final = "3GB"
 _ASIDE: Final = ".aside-"
 
@@ -56,18 +62,14 @@ def publish(
     inputs: SweepInputs,
     *,
     units: UnitSystem = "us",
-    keep_sweeps: int = 36,
-    keep_detail_sweeps: int = KEEP_DETAIL_SWEEPS,
-    threads: int | None = None,
+    retention: Retention = Retention(),
 ) -> PublishSummary:
     """Put the sweep's results, and the history kept, before the readers.
 
     Parameters
     ----------
-    keep_sweeps : int
-        Sweeps of history kept, this one included.
-    keep_detail_sweeps : int
-        The same for the bulky tables, candidate and flow_band.
+    retention
+        How much of the history stays.
 
     Raises
     ------
@@ -75,37 +77,58 @@ def publish(
         If a check fails; the text says which. The publication before stays as it was.
     """
     began = time.monotonic()
-    retention = Retention(keep_sweeps, keep_detail_sweeps)
-    previous_twin = folder_in_place(workspace.published)
     with _folder_aside(workspace.published) as aside:
         database = aside / workspace.results.name
         connection = open_with_history(
             workspace.results,
             database,
-            partial(_connect, threads=threads),
-            sweep_id=sweep.sweep_id,
+            _connect,
+            newest=HeldSweep(sweep.sweep_id, f"{sweep.started_at.astimezone(UTC):%Y-%m}"),
             units=units,
             retention=retention,
         )
         with closing(connection):
             build = Build(connection, workspace, sweep, units)
-            build.insert_sweep(reconciliation, inputs)
             with transaction(connection):
                 build.create_views()
                 build.say_meanings()
-            rows = verify(build)
-            connection.execute("checkpoint")
-            twin = write_twin(
-                connection, aside, workspace.published, sweep_id=sweep.sweep_id, units=units
+            writer = begin_twin(
+                aside, workspace.published, sweep_id=sweep.sweep_id, units=units
             )
+            rows = _fill(build, writer, reconciliation, inputs)
+            connection.execute("checkpoint")
+        twin = writer.finished()
         flush(database)
-        twin.put_in_place()
+        previous_twin = twin.put_in_place()
         os.replace(database, workspace.results)
         flush(workspace.published)
         twin.drop_others(previous_twin)
     return PublishSummary(
         sweep.sweep_id, workspace.results, twin.link, rows, time.monotonic() - began
     )
+
+
+def _fill(
+    build: Build, twin: TwinWriter, reconciliation: Reconciliation, inputs: SweepInputs
+) -> dict[str, int]:
+    """Rows and Parquet files of the sweep, verified; rows by table.
+
+    The largest table has a thread and a connection of its own: its rows go in beside those of
+    all other tables, its file is written while the checks run.
+    """
+    beside = build.beside()
+    with closing(beside.connection), ThreadPoolExecutor(max_workers=1) as second:
+        largest = second.submit(beside.insert_largest)
+        build.insert_sweep(reconciliation, inputs)
+        for table in RESULT_TABLES:
+            if table is not LARGEST_TABLE:
+                twin.write_table(build.connection, table)
+        twin.write_latest(build.connection)
+        largest.result()
+        file = second.submit(twin.write_table, beside.connection, LARGEST_TABLE)
+        rows = verify(build)
+        file.result()
+    return rows
 
 
 @contextmanager
@@ -122,15 +145,15 @@ def _folder_aside(published: Path) -> Iterator[Path]:
         shutil.rmtree(aside, ignore_errors=True)
 
 
-def _connect(database: Path, *, threads: int | None) -> duckdb.DuckDBPyConnection:
+def _connect(database: Path) -> duckdb.DuckDBPyConnection:
+    """One thread a statement: rows keep their order, files are the same each time."""
     connection = duckdb.connect(
         str(database),
         config={
             "storage_compatibility_version": STORAGE_VERSION,
             "memory_limit": MEMORY_LIMIT,
             "temp_directory": str(database.parent / "scratch"),
-            "preserve_insertion_order": False,
-            "threads": threads or os.cpu_count() or 1,
+            "threads": 1,
         },
     )
     connection.execute("set TimeZone = 'UTC'")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from pathlib import Path
+from typing import Any
 
 import duckdb
 import pyarrow as pa
@@ -12,6 +13,8 @@ from pipelines.sources.meters import Meters
 from pipelines.warehouse import connect, frame, run_sql, work_database
 from pipelines.workspace import Workspace
 from rightsize.findings import FINDING_CODES, Finding
+from rightsize.units import UnitSystem
+from rightsize.wording import UnitNames
 
 
 def compare_clocks(
@@ -57,7 +60,11 @@ def compare_clocks(
 
 
 def read_findings(
-    workspace: Workspace, stat_files: Sequence[Path | str], meters: Meters
+    workspace: Workspace,
+    stat_files: Sequence[Path | str],
+    meters: Meters,
+    *,
+    units: UnitSystem = "us",
 ) -> tuple[Finding, ...]:
     """Findings on meters whose reads give away a wrong unit, multiplier or clock.
 
@@ -67,6 +74,8 @@ def read_findings(
         The months' statistics of the profiles in force.
     meters
         The meter list, for the account of each meter.
+    units
+        Of the figures in messages; evidence is in US units.
     """
     accounts = dict(
         meters.frame.sort("installed_on", nulls_last=False)
@@ -90,7 +99,10 @@ def read_findings(
             )
         finally:
             connection.close()
-        found += [_multiplier_finding(accounts, row) for row in jumps.iter_rows(named=True)]
+        said = UnitNames(units)
+        found += [
+            _multiplier_finding(accounts, row, said) for row in jumps.iter_rows(named=True)
+        ]
     return tuple(f for f in found if f.account_id)
 
 
@@ -112,15 +124,21 @@ def _clock_finding(accounts: dict[str, str], row: tuple[object, ...]) -> Finding
     )  # fmt: skip
 
 
-def _multiplier_finding(accounts: dict[str, str], row: dict[str, object]) -> Finding:
+def _multiplier_finding(
+    accounts: dict[str, str], row: dict[str, Any], said: UnitNames
+) -> Finding:
+    before, after = (
+        f"{row[f'{when}_gal_per_day'] * said.volume_per_gal:.{1 if said.is_metric else 0}f}"
+        for when in ("before", "after")
+    )
     return Finding(
         account_id=accounts.get(str(row["meter_id"]), ""),
         meter_id=str(row["meter_id"]),
         code="suspect_multiplier",
         severity=FINDING_CODES["suspect_multiplier"].severity,
         message=(
-            f"daily volume went from {row['before_gal_per_day']:.0f} to "
-            f"{row['after_gal_per_day']:.0f} gal in {row['month_on']:%Y-%m} and stayed: "
+            f"daily volume went from {before} to {after} {said.volume_unit} "
+            f"in {row['month_on']:%Y-%m} and stayed: "
             f"a factor of {row['factor']:g}, a wrong unit or multiplier?"
         ),
         evidence={

@@ -15,6 +15,7 @@ from rightsize.demand.sufficiency import not_assessed_reason
 from rightsize.inference.posterior import FlowPosterior
 from rightsize.meters.catalogue import Meter
 from rightsize.settings import Thresholds
+from rightsize.units import UnitSystem
 
 NO_ESTIMATE: Final = "no_estimate"
 NO_ESTIMATE_MESSAGE: Final = "the reads gave no usable estimate of flow"
@@ -39,6 +40,8 @@ def refusals(
     sites: SiteBlock,
     meters: tuple[Meter, ...],
     thresholds: Thresholds,
+    *,
+    units: UnitSystem = "us",
 ) -> Refusals:
     """Code and message, with the account's own numbers, of each meter not assessed.
 
@@ -53,6 +56,7 @@ def refusals(
         max_estimated_share=thresholds.max_estimated_share,
         max_zero_share=thresholds.max_zero_share,
         min_reads_per_step=thresholds.min_reads_per_step,
+        units=units,
     )
     code = stat["not_assessed_code"].fill_null("").to_list()
     message = stat["not_assessed_message"].fill_null("").to_list()

@@ -45,17 +45,22 @@ def actions(
     is_worth_logging: Flags,
     is_critical: Flags,
     is_fire: Flags,
+    is_stopped: Flags,
 ) -> Texts:
     """What to do at each meter [A]: change, keep, log first or refer to a person.
 
     A change at a critical customer is referred, an undersized meter for which no meter is
-    feasible too. Fire and combined services are always referred.
+    feasible too. Fire and combined services are always referred, and so is a meter that has
+    stopped: its verdict rests on the months before, and what is drawn now nobody knows.
     """
     wants_change = np.isin(verdict, ["oversized", "undersized", "wrong_type"])
     refused = (verdict == "undersized") & ~has_choice
     return np.select(
         [
-            is_fire | refused | (wants_change & is_critical),
+            is_fire
+            | refused
+            | (wants_change & is_critical)
+            | (is_stopped & (verdict != "not_assessed")),
             wants_change,
             (verdict == "fits") & is_worth_logging,
         ],

@@ -24,6 +24,7 @@ __all__ = [
     "CANDIDATE",
     "FINDING",
     "FLOW_BAND",
+    "LARGEST_TABLE",
     "NOT_ASSESSED",
     "PROFILE",
     "RECOMMENDATION",
@@ -85,6 +86,9 @@ BLOCK_TABLES: Final[tuple[Table, ...]] = (
     NOT_ASSESSED,
 )
 """What a sweep leaves as block files."""
+
+LARGEST_TABLE: Final = CANDIDATE
+"""More rows than all others together: publication takes it beside them."""
 
 RESULT_TABLES: Final[tuple[Table, ...]] = (SWEEP, *BLOCK_TABLES, *SWEEP_TABLES)
 """Every published table, in the order of the data dictionary."""

@@ -17,8 +17,9 @@ Array = NDArray[np.float64]
 class SiteBlock:
     """Sites of A meters in service, in the order of the `ProfileBlock` they belong to.
 
-    NaN says "not known". `month_volume_share` is optional: the share of a year's volume by
-    calendar month, each row summing to 1; an even year is taken where it is not given.
+    NaN says "not known". Optional are `month_volume_share`, the share of a year's volume by
+    calendar month, each row summing to 1 (an even year is taken where it is not given), and
+    `last_use_on`, the day of the last registration of a meter that has stopped.
     """
 
     service_kind: tuple[str, ...]  # [A] domestic, irrigation, fire, combined
@@ -30,6 +31,7 @@ class SiteBlock:
     age_years: Array  # [A] age of the installed meter [years]
     meter_index: NDArray[np.int64]  # [A] installed meter's row in the catalogue; -1 unknown
     month_volume_share: Array | None = None  # [A, 12]
+    last_use_on: tuple[str | None, ...] | None = None  # [A] None for a meter that runs
 
     @property
     def size(self) -> int:
@@ -51,6 +53,8 @@ class SiteBlock:
                 "is_critical", "area", "age_years", "meter_index",
             )
         }  # fmt: skip
+        if self.last_use_on is not None:
+            lengths["last_use_on"] = len(self.last_use_on)
         if len(set(lengths.values())) > 1:
             raise ContractError(f"sites: columns differ in length: {lengths}")
         _refuse_unknown("service_kind", self.service_kind, SERVICE_KINDS)

@@ -155,5 +155,9 @@ def interval_columns(stem: str, unit: str, meaning: str, *, null: Nullability = 
 
 
 def interval_rule(stem: str, unit: str) -> Rule:
-    """The ends of an interval stand in order."""
-    return Rule(f"{stem}_ends_in_order", f"{stem}_low_{unit} <= {stem}_high_{unit}")
+    """The ends of an interval stand in order, the estimate between them."""
+    low, estimate, high = f"{stem}_low_{unit}", f"{stem}_{unit}", f"{stem}_high_{unit}"
+    return Rule(
+        f"{stem}_lies_between_its_ends",
+        f"{low} <= {high} and {low} <= {estimate} and {estimate} <= {high}",
+    )

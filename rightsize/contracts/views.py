@@ -58,10 +58,13 @@ _SUMS: Final = {
     "meters_wrong_type": "meters with verdict wrong_type",
     "meters_to_change": "meters with action change",
     "meters_to_log": "meters with action log_first",
+    "meters_to_refer": "meters with action refer",
     "meters_not_assessed": "meters without a verdict",
     "volume_gain_gal_per_year": "sum of volume gains where action is change",
     "revenue_gain_usd_per_year": "sum of revenue gains where action is change",
     "net_benefit_usd_per_year": "sum of net benefits where action is change",
+    "net_benefit_low_usd_per_year": "their low ends added up, below the sum's own",
+    "net_benefit_high_usd_per_year": "their high ends added up, above the sum's own",
     "change_cost_usd": "sum of costs where action is change",
     "unproven_net_benefit_usd_per_year": "sum of net benefits where action is log_first",
 }

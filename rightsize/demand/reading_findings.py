@@ -9,6 +9,8 @@ from dataclasses import dataclass
 import polars as pl
 
 from rightsize.findings import FINDING_CODES, Finding
+from rightsize.units import UnitSystem
+from rightsize.wording import Wording
 
 FINDING_SCHEMA = pl.Schema(
     {
@@ -39,6 +41,7 @@ def reading_findings(
     low_coverage_share: float,
     many_estimates_share: float,
     leak_night_share: float,
+    units: UnitSystem = "us",
 ) -> pl.DataFrame:
     """Findings on each meter's trailing year.
 
@@ -52,6 +55,8 @@ def reading_findings(
     full_year_days, low_coverage_share, many_estimates_share, leak_night_share : float
         The thresholds of those names; the last is the night's least flow over the mean flow
         from which a leak is suspected.
+    units
+        Of the figures in messages; evidence is in US units.
 
     Returns
     -------
@@ -63,6 +68,7 @@ def reading_findings(
         low_coverage_share=low_coverage_share,
         many_estimates_share=many_estimates_share,
         leak_night_share=leak_night_share,
+        said=Wording(units),
     )]  # fmt: skip
     return pl.concat(found) if found else FINDING_SCHEMA.to_frame()
 
@@ -76,7 +82,7 @@ def finding_frame(findings: Sequence[Finding]) -> pl.DataFrame:
     return pl.DataFrame(rows, schema=FINDING_SCHEMA, orient="row")
 
 
-def unknown_meter_findings(read: pl.DataFrame) -> pl.DataFrame:
+def unknown_meter_findings(read: pl.DataFrame, *, units: UnitSystem = "us") -> pl.DataFrame:
     """A finding for each meter that has reads and no entry in the meter list.
 
     Parameters
@@ -90,10 +96,10 @@ def unknown_meter_findings(read: pl.DataFrame) -> pl.DataFrame:
         code=pl.lit("unknown_meter"),
         severity=pl.lit(FINDING_CODES["unknown_meter"].severity),
         message=pl.format(
-            "meter {} has {} reads, {} gal, and no entry in meters.csv; add it or ask why",
+            "meter {} has {} reads, {}, and no entry in meters.csv; add it or ask why",
             "meter_id",
             pl.col("read_count"),
-            pl.col("registered_gal").round(0),
+            Wording(units).volume(pl.col("registered_gal")),
         ),
         evidence=pl.struct("read_count", "registered_gal").struct.json_encode(),
     ).cast(FINDING_SCHEMA)
@@ -105,6 +111,7 @@ def _rules(
     low_coverage_share: float,
     many_estimates_share: float,
     leak_night_share: float,
+    said: Wording,
 ) -> tuple[_Rule, ...]:
     days = pl.col("days_covered").fill_null(0.0)
     coverage = pl.col("days_covered") / pl.col("span_days")
@@ -147,8 +154,8 @@ def _rules(
             "coarse_resolution",
             step_gpm > mean_gpm,
             pl.format(
-                "the register steps by {} gal, more than passes in a mean interval",
-                pl.col("resolution_gal").round(4),
+                "the register steps by {}, more than passes in a mean interval",
+                said.volume(pl.col("resolution_gal")),
             ),
             ("resolution_gal", "interval_min"),
         ),
@@ -167,8 +174,8 @@ def _rules(
             & (pl.col("day_count") >= 30)
             & (pl.col("night_low_gpm") > leak_night_share * mean_gpm),
             pl.format(
-                "never below {} gpm by night, {} % of the mean flow: leak or steady process?",
-                pl.col("night_low_gpm").round(2),
+                "never below {} by night, {} % of the mean flow: leak or steady process?",
+                said.flow(pl.col("night_low_gpm")),
                 (pl.col("night_low_gpm") / mean_gpm * 100).round(0).cast(pl.Int64),
             ),
             ("night_low_gpm", "day_count"),
@@ -176,15 +183,15 @@ def _rules(
         _Rule(
             "reverse_flow",
             pl.col("backward_gal") < 0,
-            pl.format("{} gal ran backward", (-pl.col("backward_gal")).round(0)),
+            pl.format("{} ran backward", said.volume(-pl.col("backward_gal"))),
             ("backward_gal",),
         ),
         _Rule(
             "gap_volume",
             pl.col("gap_gal") > 0,
             pl.format(
-                "{} gal passed during gaps: counted as volume, not as shape",
-                pl.col("gap_gal").round(0),
+                "{} passed during gaps: counted as volume, not as shape",
+                said.volume(pl.col("gap_gal")),
             ),
             ("gap_gal",),
         ),

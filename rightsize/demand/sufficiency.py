@@ -4,6 +4,9 @@ from __future__ import annotations
 
 import polars as pl
 
+from rightsize.units import UnitSystem
+from rightsize.wording import Wording
+
 NOT_ASSESSED_CODES: dict[str, str] = {
     "fire_service": "a fire or combined service is never resized from consumption data",
     "meter_not_rated": "the installed meter is known, but its ratings are not",
@@ -24,6 +27,7 @@ def not_assessed_reason(
     max_estimated_share: float,
     max_zero_share: float,
     min_reads_per_step: float,
+    units: UnitSystem = "us",
 ) -> pl.DataFrame:
     """Why each meter cannot be assessed; null where it can.
 
@@ -37,6 +41,8 @@ def not_assessed_reason(
         resolution_gal [gal]; the statistics are null where no read was accepted.
     min_days_covered, max_estimated_share, max_zero_share, min_reads_per_step : float
         The thresholds of those names; the last is steps of the register a day.
+    units
+        Of the figures in messages.
 
     Returns
     -------
@@ -47,6 +53,7 @@ def not_assessed_reason(
     estimated = pl.col("estimated_count") / pl.col("read_count")
     zero = pl.col("zero_count") / pl.col("reads_used")
     steps_per_day = pl.col("registered_gal") / pl.col("days_covered") / pl.col("resolution_gal")
+    said = Wording(units)
     rules: list[tuple[str, pl.Expr, pl.Expr]] = [
         (
             "fire_service",
@@ -93,14 +100,14 @@ def not_assessed_reason(
         (
             "no_registration",
             (pl.col("registered_gal") <= 0) | (zero > max_zero_share),
-            pl.format("registered {} gal in a year", pl.col("registered_gal").round(0)),
+            pl.format("registered {} in a year", said.volume(pl.col("registered_gal"))),
         ),
         (
             "resolution_too_coarse",
             steps_per_day < min_reads_per_step,
             pl.format(
-                "the register steps by {} gal, {} steps a day",
-                pl.col("resolution_gal").round(4),
+                "the register steps by {}, {} steps a day",
+                said.volume(pl.col("resolution_gal")),
                 steps_per_day.round(2),
             ),
         ),
@@ -125,7 +132,5 @@ def _fire_service() -> pl.Expr:
 
 
 def _not_held() -> pl.Expr:
-    plain = pl.format(
-        "{} in {} is not in the catalogue", pl.col("size_in"), pl.col("meter_type")
-    )
+    plain = pl.format("a {} of this size is not in the catalogue", pl.col("meter_type"))
     return pl.coalesce("meter_refusal", plain)

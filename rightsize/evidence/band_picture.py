@@ -6,16 +6,17 @@ from collections.abc import Sequence
 from functools import cache
 from typing import Any, Final
 
-import altair as alt
 import numpy as np
 
-from rightsize.evidence.meter_marks import SHORT_WHO, WHO, WHO_COLOUR, WHO_DASH, meters_shown
+from rightsize.evidence.altair_late import alt
+from rightsize.evidence.meter_marks import SHORT_WHO, WHO, meters_shown, who_colour, who_dash
 from rightsize.evidence.palette import INK, RANGE, WATER
 from rightsize.evidence.picture import (
     LOG,
     PLAIN,
     PLOT_WIDTH,
     SIDE,
+    SYSTEM,
     Compiled,
     Data,
     compiled,
@@ -47,11 +48,13 @@ def bands_svg(site: SiteEvidence, units: Units, *, label: str) -> str:
         ],
         "peak": _peak(site.recommendation, flow_factor),
     }  # fmt: skip
-    return _bands_chart(units.flow_unit).svg(data, name="bands", label=label)
+    return bands_chart(units.flow_unit).svg(data, name="bands", label=label)
 
 
 @cache
-def _bands_chart(flow_unit: str) -> Compiled:
+def bands_chart(flow_unit: str) -> Compiled:
+    """The chart of `bands_svg`, without data."""
+
     def chart() -> Any:
         flow = alt.X(
             "from:Q",
@@ -84,8 +87,8 @@ def _bands_chart(flow_unit: str) -> Compiled:
                     scale=alt.Scale(domain=[0, 110], nice=False),
                     axis=alt.Axis(grid=False, values=[0, 50, 100], minExtent=28, maxExtent=28),
                 ),
-                color=alt.Color("who:N", scale=WHO_COLOUR, legend=None),
-                strokeDash=alt.StrokeDash("who:N", scale=WHO_DASH, legend=None),
+                color=alt.Color("who:N", scale=who_colour(), legend=None),
+                strokeDash=alt.StrokeDash("who:N", scale=who_dash(), legend=None),
             )
         )
         top = (
@@ -101,7 +104,9 @@ def _bands_chart(flow_unit: str) -> Compiled:
             alt.vconcat(top, _ranges_panel(flow_unit), spacing=8).resolve_scale(x="shared")
         )
 
-    return compiled(chart, ("bands", "curves", "ranges", "peak"))
+    return compiled(
+        chart, ("bands", "curves", "ranges", "peak"), drawing=f"bands-{SYSTEM[flow_unit]}"
+    )
 
 
 def _ranges_panel(flow_unit: str) -> Any:
@@ -109,7 +114,7 @@ def _ranges_panel(flow_unit: str) -> Any:
         "who:N", title=None, sort=list(WHO), scale=alt.Scale(domain=list(WHO)),
         axis=alt.Axis(labels=False, ticks=False, domain=False, minExtent=SIDE, maxExtent=SIDE),
     )  # fmt: skip
-    colour = alt.Color("who:N", scale=WHO_COLOUR, legend=None)
+    colour = alt.Color("who:N", scale=who_colour(), legend=None)
     base = alt.Chart(alt.NamedData("ranges"))
     flow = alt.X(
         "start:Q", scale=alt.Scale(type="log", nice=False),
@@ -139,7 +144,7 @@ def _ranges_panel(flow_unit: str) -> Any:
     )
 
 
-def _side_axis() -> alt.Axis:
+def _side_axis() -> Any:
     return alt.Axis(minExtent=SIDE, maxExtent=SIDE, tickCount=4, labelExpr=PLAIN)
 
 

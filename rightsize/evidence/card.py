@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Final
 
 from rightsize.evidence.quantity import Units, decimal, odds, pct, significant, usd
 from rightsize.evidence.site import Row, SiteEvidence
 from rightsize.meters.catalogue import Meter
 from rightsize.meters.comparison import LOW_FLOWS_GPM, ComparisonRow, comparison_card
+
+_LOW_FLOWS_M3H: Final = (0.05, 0.25)
 
 
 @dataclass(frozen=True)
@@ -40,7 +43,9 @@ def card(site: SiteEvidence) -> Card | None:
     if site.installed is None or other is None or not peak_gpm:
         return None
     units = Units(site.units)
-    told = comparison_card(site.installed, other, peak_gpm=peak_gpm)
+    told = comparison_card(
+        site.installed, other, peak_gpm=peak_gpm, low_flows_gpm=_low_flows_gpm(units)
+    )
     second = "recommended" if site.is_change else "the best other meter"
     return Card(
         title=f"Installed meter against {second}",
@@ -48,6 +53,13 @@ def card(site: SiteEvidence) -> Card | None:
         other=_name(units, other),
         lines=(*_here(site, other), *(_line(units, row) for row in told.rows)),
     )
+
+
+def _low_flows_gpm(units: Units) -> tuple[float, ...]:
+    """Flows [gpm] that are round figures in the reader's units."""
+    if not units.is_metric:
+        return LOW_FLOWS_GPM
+    return tuple(flow / units.flow_per_gpm for flow in _LOW_FLOWS_M3H)
 
 
 def _name(units: Units, meter: Meter) -> str:
@@ -84,7 +96,7 @@ def _accuracy(candidate: Row) -> str:
 
 def _line(units: Units, row: ComparisonRow) -> CardLine:
     aspect = row.aspect
-    for flow_gpm in LOW_FLOWS_GPM:
+    for flow_gpm in _low_flows_gpm(units):
         if aspect == f"registered at {flow_gpm:g} gpm":
             aspect = f"registered at {units.flow(flow_gpm)}"
     better = {"installed": "installed", "candidate": "other", "neither": ""}[row.better]

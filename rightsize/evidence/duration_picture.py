@@ -6,16 +6,17 @@ from collections.abc import Sequence
 from functools import cache
 from typing import Any, Final
 
-import altair as alt
 import numpy as np
 
-from rightsize.evidence.meter_marks import SHORT_WHO, WHO, WHO_COLOUR, WHO_DASH, meters_shown
-from rightsize.evidence.palette import INK, INSTALLED, RANGE, RECOMMENDED, WATER
+from rightsize.evidence.altair_late import alt
+from rightsize.evidence.meter_marks import SHORT_WHO, WHO, meters_shown, who_colour, who_dash
+from rightsize.evidence.palette import CARD, INK, INSTALLED, RANGE, RECOMMENDED, WATER
 from rightsize.evidence.picture import (
     LOG,
     PLAIN,
     PLOT_WIDTH,
     SIDE,
+    SYSTEM,
     Compiled,
     Data,
     compiled,
@@ -98,7 +99,7 @@ def duration_svg(site: SiteEvidence, units: Units, *, label: str) -> str:
     ]
     marks = _duration_marks(site, flow_factor)
     data: Data = {"curve": curve, "meters": meters, "marks": marks}
-    return _duration_chart(units.flow_unit).svg(data, name="duration", label=label)
+    return duration_chart(units.flow_unit).svg(data, name="duration", label=label)
 
 
 def _duration_marks(site: SiteEvidence, factor: float) -> list[dict[str, Any]]:
@@ -116,7 +117,9 @@ def _duration_marks(site: SiteEvidence, factor: float) -> list[dict[str, Any]]:
 
 
 @cache
-def _duration_chart(flow_unit: str) -> Compiled:
+def duration_chart(flow_unit: str) -> Compiled:
+    """The chart of `duration_svg`, without data."""
+
     def chart() -> Any:
         time = alt.X(
             "pct:Q", title="% of time that the flow is exceeded",
@@ -140,10 +143,11 @@ def _duration_chart(flow_unit: str) -> Compiled:
         )
         meters = alt.Chart(alt.NamedData("meters")).mark_rule(strokeWidth=1.6).encode(
             y="flow:Q",
-            color=alt.Color("who:N", scale=WHO_COLOUR, legend=None),
-            strokeDash=alt.StrokeDash("who:N", scale=WHO_DASH, legend=None),
+            color=alt.Color("who:N", scale=who_colour(), legend=None),
+            strokeDash=alt.StrokeDash("who:N", scale=who_dash(), legend=None),
         )  # fmt: skip
-        words = [_limit_words(who, kind) for who in WHO for kind in ("continuous", "at most")]
+        limits = [(who, kind) for who in WHO for kind in ("continuous", "at most")]
+        words = [_limit_words(*limit, is_halo=h) for h in (True, False) for limit in limits]
         marks = alt.Chart(alt.NamedData("marks"))
         ranges = marks.mark_rule(color=INK, strokeWidth=1.4).encode(
             x=time, y="low:Q", y2="high:Q"
@@ -160,11 +164,17 @@ def _duration_chart(flow_unit: str) -> Compiled:
             )
         )
 
-    return compiled(chart, ("curve", "meters", "marks"))
+    return compiled(
+        chart, ("curve", "meters", "marks"), drawing=f"duration-{SYSTEM[flow_unit]}"
+    )
 
 
-def _limit_words(who: str, kind: str) -> Any:
-    """Names of the level lines, the two meters' kept apart left and right, above and below."""
+def _limit_words(who: str, kind: str, *, is_halo: bool) -> Any:
+    """Names of the level lines, the two meters' kept apart left and right, above and below.
+
+    A halo of paper lies under them, so that a line that passes does not strike them out.
+    """
+    halo = {"stroke": CARD, "strokeWidth": 3.5, "strokeJoin": "round"} if is_halo else {}
     is_above = kind == "at most"
     place = 0.68 if who == "installed" else 1.0
     return (
@@ -173,6 +183,7 @@ def _limit_words(who: str, kind: str) -> Any:
         .mark_text(
             align="right", fontSize=11, color=INSTALLED if who == "installed" else RECOMMENDED,
             baseline="bottom" if is_above else "top", dy=-2 if is_above else 3,
+            **halo,
         )
         .encode(x=alt.value(place * PLOT_WIDTH), y="flow:Q", text="text:N")
     )  # fmt: skip

@@ -23,6 +23,7 @@ from rightsize.findings import FINDING_CODES
 
 BEST_SHOWN: Final = 15
 FIRST_ROWS: Final = 50
+_GRAVEST_FIRST: Final = {"serious": 0, "warning": 1, "info": 2}
 NAV: Final = (
     ("index", "summary"),
     ("list", "list"),
@@ -145,11 +146,14 @@ def _list_rows(fleet: FleetEvidence, action: str | None, count: int) -> list[dic
 def _quality(fleet: FleetEvidence) -> dict[str, Any]:
     profiled = sum(row["meters"] for row in fleet.coverage)
     return {
-        "findings": [
-            {**row, "meaning": FINDING_CODES[row["code"]].meaning}
-            for row in fleet.refusals
-            if row["kind"] == "finding" and row["code"] in FINDING_CODES
-        ],
+        "findings": sorted(
+            (
+                {**row, "meaning": FINDING_CODES[row["code"]].meaning}
+                for row in fleet.refusals
+                if row["kind"] == "finding" and row["code"] in FINDING_CODES
+            ),
+            key=lambda row: _GRAVEST_FIRST[FINDING_CODES[row["code"]].severity],
+        ),
         "not_assessed": [r for r in fleet.refusals if r["kind"] == "not assessed"],
         "refused": [r for r in fleet.refusals if r["kind"] == "row refused"],
         "profiled": profiled,

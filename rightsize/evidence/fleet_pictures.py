@@ -5,10 +5,10 @@ from __future__ import annotations
 from functools import cache
 from typing import Any, Final
 
-import altair as alt
 import numpy as np
 import polars as pl
 
+from rightsize.evidence.altair_late import alt
 from rightsize.evidence.fleet import FleetEvidence
 from rightsize.evidence.palette import FAINT, INK, RANGE, WATER
 from rightsize.evidence.picture import PLOT_WIDTH, SHORT, SIDE, Compiled, compiled, dressed
@@ -51,11 +51,13 @@ def stake_svg(fleet: FleetEvidence, *, label: str) -> str:
     curve = running_revenue(changes)
     gain = changes["revenue_gain_usd_per_year"].to_numpy()
     mark = [{"place": half, "usd": float(gain[:half].sum()), "text": f"{half} carry half"}]
-    return _stake_chart().svg({"curve": curve, "half": mark}, name="stake", label=label)
+    return stake_chart().svg({"curve": curve, "half": mark}, name="stake", label=label)
 
 
 @cache
-def _stake_chart() -> Compiled:
+def stake_chart() -> Compiled:
+    """The chart of `stake_svg`, without data."""
+
     def chart() -> Any:
         place = alt.X(
             "place:Q", title="change-outs, the largest revenue gain first",
@@ -84,7 +86,7 @@ def _stake_chart() -> Compiled:
             )
         )
 
-    return compiled(chart, ("curve", "half"))
+    return compiled(chart, ("curve", "half"), drawing="stake")
 
 
 def classes_svg(fleet: FleetEvidence, *, label: str) -> str:
@@ -100,11 +102,13 @@ def classes_svg(fleet: FleetEvidence, *, label: str) -> str:
         for place, row in enumerate(fleet.classes[:CLASSES_SHOWN])
         if row["change"]
     ]
-    return _classes_chart().svg({"classes": rows}, name="classes", label=label)
+    return classes_chart().svg({"classes": rows}, name="classes", label=label)
 
 
 @cache
-def _classes_chart() -> Compiled:
+def classes_chart() -> Compiled:
+    """The chart of `classes_svg`, without data."""
+
     def chart() -> Any:
         who = alt.Y(
             "class:N", title=None, sort=alt.SortField("place"),
@@ -129,4 +133,4 @@ def _classes_chart() -> Compiled:
             alt.layer(bars, ends, *ticks).properties(width=PLOT_WIDTH - 46, height=190)
         )
 
-    return compiled(chart, ("classes",))
+    return compiled(chart, ("classes",), drawing="classes")

@@ -2,18 +2,25 @@
 
 from __future__ import annotations
 
-from typing import Final
+from typing import Any, Final
 
-import altair as alt
-
+from rightsize.evidence.altair_late import alt
 from rightsize.evidence.palette import INSTALLED, RECOMMENDED
 from rightsize.evidence.site import SiteEvidence
 from rightsize.meters.catalogue import Meter
 
 WHO: Final = ("installed", "recommended")
 SHORT_WHO: Final = {"installed": "now", "recommended": "new"}
-WHO_COLOUR: Final = alt.Scale(domain=list(WHO), range=[INSTALLED, RECOMMENDED])
-WHO_DASH: Final = alt.Scale(domain=list(WHO), range=[[5, 3], [1, 0]])
+
+
+def who_colour() -> Any:
+    """The colour of each meter."""
+    return alt.Scale(domain=list(WHO), range=[INSTALLED, RECOMMENDED])
+
+
+def who_dash() -> Any:
+    """Its line: told apart without colour too."""
+    return alt.Scale(domain=list(WHO), range=[[5, 3], [1, 0]])
 
 
 def meters_shown(site: SiteEvidence) -> list[tuple[str, Meter]]:

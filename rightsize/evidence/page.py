@@ -22,7 +22,7 @@ from rightsize.evidence.rivals import rivals
 from rightsize.evidence.site import SiteEvidence, YearReads
 from rightsize.evidence.statements import figures, headline
 from rightsize.evidence.unseen_picture import unseen_parts, unseen_svg
-from rightsize.evidence.visit import checklist
+from rightsize.evidence.visit import FILL_IN, checklist
 from rightsize.evidence.year_picture import largest_days, top_flow_gpm, year_svg
 
 _SEVERITY_ORDER = {"serious": 0, "warning": 1, "info": 2}
@@ -68,6 +68,7 @@ def site_page(meters: Sequence[SiteEvidence], *, for_pdf: bool = False) -> str:
         action_word=words.ACTION_WORD,
         severity_sign=words.SEVERITY_SIGN,
         cautions=words.CAUTIONS,
+        fill_in=FILL_IN,
         for_pdf=for_pdf,
     )  # fmt: skip
     return in_print_colours(page) if for_pdf else page

@@ -19,6 +19,7 @@ INSTALLED: Final = "#b3471d"
 RECOMMENDED: Final = "#12607f"
 NIGHT: Final = "#4b3b7c"
 MISSED: Final = "#e3a857"
+CARD: Final = "#ffffff"
 
 ROLES: Final[dict[str, str]] = {
     INK: "ink",
@@ -30,6 +31,7 @@ ROLES: Final[dict[str, str]] = {
     RECOMMENDED: "recommended",
     NIGHT: "night",
     MISSED: "missed",
+    CARD: "card",
 }
 
 HEAT_LOW: Final = (236, 232, 218)

@@ -5,12 +5,20 @@ from __future__ import annotations
 from functools import cache
 from typing import Any
 
-import altair as alt
 import numpy as np
 from numpy.typing import NDArray
 
+from rightsize.evidence.altair_late import alt
 from rightsize.evidence.palette import FAINT, RANGE, WATER
-from rightsize.evidence.picture import PLAIN, PLOT_WIDTH, SIDE, Compiled, compiled, dressed
+from rightsize.evidence.picture import (
+    PLAIN,
+    PLOT_WIDTH,
+    SIDE,
+    SYSTEM,
+    Compiled,
+    compiled,
+    dressed,
+)
 from rightsize.evidence.quantity import Units
 from rightsize.evidence.site import YearReads
 from rightsize.evidence.year_picture import largest_days
@@ -34,7 +42,7 @@ def peak_days_svg(year: YearReads, units: Units, *, label: str) -> str:
         for h in range(24)
         if np.isfinite(year.hour_gpm[k, h])
     ]  # fmt: skip
-    return _peak_days_chart(units.flow_unit).svg(
+    return peak_days_chart(units.flow_unit).svg(
         {"spread": spread, "days": days}, name="peakdays", label=label
     )
 
@@ -50,7 +58,9 @@ def _hour_quantiles_gpm(hour_gpm: Array) -> Array:
 
 
 @cache
-def _peak_days_chart(flow_unit: str) -> Compiled:
+def peak_days_chart(flow_unit: str) -> Compiled:
+    """The chart of `peak_days_svg`, without data."""
+
     def chart() -> Any:
         hour = alt.X(
             "hour:Q", title="hour of the day", scale=alt.Scale(domain=[0, 23], nice=False),
@@ -74,4 +84,4 @@ def _peak_days_chart(flow_unit: str) -> Compiled:
             )
         )
 
-    return compiled(chart, ("spread", "days"))
+    return compiled(chart, ("spread", "days"), drawing=f"peak_days-{SYSTEM[flow_unit]}")

@@ -1,18 +1,22 @@
 """From a chart to a picture: compiled once, filled with a site's data, drawn as SVG.
 
 Building and compiling a chart costs more than drawing it, and is the same for every site; so
-charts name their data, are compiled once a process, and only the data changes.
+charts name their data, and what they compile to is shipped in `drawings/`, written by
+`python -m pipelines.drawings`; a test holds the files against the charts.
 """
 
 from __future__ import annotations
 
 import copy
+import json
 import re
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from contextvars import ContextVar
 from dataclasses import dataclass
+from importlib import resources
 from typing import Any, Final
 
-import altair as alt
 import vl_convert
 from markupsafe import escape
 
@@ -21,6 +25,8 @@ from rightsize.evidence.palette import FAINT, INK, LINE, themed
 Rows = Sequence[Mapping[str, Any]]
 Data = Mapping[str, Rows]
 
+SYSTEM: Final = {"gpm": "us", "gal": "us", "m³/h": "metric", "m³": "metric"}
+"""System of units that a unit stands for, in the name of a drawing."""
 PLOT_WIDTH: Final = 404
 SIDE: Final = 48  # room for the labels of an axis
 PLAIN: Final = "format(datum.value, '.5~r')"
@@ -39,6 +45,7 @@ _PART_BY_PART: Final = re.compile(
     r'|aria-hidden="true")'
 )
 """What Vega says to a listener of each part; the picture is told as a whole instead."""
+_ANEW: Final = ContextVar("drawings are made anew", default=False)
 _ID: Final = re.compile(r'(id="|url\(#)(?=[a-z])')
 
 
@@ -72,11 +79,34 @@ class Compiled:
         return _for_page(drawn, name=name, label=label)
 
 
-def compiled(chart: Callable[[], alt.TopLevelMixin], names: Sequence[str]) -> Compiled:
-    """Compile a chart whose datasets are called `names`."""
-    vega = vl_convert.vegalite_to_vega(chart().to_dict())
-    vega.pop("background", None)  # the page's paper shows through
-    return Compiled(vega, frozenset(names))
+def compiled(chart: Callable[[], Any], names: Sequence[str], *, drawing: str) -> Compiled:
+    """A chart whose datasets are called `names`, as it is shipped under the name `drawing`.
+
+    Where none is shipped, or drawings are made anew, it is designed and compiled.
+    """
+    held = None if _ANEW.get() else _shipped(drawing)
+    if held is None:
+        held = vl_convert.vegalite_to_vega(chart().to_dict())
+        held.pop("background", None)  # the page's paper shows through
+    return Compiled(held, frozenset(names))
+
+
+def _shipped(drawing: str) -> dict[str, Any] | None:
+    file = resources.files(__package__) / "drawings" / f"{drawing}.json"
+    if not file.is_file():
+        return None
+    vega: dict[str, Any] = json.loads(file.read_text(encoding="utf-8"))
+    return vega
+
+
+@contextmanager
+def drawn_anew() -> Iterator[None]:
+    """Within it charts are designed and compiled, whatever is shipped."""
+    token = _ANEW.set(True)
+    try:
+        yield
+    finally:
+        _ANEW.reset(token)
 
 
 def dressed(chart: Any) -> Any:

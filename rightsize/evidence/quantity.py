@@ -9,7 +9,8 @@ from typing import Any, Final
 
 from rightsize.contracts.column_units import nominal_mm
 from rightsize.meters.catalogue import STANDARD_GRADE
-from rightsize.units import GAL_PER_M3, GPM_PER_M3H, PSI_PER_BAR, UnitSystem
+from rightsize.units import PSI_PER_BAR
+from rightsize.wording import UnitNames
 
 ABSENT: Final = "not known"
 THIN: Final = "\u202f"  # narrow no-break space between thousands and before a unit
@@ -51,35 +52,8 @@ def odds(value: float | None) -> str:
 
 
 @dataclass(frozen=True)
-class Units:
-    """Names and factors of the units that a page speaks."""
-
-    system: UnitSystem
-
-    @property
-    def is_metric(self) -> bool:
-        """Cubic metres and bar in place of gallons and psi."""
-        return self.system == "metric"
-
-    @property
-    def flow_unit(self) -> str:
-        """Unit of flow."""
-        return "m³/h" if self.is_metric else "gpm"
-
-    @property
-    def volume_unit(self) -> str:
-        """Unit of volume."""
-        return "m³" if self.is_metric else "gal"
-
-    @property
-    def flow_per_gpm(self) -> float:
-        """What a flow in gpm is multiplied by."""
-        return 1 / GPM_PER_M3H if self.is_metric else 1.0
-
-    @property
-    def volume_per_gal(self) -> float:
-        """What a volume in gallons is multiplied by."""
-        return 1 / GAL_PER_M3 if self.is_metric else 1.0
+class Units(UnitNames):
+    """Quantities as a page says them."""
 
     def flow(self, gpm: float | None) -> str:
         """A flow with its unit."""

@@ -116,6 +116,11 @@ class SiteEvidence:
         )
 
     @property
+    def is_stopped(self) -> bool:
+        """The meter registers nothing any more."""
+        return any(f["code"] == "stopped_meter" for f in self.findings)
+
+    @property
     def is_change(self) -> bool:
         """Whether another meter than the installed one stands as recommended."""
         row = self.recommendation

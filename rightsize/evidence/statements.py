@@ -28,6 +28,11 @@ def headline(site: SiteEvidence) -> str:
     verdict, action = row["verdict"], row["action"]
     if site.is_fire:
         return f"Leave the {now} meter: a fire or combined line is never resized from use."
+    if site.is_stopped and site.is_assessed:
+        return (
+            f"First find out why the {now} meter registers nothing; "
+            f"before it stopped it {_was_what(verdict)}."
+        )
     if verdict == "not_assessed":
         return f"No verdict on the {now} meter: {_lower(row['reason'])}"
     if action == "change":
@@ -46,6 +51,12 @@ def _is_what(verdict: str) -> str:
         "wrong_type": "of the wrong type for this draw",
         "fits": "not proven to misfit",
     }.get(verdict, VERDICT_WORD[verdict])
+
+
+def _was_what(verdict: str) -> str:
+    return {"fits": "suited the draw", "wrong_type": "was of the wrong type"}.get(
+        verdict, f"was {VERDICT_WORD[verdict]}"
+    )
 
 
 def _lower(text: str) -> str:

@@ -5,10 +5,17 @@ from __future__ import annotations
 from functools import cache
 from typing import Any
 
-import altair as alt
-
+from rightsize.evidence.altair_late import alt
 from rightsize.evidence.palette import FAINT, INK, INSTALLED, MISSED, WATER
-from rightsize.evidence.picture import PLOT_WIDTH, SHORT, SIDE, Compiled, compiled, dressed
+from rightsize.evidence.picture import (
+    PLOT_WIDTH,
+    SHORT,
+    SIDE,
+    SYSTEM,
+    Compiled,
+    compiled,
+    dressed,
+)
 from rightsize.evidence.quantity import Units
 from rightsize.evidence.site import Row
 
@@ -38,13 +45,15 @@ def unseen_svg(profile: Row, units: Units, *, label: str) -> str:
         "low": profile["actual_low_gal_per_year"] * volume_factor,
         "high": profile["actual_high_gal_per_year"] * volume_factor,
     }
-    return _unseen_chart(units.volume_unit).svg(
+    return unseen_chart(units.volume_unit).svg(
         {"parts": ends, "total": [total]}, name="unseen", label=label
     )
 
 
 @cache
-def _unseen_chart(volume_unit: str) -> Compiled:
+def unseen_chart(volume_unit: str) -> Compiled:
+    """The chart of `unseen_svg`, without data."""
+
     def chart() -> Any:
         volume = alt.X(
             "from:Q", title=f"{volume_unit} a year", scale=alt.Scale(zero=True, nice=False),
@@ -71,4 +80,4 @@ def _unseen_chart(volume_unit: str) -> Compiled:
             alt.layer(bars, whisker, *ends).properties(width=PLOT_WIDTH + SIDE - 14, height=46)
         )
 
-    return compiled(chart, ("parts", "total"))
+    return compiled(chart, ("parts", "total"), drawing=f"unseen-{SYSTEM[volume_unit]}")

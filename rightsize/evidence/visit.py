@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Final
 
 from rightsize.evidence.quantity import Units, significant
 from rightsize.evidence.site import SiteEvidence
@@ -14,6 +15,13 @@ class Check:
 
     what: str
     expected: str = ""
+
+
+FILL_IN: Final = (
+    "register reads", "at (date, time)", "serial found", "type and size found",
+    "resolution", "multiplier", "pipe free before / after", "visited by", "seen and agreed",
+)  # fmt: skip
+"""What is written down at the meter: lines to fill in, on paper."""
 
 
 def checklist(site: SiteEvidence) -> tuple[Check, ...]:
@@ -35,6 +43,7 @@ def checklist(site: SiteEvidence) -> tuple[Check, ...]:
         Check("strainer, and straight pipe before and after", _pipe(line_in, units)),
         Check("bypass: closed, sealed, not passing"),
         Check("valves: hold shut, turn freely"),
+        *_stopped(site),
         Check("leak check: all fixtures shut, does the register move?"),
         *_other(site, units),
         Check("spare head at the busiest hour", _assumed(spare, units)),
@@ -66,6 +75,15 @@ def _other(site: SiteEvidence, units: Units) -> tuple[Check, ...]:
     meter = site.recommended
     name = units.meter(meter.meter_type, meter.size_in, meter.grade)
     return (Check("room and laying length for the other meter", name),)
+
+
+def _stopped(site: SiteEvidence) -> tuple[Check, ...]:
+    """A register that stands still has four causes, and only one of them is the meter."""
+    if not site.is_stopped:
+        return ()
+    return (
+        Check("why nothing registers: account closed, valve shut, bypass open, meter stopped?"),
+    )
 
 
 def _service(site: SiteEvidence) -> str:

@@ -43,7 +43,8 @@ ACTION_MEANING: Final[dict[str, str]] = {
     "change": "install the recommended meter",
     "keep": "leave the meter as it is",
     "log_first": "log the site for two weeks at a fine interval before deciding",
-    "refer": "a person decides: fire or critical service, or no meter that may be installed",
+    "refer": "a person decides: fire or critical service, a meter that has stopped, or no meter"
+    " that may be installed",
 }
 SEVERITY_SIGN: Final[dict[str, str]] = {"info": "i", "warning": "!", "serious": "!!"}
 REFUSAL_WORD: Final[dict[str, str]] = {

@@ -6,10 +6,10 @@ import datetime as dt
 from functools import cache
 from typing import Any, Final
 
-import altair as alt
 import numpy as np
 from numpy.typing import NDArray
 
+from rightsize.evidence.altair_late import alt
 from rightsize.evidence.heat_image import data_uri, heat_pixels
 from rightsize.evidence.palette import INK, NIGHT, RANGE, WATER
 from rightsize.evidence.picture import (
@@ -17,6 +17,7 @@ from rightsize.evidence.picture import (
     PLOT_WIDTH,
     SHORT,
     SIDE,
+    SYSTEM,
     Compiled,
     Data,
     compiled,
@@ -56,7 +57,7 @@ def year_svg(year: YearReads, units: Units, *, label: str) -> str:
         "days": days,
         "largest": largest,
     }
-    return _year_chart(units.flow_unit, units.volume_unit).svg(data, name="year", label=label)
+    return year_chart(units.flow_unit, units.volume_unit).svg(data, name="year", label=label)
 
 
 def top_flow_gpm(year: YearReads) -> float:
@@ -84,7 +85,9 @@ def _plain(value: float) -> float | None:
 
 
 @cache
-def _year_chart(flow_unit: str, volume_unit: str) -> Compiled:
+def year_chart(flow_unit: str, volume_unit: str) -> Compiled:
+    """The chart of `year_svg`, without data."""
+
     def chart() -> Any:
         scale = alt.Scale(type="utc", nice=False)
         bare = alt.Axis(title=None, labels=False, ticks=False, grid=False)
@@ -146,4 +149,6 @@ def _year_chart(flow_unit: str, volume_unit: str) -> Compiled:
             ).resolve_scale(x="shared")
         )  # fmt: skip
 
-    return compiled(chart, ("calendar", "span", "days", "largest"))
+    return compiled(
+        chart, ("calendar", "span", "days", "largest"), drawing=f"year-{SYSTEM[flow_unit]}"
+    )

@@ -6,7 +6,9 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Final, Literal, get_args
 
+from rightsize.contracts.column_units import nominal_mm
 from rightsize.errors import CatalogueError
+from rightsize.units import UnitSystem
 
 MeterType = Literal[
     "displacement",
@@ -148,13 +150,19 @@ class Catalogue:
         )
 
     def why_not_rated(
-        self, meter_type: str, size_in: float, *, grade: str | None = None
+        self,
+        meter_type: str,
+        size_in: float,
+        *,
+        grade: str | None = None,
+        units: UnitSystem = "us",
     ) -> str:
         """Why a meter cannot be judged: not rated, or type, size or grade not held."""
         for known in self.unrated:
             if _is_same(known, meter_type, size_in, grade):
-                return f"{known.label} is known but not rated: {known.why}"
-        return self._absent(meter_type, size_in, grade)
+                label = label_of(known.meter_type, known.size_in, known.grade, units=units)
+                return f"{label} is known but not rated: {known.why}"
+        return self._absent(meter_type, size_in, grade, units)
 
     def status(
         self, meter_type: str, size_in: float, *, grade: str | None = None
@@ -166,7 +174,9 @@ class Catalogue:
             return "unrated"
         return "unknown"
 
-    def _absent(self, meter_type: str, size_in: float, grade: str | None) -> str:
+    def _absent(
+        self, meter_type: str, size_in: float, grade: str | None, units: UnitSystem
+    ) -> str:
         held = {m.meter_type for m in self.meters} | {m.meter_type for m in self.unrated}
         if meter_type not in held:
             return (
@@ -177,14 +187,15 @@ class Catalogue:
         same = [m for m in every if m.meter_type == meter_type]
         grades = [m.grade for m in same if abs(m.size_in - size_in) < _SAME_SIZE_IN]
         if grades:
+            label = label_of(meter_type, size_in, units=units)
             return (
-                f"grade {grade!r} of the {label_of(meter_type, size_in)} is not in the "
+                f"grade {grade!r} of the {label} is not in the "
                 f"catalogue; grades: {', '.join(sorted(set(grades)))}"
             )
         sizes = sorted({m.size_in for m in same})
         return (
-            f"{label_of(meter_type, size_in)} is not in the catalogue; "
-            f"{meter_type} sizes: {', '.join(f'{s:g}' for s in sizes)}"
+            f"{label_of(meter_type, size_in, units=units)} is not in the catalogue; "
+            f"{meter_type} sizes: {', '.join(_size_figure(s, units) for s in sizes)}"
         )
 
 
@@ -193,11 +204,22 @@ def size_words(size_in: float) -> str:
     return _FRACTIONS.get(size_in, f"{size_in:g}")
 
 
-def label_of(meter_type: str, size_in: float, grade: str = STANDARD_GRADE) -> str:
-    """Size, type and grade in words: `5/8 in multi jet`, `2 in compound (high performance)`."""
+def _size_figure(size_in: float, units: UnitSystem) -> str:
+    return f"{size_in if units == 'us' else nominal_mm(size_in):g}"
+
+
+def label_of(
+    meter_type: str,
+    size_in: float,
+    grade: str = STANDARD_GRADE,
+    *,
+    units: UnitSystem = "us",
+) -> str:
+    """Size, type and grade: `5/8 in multi jet`, `50 mm compound (high performance)`."""
     words = meter_type.replace("_", " ")
     extra = "" if grade == STANDARD_GRADE else f" ({grade.replace('_', ' ')})"
-    return f"{size_words(size_in)} in {words}{extra}"
+    size = f"{size_words(size_in)} in" if units == "us" else f"{nominal_mm(size_in):g} mm"
+    return f"{size} {words}{extra}"
 
 
 def _is_same(

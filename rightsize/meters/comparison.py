@@ -52,7 +52,13 @@ class ComparisonCard:
         raise KeyError(aspect)
 
 
-def comparison_card(installed: Meter, candidate: Meter, *, peak_gpm: float) -> ComparisonCard:
+def comparison_card(
+    installed: Meter,
+    candidate: Meter,
+    *,
+    peak_gpm: float,
+    low_flows_gpm: tuple[float, ...] = LOW_FLOWS_GPM,
+) -> ComparisonCard:
     """Measuring principle, range, low-flow sensitivity, head loss, upkeep, price and duty.
 
     Parameters
@@ -61,6 +67,8 @@ def comparison_card(installed: Meter, candidate: Meter, *, peak_gpm: float) -> C
         The meter in the ground and the one held against it.
     peak_gpm : float
         The account's peak [gpm], at which head loss is compared.
+    low_flows_gpm : tuple of float
+        Flows [gpm] at which registration is compared.
     """
     one, two = principle_of(installed.meter_type), principle_of(candidate.meter_type)
     loss_psi = [
@@ -71,7 +79,7 @@ def comparison_card(installed: Meter, candidate: Meter, *, peak_gpm: float) -> C
         _more("flow range ratio", "", installed.flow_range_ratio, candidate.flow_range_ratio),
         _less("starting flow", "gpm", installed.starting_gpm, candidate.starting_gpm),
         _less("minimum test flow", "gpm", installed.min_test_gpm, candidate.min_test_gpm),
-        *(_low_flow(installed, candidate, flow) for flow in LOW_FLOWS_GPM),
+        *(_low_flow(installed, candidate, flow) for flow in low_flows_gpm),
         _more("continuous flow", "gpm", installed.continuous_gpm, candidate.continuous_gpm),
         _more("safe maximum flow", "gpm", installed.smoc_gpm, candidate.smoc_gpm),
         _less("head loss at peak", "psi", *loss_psi),

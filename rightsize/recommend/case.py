@@ -23,6 +23,7 @@ from rightsize.recommend.economics import (
     rate_steps,
 )
 from rightsize.settings import Tariff, Thresholds
+from rightsize.units import UnitSystem
 
 Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
@@ -44,6 +45,7 @@ class Case:
     limits: FlowLimits
     spare_head_psi: Array  # [A] the threshold where meters.csv does not say
     broken: NDArray[np.int32]  # [A, M] rules broken whatever the flow
+    units: UnitSystem = "us"  # of the sentences
 
     @property
     def is_irrigation(self) -> Flags:
@@ -60,6 +62,11 @@ class Case:
         )
         result: Flags = np.asarray(self.sites.is_critical, dtype=bool) | of_class
         return result
+
+    @property
+    def last_use_on(self) -> tuple[str | None, ...]:
+        """Day of the last registration of each meter that has stopped, None for others [A]."""
+        return self.sites.last_use_on or (None,) * self.sites.size
 
     def priced(self, rows: slice) -> tuple[RateSteps, ChangeCosts, FlowLimits]:
         """Rates, costs and limits of some accounts."""
@@ -82,6 +89,8 @@ def prepare(
     catalogue: Catalogue,
     tariff: Tariff,
     thresholds: Thresholds,
+    *,
+    units: UnitSystem = "us",
 ) -> Case:
     """Check that the inputs belong together and work out all that does not need the draws.
 
@@ -127,13 +136,14 @@ def prepare(
         sites=sites,
         catalogue=catalogue,
         thresholds=thresholds,
-        refused=refusals(block, posterior, sites, catalogue.meters, thresholds),
+        refused=refusals(block, posterior, sites, catalogue.meters, thresholds, units=units),
         meter_index=index,
         rates=rates,
         costs=costs,
         limits=limits,
         spare_head_psi=spare,
         broken=broken,
+        units=units,
     )
 
 

@@ -26,6 +26,7 @@ from rightsize.recommend.recommendation_rows import recommendation_frame
 from rightsize.recommend.weigh import Draws, Weighed, draw_benefits, value_of_knowing, weigh
 from rightsize.recommend.weighted import odds
 from rightsize.settings import Tariff, Thresholds
+from rightsize.units import UnitSystem
 
 Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
@@ -50,6 +51,8 @@ def decide(
     catalogue: Catalogue,
     tariff: Tariff,
     thresholds: Thresholds,
+    *,
+    units: UnitSystem = "us",
 ) -> Decision:
     """Verdict, meter, money and reason for every meter of a block.
 
@@ -63,6 +66,8 @@ def decide(
         Services and sites, in the block's order.
     catalogue, tariff, thresholds
         Meters, rates and limits.
+    units
+        Of the figures in sentences; every column is in US units.
 
     Returns
     -------
@@ -75,7 +80,7 @@ def decide(
     ContractError
         If block, posterior, sites and catalogue do not belong together.
     """
-    case = prepare(block, posterior, sites, catalogue, tariff, thresholds)
+    case = prepare(block, posterior, sites, catalogue, tariff, thresholds, units=units)
     starts = range(0, max(block.size, 1), CHUNK_ACCOUNTS)
     parts = [_decide_rows(case, slice(k, min(k + CHUNK_ACCOUNTS, block.size))) for k in starts]
     return Decision(
@@ -143,6 +148,7 @@ def _choose(case: Case, rows: slice, draws: Draws, weighed: Weighed) -> Choice:
         is_worth_logging=worth_logging | (over >= limits.near_limit_odds),
         is_critical=case.is_critical[rows],
         is_fire=code == "fire_service",
+        is_stopped=np.array([day is not None for day in case.last_use_on[rows]], dtype=bool),
     )
     changes = np.isin(verdict, ["oversized", "undersized", "wrong_type"]) & has_choice
     may_log = (action == "log_first") & worth_logging

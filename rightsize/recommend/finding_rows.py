@@ -14,6 +14,7 @@ from rightsize.meters.catalogue import Meter
 from rightsize.recommend.case import Case
 from rightsize.recommend.choice import Choice
 from rightsize.recommend.weighted import weighted_mean
+from rightsize.wording import Wording
 
 Array = NDArray[np.float64]
 Index = NDArray[np.int64]
@@ -73,7 +74,7 @@ def _finding(
         case.block.meter_id[rows][k],
         code,
         FINDING_CODES[code].severity,
-        _finding_text(code, meter, evidence),
+        _finding_text(code, meter, evidence, Wording(case.units)),
         json.dumps(evidence),
     )
 
@@ -86,10 +87,12 @@ def _lacks_charge(case: Case, rows: slice) -> NDArray[np.bool_]:
     return np.asarray(other.any(axis=1) & (unknown | ~other).all(axis=1))
 
 
-def _finding_text(code: str, meter: Meter, evidence: dict[str, float]) -> str:
+def _finding_text(code: str, meter: Meter, evidence: dict[str, float], said: Wording) -> str:
+    flow = {k: f"{v * said.flow_per_gpm:.3g}" for k, v in evidence.items() if k != "odds"}
     figures = (
-        f"{meter.label}: peak {evidence['peak_10s_gpm']:.3g} of {meter.smoc_gpm:g} gpm, "
-        f"sustained {evidence['sustained_60min_gpm']:.3g} of {meter.continuous_gpm:g} gpm"
+        f"{said.label(meter)}: "
+        f"peak {flow['peak_10s_gpm']} of {flow['smoc_gpm']} {said.flow_unit}, "
+        f"sustained {flow['sustained_60min_gpm']} of {flow['continuous_gpm']} {said.flow_unit}"
     )
     return f"{FINDING_CODES[code].meaning} ({figures})"
 

@@ -2,18 +2,15 @@
 
 from __future__ import annotations
 
-from typing import Final
-
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
 from rightsize.meters.catalogue import Meter
 from rightsize.recommend.case import Case
+from rightsize.wording import Wording, figure
 
 Array = NDArray[np.float64]
-
-_WITH_AN: Final = ("8", "11", "18")
 
 
 def with_reason(
@@ -50,9 +47,10 @@ def with_reason(
     index = case.meter_index[rows]
     message = pl.Series("_message", case.refused.message[rows], dtype=pl.String)
     meters = case.catalogue.meters
-    names = {_key(m): _named(m) for m in meters}
+    said = Wording(case.units)
+    names = {_key(m): said.named(m) for m in meters}
     at_none = len(meters) + 1
-    rivals = {m.label: _named(m) for m in meters}
+    rivals = {said.label(m): said.named(m) for m in meters}
     smoc = {_key(m): m.smoc_gpm for m in meters}
     texts = frame.with_columns(
         message,
@@ -61,12 +59,13 @@ def with_reason(
         pl.Series("_is_other", is_other),
         pl.Series("_blocked_by", blocked_by, dtype=pl.String),
         pl.Series("_rival_odds", runner_up_odds),
-        pl.Series("_smaller", [*map(_named, meters), None]).gather(
+        pl.Series("_smaller", [*map(said.named, meters), None]).gather(
             pl.Series(smaller % at_none)
         ),
         pl.Series("_odds_over_smoc", odds_over_smoc),
         pl.Series("_odds_over_continuous", odds_over_continuous),
         pl.Series("_is_critical", case.is_critical[rows]),
+        pl.Series("_last_use_on", case.last_use_on[rows], dtype=pl.String),
         *(
             pl.concat_str(
                 pl.col(f"{who}_type"),
@@ -85,24 +84,16 @@ def with_reason(
             for who in ("installed", "recommended")
         ),
     )
-    return frame.with_columns(texts.select(reason=_sentence())["reason"])
+    return frame.with_columns(texts.select(reason=_sentence(said))["reason"])
 
 
 def _key(meter: Meter) -> str:
     return f"{meter.meter_type}|{float(meter.size_in)}|{meter.grade}"
 
 
-def _named(meter: Meter) -> str:
-    article = "an" if meter.label.split()[0].split(".")[0] in _WITH_AN else "a"
-    return f"{article} {meter.label}"
-
-
 def number(column: str) -> pl.Expr:
-    """A figure as text: whole from 100 on, else three significant digits, no trailing `.0`."""
-    value = pl.col(column)
-    small = value.round_sig_figs(3).cast(pl.String).str.strip_suffix(".0")
-    whole = value.round(0).cast(pl.Int64, strict=False).cast(pl.String)
-    return pl.when(value.abs() >= 100).then(whole).otherwise(small)
+    """A figure of a column, as text."""
+    return figure(pl.col(column))
 
 
 def _odds(column: str) -> pl.Expr:
@@ -117,7 +108,7 @@ def _odds(column: str) -> pl.Expr:
     )
 
 
-def _sentence() -> pl.Expr:
+def _sentence(said: Wording) -> pl.Expr:
     critical = pl.when(
         pl.col("_is_critical")
         & pl.col("verdict").is_in(["oversized", "undersized", "wrong_type"])
@@ -126,17 +117,30 @@ def _sentence() -> pl.Expr:
         pl.when(pl.col("verdict") == "not_assessed")
         .then(pl.col("_message"))
         .when(pl.col("verdict") == "undersized")
-        .then(_undersized())
+        .then(_undersized(said))
         .when(pl.col("verdict").is_in(["oversized", "wrong_type"]))
-        .then(pl.concat_str(_smaller_pays(), _pays()))
+        .then(pl.concat_str(_smaller_pays(), _pays(said)))
         .when((pl.col("action") == "log_first") & pl.col("_is_other"))
         .then(_log_for_gain())
         .when(pl.col("action") == "log_first")
-        .then(_log_for_fit())
-        .otherwise(_fits())
+        .then(_log_for_fit(said))
+        .otherwise(_fits(said))
     )
+    body = pl.concat_str(_stopped(), body)
     text = pl.concat_str(body, critical.otherwise(pl.lit("")), pl.lit("."))
     return pl.concat_str(text.str.head(1).str.to_uppercase(), text.str.slice(1))
+
+
+def _stopped() -> pl.Expr:
+    """What comes before all else: what is drawn through a stopped meter is not known."""
+    day = pl.col("_last_use_on")
+    text = pl.format(
+        "no registration since {}, so find out why before a size is settled; on the months"
+        " before, ",
+        day,
+    )
+    is_said = day.is_not_null() & (pl.col("verdict") != "not_assessed")
+    return pl.when(is_said).then(text).otherwise(pl.lit(""))
 
 
 def _smaller_pays() -> pl.Expr:
@@ -147,31 +151,37 @@ def _smaller_pays() -> pl.Expr:
     return pl.when(is_said).then(text).otherwise(pl.lit(""))
 
 
-def _pays() -> pl.Expr:
+def _pays(said: Wording) -> pl.Expr:
     return pl.format(
-        "{} carries the peak of {} gpm ({} to {}; rated {}) and registers {} % where {} "
+        f"{{}} carries the peak of {{}} {said.flow_unit} ({{}} to {{}}; rated {{}}) and "
+        "registers {} % where {} "
         "registers {} %, which brings {} USD a year after all costs ({} to {}) with odds of {}",
-        pl.col("_recommended"), number("peak_10s_gpm"), number("peak_10s_low_gpm"),
-        number("peak_10s_high_gpm"),
-        number("_new_smoc"), number("recommended_accuracy_pct"), pl.col("_installed"),
+        pl.col("_recommended"), *_peak(said), said.flow_figure(pl.col("_new_smoc")),
+        number("recommended_accuracy_pct"), pl.col("_installed"),
         number("installed_accuracy_pct"), number("net_benefit_usd_per_year"),
         number("net_benefit_low_usd_per_year"), number("net_benefit_high_usd_per_year"),
         _odds("odds_of_benefit"),
     )  # fmt: skip
 
 
-def _overload(verb: str) -> pl.Expr:
+def _peak(said: Wording) -> tuple[pl.Expr, ...]:
+    """The peak and the ends of its range."""
+    names = ("peak_10s_gpm", "peak_10s_low_gpm", "peak_10s_high_gpm")
+    return tuple(said.flow_figure(pl.col(name)) for name in names)
+
+
+def _overload(verb: str, said: Wording) -> pl.Expr:
     """Which flow of the installed meter is over its rating, named by the larger odds."""
+    unit = said.flow_unit
     by_peak = pl.format(
-        f"the peak of {{}} gpm ({{}} to {{}}) {verb} the {{}} gpm that {{}} may carry at peaks",
-        number("peak_10s_gpm"), number("peak_10s_low_gpm"), number("peak_10s_high_gpm"),
-        number("_smoc"), pl.col("_installed"),
+        f"the peak of {{}} {unit} ({{}} to {{}}) {verb} the {{}} {unit} that {{}} may carry at "
+        "peaks",
+        *_peak(said), said.flow_figure(pl.col("_smoc")), pl.col("_installed"),
     )  # fmt: skip
     by_hour = pl.format(
-        f"the sustained flow of {{}} gpm {verb} the {{}} gpm that {{}} may "
-        "carry for long",
-        number("sustained_60min_gpm"),
-        number("_continuous"), pl.col("_installed"),
+        f"the sustained flow of {{}} {verb} the {{}} that {{}} may carry for long",
+        said.flow(pl.col("sustained_60min_gpm")), said.flow(pl.col("_continuous")),
+        pl.col("_installed"),
     )  # fmt: skip
     peak_is_worse = pl.col("_odds_over_smoc") >= pl.col("_odds_over_continuous")
     return pl.concat_str(
@@ -180,7 +190,7 @@ def _overload(verb: str) -> pl.Expr:
     )
 
 
-def _undersized() -> pl.Expr:
+def _undersized(said: Wording) -> pl.Expr:
     cure = pl.format(
         "; {} carries peak and sustained flow (odds {})",
         pl.col("_recommended"), _odds("odds_of_fit"),
@@ -190,7 +200,7 @@ def _undersized() -> pl.Expr:
         pl.col("_blocked_by"),
     )
     return pl.concat_str(
-        _overload("exceeds"), pl.when(pl.col("_is_other")).then(cure).otherwise(none)
+        _overload("exceeds", said), pl.when(pl.col("_is_other")).then(cure).otherwise(none)
     )
 
 
@@ -203,15 +213,17 @@ def _log_for_gain() -> pl.Expr:
     )  # fmt: skip
 
 
-def _log_for_fit() -> pl.Expr:
-    return pl.concat_str(_overload("may exceed"), pl.lit(": log the site before deciding"))
+def _log_for_fit(said: Wording) -> pl.Expr:
+    return pl.concat_str(
+        _overload("may exceed", said), pl.lit(": log the site before deciding")
+    )
 
 
-def _fits() -> pl.Expr:
+def _fits(said: Wording) -> pl.Expr:
     keeps = pl.format(
-        "{} registers {} % at a peak of {} gpm (rated {})",
-        pl.col("_installed"), number("installed_accuracy_pct"), number("peak_10s_gpm"),
-        number("_smoc"),
+        "{} registers {} % at a peak of {} (rated {})",
+        pl.col("_installed"), number("installed_accuracy_pct"),
+        said.flow(pl.col("peak_10s_gpm")), said.flow_figure(pl.col("_smoc")),
     )  # fmt: skip
     rival = pl.format(
         "; the best other meter, {}, would bring {} USD a year after all costs with odds of {}",

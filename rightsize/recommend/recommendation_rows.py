@@ -23,6 +23,7 @@ from rightsize.recommend.row_columns import (
 )
 from rightsize.recommend.weigh import Draws
 from rightsize.recommend.weighted import weighted_mean
+from rightsize.wording import Wording
 
 Array = NDArray[np.float64]
 Index = NDArray[np.int64]
@@ -160,7 +161,7 @@ def _rating_columns(case: Case, rows: slice, draws: Draws, choice: Choice) -> di
 
 def _runner_up_columns(case: Case, choice: Choice) -> dict[str, Any]:
     meters, index = case.catalogue.meters, choice.runner_up
-    labels = pl.Series([*(m.label for m in meters), None], dtype=pl.String)
+    labels = pl.Series([*map(Wording(case.units).label, meters), None], dtype=pl.String)
     net = at_meter(choice.weighed.net_benefit_usd, np.maximum(index, 0))
     return {
         "runner_up": labels.gather(pl.Series(np.where(index < 0, len(meters), index))),

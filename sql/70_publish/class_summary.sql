@@ -1,6 +1,7 @@
 -- grain: one customer class in the latest sweep; key: customer_class
 -- reads: results.latest_recommendation
--- why: where the money lies, and how much of each class could be judged
+-- why: where the money lies, and how much of each class could be judged. The ends of the net
+--      benefit add up the accounts' own ends, which is wider than the range of the sum.
 -- units: as the column names say
 create or replace view results.class_summary as
 with latest as (
@@ -19,6 +20,7 @@ select
     count(*) filter (where verdict = 'wrong_type') as meters_wrong_type,
     count(*) filter (where action = 'change') as meters_to_change,
     count(*) filter (where action = 'log_first') as meters_to_log,
+    count(*) filter (where action = 'refer') as meters_to_refer,
     count(*) filter (where verdict = 'not_assessed') as meters_not_assessed,
     coalesce(sum(volume_gain_gal_per_year) filter (where action = 'change'), 0)
         as volume_gain_gal_per_year,
@@ -26,6 +28,10 @@ select
         as revenue_gain_usd_per_year,
     coalesce(sum(net_benefit_usd_per_year) filter (where action = 'change'), 0)
         as net_benefit_usd_per_year,
+    coalesce(sum(net_benefit_low_usd_per_year) filter (where action = 'change'), 0)
+        as net_benefit_low_usd_per_year,
+    coalesce(sum(net_benefit_high_usd_per_year) filter (where action = 'change'), 0)
+        as net_benefit_high_usd_per_year,
     coalesce(sum(change_cost_usd) filter (where action = 'change'), 0) as change_cost_usd,
     coalesce(sum(net_benefit_usd_per_year) filter (where action = 'log_first'), 0)
         as unproven_net_benefit_usd_per_year

@@ -1,25 +1,20 @@
 -- grain: one customer class in the latest sweep; key: customer_class
--- reads: results.latest_recommendation
--- why: the summary by class, with the range of the money; the ends add up the accounts' own
---      ends, which is wider than the range of the sum
+-- reads: results.class_summary
+-- why: the summary by class, in the words of the fleet's pages
 -- units: as the column names say
 select
     customer_class,
-    count(*) as meters,
-    count(*) filter (where verdict = 'fits') as fits,
-    count(*) filter (where verdict = 'oversized') as oversized,
-    count(*) filter (where verdict = 'wrong_type') as wrong_type,
-    count(*) filter (where verdict = 'undersized') as undersized,
-    count(*) filter (where verdict = 'not_assessed') as not_assessed,
-    count(*) filter (where action = 'change') as change,
-    count(*) filter (where action = 'log_first') as log_first,
-    count(*) filter (where action = 'refer') as refer,
-    coalesce(sum(net_benefit_usd_per_year) filter (where action = 'change'), 0)
-        as net_benefit_usd_per_year,
-    coalesce(sum(net_benefit_low_usd_per_year) filter (where action = 'change'), 0)
-        as net_benefit_low_usd_per_year,
-    coalesce(sum(net_benefit_high_usd_per_year) filter (where action = 'change'), 0)
-        as net_benefit_high_usd_per_year
-from results.latest_recommendation
-group by customer_class
+    meters,
+    meters_fitting as fits,
+    meters_oversized as oversized,
+    meters_wrong_type as wrong_type,
+    meters_undersized as undersized,
+    meters_not_assessed as not_assessed,
+    meters_to_change as change,
+    meters_to_log as log_first,
+    meters_to_refer as refer,
+    net_benefit_usd_per_year,
+    net_benefit_low_usd_per_year,
+    net_benefit_high_usd_per_year
+from results.class_summary
 order by net_benefit_usd_per_year desc, customer_class;

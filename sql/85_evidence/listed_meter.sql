@@ -33,7 +33,9 @@ select
     peak_10s_gpm,
     peak_10s_low_gpm,
     peak_10s_high_gpm,
-    verdict in ('oversized', 'undersized', 'wrong_type') or action = 'log_first'
+    verdict in ('oversized', 'undersized', 'wrong_type')
+    or action = 'log_first'
+    or (action = 'refer' and verdict = 'fits') -- a meter that has stopped
         as is_flagged,
     settled_verdict = verdict and settled_action = action as is_settled,
     reason

@@ -19,6 +19,7 @@ from pipelines.demo.write import write_demo
 from pipelines.load_catalogue import catalogue_yaml, load_catalogue
 from pipelines.load_settings import load
 from pipelines.sweep import run_sweep, show_outcome
+from rightsize.meters.catalogue import METER_TYPES
 from tests.acceptance.metric_twin import (
     BAR_OF_PSI,
     GPM_OF_M3H,
@@ -35,6 +36,14 @@ VALUE_OF_UNIT = {"m3": float(M3_OF_GAL), "m3h": 1 / GPM_OF_M3H, "bar": float(BAR
 TABLES = ("recommendation", "candidate", "profile", "flow_band")
 KEYS = ("account_id", "meter_id", "band_from_m3h", "meter_type", "size_mm", "grade")
 OWN_WORDS = ("sweep_id", "reason", "message", "evidence", "runner_up", "rejected_because")
+SENTENCES = {
+    "recommendation": ("reason", "runner_up"),
+    "finding": ("message",),
+    "not_assessed": ("message",),
+}
+TYPES = "|".join(t.replace("_", " ") for t in METER_TYPES)
+US_WORDS = rf"\b(gpm|gal|psi)\b|\d in (?:{TYPES})"
+METRIC_WORDS = r"m³|\d mm "
 
 
 @dataclass(frozen=True)
@@ -116,6 +125,28 @@ def test_findings_are_the_same(twins: Twins) -> None:
     us, metric = twins.table("finding")
     key = ["account_id", "meter_id", "code", "severity"]
     assert_frame_equal(us.select(key).sort(key), metric.select(key).sort(key))
+
+
+def test_sentences_speak_the_units_of_the_utility(twins: Twins) -> None:
+    for table, columns in SENTENCES.items():
+        us, metric = twins.table(table)
+        for column in columns:
+            assert metric.filter(pl.col(column).str.contains(US_WORDS))[column].to_list() == []
+            assert us.filter(pl.col(column).str.contains(METRIC_WORDS))[column].to_list() == []
+            if table != "not_assessed":
+                assert us[column].str.contains(US_WORDS).any()
+                assert metric[column].str.contains(METRIC_WORDS).any()
+
+
+def test_the_figures_of_a_sentence_are_those_of_its_row(twins: Twins) -> None:
+    """Three significant digits are said, so a figure may be half a per cent off."""
+    _, metric = twins.table("recommendation")
+    said = metric.with_columns(
+        said=pl.col("reason").str.extract(r"peak of ([\d.]+) m³/h").cast(pl.Float64)
+    ).filter(pl.col("said").is_not_null())
+    assert said.height > ACCOUNTS / 2
+    off = (said["said"] / said["peak_10s_m3h"] - 1).abs()
+    assert off.max() <= 0.005
 
 
 def test_both_sweeps_end_with_a_summary(twins: Twins) -> None:

@@ -157,7 +157,8 @@ def test_the_list_begins_with_what_must_be_acted_on(browser, pages, fleet):
     ready(browser)
     (flagged,), = asked(fleet, "select count(*) from results.latest_recommendation"
                         " where verdict in ('oversized', 'undersized', 'wrong_type')"
-                        " or action = 'log_first'")  # fmt: skip
+                        " or action = 'log_first'"
+                        " or action = 'refer' and verdict = 'fits'")  # fmt: skip
     assert f"of {flagged} meters" in state(browser)
     assert len(accounts_shown(browser)) == min(50, flagged)
 

@@ -8,6 +8,7 @@
 
 from __future__ import annotations
 
+import itertools
 import json
 import os
 import shutil
@@ -22,6 +23,7 @@ import duckdb
 import polars as pl
 
 from pipelines.publication import build, history, parquet_twin
+from pipelines.publication.history import Retention
 from pipelines.stages import publish
 from tests.pipelines.publication.conftest import put_out
 from tests.pipelines.publication.synthetic_sweep import make_sweep
@@ -31,7 +33,10 @@ ACCOUNTS = 40
 
 def loop(root: Path, count: int) -> None:
     for number in range(1, count + 1):
-        put_out(make_sweep(root, number, accounts=ACCOUNTS, seed=number), keep_sweeps=3)
+        put_out(
+            make_sweep(root, number, accounts=ACCOUNTS, seed=number),
+            retention=Retention(3, 0, 2),
+        )
 
 
 def read(root: Path) -> None:
@@ -105,11 +110,10 @@ def _read_once(root: Path) -> None:
 
 def _die_at(step: int) -> None:
     """Count the steps of a publication and kill this process before and after the given one."""
-    taken = [0]
+    taken = itertools.count(1)  # two threads take steps: `next` counts each of them once
 
     def count() -> None:
-        taken[0] += 1
-        if taken[0] == step:
+        if next(taken) == step:
             os.kill(os.getpid(), signal.SIGKILL)
 
     def watched(call: Callable[..., object]) -> Callable[..., object]:
@@ -123,9 +127,10 @@ def _die_at(step: int) -> None:
 
     for owner, name in (
         (os, "replace"), (os, "link"), (shutil, "copyfile"), (parquet_twin, "_write"),
-        (history, "continue_history"), (publish, "verify"), (publish, "write_twin"),
+        (history, "continue_history"), (publish, "verify"), (publish, "begin_twin"),
         (publish, "flush"), (build.Build, "_insert_recommendations"), (build.Build, "_insert"),
-        (build.Build, "create_views"), (parquet_twin.ParquetTwin, "put_in_place"),
+        (build.Build, "create_views"), (build.Build, "insert_largest"),
+        (parquet_twin.TwinWriter, "write_table"), (parquet_twin.ParquetTwin, "put_in_place"),
         (parquet_twin.ParquetTwin, "drop_others"),
     ):  # fmt: skip
         setattr(owner, name, watched(getattr(owner, name)))

@@ -14,7 +14,8 @@ import pytest
 from pipelines.evidence_reads import LakeFiles, read_years
 from pipelines.page_render import write_page
 from pipelines.stages.evidence import write_site_pages
-from pipelines.stages.fleet_pages import write_fleet_pages
+from pipelines.stages.fleet_pages import VERSION_FILE, write_fleet_pages
+from pipelines.sweep_stages import pages_are_due
 from rightsize.errors import ConfigError
 from rightsize.evidence.file_names import page_file
 from tests.pipelines.evidence_fleet import DAYS, FIRST_DAY, HOSTILE, PEAK_DAY, make_fleet
@@ -260,3 +261,13 @@ def test_the_results_may_be_read_only(fleet, tmp_path):
         assert write_site_pages(fleet.loaded, [fleet.accounts[7]], folder=tmp_path)
     finally:
         os.chmod(fleet.workspace.results, mode)
+
+
+def test_pages_are_due_for_another_sweep_or_where_other_code_drew_them(tmp_path):
+    fleet = make_fleet(tmp_path, accounts=20)
+    assert pages_are_due(fleet.workspace)
+    write_fleet_pages(fleet.workspace)
+    assert not pages_are_due(fleet.workspace)
+    drawn_by = fleet.workspace.published / "pages" / VERSION_FILE
+    drawn_by.write_text("other code", encoding="ascii")
+    assert pages_are_due(fleet.workspace)

@@ -53,10 +53,9 @@ def _row(table: Table) -> dict[str, object]:
 
 def _breaking(table: Table, promise: str) -> dict[str, object]:
     """Values that break one promise, told by the words of its name."""
-    if promise.endswith("ends in order"):
-        (sql,) = [r.sql for r in table.rules if r.name.replace("_", " ") == promise]
-        high = 0.0 if sql.endswith("share") else 0.5
-        return {sql.split(" <= ")[1]: high}
+    if promise.endswith(" lies between its ends"):
+        _, _, high = _interval(table, promise)
+        return {high: 0.0 if high.endswith("share") else 0.5}
     if promise in BROKEN:
         return {k: v for k, v in BROKEN[promise].items() if k in table.column_names}
     name = promise.split(" ")[0]
@@ -69,6 +68,17 @@ def _breaking(table: Table, promise: str) -> dict[str, object]:
     limit = float(promise.rsplit(" ", 1)[1])
     broken = limit - 1 if " not below " in promise else limit + 1
     return {name: int(broken) if table.column(name).type == "integer" else broken}
+
+
+def _interval(table: Table, promise: str) -> tuple[str, str, str]:
+    """Columns of an interval: low end, estimate, high end."""
+    (low,) = [
+        name
+        for name in table.column_names
+        if name.startswith(promise.removesuffix(" lies between its ends").replace(" ", "_"))
+        and "_low_" in name
+    ]
+    return low, low.replace("_low_", "_", 1), low.replace("_low_", "_high_", 1)
 
 
 CASES = [
@@ -120,6 +130,35 @@ def test_a_broken_promise_is_found(connection, table, promise):
     frame = _frame(table, _row(table) | _breaking(table, promise))
     assert promise in _broken_in_polars(table, frame)
     assert promise in _broken_in_duckdb(connection, table, frame)
+
+
+INTERVALS = [(table, p) for table, p in CASES if p.endswith(" lies between its ends")]
+
+
+def test_every_interval_of_every_table_is_held():
+    """Told by the names of columns, not by the rules."""
+    held = {(table.name, _interval(table, p)[0]) for table, p in INTERVALS}
+    assert held == {
+        (table.name, name)
+        for table in RESULT_TABLES
+        for name in table.column_names
+        if "_low_" in name and not name.startswith("low_")
+    }
+
+
+@pytest.mark.parametrize(
+    ("table", "promise"), INTERVALS, ids=[f"{t.name}: {p}" for t, p in INTERVALS]
+)
+def test_an_estimate_outside_its_interval_is_found_and_one_at_its_end_is_not(
+    connection, table, promise
+):
+    low, estimate, high = _interval(table, promise)
+    ends = {low: 0.25, high: 0.75}
+    for value, is_outside in ((0.2, True), (0.25, False), (0.75, False), (0.8, True)):
+        frame = _frame(table, _row(table) | ends | {estimate: value})
+        found = {promise} if is_outside else set()
+        assert _broken_in_polars(table, frame) == found
+        assert _broken_in_duckdb(connection, table, frame) == found
 
 
 @pytest.mark.parametrize("table", [t for t in RESULT_TABLES if t.key], ids=lambda t: t.name)

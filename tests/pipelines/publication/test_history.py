@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 import json
+import shutil
 from pathlib import Path
 
 import duckdb
 import polars as pl
 import pytest
 
-from rightsize.contracts.results import PROFILE
+from pipelines.publication.history import HeldSweep, Retention
+from pipelines.stages.fleet_pages import write_fleet_pages
+from pipelines.workspace import Workspace
+from rightsize.contracts.results import CANDIDATE, PROFILE, RECOMMENDATION
 from rightsize.errors import ContractError
 from rightsize.units import GAL_PER_M3
 from tests.pipelines.publication.conftest import ask, put_out
@@ -28,7 +32,7 @@ def _id(number: int) -> str:
 def test_history_is_kept_as_long_as_configured_and_detail_for_less(tmp_path):
     for number in range(1, 6):
         sweep = make_sweep(tmp_path, number, seed=number)
-        put_out(sweep, keep_sweeps=4, keep_detail_sweeps=2)
+        put_out(sweep, retention=Retention(4, 0, 2))
     path = sweep.workspace.results
     for table in ("sweep", "recommendation", "profile", "finding", "not_assessed"):
         assert _ids(path, table) == [_id(k) for k in (2, 3, 4, 5)], table
@@ -38,6 +42,28 @@ def test_history_is_kept_as_long_as_configured_and_detail_for_less(tmp_path):
     assert sorted(p.stem for p in (folder / "profile").iterdir()) == [
         _id(k) for k in (2, 3, 4, 5)
     ]
+
+
+def test_the_last_sweep_of_each_month_stays_longer_than_every_night(tmp_path):
+    """HAND: made-up sweep 1 is of 2 January 2026; 31, 59 and 90 are of 1 February, 1 March and
+    1 April. Of the last two months before the newest the last sweep stays.
+    """
+    for number in (1, 29, 30, 31, 58, 59, 60, 90):
+        put_out(make_sweep(tmp_path, number), retention=Retention(2, 3, 1))
+    path = tmp_path / "published" / "results.duckdb"
+    assert _ids(path, "recommendation") == [_id(k) for k in (58, 60, 90)]
+    assert _ids(path, "candidate") == [_id(90)]
+
+
+def test_retention_counts_months_that_have_a_sweep():
+    """HAND: two newest sweeps, and the last of the three newest months, April being new."""
+    days = ("2026-04-02", "2026-04-01", "2026-03-30", "2026-03-01", "2025-11-07", "2025-10-01")
+    held = [HeldSweep(day, day[:7]) for day in days]
+    kept = Retention(2, 3, 2).kept(RECOMMENDATION, held, month="2026-04")
+    assert kept == ["2026-04-02", "2026-03-30", "2025-11-07"]
+    kept = Retention(2, 0, 2).kept(RECOMMENDATION, held, month="2026-04")
+    assert kept == ["2026-04-02"]
+    assert Retention(4, 3, 1).kept(CANDIDATE, held, month="2026-04") == []
 
 
 def test_what_was_published_is_never_rewritten(tmp_path):
@@ -57,6 +83,25 @@ def test_parquet_of_earlier_sweeps_is_linked_not_written_again(tmp_path):
     before = (folder / file).stat().st_ino
     put_out(make_sweep(tmp_path, 2))
     assert (folder / file).stat().st_ino == before
+
+
+def test_a_workspace_copied_with_its_links_followed_publishes_on(tmp_path):
+    """Its `parquet` is a folder: a link takes its place, and it stays for one publication."""
+    put_out(make_sweep(tmp_path / "first", 1))
+    write_fleet_pages(Workspace(tmp_path / "first"))
+    shutil.copytree(tmp_path / "first", tmp_path / "copy", symlinks=False)
+    published = tmp_path / "copy" / "published"
+    assert not (published / "parquet").is_symlink()
+    for number in (2, 3):
+        put_out(make_sweep(tmp_path / "copy", number))
+        write_fleet_pages(Workspace(tmp_path / "copy"))
+        for name in ("parquet", "pages"):
+            assert (published / name).is_symlink()
+            shown = sorted(p.name[:6] for p in (published / f"{name}-versions").iterdir())
+            assert len(shown) == 2
+            assert ("copied" in shown) is (number == 2)
+    files = sorted(p.stem for p in (published / "parquet" / "profile").iterdir())
+    assert files == [_id(k) for k in (1, 2, 3)]
 
 
 def test_only_the_last_two_parquet_folders_stay(tmp_path):
@@ -137,7 +182,7 @@ def test_the_file_does_not_grow_once_history_is_full(tmp_path):
     sizes = []
     for number in range(1, 9):
         sweep = make_sweep(tmp_path, number, accounts=2000, seed=number)
-        put_out(sweep, keep_sweeps=2, keep_detail_sweeps=1)
+        put_out(sweep, retention=Retention(2, 0, 1))
         sizes.append(sweep.workspace.results.stat().st_size)
     assert sizes[-1] <= 1.5 * sizes[2], sizes
 

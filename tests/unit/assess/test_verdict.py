@@ -36,7 +36,7 @@ def test_verdicts_come_in_the_order_of_their_definitions(
 def action(named: str, **changes: Any) -> str:
     flags = {
         "has_choice": False, "is_worth_logging": False, "is_critical": False,
-        "is_fire": False,
+        "is_fire": False, "is_stopped": False,
     } | changes  # fmt: skip
     return str(actions(np.array([named]), **{k: np.array([v]) for k, v in flags.items()})[0])
 
@@ -54,6 +54,10 @@ def action(named: str, **changes: Any) -> str:
         ("fits", {}, "keep"),
         ("not_assessed", {"is_fire": True}, "refer"),
         ("not_assessed", {"is_worth_logging": True}, "keep"),
+        ("oversized", {"has_choice": True, "is_stopped": True}, "refer"),
+        ("fits", {"is_worth_logging": True, "is_stopped": True}, "refer"),
+        ("fits", {"is_stopped": True}, "refer"),
+        ("not_assessed", {"is_stopped": True}, "keep"),
     ],
 )
 def test_actions(named: str, flags: dict[str, bool], expected: str) -> None:

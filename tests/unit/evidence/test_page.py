@@ -51,6 +51,20 @@ def tag_names(page: str) -> list[str]:
     return [tag for tag, _ in Outline(page).tags]
 
 
+def test_a_stopped_meter_is_looked_at_before_it_is_changed():
+    finding = {
+        "code": "stopped_meter", "severity": "serious", "evidence": "{}",
+        "message": "no registration since 2025-11-20: stopped meter, closed account?",
+    }  # fmt: skip
+    row = recommendation(action="refer")
+    words = Outline(site_page([drawn_bare(recommendation=row, findings=(finding,))])).words
+    assert "First find out why the 3 in turbine meter registers nothing" in words.replace(
+        "\u202f", " "
+    )
+    assert "account closed, valve shut, bypass open" in words
+    assert "account closed" not in Outline(site_page([drawn_bare()])).words
+
+
 def test_the_top_says_verdict_action_gain_range_and_odds():
     words = Outline(site_page([site()])).words
     for said in (
@@ -144,6 +158,7 @@ def test_a_metric_utility_reads_metric_units():
     words = Outline(site_page([site(units="metric")])).words
     assert "m³" in words
     assert "bar" in words
+    assert "registered at 0.05 m³/h" in words.replace("\u202f", " ")
     assert " gpm" not in words.replace("\u202f", " ").replace("A 2 in", "")
 
 

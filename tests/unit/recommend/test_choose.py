@@ -62,6 +62,23 @@ def test_all_verdicts_and_actions_follow_their_definitions(decision: Decision) -
     assert (kept["volume_gain_gal_per_year"] == 0).all()
 
 
+def test_a_stopped_meter_is_never_changed_and_its_reason_says_so_first(
+    decision: Decision,
+) -> None:
+    block, posterior, sites, meters = fleet(700)
+    stopped = replace(sites, last_use_on=("2025-11-20", None) * 350)
+    judged = decide(block, posterior, stopped, meters, tariff(), LIMITS).recommendation
+    is_stopped = pl.int_range(pl.len()) % 2 == 0
+    assert_frame_equal(judged.filter(~is_stopped), decision.recommendation.filter(~is_stopped))
+    before, now = (frame.filter(is_stopped) for frame in (decision.recommendation, judged))
+    assert now["verdict"].to_list() == before["verdict"].to_list()
+    assert {"change", "keep", "log_first"} <= set(before["action"])
+    assessed = now.filter(pl.col("verdict") != "not_assessed")
+    assert set(assessed["action"]) == {"refer"}
+    said = "No registration since 2025-11-20, so find out why before a size is settled; "
+    assert assessed["reason"].str.starts_with(said).all()
+
+
 def test_oversized_is_where_a_smaller_meter_of_the_type_pays(decision: Decision) -> None:
     """Even where a meter of another type is better still."""
     installed = decision.recommendation.select(
