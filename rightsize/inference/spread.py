@@ -21,7 +21,7 @@ from rightsize.demand.bands import (
     BANDS_PER_DECADE,
     FIRST_EDGE_GPM,
 )
-from rightsize.inference.kernels import CENTRES, HIGHEST, LOWEST, SIZE, Kernel
+from rightsize.inference.kernels import CENTRES, EDGES, HIGHEST, LOWEST, SIZE, Kernel
 from rightsize.meters.catalogue import Meter
 from rightsize.meters.draws import registration_draws
 from rightsize.meters.registration import registration_matrix
@@ -33,6 +33,7 @@ TABLE_FLOW_GPM: Final = FIRST_EDGE_GPM * 10.0 ** (
     np.arange(_TABLE_BANDS * _FINE + 1) / (BANDS_PER_DECADE * _FINE)
 )
 """Flows at which a `RegisteredTable` holds ratios [gpm]."""
+PEAK_EXCEEDED: Final = 1e-5
 _TYPE_SHARE: Final = 0.35  # of a single meter's error, that of the type's mean (our convention)
 
 
@@ -109,6 +110,8 @@ class Flow:
     time: Array  # [J, A, B] while draws run (steady flow included)
     idle: Array  # [J, A] steady flow alone
     actual_mean_edges: Array  # [J, A, K + 1] registered mean at each edge of the draw bands
+    top_10s_gpm: Array  # [J, A] flow exceeded `PEAK_EXCEEDED` of the time
+    top_mean_gpm: Array  # [J, A] the same of interval means
 
 
 def spread(
@@ -153,7 +156,26 @@ def spread(
     time = _through(kernels, kernel, mean_time, transposed=False)
     never = np.where(resting > 0, 0, reads.zero[None])
     idle = reads.cumulative[None, :, -1] + never - time.sum(axis=-1)
-    return Flow(_to_absolute(time, band, steady_gpm), np.maximum(idle, 0), edges)
+    return Flow(
+        _to_absolute(time, band, steady_gpm),
+        np.maximum(idle, 0),
+        edges,
+        steady_gpm + intensity * _exceeded(time),
+        steady_gpm + intensity * _exceeded(mean_time),
+    )
+
+
+def _exceeded(time: Array) -> Array:
+    """Flow exceeded `PEAK_EXCEEDED` of the time, in units of intensity, log-linear [J, A]."""
+    above = np.cumsum(time[..., ::-1], axis=-1)[..., ::-1]
+    last = np.maximum((above >= PEAK_EXCEEDED).sum(axis=-1) - 1, 0)
+    here = np.take_along_axis(above, last[..., None], axis=-1)[..., 0]
+    after_at = np.minimum(last + 1, SIZE - 1)
+    after = np.take_along_axis(above, after_at[..., None], axis=-1)[..., 0]
+    drop = np.log(np.maximum(here, 1e-12)) - np.log(np.maximum(after, 1e-9))
+    fall = np.log(np.maximum(here, 1e-12)) - np.log(PEAK_EXCEEDED)
+    part = np.clip(fall / np.maximum(drop, 1e-9), 0, 1)
+    return np.asarray(EDGES[last] * (EDGES[1] / EDGES[0]) ** part)
 
 
 def _through(
