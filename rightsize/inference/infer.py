@@ -225,7 +225,9 @@ def _steady(
     odds = censoring.unseen_odds(share, centre, log_sd, start)
     size = censoring.unseen_size(u[..., 3], centre, log_sd, start)
     unseen = np.where(u[..., 2] < odds, size, 0.0)
-    return np.asarray(np.where(night[None] > 0, seen, unseen))
+    shown = held.table.registered_gpm(np.broadcast_to(start, seen.shape).astype(np.float32), held.row)
+    passed = held.actual_gpm(seen)
+    return np.asarray(np.where((night[None] > 0) & (seen >= shown), passed, unseen))
 
 
 def _posterior(

@@ -19,6 +19,7 @@ from rightsize.meters.knots import HIGHEST_RATIO, KNOT_COUNT, knot_weights
 
 Array = NDArray[np.floating[Any]]
 _SEED_STEP: Final = 104729  # another stream than that of the flow's own draws
+_INVERSION_ROUNDS: Final = 12
 _WIDE_SDS: Final = 1.645  # 90 %
 
 
@@ -62,6 +63,19 @@ class HeldMeters:
             drawn = np.einsum("jab,jab->ja", flow.time[:, mine], curve)
             mean[:, mine] = drawn + flow.idle[:, mine] * resting
         return np.asarray(mean)
+
+    def actual_gpm(self, registered_gpm: Array) -> Array:
+        """Steady flow that each account's meter registers as so much [gpm, J x A].
+
+        Not below the starting flow: a meter that registers has started.
+        """
+        start = self.starting_gpm
+        flow = np.maximum(registered_gpm, start)
+        for _ in range(_INVERSION_ROUNDS):
+            shown = self.table.registered_gpm(flow.astype(np.float32), self.row)
+            ratio = np.maximum(shown / np.maximum(flow, 1e-9), 0.05)
+            flow = np.maximum(np.sqrt(flow * registered_gpm / ratio), start)
+        return np.asarray(flow)
 
     def widened(self, bounds: tuple[Array, Array]) -> tuple[Array, Array]:
         """Bounds [A, M] that hold for one curve, widened by what the curve may be out by."""
