@@ -135,7 +135,8 @@ def _chunk(
     kinds, which = _kernel_of(how)
     unit = how.unit_gpm * _unit_scale(how, kinds, which)
     used, which = np.unique(which, return_inverse=True)
-    reads = reads_of(block)
+    resting = held.table.registered_gpm(steady.astype(np.float32), held.row)
+    reads = reads_of(block, np.median(resting, axis=0))
     flow = spread(
         reads,
         band=np.clip(band_of(unit.astype(np.float64)), 0, BAND_COUNT - 1),

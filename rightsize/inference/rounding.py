@@ -24,8 +24,10 @@ _ITERATIONS: Final = 25
 _TRUST: Final = 0.97  # the rest allows for reads off the lattice
 
 
-def unrounded(band_count: Array, zero_count: Array, step_gpm: Array) -> tuple[Array, Array]:
-    """Counts of true interval means by band, and of none, from those of rounded ones.
+def unrounded(
+    band_count: Array, zero_count: Array, step_gpm: Array, resting_gpm: Array
+) -> tuple[Array, Array]:
+    """Counts of true interval means by band, and at rest, from those of rounded ones.
 
     Parameters
     ----------
@@ -35,18 +37,27 @@ def unrounded(band_count: Array, zero_count: Array, step_gpm: Array) -> tuple[Ar
         Intervals that registered nothing.
     step_gpm : array [A]
         Register step over interval length [gpm].
+    resting_gpm : array [A]
+        What is registered at rest, of flow that never stops [gpm]. Where it is no more than some
+        steps, an interval at rest shows as none or as a few.
 
     Returns
     -------
     tuple of arrays
-        Band counts [A, B] and zero counts [A]; totals are kept.
+        Band counts [A, B] and counts at rest [A]; totals are kept.
     """
     counts = np.concatenate([zero_count[:, None], band_count], axis=1)
     out = counts.copy()
     for step in np.unique(step_gpm):
         mine = step_gpm == step
-        out[mine] = _sharpened(counts[mine], float(step))
+        rests = np.where(rests_rounded(resting_gpm[mine], step), resting_gpm[mine], 0.0)
+        out[mine] = _sharpened(counts[mine], float(step), rests)
     return out[:, 1:], out[:, 0]
+
+
+def rests_rounded(resting_gpm: Array, step_gpm: Array | float) -> NDArray[np.bool_]:
+    """Whether flow at rest is so small that rounding hides it [A]."""
+    return np.asarray((resting_gpm > 0) & (resting_gpm <= _STEPS * step_gpm))
 
 
 def rounding_variance(band_count: Array, zero_count: Array, step_gpm: Array) -> Array:
@@ -61,16 +72,31 @@ def rounding_variance(band_count: Array, zero_count: Array, step_gpm: Array) -> 
     return np.asarray((band_count * each).sum(axis=1) / total * step_gpm**2)
 
 
-def _sharpened(counts: Array, step_gpm: float) -> Array:
+def _sharpened(counts: Array, step_gpm: float, resting_gpm: Array) -> Array:
     shown, start = _lattice(step_gpm)
+    at_rest = _shown_at_rest(resting_gpm, step_gpm)
     total = counts.sum(axis=1, keepdims=True)
     law = np.maximum(start[None] * total, 1e-12)
     high = _STEPS * step_gpm < BAND_CENTRES_GPM
     law[:, 1:][:, high] = np.maximum(counts[:, 1:][:, high], 1e-12)
+    law[:, 1:][resting_gpm[:, None] > BAND_CENTRES_GPM] = 0.0
     for _ in range(_ITERATIONS):
-        expected = np.maximum(law @ shown, 1e-12)
-        law = law * ((counts / expected) @ shown.T)
+        expected = law[:, 1:] @ shown[1:] + law[:, :1] * at_rest
+        told = counts / np.maximum(expected, 1e-12)
+        law[:, 1:] *= told @ shown[1:].T
+        law[:, 0] *= (told * at_rest).sum(axis=1)
     return np.asarray(law * total / np.maximum(law.sum(axis=1, keepdims=True), 1e-12))
+
+
+def _shown_at_rest(resting_gpm: Array, step_gpm: float) -> Array:
+    """Odds of each shown band (0 = nothing) of intervals at rest [A, B + 1]."""
+    steps = resting_gpm / step_gpm
+    out = np.zeros((len(steps), BAND_COUNT + 1))
+    rows = np.arange(len(steps))
+    for k, part in ((np.floor(steps), 1 - steps % 1.0), (np.floor(steps) + 1, steps % 1.0)):
+        np.add.at(out, (rows, band_of(k * step_gpm) + 1), _TRUST * part)
+    out[:, 0] += 1 - _TRUST
+    return out
 
 
 @lru_cache(maxsize=64)

@@ -101,6 +101,7 @@ class Reads:
 
     cumulative: Array  # [A, B + 1] share of time with a registered mean above 0 and below edge
     zero: Array  # [A]
+    is_rest: NDArray[np.bool_]  # [A] zero stands for flow at rest too small for the register
 
 
 @dataclass(frozen=True)
@@ -154,7 +155,7 @@ def spread(
     below = _lookup_reads(reads.cumulative, edges)
     mean_time = np.diff(below, axis=-1)
     time = _through(kernels, kernel, mean_time, transposed=False)
-    never = np.where(resting > 0, 0, reads.zero[None])
+    never = np.where((resting > 0) & ~reads.is_rest, 0, reads.zero)
     idle = reads.cumulative[None, :, -1] + never - time.sum(axis=-1)
     return Flow(
         _to_absolute(time, band, steady_gpm),
