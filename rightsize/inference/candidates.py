@@ -55,6 +55,7 @@ class Draws:
     share: Array  # volume share of the large kind
     is_single: NDArray[np.bool_]  # large draws run one at a time
     duration_min: Array  # volume-weighted duration of a draw
+    lift: Array  # flow above the mean, in the largest intervals over that elsewhere
 
 
 @dataclass(frozen=True)
@@ -66,6 +67,7 @@ class DrawSigns:
     near_gpm: Array  # [A] (variance - neighbour covariance) / mean
     total_gpm: Array  # [A] variance / mean
     log_sd: Array  # [A] error of the dispersions in log, rounding of the register included
+    busy_gpm: Array  # [A] root mean square of the mean flows by month and hour of week
     largest_gpm: Array  # [A] largest interval mean
     sustained_gpm: Array  # [A] interval mean exceeded 0.5 % of the time
     top_share: Array  # [A] of intervals above half the largest, the share above 4/5 of it
@@ -116,6 +118,7 @@ def signs_of(block: ProfileBlock, steady_gpm: Array) -> DrawSigns:
         near / mean,
         np.maximum(variance - rounding, floor) / mean,
         np.hypot(_DISPERSION_SD, 0.5 * rounding / far) + _LONG_SD * (block.interval_min > 60),
+        np.maximum(np.sqrt(block.slot_ss / np.maximum(block.reads_used, 1)) - steady_gpm, mean),
         block.max_interval_gpm - steady_gpm,
         _exceeded(block.band_count, total, 0.005) - steady_gpm,
         _top_share(block),
@@ -265,15 +268,27 @@ def _moved(
         0.08 * np.sqrt(np.minimum(length / 60, 1)) + 0.25 * sure
     )
     large = atoms.large_gpm[chosen] * np.exp(np.where(alone, moved, _STRAY_ON_FLOW * misfit))
-    share = atoms.large_share[chosen]
-    return _reduced(
-        small, atoms.small_min[chosen] * stretch, large, large_min, share, alone, length
-    )
+    small_min, share = atoms.small_min[chosen] * stretch, atoms.large_share[chosen]
+    varies = [
+        part * gpm * variance_ratio(length, minutes)
+        for part, gpm, minutes in ((1 - share, small, small_min), (share, large, large_min))
+    ]
+    top_share = _share_at_top(share, varies[1] / np.maximum(varies[0] + varies[1], 1e-12), signs)
+    return _reduced(small, small_min, large, large_min, share, top_share, alone, length)
+
+
+def _share_at_top(share: Array, varies_share: Array, signs: DrawSigns) -> Array:
+    """Share of the large kind in the largest interval [J, A].
+
+    What an interval holds above its hour's mean comes from either kind as it varies.
+    """
+    usual = np.minimum(signs.busy_gpm / np.maximum(signs.largest_gpm, 1e-9), 1.0)
+    return np.asarray(share * usual + varies_share * (1 - usual))
 
 
 def _reduced(
     small: Array, small_min: Array, large: Array, large_min: Array, share: Array,
-    alone: NDArray[np.bool_], length: Array,
+    top_share: Array, alone: NDArray[np.bool_], length: Array,
 ) -> Draws:  # fmt: skip
     """To the intensities unknown inside an interval, in one kind where one will do."""
     inner_small = small * _inner(small_min, length)
@@ -283,12 +298,14 @@ def _reduced(
     ratio = inner_large / inner_small
     single_kind = ~alone & ((share < 0.1) | (share > 0.9) | (ratio < 1.7) | (ratio > 40))
     merged = (1 - share) * inner_small + share * inner_large
+    at_top = (1 - top_share) * inner_small + top_share * inner_large
     return Draws(
         np.where(single_kind, merged, inner_small),
         np.where(single_kind, 1.0, ratio),
         np.where(single_kind, 0.0, share),
         alone,
         duration,
+        np.where(alone, 1.0, np.sqrt(at_top / merged)),
     )
 
 

@@ -23,7 +23,7 @@ _LONG_SD: Final = 0.45  # more for reads of a whole day
 
 
 def peak_10s(
-    block: ProfileBlock, flow: Flow, crowding: Array, uniform: Array, noise: Array
+    block: ProfileBlock, flow: Flow, lift: Array, crowding: Array, uniform: Array, noise: Array
 ) -> Array:
     """The 10 s flow exceeded `PEAK_EXCEEDED` of the time [gpm, J x A].
 
@@ -33,6 +33,8 @@ def peak_10s(
         Profiles of A meters.
     flow : Flow
         Share of time by instantaneous flow.
+    lift : array [J, A]
+        Flow above the mean in the largest intervals, over what `flow` has of it.
     crowding : array [J, A]
         How far demand bunches inside the busiest interval.
     uniform : array [J, A]
@@ -51,6 +53,7 @@ def peak_10s(
     model_sd = _LONG_SD * long + _MODEL_SD[0] + (_MODEL_SD[1] - _MODEL_SD[0]) * hour
     largest = _largest_mean(block, noise)
     within = np.maximum(flow.top_10s_gpm / np.maximum(flow.top_mean_gpm, 1e-9), 1.0)
+    within = 1 + (within - 1) * lift
     peak = _crowded(largest * within, block.max_interval_gpm, crowding)
     error = ndtri(uniform)
     model_sd = np.where(error > 0, model_sd + _HABIT_SD * hour, model_sd)
