@@ -45,7 +45,7 @@ Array = NDArray[np.floating[Any]]
 
 CHUNK: Final = 64
 _DIMENSIONS: Final = 9
-SINGLE_RATIOS: Final = (1.5, 4.0, 10.0, 25.0, 80.0)
+SINGLE_RATIOS: Final = (1.5, 4.0, 10.0, 25.0, 79.4)
 
 
 def infer(

@@ -19,6 +19,7 @@ Array = NDArray[np.floating[Any]]
 SUSTAINED_EXCEEDED: Final = 0.005
 _MODEL_SD: Final = (0.09, 0.14)  # log error of the model's peak: fine and hourly reads
 _HABIT_SD: Final = 0.08  # more upward: draws that run together by habit, not by chance
+_FILLED_SHARE: Final = 0.98  # the peak is exceeded for minutes: a steady interval holds it
 _LONG_SD: Final = 0.45  # more for reads of a whole day
 
 
@@ -60,7 +61,7 @@ def peak_10s(
     peak = peak * np.exp(model_sd * error)
     peak = _with_register(peak, block.peak_register_gpm, uniform)
     filled = block.interval_min >= 15
-    return np.where(filled, np.maximum(peak, block.max_interval_gpm), peak)
+    return np.where(filled, np.maximum(peak, _FILLED_SHARE * largest), peak)
 
 
 def _largest_mean(block: ProfileBlock, uniform: Array) -> Array:
