@@ -44,7 +44,7 @@ from rightsize.meters.installed import Installed
 Array = NDArray[np.floating[Any]]
 
 CHUNK: Final = 64
-_DIMENSIONS: Final = 9
+_DIMENSIONS: Final = 10
 SINGLE_RATIOS: Final = (1.5, 4.0, 10.0, 25.0, 79.4)
 
 
@@ -213,22 +213,17 @@ def _steady(
     u: Array,
 ) -> Array:
     """Flow under the draws [J, A]: seen at night, or possible below the meter's start."""
-    known = [
-        (fleet.steady.get(c) if fleet else None) or priors.of(c).steady
-        for c in block.customer_class
-    ]
-    share = np.array([k.share for k in known])
-    centre = np.log([k.flow_gpm for k in known])
-    log_sd = np.array([k.log_sd for k in known])
+    law = censoring.steady_law(priors, fleet, block.customer_class)
     start = held.starting_gpm
-    night = censoring.night_quantile(block, 0.1)
-    seen = censoring.steady_seen(block, pulse_variance(block), ndtri(u[..., 2]))
-    odds = censoring.unseen_odds(share, centre, log_sd, start)
-    size = censoring.unseen_size(u[..., 3], centre, log_sd, start)
-    unseen = np.where(u[..., 2] < odds, size, 0.0)
-    shown = held.table.registered_gpm(np.broadcast_to(start, seen.shape).astype(np.float32), held.row)
-    passed = held.actual_gpm(seen)
-    return np.asarray(np.where((night[None] > 0) & (seen >= shown), passed, unseen))
+    shown = held.table.registered_gpm(
+        np.broadcast_to(start, u.shape[:2]).astype(np.float32), held.row
+    )
+    least = np.median(shown, axis=0)
+    seen = censoring.steady_seen(block, pulse_variance(block), law, least, u[..., 2])
+    odds = censoring.unseen_odds(law.share, law.centre_log, law.log_sd, start)
+    size = censoring.unseen_size(u[..., 3], law.centre_log, law.log_sd, start)
+    unseen = np.where(u[..., 9] < odds, size, 0.0)
+    return np.asarray(np.where(seen > 0, held.actual_gpm(seen), unseen))
 
 
 def _posterior(
