@@ -22,13 +22,13 @@ from scipy.special import ndtri
 
 from rightsize.contracts.profiles import ProfileBlock
 from rightsize.demand.bands import BAND_CENTRES_GPM, BAND_COUNT
+from rightsize.inference.kernels import INTENSITY_CV
 from rightsize.inference.priors import Atoms
 from rightsize.inference.pulses import covariance_ratio, variance_ratio
 from rightsize.inference.rounding import rounding_variance
 
 Array = NDArray[np.floating[Any]]
 
-INTENSITY_CV: Final = 0.45
 PEAK_MIN: Final = 1 / 6  # the peak is a 10 s flow
 RATIOS: Final = (3.0, 6.0, 12.0)
 SHARES: Final = (0.2, 0.5, 0.8)
@@ -56,6 +56,9 @@ class Draws:
     is_single: NDArray[np.bool_]  # large draws run one at a time
     duration_min: Array  # volume-weighted duration of a draw
     lift: Array  # flow above the mean, in the largest intervals over that elsewhere
+    edge_gpm: Array  # flow of a small draw itself
+    edge_part: Array  # how far intervals below it are begun or ended draws, not steady flow
+    edge_filled: Array  # intervals that a small draw fills, over those it begins or ends
 
 
 @dataclass(frozen=True)
@@ -298,6 +301,7 @@ def _reduced(
     ratio = inner_large / inner_small
     single_kind = ~alone & ((share < 0.1) | (share > 0.9) | (ratio < 1.7) | (ratio > 40))
     merged = (1 - share) * inner_small + share * inner_large
+    filled = small_min / length
     at_top = (1 - top_share) * inner_small + top_share * inner_large
     return Draws(
         np.where(single_kind, merged, inner_small),
@@ -306,6 +310,9 @@ def _reduced(
         alone,
         duration,
         np.where(alone, 1.0, np.sqrt(at_top / merged)),
+        small,
+        np.maximum(1 - inner_small / small, 0.0),
+        0.5 * filled * np.exp(-1 / filled),
     )
 
 

@@ -18,7 +18,6 @@ from rightsize.demand.bands import (
 )
 from rightsize.inference import censoring, design
 from rightsize.inference.candidates import (
-    INTENSITY_CV,
     PEAK_MIN,
     RATIOS,
     SHARES,
@@ -32,12 +31,12 @@ from rightsize.inference.censoring import FleetPrior
 from rightsize.inference.envelope import registered_bounds
 from rightsize.inference.installed import HeldMeters, held_meters
 from rightsize.inference.interval_means import reads_of
-from rightsize.inference.kernels import KernelKind, pulse_kernel
+from rightsize.inference.kernels import INTENSITY_CV, KernelKind, pulse_kernel
 from rightsize.inference.peaks import actual_mean, crowding_of, peak_10s, sustained_registered
 from rightsize.inference.posterior import FlowPosterior
 from rightsize.inference.priors import Priors, atoms_of
 from rightsize.inference.pulses import variance_ratio
-from rightsize.inference.spread import Flow, RegisteredTable, registered_table, spread
+from rightsize.inference.spread import DrawEdges, Flow, RegisteredTable, registered_table, spread
 from rightsize.meters.catalogue import Meter
 from rightsize.meters.installed import Installed
 
@@ -143,6 +142,7 @@ def _chunk(
         kernels=tuple(pulse_kernel(kinds[k]) for k in used),
         kernel=which.reshape(unit.shape),
         steady_gpm=steady.astype(np.float32),
+        edges=DrawEdges(how.edge_gpm, how.edge_part, how.edge_filled),
         table=held.table,
         installed=held.row,
     )

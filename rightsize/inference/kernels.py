@@ -20,6 +20,7 @@ from rightsize.demand.bands import BANDS_PER_DECADE
 
 Array = NDArray[np.float64]
 
+INTENSITY_CV: Final = 0.45  # of the draws of one kind
 LOWEST: Final = -60  # bands from the intensity: 10**-3 of it
 HIGHEST: Final = 70  # 10**3.5 times the intensity
 SIZE: Final = HIGHEST - LOWEST + 1

@@ -13,6 +13,7 @@ from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import gammaln
 
 from rightsize.demand.bands import (
     BAND_CENTRES_GPM,
@@ -21,7 +22,7 @@ from rightsize.demand.bands import (
     BANDS_PER_DECADE,
     FIRST_EDGE_GPM,
 )
-from rightsize.inference.kernels import CENTRES, EDGES, HIGHEST, LOWEST, SIZE, Kernel
+from rightsize.inference.kernels import CENTRES, EDGES, HIGHEST, INTENSITY_CV, LOWEST, SIZE, Kernel
 from rightsize.meters.catalogue import Meter
 from rightsize.meters.draws import registration_draws
 from rightsize.meters.registration import registration_matrix
@@ -34,6 +35,7 @@ TABLE_FLOW_GPM: Final = FIRST_EDGE_GPM * 10.0 ** (
 )
 """Flows at which a `RegisteredTable` holds ratios [gpm]."""
 PEAK_EXCEEDED: Final = 1e-5
+_EDGE_FLOWS: Final = ((0.64, 0.25), (1.0, 0.33), (1.57, 0.5))  # factor, odds of what is left
 _TYPE_SHARE: Final = 0.35  # of a single meter's error, that of the type's mean (our convention)
 
 
@@ -105,6 +107,19 @@ class Reads:
 
 
 @dataclass(frozen=True)
+class DrawEdges:
+    """Short intervals in which a draw begins or ends: its flow for part of the time.
+
+    All [J, A]: the draw's flow, how far the kernel leaves such intervals out, and how many
+    intervals a draw fills for each of them.
+    """
+
+    gpm: Array
+    part: Array
+    filled: Array
+
+
+@dataclass(frozen=True)
 class Flow:
     """Share of time by instantaneous flow, [J, A, ...]."""
 
@@ -122,6 +137,7 @@ def spread(
     kernels: tuple[Kernel, ...],
     kernel: NDArray[np.int64],
     steady_gpm: Array,
+    edges: DrawEdges,
     table: RegisteredTable,
     installed: NDArray[np.int64],
 ) -> Flow:
@@ -137,6 +153,8 @@ def spread(
         Kernels, and which of them a draw uses.
     steady_gpm : array [J, A]
         Flow under the draws [gpm].
+    edges : DrawEdges
+        Intervals that hold a begun or ended draw.
     table, installed : RegisteredTable, int array [A]
         Registration of the catalogue and the installed meters' rows.
 
@@ -151,19 +169,58 @@ def spread(
     resting = table.registered_gpm(steady_gpm, installed)
     expected = _through(kernels, kernel, registered, transposed=True)
     expected += _idle(kernels, kernel) * resting[..., None]
-    edges = _edges_between(np.maximum.accumulate(expected, axis=-1))
-    below = _lookup_reads(reads.cumulative, edges)
+    part = _edge_parts(edges, intensity)
+    for gpm, share in part:
+        on = table.registered_gpm((steady_gpm + gpm).astype(np.float32), installed)
+        running = intensity[..., None] * CENTRES.astype(np.float32) / gpm[..., None]
+        as_edge = running * on[..., None] + (1 - running) * resting[..., None]
+        expected += share * (as_edge - expected)
+    bounds = _edges_between(np.maximum.accumulate(expected, axis=-1))
+    below = _lookup_reads(reads.cumulative, bounds)
     mean_time = np.diff(below, axis=-1)
-    time = _through(kernels, kernel, mean_time, transposed=False)
+    whole = mean_time
+    begun = []
+    for gpm, share in part:
+        mine = share * whole
+        running = intensity[..., None] * CENTRES.astype(np.float32) / gpm[..., None]
+        begun.append((gpm, (mine * running).sum(axis=-1)))
+        whole = whole - mine
+    time = _through(kernels, kernel, whole, transposed=False)
+    for gpm, share_of_time in begun:
+        at = np.rint(np.log10(gpm / intensity) * BANDS_PER_DECADE).astype(np.int64) - LOWEST
+        at = np.clip(at, 0, SIZE - 1)[..., None]
+        moved = np.take_along_axis(time, at, -1) + share_of_time[..., None]
+        np.put_along_axis(time, at, moved, -1)
     never = np.where((resting > 0) & ~reads.is_rest, 0, reads.zero)
     idle = reads.cumulative[None, :, -1] + never - time.sum(axis=-1)
     return Flow(
         _to_absolute(time, band, steady_gpm),
         np.maximum(idle, 0),
-        edges,
+        bounds,
         steady_gpm + intensity * _exceeded(time),
         steady_gpm + intensity * _exceeded(mean_time),
     )
+
+
+def _edge_parts(edges: DrawEdges, intensity: Array) -> list[tuple[Array, Array]]:
+    """Flows of begun or ended draws [J, A] and the share of each mean that is one [J, A, K]."""
+    mean = intensity[..., None] * CENTRES.astype(np.float32)
+    out: list[tuple[Array, Array]] = []
+    left = edges.part[..., None].astype(np.float32)
+    for factor, odds in _EDGE_FLOWS:
+        gpm = (edges.gpm * factor).astype(np.float32)
+        level = mean / edges.gpm[..., None].astype(np.float32)
+        full = edges.filled[..., None].astype(np.float32) * _gamma_density(level)
+        share = np.where(mean < gpm[..., None], left * odds / (1 + full), 0.0)
+        out.append((gpm, share.astype(np.float32)))
+    return out
+
+
+def _gamma_density(level: Array) -> Array:
+    """Density of intensities about their mean, of the kernels' spread."""
+    shape = 1 / INTENSITY_CV**2
+    log = shape * np.log(shape) - gammaln(shape) + (shape - 1) * np.log(level) - shape * level
+    return np.asarray(np.exp(np.maximum(log, -60)))
 
 
 def _exceeded(time: Array) -> Array:
