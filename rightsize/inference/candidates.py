@@ -39,6 +39,7 @@ _DISPERSION_SD: Final = 0.2
 _SINGLE_DISPERSION_SD: Final = 1.2  # schedules hide the variance of draws run one at a time
 _LONG_SD: Final = 1.2  # intervals longer than an hour vary with the weather, not with draws
 _SINGLE_STRAY_SD: Final = 0.5
+_COVERED_POWER: Final = 0.75  # variance at the top falls to half, flow above the mean by less
 _EFFECTIVE: Final = 1 + INTENSITY_CV**2
 
 
@@ -309,11 +310,20 @@ def _reduced(
         np.where(single_kind, 0.0, share),
         alone,
         duration,
-        np.where(alone, 1.0, np.sqrt(at_top / merged)),
+        np.where(alone, 1.0, np.sqrt(at_top / merged) * _covered(duration / length)),
         small,
         np.maximum(1 - inner_small / small, 0.0),
         0.5 * filled * np.exp(-1 / filled),
     )
+
+
+def _covered(filled: Array) -> Array:
+    """Flow above the mean in the largest intervals over that in all [J, A].
+
+    The largest intervals are those that draws cover whole: where a draw may fill an interval
+    (`filled` is its duration over the interval), they hold fewer beginnings and ends.
+    """
+    return np.asarray((1 + np.minimum(filled, 1.0)) ** -_COVERED_POWER)
 
 
 def _inner(duration_min: Array, length: Array) -> Array:

@@ -245,7 +245,7 @@ def _posterior(
     observed = block.registered_gal / np.maximum(block.days_covered, 1e-9) * 365.25
     scale = observed[None] / np.maximum(installed, 1e-12)
     low, high = held.widened(registered_bounds(block, meters, observed, held.meters))
-    peak = peak_10s(block, flow, how.lift, crowding, u[..., 4], u[..., 1])
+    peak = peak_10s(block, flow, held.ratio_at(block.max_interval_gpm), how.lift, crowding, u[..., 4], u[..., 1])
     one = np.sqrt(
         variance_ratio(1.0, how.duration_min) / variance_ratio(PEAK_MIN, how.duration_min)
     )

@@ -64,6 +64,12 @@ class HeldMeters:
             mean[:, mine] = drawn + flow.idle[:, mine] * resting
         return np.asarray(mean)
 
+    def ratio_at(self, flow_gpm: Array) -> Array:
+        """Registration of each account's meter at a flow [A] that moves it [J, A]."""
+        flow = np.maximum(flow_gpm, self.starting_gpm)
+        whole = np.broadcast_to(flow, (len(self.table.ratio), len(flow))).astype(np.float32)
+        return np.asarray(self.table.registered_gpm(whole, self.row) / whole)
+
     def actual_gpm(self, registered_gpm: Array) -> Array:
         """Steady flow that each account's meter registers as so much [gpm, J x A].
 

@@ -24,7 +24,13 @@ _LONG_SD: Final = 0.45  # more for reads of a whole day
 
 
 def peak_10s(
-    block: ProfileBlock, flow: Flow, lift: Array, crowding: Array, uniform: Array, noise: Array
+    block: ProfileBlock,
+    flow: Flow,
+    registration: Array,
+    lift: Array,
+    crowding: Array,
+    uniform: Array,
+    noise: Array,
 ) -> Array:
     """The 10 s flow exceeded `PEAK_EXCEEDED` of the time [gpm, J x A].
 
@@ -34,6 +40,8 @@ def peak_10s(
         Profiles of A meters.
     flow : Flow
         Share of time by instantaneous flow.
+    registration : array [J, A]
+        Of the installed meter at its largest interval.
     lift : array [J, A]
         Flow above the mean in the largest intervals, over what `flow` has of it.
     crowding : array [J, A]
@@ -52,7 +60,7 @@ def peak_10s(
     hour = np.sqrt(np.minimum(block.interval_min / 60, 1.0))
     long = np.log(np.maximum(block.interval_min / 60, 1.0)) / np.log(24)
     model_sd = _LONG_SD * long + _MODEL_SD[0] + (_MODEL_SD[1] - _MODEL_SD[0]) * hour
-    largest = _largest_mean(block, noise)
+    largest = _largest_mean(block, noise) / np.maximum(registration, 0.5)
     within = np.maximum(flow.top_10s_gpm / np.maximum(flow.top_mean_gpm, 1e-9), 1.0)
     within = 1 + (within - 1) * lift
     peak = _crowded(largest * within, block.max_interval_gpm, crowding)
