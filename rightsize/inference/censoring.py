@@ -21,6 +21,7 @@ from rightsize.demand.bands import BAND_EDGES_GPM
 from rightsize.inference.candidates import pulse_variance
 from rightsize.inference.priors import Priors, SteadyPrior
 from rightsize.meters.catalogue import Meter
+from rightsize.meters.registration import registration_matrix, registration_ratio
 
 Array = NDArray[np.floating[Any]]
 
@@ -30,6 +31,7 @@ _NIGHT_SD: Final = 0.5  # log error of the dispersion of night draws against tha
 _NIGHT_SHIFT: Final = 0.2  # night draws are smaller than those of the day
 _LEAST_SPREAD: Final = 0.02  # of night flow: no steady flow is steadier
 _GRID: Final = 24
+_FLOWS_GPM: Final = np.geomspace(0.01, 300.0, 900)  # at which curves are read back
 SMALLEST_STEADY_GPM: Final = 0.02  # less is not called steady flow
 _ROUNDS: Final = 40  # of expectation and maximisation
 
@@ -207,11 +209,14 @@ def steady_by_class(
         Steady flow shown (0 = none) and the least that the meter shows, both [gpm].
     """
     start = np.array([m.starting_gpm for m in meters])
+    registered = registration_matrix(meters, _FLOWS_GPM) * _FLOWS_GPM
+    least = np.array([registration_ratio(m.starting_gpm, m) * m.starting_gpm for m in meters])
     shown: dict[str, list[Array]] = {}
     for block in blocks:
         law = steady_law(priors, None, block.customer_class)
         half = np.full((1, block.size), 0.5)
-        steady = steady_seen(block, pulse_variance(block), law, start[block.meter_index], half)[0]
+        seen = steady_seen(block, pulse_variance(block), law, least[block.meter_index], half)[0]
+        steady = _passed(seen, registered, block.meter_index)
         floor = start[block.meter_index]
         floor = np.maximum(floor, np.maximum(block.resolution_gal / 60, SMALLEST_STEADY_GPM))
         usable = (block.days_covered >= 30) & np.isfinite(steady)
@@ -220,6 +225,15 @@ def steady_by_class(
             mine = usable & (np.array(block.customer_class) == name)
             shown.setdefault(name, []).append(pairs[mine])
     return {name: np.concatenate(parts) for name, parts in shown.items()}
+
+
+def _passed(seen_gpm: Array, registered_gpm: Array, meter: NDArray[np.int64]) -> Array:
+    """Flow that each meter's curve registers as so much [gpm, A]."""
+    out = seen_gpm.copy()
+    for k in np.unique(meter):
+        rising = np.maximum.accumulate(registered_gpm[k])
+        out[meter == k] = np.interp(seen_gpm[meter == k], rising, _FLOWS_GPM)
+    return np.where(seen_gpm > 0, out, 0.0)
 
 
 def learn_from(parts: Iterable[Mapping[str, Array]], priors: Priors) -> FleetPrior:
