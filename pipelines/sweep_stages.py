@@ -220,7 +220,8 @@ def _steady_of_bucket(
     workspace: Workspace, settings: FleetSettings, task: BucketTask
 ) -> dict[str, NDArray[np.floating[Any]]]:
     meters: tuple[Meter, ...] = settings.catalogue.meters
-    return steady_by_class(blocks(workspace, [task], settings.thresholds), meters)
+    found = blocks(workspace, [task], settings.thresholds)
+    return steady_by_class(found, meters, settings.priors)
 
 
 def _assess(sweep: Sweep, cost: StageCost) -> None:

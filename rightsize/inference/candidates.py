@@ -277,7 +277,9 @@ def _moved(
         part * gpm * variance_ratio(length, minutes)
         for part, gpm, minutes in ((1 - share, small, small_min), (share, large, large_min))
     ]
-    top_share = _share_at_top(share, varies[1] / np.maximum(varies[0] + varies[1], 1e-12), signs)
+    top_share = _share_at_top(
+        share, varies[1] / np.maximum(varies[0] + varies[1], 1e-12), signs
+    )
     return _reduced(small, small_min, large, large_min, share, top_share, alone, length)
 
 

@@ -123,9 +123,15 @@ def steady_seen(
     spread = np.maximum(((middle - low) / _LEAST_OF_SIX) ** 2 - rounding, 0.0)
     spread = np.maximum(spread, (_LEAST_SPREAD * middle) ** 2)
     steady, weight = _night_grid(low, prior, least_gpm)
-    drawn = np.maximum((middle + 0.6 * np.sqrt(spread))[:, None] - steady, 1e-3 * middle[:, None])
+    drawn = np.maximum(
+        (middle + 0.6 * np.sqrt(spread))[:, None] - steady, 1e-3 * middle[:, None]
+    )
     day = _dispersion(block, pulse_variance, steady)
-    misfit = np.log(np.maximum(spread[:, None], 1e-12) / np.maximum(drawn, 1e-9)) - np.log(day) + _NIGHT_SHIFT
+    misfit = (
+        np.log(np.maximum(spread[:, None], 1e-12) / np.maximum(drawn, 1e-9))
+        - np.log(day)
+        + _NIGHT_SHIFT
+    )
     misfit = np.where(middle[:, None] > 0, misfit, 0.0)
     log_weight = np.log(np.maximum(weight, 1e-300)) - 0.5 * (misfit / _NIGHT_SD) ** 2
     chance = np.exp(log_weight - log_weight.max(axis=1, keepdims=True))

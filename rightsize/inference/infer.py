@@ -8,7 +8,6 @@ from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import ndtri
 
 from rightsize.contracts.profiles import ProfileBlock
 from rightsize.demand.bands import (
@@ -36,7 +35,13 @@ from rightsize.inference.peaks import actual_mean, crowding_of, peak_10s, sustai
 from rightsize.inference.posterior import FlowPosterior
 from rightsize.inference.priors import Priors, atoms_of
 from rightsize.inference.pulses import variance_ratio
-from rightsize.inference.spread import DrawEdges, Flow, RegisteredTable, registered_table, spread
+from rightsize.inference.spread import (
+    DrawEdges,
+    Flow,
+    RegisteredTable,
+    registered_table,
+    spread,
+)
 from rightsize.meters.catalogue import Meter
 from rightsize.meters.installed import Installed
 
@@ -245,7 +250,15 @@ def _posterior(
     observed = block.registered_gal / np.maximum(block.days_covered, 1e-9) * 365.25
     scale = observed[None] / np.maximum(installed, 1e-12)
     low, high = held.widened(registered_bounds(block, meters, observed, held.meters))
-    peak = peak_10s(block, flow, held.ratio_at(block.max_interval_gpm), how.lift, crowding, u[..., 4], u[..., 1])
+    peak = peak_10s(
+        block,
+        flow,
+        held.ratio_at(block.max_interval_gpm),
+        how.lift,
+        crowding,
+        u[..., 4],
+        u[..., 1],
+    )
     one = np.sqrt(
         variance_ratio(1.0, how.duration_min) / variance_ratio(PEAK_MIN, how.duration_min)
     )

@@ -61,6 +61,7 @@ def peak_10s(
     long = np.log(np.maximum(block.interval_min / 60, 1.0)) / np.log(24)
     model_sd = _LONG_SD * long + _MODEL_SD[0] + (_MODEL_SD[1] - _MODEL_SD[0]) * hour
     largest = _largest_mean(block, noise) / np.maximum(registration, 0.5)
+    largest = np.where(block.interval_min > 60, flow.top_mean_gpm, largest)  # a day's best hour
     within = np.maximum(flow.top_10s_gpm / np.maximum(flow.top_mean_gpm, 1e-9), 1.0)
     within = 1 + (within - 1) * lift
     peak = _crowded(largest * within, block.max_interval_gpm, crowding)

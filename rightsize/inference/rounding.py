@@ -39,8 +39,8 @@ def unrounded(
     step_gpm : array [A]
         Register step over interval length [gpm].
     resting_gpm : array [A]
-        What is registered at rest, of flow that never stops [gpm]. Where it is no more than some
-        steps, an interval at rest shows as none or as a few.
+        What is registered at rest, of flow that never stops [gpm]. Where it is no more than
+        some steps, an interval at rest shows as none or as a few.
 
     Returns
     -------

@@ -22,7 +22,15 @@ from rightsize.demand.bands import (
     BANDS_PER_DECADE,
     FIRST_EDGE_GPM,
 )
-from rightsize.inference.kernels import CENTRES, EDGES, HIGHEST, INTENSITY_CV, LOWEST, SIZE, Kernel
+from rightsize.inference.kernels import (
+    CENTRES,
+    EDGES,
+    HIGHEST,
+    INTENSITY_CV,
+    LOWEST,
+    SIZE,
+    Kernel,
+)
 from rightsize.meters.catalogue import Meter
 from rightsize.meters.draws import registration_draws
 from rightsize.meters.registration import registration_matrix
