@@ -15,33 +15,22 @@ from rightsize.demand.bands import (
     BAND_COUNT,
     band_of,
 )
-from rightsize.inference import censoring, design
-from rightsize.inference.candidates import (
-    PEAK_MIN,
-    RATIOS,
-    SHARES,
-    SINGLE_SHARES,
-    Draws,
-    draw_candidates,
-    pulse_variance,
-    signs_of,
-)
+from rightsize.inference import censoring, design, nights
+from rightsize.inference.candidates import PEAK_MIN, Draws, draw_candidates
 from rightsize.inference.censoring import FleetPrior
+from rightsize.inference.draw_edges import DrawEdges
 from rightsize.inference.envelope import registered_bounds
 from rightsize.inference.installed import HeldMeters, held_meters
 from rightsize.inference.interval_means import reads_of
-from rightsize.inference.kernels import INTENSITY_CV, KernelKind, pulse_kernel
+from rightsize.inference.kernel_choice import kernel_of, unit_scale
+from rightsize.inference.kernels import pulse_kernel
 from rightsize.inference.peaks import actual_mean, crowding_of, peak_10s, sustained_registered
 from rightsize.inference.posterior import FlowPosterior
 from rightsize.inference.priors import Priors, atoms_of
 from rightsize.inference.pulses import variance_ratio
-from rightsize.inference.spread import (
-    DrawEdges,
-    Flow,
-    RegisteredTable,
-    registered_table,
-    spread,
-)
+from rightsize.inference.registered_table import RegisteredTable, registered_table
+from rightsize.inference.signs import pulse_variance, signs_of
+from rightsize.inference.spread import Flow, spread
 from rightsize.meters.catalogue import Meter
 from rightsize.meters.installed import Installed
 
@@ -49,7 +38,6 @@ Array = NDArray[np.floating[Any]]
 
 CHUNK: Final = 64
 _DIMENSIONS: Final = 10
-SINGLE_RATIOS: Final = (1.5, 4.0, 10.0, 25.0, 79.4)
 
 
 def infer(
@@ -136,8 +124,8 @@ def _chunk(
     u = design.uniforms(block.meter_id, count=draws, dimensions=_DIMENSIONS, seed=seed)
     steady = _steady(block, held, priors, fleet, u)
     how = _draws(block, priors, steady, u)
-    kinds, which = _kernel_of(how)
-    unit = how.unit_gpm * _unit_scale(how, kinds, which)
+    kinds, which = kernel_of(how)
+    unit = how.unit_gpm * unit_scale(how, kinds, which)
     used, which = np.unique(which, return_inverse=True)
     resting = held.table.registered_gpm(steady.astype(np.float32), held.row)
     reads = reads_of(block, np.median(resting, axis=0))
@@ -154,41 +142,6 @@ def _chunk(
     hour = actual_mean(sustained_registered(block, reads), flow, unit, steady)
     crowding = crowding_of(block, priors, u[..., 8])
     return _posterior(block, meters, table, held, how, steady, flow, hour, crowding, u)
-
-
-_KINDS: Final = (
-    KernelKind(INTENSITY_CV),
-    *(KernelKind(INTENSITY_CV, r, s) for r in RATIOS for s in SHARES),
-    *(
-        KernelKind(INTENSITY_CV, r, s, is_single=True)
-        for r in SINGLE_RATIOS
-        for s in SINGLE_SHARES
-    ),
-)
-
-
-def _kernel_of(how: Draws) -> tuple[tuple[KernelKind, ...], NDArray[np.int64]]:
-    """The nearest kernel of each draw [J, A]."""
-    share = np.argmin(np.abs(how.share[..., None] - np.array(SHARES)), axis=-1)
-    share_alone = np.argmin(np.abs(how.share[..., None] - np.array(SINGLE_SHARES)), axis=-1)
-    log_ratio = np.log(np.maximum(how.ratio, 1e-3))[..., None]
-    paired = np.argmin(np.abs(log_ratio - np.log(RATIOS)), axis=-1)
-    alone = np.argmin(np.abs(log_ratio - np.log(SINGLE_RATIOS)), axis=-1)
-    count = len(SHARES)
-    which = np.where(how.ratio == 1.0, 0, 1 + paired * count + share)
-    singles = 1 + len(RATIOS) * count + alone * len(SINGLE_SHARES) + share_alone
-    return _KINDS, np.where(how.is_single, singles, which)
-
-
-def _unit_scale(how: Draws, kinds: tuple[KernelKind, ...], which: NDArray[np.int64]) -> Array:
-    """Factor on the unit that keeps what matters when the nearest kernel is not exact.
-
-    Of draws run one at a time the large intensity is kept, of others the mean intensity.
-    """
-    ratio = np.array([k.ratio for k in kinds])[which]
-    share = np.array([k.share for k in kinds])[which]
-    mean = (1 - how.share + how.share * how.ratio) / (1 - share + share * ratio)
-    return np.asarray(np.where(how.is_single, how.ratio / ratio, mean))
 
 
 def _draws(block: ProfileBlock, priors: Priors, steady: Array, u: Array) -> Draws:
@@ -224,7 +177,7 @@ def _steady(
         np.broadcast_to(start, u.shape[:2]).astype(np.float32), held.row
     )
     least = np.median(shown, axis=0)
-    seen = censoring.steady_seen(block, pulse_variance(block), law, least, u[..., 2])
+    seen = nights.steady_seen(block, pulse_variance(block), law, least, u[..., 2])
     odds = censoring.unseen_odds(law.share, law.centre_log, law.log_sd, start)
     size = censoring.unseen_size(u[..., 3], law.centre_log, law.log_sd, start)
     unseen = np.where(u[..., 9] < odds, size, 0.0)

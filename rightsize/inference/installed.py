@@ -12,7 +12,8 @@ from scipy.special import ndtri
 
 from rightsize.contracts.profiles import ProfileBlock
 from rightsize.inference import design
-from rightsize.inference.spread import TABLE_FLOW_GPM, Flow, RegisteredTable
+from rightsize.inference.registered_table import TABLE_FLOW_GPM, RegisteredTable
+from rightsize.inference.spread import Flow
 from rightsize.meters.catalogue import Meter
 from rightsize.meters.installed import Installed
 from rightsize.meters.knots import HIGHEST_RATIO, KNOT_COUNT, knot_weights

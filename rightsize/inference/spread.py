@@ -8,12 +8,10 @@ bands of `rightsize.demand.bands`.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cached_property, lru_cache
 from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import gammaln
 
 from rightsize.demand.bands import (
     BAND_CENTRES_GPM,
@@ -22,87 +20,19 @@ from rightsize.demand.bands import (
     BANDS_PER_DECADE,
     FIRST_EDGE_GPM,
 )
+from rightsize.inference.draw_edges import DrawEdges, edge_parts, put_in, taken_out, with_edges
 from rightsize.inference.kernels import (
     CENTRES,
     EDGES,
     HIGHEST,
-    INTENSITY_CV,
     LOWEST,
     SIZE,
     Kernel,
 )
-from rightsize.meters.catalogue import Meter
-from rightsize.meters.draws import registration_draws
-from rightsize.meters.registration import registration_matrix
+from rightsize.inference.registered_table import RegisteredTable
 
 Array = NDArray[np.floating[Any]]
-_FINE: Final = 4  # table steps per band in which registered flow is looked up
-_TABLE_BANDS: Final = 220  # from the first edge
-TABLE_FLOW_GPM: Final = FIRST_EDGE_GPM * 10.0 ** (
-    np.arange(_TABLE_BANDS * _FINE + 1) / (BANDS_PER_DECADE * _FINE)
-)
-"""Flows at which a `RegisteredTable` holds ratios [gpm]."""
 PEAK_EXCEEDED: Final = 1e-5
-_EDGE_FLOWS: Final = ((0.64, 0.25), (1.0, 0.33), (1.57, 0.5))  # factor, odds of what is left
-_TYPE_SHARE: Final = 0.35  # of a single meter's error, that of the type's mean (our convention)
-
-
-@dataclass(frozen=True)
-class RegisteredTable:
-    """Draws of the registration of many meters on a fine log grid, looked up by flow."""
-
-    ratio: Array  # [J, M, table] without the cut at the start, applied at look-up
-    start_gpm: Array  # [M]
-
-    @cached_property
-    def by_band(self) -> Array:
-        """Mean registered flow over each band [J, B, M], the jump at the start included."""
-        width = np.log(BAND_EDGES_GPM[1] / BAND_EDGES_GPM[0])
-        inside = np.exp(np.array([-0.375, -0.125, 0.125, 0.375]) * width)
-        shape = (*self.ratio.shape[:2], BAND_COUNT)
-        index = np.arange(shape[1])[:, None]
-        flows = [
-            np.broadcast_to((BAND_CENTRES_GPM * i).astype(np.float32), shape) for i in inside
-        ]
-        mean = np.mean([self.registered_gpm(f, index) for f in flows], axis=0)
-        return np.ascontiguousarray(mean.transpose(0, 2, 1).astype(np.float32))
-
-    def registered_gpm(self, flow_gpm: Array, meter: NDArray[np.int64]) -> Array:
-        """Registered flow [gpm] of flows [J, ...]; `meter` broadcasts to `flow_gpm`."""
-        draws, meters, width = self.ratio.shape
-        at = np.log10(np.maximum(flow_gpm, np.float32(FIRST_EDGE_GPM)))
-        at -= np.float32(np.log10(FIRST_EDGE_GPM))
-        at *= np.float32(BANDS_PER_DECADE * _FINE)
-        low = np.minimum(at.astype(np.int32), width - 2)
-        part = at - low.astype(np.float32)
-        draw = np.arange(draws, dtype=np.int32).reshape(-1, *([1] * (flow_gpm.ndim - 1)))
-        first = (draw * np.int32(meters) + meter.astype(np.int32)) * np.int32(width)
-        flat, base = self.ratio.ravel(), first + low
-        ratio = flat.take(base)
-        ratio += (flat.take(base + 1) - ratio) * part
-        return np.asarray(np.where(flow_gpm < self.start_gpm[meter], 0, ratio * flow_gpm))
-
-
-@lru_cache(maxsize=4)
-def registered_table(meters: tuple[Meter, ...], draws: int, seed: int) -> RegisteredTable:
-    """Draws of the meters' curves: draw j of every account shares the j-th state of each.
-
-    The uncertainty is that of meters which keep their permitted errors; what tests or a stated
-    wear say of installed meters is put in by `rightsize.inference.installed`.
-    """
-    flow = TABLE_FLOW_GPM
-    plain = []
-    for meter in meters:
-        points = np.asarray(meter.registration, dtype=np.float64)
-        plain.append(np.interp(np.log(flow), np.log(points[:, 0]), points[:, 1]))
-    drawn = registration_draws(meters, flow, draws, np.random.default_rng(seed))
-    known = registration_matrix(meters, flow)
-    error = np.where((known > 0) & (drawn > 0), drawn / np.maximum(known, 1e-9), 1.0)
-    error = 1 + _TYPE_SHARE * (error - 1)
-    return RegisteredTable(
-        (np.array(plain) * error).astype(np.float32),
-        np.array([m.starting_gpm for m in meters], dtype=np.float32),
-    )
 
 
 @dataclass(frozen=True)
@@ -112,19 +42,6 @@ class Reads:
     cumulative: Array  # [A, B + 1] share of time with a registered mean above 0 and below edge
     zero: Array  # [A]
     is_rest: NDArray[np.bool_]  # [A] zero stands for flow at rest too small for the register
-
-
-@dataclass(frozen=True)
-class DrawEdges:
-    """Short intervals in which a draw begins or ends: its flow for part of the time.
-
-    All [J, A]: the draw's flow, how far the kernel leaves such intervals out, and how many
-    intervals a draw fills for each of them.
-    """
-
-    gpm: Array
-    part: Array
-    filled: Array
 
 
 @dataclass(frozen=True)
@@ -177,28 +94,13 @@ def spread(
     resting = table.registered_gpm(steady_gpm, installed)
     expected = _through(kernels, kernel, registered, transposed=True)
     expected += _idle(kernels, kernel) * resting[..., None]
-    part = _edge_parts(edges, intensity)
-    for gpm, share in part:
-        on = table.registered_gpm((steady_gpm + gpm).astype(np.float32), installed)
-        running = intensity[..., None] * CENTRES.astype(np.float32) / gpm[..., None]
-        as_edge = running * on[..., None] + (1 - running) * resting[..., None]
-        expected += share * (as_edge - expected)
+    parts = edge_parts(edges, intensity)
+    expected = with_edges(expected, parts, steady_gpm, resting, intensity, table, installed)
     bounds = _edges_between(np.maximum.accumulate(expected, axis=-1))
-    below = _lookup_reads(reads.cumulative, bounds)
-    mean_time = np.diff(below, axis=-1)
-    whole = mean_time
-    begun = []
-    for gpm, share in part:
-        mine = share * whole
-        running = intensity[..., None] * CENTRES.astype(np.float32) / gpm[..., None]
-        begun.append((gpm, (mine * running).sum(axis=-1)))
-        whole = whole - mine
+    mean_time = np.diff(_lookup_reads(reads.cumulative, bounds), axis=-1)
+    whole, begun = taken_out(mean_time, parts, intensity)
     time = _through(kernels, kernel, whole, transposed=False)
-    for gpm, share_of_time in begun:
-        at = np.rint(np.log10(gpm / intensity) * BANDS_PER_DECADE).astype(np.int64) - LOWEST
-        at = np.clip(at, 0, SIZE - 1)[..., None]
-        moved = np.take_along_axis(time, at, -1) + share_of_time[..., None]
-        np.put_along_axis(time, at, moved, -1)
+    put_in(time, begun, intensity)
     never = np.where((resting > 0) & ~reads.is_rest, 0, reads.zero)
     idle = reads.cumulative[None, :, -1] + never - time.sum(axis=-1)
     return Flow(
@@ -208,27 +110,6 @@ def spread(
         steady_gpm + intensity * _exceeded(time),
         steady_gpm + intensity * _exceeded(mean_time),
     )
-
-
-def _edge_parts(edges: DrawEdges, intensity: Array) -> list[tuple[Array, Array]]:
-    """Flows of begun or ended draws [J, A] and the share of each mean that is one [J, A, K]."""
-    mean = intensity[..., None] * CENTRES.astype(np.float32)
-    out: list[tuple[Array, Array]] = []
-    left = edges.part[..., None].astype(np.float32)
-    for factor, odds in _EDGE_FLOWS:
-        gpm = (edges.gpm * factor).astype(np.float32)
-        level = mean / edges.gpm[..., None].astype(np.float32)
-        full = edges.filled[..., None].astype(np.float32) * _gamma_density(level)
-        share = np.where(mean < gpm[..., None], left * odds / (1 + full), 0.0)
-        out.append((gpm, share.astype(np.float32)))
-    return out
-
-
-def _gamma_density(level: Array) -> Array:
-    """Density of intensities about their mean, of the kernels' spread."""
-    shape = 1 / INTENSITY_CV**2
-    log = shape * np.log(shape) - gammaln(shape) + (shape - 1) * np.log(level) - shape * level
-    return np.asarray(np.exp(np.maximum(log, -60)))
 
 
 def _exceeded(time: Array) -> Array:
