@@ -230,6 +230,5 @@ def value_of_knowing(draws: Draws, worth: Array, may_install: Flags) -> tuple[Ar
     np.maximum(value, 0, out=value)
     value *= draws.fits
     value *= may_install
-    best = value.max(axis=-1).astype(np.float64)
-    known = np.asarray(weighted_mean(best, draws.weight), dtype=np.float64)
-    return known, weighted_mean(value, draws.weight)
+    upside = weighted_mean(value, draws.weight)
+    return np.asarray(upside.max(axis=-1), dtype=np.float64), upside
