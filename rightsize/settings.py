@@ -288,7 +288,7 @@ class Thresholds(Settings):
         le=1,
     )
     min_log_value_usd: float = _limit(
-        1500,
+        1000,
         "value of a log, less its cost, from which a site is logged first",
         source=_OURS,
         ge=0,

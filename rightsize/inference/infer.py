@@ -196,12 +196,16 @@ def _posterior(
     crowding: Array,
     u: Array,
 ) -> FlowPosterior:
-    registered = np.matmul(flow.time, table.by_band)
-    registered = registered + flow.idle[..., None] * _steady_registered(table, steady)
+    registered = _registered(flow, table, steady)
+    known = _registered(flow, table.as_known, steady)
     actual = flow.time @ BAND_CENTRES_GPM.astype(np.float32) + flow.idle * steady
     installed = held.registered_gpm(registered, flow, steady)
     observed = block.registered_gal / np.maximum(block.days_covered, 1e-9) * 365.25
     scale = observed[None] / np.maximum(installed, 1e-12)
+    by_index = np.take_along_axis(known, held.meter_index[None, :, None], axis=2)[..., 0]
+    known *= (observed / np.maximum(np.where(held.is_own, installed, by_index), 1e-12))[
+        ..., None
+    ]
     low, high = held.widened(registered_bounds(block, meters, observed, held.meters))
     peak = peak_10s(
         block,
@@ -238,11 +242,18 @@ def _posterior(
         actual_volume_share_high=share_high,
         registered_envelope_low=low,
         registered_envelope_high=high,
+        known_curve_gal_per_year=np.clip(known, low[None], high[None]),
     )
 
 
 def _widened(**columns: Array) -> FlowPosterior:
     return FlowPosterior(**{k: np.asarray(v, dtype=np.float64) for k, v in columns.items()})
+
+
+def _registered(flow: Flow, table: RegisteredTable, steady: Array) -> Array:
+    """Mean flow that every meter registers [J, A, M]."""
+    running = np.matmul(flow.time, table.by_band)
+    return np.asarray(running + flow.idle[..., None] * _steady_registered(table, steady))
 
 
 def _steady_registered(table: RegisteredTable, steady: Array) -> Array:

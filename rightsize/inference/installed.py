@@ -151,7 +151,7 @@ def _own_table(
         bent = centre * (1 + error @ knot_weights(TABLE_FLOW_GPM, meter))
         ratio[:, mine] = np.clip(bent, 0, HIGHEST_RATIO)
         start_gpm[mine] = meter.starting_gpm
-    return RegisteredTable(ratio, start_gpm)
+    return RegisteredTable(ratio, start_gpm, table.known[meter_index])
 
 
 def _root(covariance: Array) -> Array:

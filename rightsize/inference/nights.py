@@ -18,6 +18,7 @@ _LEAST_OF_SIX: Final = 0.96  # sd of a least hour of six: 10th to 50th percentil
 _NIGHT_SD: Final = 0.5  # log error of the dispersion of night draws against that of all
 _NIGHT_SHIFT: Final = 0.2  # night draws are smaller than those of the day
 _LEAST_SPREAD: Final = 0.02  # of night flow: no steady flow is steadier
+_LEAST_SHARE: Final = 0.8  # a meter may register so much less at its start than its type
 _GRID: Final = 24
 
 
@@ -89,7 +90,8 @@ def steady_seen(
     rounding = (block.resolution_gal / 60.0) ** 2 / 6
     spread = np.maximum(((middle - low) / _LEAST_OF_SIX) ** 2 - rounding, 0.0)
     spread = np.maximum(spread, (_LEAST_SPREAD * middle) ** 2)
-    steady, weight = _night_grid(low, prior, least_gpm)
+    top = low + block.resolution_gal / 60.0  # of a rounded hour
+    steady, weight = _night_grid(np.where(low > 0, top, 0.0), prior, _LEAST_SHARE * least_gpm)
     drawn = np.maximum(
         (middle + 0.6 * np.sqrt(spread))[:, None] - steady, 1e-3 * middle[:, None]
     )
@@ -105,18 +107,18 @@ def steady_seen(
     return _drawn_from(steady, chance, uniform)
 
 
-def _night_grid(low: Array, prior: SteadyLaw, least_gpm: Array) -> tuple[Array, Array]:
+def _night_grid(top: Array, prior: SteadyLaw, least_gpm: Array) -> tuple[Array, Array]:
     """Steady flows that the nights allow, nothing first, and their prior odds [A, G]."""
     part = (np.arange(_GRID) + 0.5) / _GRID
-    bottom = np.minimum(least_gpm, low)
-    steady = bottom[:, None] + (low - bottom)[:, None] * part
+    bottom = np.minimum(least_gpm, top)
+    steady = bottom[:, None] + (top - bottom)[:, None] * part
     z = (np.log(np.maximum(steady, 1e-9)) - prior.centre_log[:, None]) / prior.log_sd[:, None]
     density = np.exp(-0.5 * z**2) / (np.maximum(steady, 1e-9) * prior.log_sd[:, None])
-    width = (low - bottom)[:, None] / (_GRID * np.sqrt(2 * np.pi))
+    width = (top - bottom)[:, None] / (_GRID * np.sqrt(2 * np.pi))
     seen = prior.share[:, None] * density * width
     z0 = (np.log(np.maximum(bottom, 1e-9)) - prior.centre_log) / prior.log_sd
     none = 1 - prior.share * (1 - ndtr(z0))
-    zero = np.zeros((len(low), 1))
+    zero = np.zeros((len(top), 1))
     return np.hstack([zero, steady]), np.hstack([none[:, None], seen])
 
 

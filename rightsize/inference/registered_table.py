@@ -36,6 +36,12 @@ class RegisteredTable:
 
     ratio: Array  # [J, M, table] without the cut at the start, applied at look-up
     start_gpm: Array  # [M]
+    known: Array  # [M, table] the same by the catalogue's curves as they stand
+
+    @cached_property
+    def as_known(self) -> RegisteredTable:
+        """The table without draws: one state [1, M, table]."""
+        return RegisteredTable(self.known[None], self.start_gpm, self.known)
 
     @cached_property
     def by_band(self) -> Array:
@@ -85,4 +91,5 @@ def registered_table(meters: tuple[Meter, ...], draws: int, seed: int) -> Regist
     return RegisteredTable(
         (np.array(plain) * error).astype(np.float32),
         np.array([m.starting_gpm for m in meters], dtype=np.float32),
+        np.array(plain, dtype=np.float32),
     )

@@ -2,12 +2,13 @@
 
     python -m pytest -m bench -s tests/benchmarks/test_inference_fleets.py
 
-The method was set on fleets 31 to 42; those named here were judged once, at the end. Each holds
+The method was set on fleets 31 to 48; those named here were judged once, at the end. Each holds
 five sites of each of twelve kinds over one year, truth at 10 s.
 """
 
 from __future__ import annotations
 
+import numpy as np
 import pytest
 
 from pipelines.load_catalogue import load_catalogue
@@ -18,7 +19,7 @@ from tests.fleets import judge
 from tests.fleets.fleet import simulate_fleet
 
 pytestmark = pytest.mark.bench
-FLEETS = (201, 202, 203, 204, 205, 206)
+FLEETS = (301, 302, 303, 304, 305, 306)
 COLUMNS = {
     "overrun": "overrun picks",
     "changed": "changed",
@@ -32,13 +33,23 @@ COLUMNS = {
 }
 
 
+SUMMED = ("sites", "overrun", "changed", "logged", "false_undersized")
+MEANS = ("in_pct", "error_median", "error_mean")
+
+
+@pytest.fixture(scope="module")
+def pooled():
+    """Scores of every fleet, by interval and method."""
+    return {}
+
+
 def row(name, found):
     cells = [f"{found[c]:.4g}" if c in found else "" for c in COLUMNS]
     return " | ".join([name, str(found["sites"]), *cells])
 
 
 @pytest.mark.parametrize("seed", FLEETS)
-def test_a_fleet_of_known_truth(seed, capsys):
+def test_a_fleet_of_known_truth(seed, pooled, capsys):
     meters, priors = tuple(load_catalogue().meters), load_priors()
     truth, blocks = simulate_fleet(seed, sites_per_kind=5, meters=meters)
     lines = [" | ".join(["fleet, reads, method", "sites", *COLUMNS.values()])]
@@ -51,5 +62,18 @@ def test_a_fleet_of_known_truth(seed, capsys):
             decision = judge.decided(block, posterior, meters)
             found = judge.scores(truth, block, meters, posterior, decision, oracle)
             lines.append(row(f"{seed}, {interval:g} min, {name}", found))
+            pooled.setdefault((interval, name), []).append(found)
+    with capsys.disabled():
+        print("\n" + "\n".join(lines))
+
+
+def test_all_fleets_together(pooled, capsys):
+    lines = [" | ".join(["all fleets, reads, method", "sites", *COLUMNS.values()])]
+    for (interval, name), found in pooled.items():
+        summed = {c: sum(f[c] for f in found) for c in SUMMED}
+        middle = {c: np.mean([f[c] for f in found]) for c in found[0] if c.endswith(MEANS)}
+        gained = sum(f["gained"].sum() for f in found)
+        share = {"realised_pct": 100 * gained / sum(f["oracle_usd"] for f in found)}
+        lines.append(row(f"all, {interval:g} min, {name}", summed | middle | share))
     with capsys.disabled():
         print("\n" + "\n".join(lines))
