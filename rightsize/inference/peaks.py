@@ -17,7 +17,7 @@ from rightsize.inference.spread import PEAK_EXCEEDED, Flow, Reads
 Array = NDArray[np.floating[Any]]
 
 SUSTAINED_EXCEEDED: Final = 0.005
-_MODEL_SD: Final = (0.08, 0.13)  # log error of the model's peak: fine and hourly reads
+_MODEL_SD: Final = (0.10, 0.13)  # log error of the model's peak: fine and hourly reads
 _HABIT_SD: Final = 0.08  # more upward: draws that run together by habit, not by chance
 _FILLED_SHARE: Final = 0.98  # the peak is exceeded for minutes: a steady interval holds it
 _LONG_SD: Final = 0.45  # more for reads of a whole day

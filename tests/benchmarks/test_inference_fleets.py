@@ -19,7 +19,7 @@ from tests.fleets import judge
 from tests.fleets.fleet import simulate_fleet
 
 pytestmark = pytest.mark.bench
-FLEETS = (301, 302, 303, 304, 305, 306)
+FLEETS = (401, 402, 403, 404, 405, 406)
 COLUMNS = {
     "overrun": "overrun picks",
     "changed": "changed",
