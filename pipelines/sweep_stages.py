@@ -51,6 +51,7 @@ from rightsize.demand.reading_findings import finding_frame, unknown_meter_findi
 from rightsize.demand.slow_meter import slow_meter_findings
 from rightsize.errors import ConfigError, ValidationError
 from rightsize.inference.censoring import FleetPrior, learn_from, steady_by_class
+from rightsize.inference.kernel_choice import make_kernels
 from rightsize.meters.catalogue import Meter
 
 
@@ -226,12 +227,15 @@ def _steady_of_bucket(
     workspace: Workspace, settings: FleetSettings, task: BucketTask
 ) -> dict[str, NDArray[np.floating[Any]]]:
     meters: tuple[Meter, ...] = settings.catalogue.meters
-    return steady_by_class(blocks(workspace, [task], settings.thresholds), meters)
+    found = blocks(workspace, [task], settings.thresholds)
+    return steady_by_class(found, meters, settings.priors)
 
 
 def _assess(sweep: Sweep, cost: StageCost) -> None:
     folder = resume.take_over(sweep.workspace, sweep.record, anew=sweep.order.full)
     to_do = [t for t in sweep.tasks if resume.bucket_done(folder, t.bucket) is None]
+    if to_do:
+        make_kernels()
     done = run_all(
         partial(
             _assess_bucket, sweep.workspace, sweep.fleet.settings, sweep.learnt, folder
