@@ -26,16 +26,10 @@ from pipelines.sources.export_files import (
 )
 from pipelines.sources.meters import load_meters
 from pipelines.sources.staged import FileTask
-from pipelines.stages.land_file import (
-    Landing,
-    land_file,
-    landing_folder,
-    move_in,
-    sweep_up,
-    take_out,
-)
+from pipelines.stages.lake_parts import landing_folder, move_in, sweep_up, take_out
+from pipelines.stages.land_file import Landing, land_file
 from pipelines.stages.read_findings import compare_clocks
-from pipelines.warehouse import connect, run_sql, set_variables, work_database
+from pipelines.warehouse import LANDING_MEMORY, connect, run_sql, set_variables, work_database
 from pipelines.workspace import Workspace
 from rightsize.errors import ConfigError
 
@@ -350,7 +344,7 @@ def _enter(
 ) -> LandedFile | FileProblem:
     shutil.rmtree(landing.task.aside, ignore_errors=True)
     landing.task.aside.mkdir(parents=True)
-    connection = connect(spill=workspace.scratch)
+    connection = connect(spill=workspace.scratch, usual_memory=LANDING_MEMORY)
     try:
         connection.register("known_meter", _latest(meters).to_arrow())
         row, parts, names = land_file(connection, landing)

@@ -1,7 +1,7 @@
 -- landed_day: the days that the file at hand is about.
 -- grain: one local day that holds at least half as many reads as the fullest; key: day.
 -- units: covered_min [min] of reads, span_min [min] from the day's first read to its last.
--- reads: accepted_read (accepted_interval or accepted_register), variable utc_offset_s [s].
+-- reads: accepted_read, variable utc_offset_s [s].
 -- why: a few late reads or one stray stamp must not stretch what the file covers.
 create or replace temp table landed_day as
 with accepted as (
