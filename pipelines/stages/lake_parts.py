@@ -44,16 +44,14 @@ def write_parts(
     places = _place(aside, kind, file_hash)
     set_variables(connection, {"part_files": sorted(places)})
     run_sql(connection, f"10_land/{kind if places else 'none'}_accepted")
-    set_variables(connection, {"slot_us": _slot_us(connection)})
     run_sql(connection, "10_land/landed_part")
-    parts = []
-    for row in connection.execute("from landed_part").fetchall():
-        name, _, _, rows, amount_gal, covered_min, doubtful = row
-        month, bucket = places[name]
-        repeated = _repeated(connection, name) if doubtful else 0
-        parts.append(
-            LandedPart(file_hash, kind, month, bucket, rows, amount_gal, covered_min, repeated)
-        )
+    repeated = _repeated(connection)
+    parts = [
+        LandedPart(file_hash, kind, *places[name], rows, gal, minutes, repeated.get(name, 0))
+        for name, rows, gal, minutes in connection.execute(
+            "select filename, rows_accepted, amount_gal, covered_min from landed_part"
+        ).fetchall()
+    ]
     return sorted(parts, key=lambda p: (p.month, p.bucket))
 
 
@@ -67,7 +65,7 @@ def _copy(
     body = sql_text(f"10_land/{kind}_lake").rstrip().rstrip(";")
     connection.execute(
         f"copy ({body}\n) to {quoted(folder)} (format parquet, partition_by (month, bucket), "
-        f"parquet_version v2, compression zstd, row_group_size {group})"
+        f"parquet_version v2, compression lz4_raw, row_group_size {group})"
     )
 
 
@@ -96,10 +94,15 @@ def _slot_us(connection: duckdb.DuckDBPyConnection) -> int:
     return max(1, round(least_min * 60e6))
 
 
-def _repeated(connection: duckdb.DuckDBPyConnection, name: str) -> int:
-    set_variables(connection, {"part_file": name})
-    row = run_sql(connection, "10_land/repeated_count").fetchone()
-    return int(row[0]) if row else 0
+def _repeated(connection: duckdb.DuckDBPyConnection) -> dict[str, int]:
+    """How many reads repeat a meter and time, in each written file that holds any."""
+    set_variables(connection, {"slot_us": _slot_us(connection)})
+    counts = {}
+    for (name,) in run_sql(connection, "10_land/doubtful_part").fetchall():
+        set_variables(connection, {"part_file": name})
+        row = run_sql(connection, "10_land/repeated_count").fetchone()
+        counts[name] = int(row[0]) if row else 0
+    return counts
 
 
 def move_in(aside: Path, workspace: Workspace) -> None:

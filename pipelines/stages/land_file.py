@@ -79,12 +79,12 @@ def land_file(
     connection.execute(f"create temp view read_meter as {staged.meter_names}")
     run_sql(connection, "20_validate/judged_read")
     run_sql(connection, "10_land/landing_meter")
-    _define_places(connection, landing)
+    months = _define_places(connection, landing)
     for relation in ("folded_read", "placed_read"):
         run_sql(connection, f"10_land/{relation}")
     parts = write_parts(
         connection, landing.task.aside, staged.kind,
-        file_hash=landing.file_hash, partitions=_months(connection) * landing.bucket_count,
+        file_hash=landing.file_hash, partitions=months * landing.bucket_count,
     )  # fmt: skip
     _refuse(connection)
     for relation in ("landed_day", "landed_balance"):
@@ -164,8 +164,14 @@ def _set_up(connection: duckdb.DuckDBPyConnection, landing: Landing) -> None:
     )
 
 
-def _define_places(connection: duckdb.DuckDBPyConnection, landing: Landing) -> None:
-    """The wall clock's and the calendar's rules for the years of this file."""
+def _define_places(connection: duckdb.DuckDBPyConnection, landing: Landing) -> int:
+    """The wall clock's and the calendar's rules for the years of this file.
+
+    Returns
+    -------
+    int
+        How many months its reads fall into, about.
+    """
     first_at, last_at = connection.execute(
         "select min(stamp_at), max(stamp_at) from typed_read "
         "where stamp_at between getvariable('earliest_at') and getvariable('latest_at')"
@@ -182,10 +188,10 @@ def _define_places(connection: duckdb.DuckDBPyConnection, landing: Landing) -> N
         ("month_of(t)", month),
     ):
         connection.execute(f"create or replace temp macro {name} as {body}")
+    return 2 if last_at - first_at < timedelta(days=32) else _months(connection)
 
 
 def _months(connection: duckdb.DuckDBPyConnection) -> int:
-    """About how many months the file's reads fall into."""
     row = connection.execute(
         "select count(distinct date_trunc('month', stamp_at)) from typed_read "
         "where stamp_at between getvariable('earliest_at') and getvariable('latest_at')"
@@ -196,8 +202,8 @@ def _months(connection: duckdb.DuckDBPyConnection) -> int:
 def _refuse(connection: duckdb.DuckDBPyConnection) -> None:
     """List the refused rows; where every read was accepted, without looking for them."""
     read, accepted, questionable = connection.execute(
-        "select (select count(*) from typed_read), count(*), "
-        "count(*) filter (where quality = 'questionable') from accepted_read"
+        "select (select count(*) from typed_read), coalesce(sum(rows_accepted), 0), "
+        "coalesce(sum(rows_questionable), 0) from landed_part"
     ).fetchone() or (0, 0, 0)
     set_variables(
         connection, {"has_refused": read != accepted, "has_questionable": questionable > 0}

@@ -6,16 +6,17 @@
 create or replace temp table landed_day as
 with accepted as (
     select
-        epoch_us(begin_at) // 1000000 + getvariable('utc_offset_s') as local_s,
+        begin_at,
+        (epoch_us(begin_at) + getvariable('utc_offset_s')::bigint * 1000000) // 86400000000 as day,
         interval_min
     from accepted_read
 ),
 daily as (
     select
-        local_s // 86400 as day,
+        day,
         count(*) as reads,
         sum(interval_min::double) as covered_min,
-        (max(local_s) - min(local_s)) / 60.0 + min(interval_min) as span_min
+        epoch(max(begin_at) - min(begin_at)) / 60.0 + min(interval_min) as span_min
     from accepted
     group by day
 )

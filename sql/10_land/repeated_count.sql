@@ -1,7 +1,7 @@
 -- repeated_count: how many reads of one partition repeat a meter and time.
 -- grain: one row. units: reads beyond the first.
 -- reads: accepted_read, variable part_file.
--- why: asked only of partitions in which landed_part saw a slot shared.
+-- why: asked only of partitions in which doubtful_part saw a slot shared.
 with repeated as (
     select count(*) - 1 as more
     from accepted_read

@@ -50,12 +50,15 @@ c.execute(f"copy (from read_csv('{sys.argv[1]}')) to '{sys.argv[2]}' (format par
 """
     + _MEASURE
 )
-_WRITE = """
+_WRITE = (
+    """
 import sys
 from pathlib import Path
 from tests.benchmarks.test_land_speed import write_reads
 write_reads(Path(sys.argv[1]), *map(int, sys.argv[2:]))
 """
+    + _MEASURE
+)
 
 
 @dataclass(frozen=True)
@@ -97,8 +100,9 @@ def timed(script: str, *arguments: Path | int) -> Run:
         cwd=Path(__file__).resolve().parents[2],
     )  # fmt: skip
     seconds = time.monotonic() - began
-    *printed, peak_gib, processor_s = done.stdout.split() or ["0", "0"]
-    return Run(seconds, float(peak_gib), float(processor_s), printed)
+    *printed, measured = done.stdout.splitlines()
+    peak_gib, processor_s = map(float, measured.split())
+    return Run(seconds, peak_gib, processor_s, " ".join(printed).split()[-3:])
 
 
 def test_landing_against_a_bare_copy(tmp_path: Path) -> None:
