@@ -43,6 +43,7 @@ from pipelines.stages.publish import PublishSummary, publish
 from pipelines.stages.read_findings import read_findings
 from pipelines.stages.reconcile import SweepInputs, reconcile
 from pipelines.stages.validate import Outcome, ValidationSummary, validate
+from pipelines.stop import signals_seen
 from pipelines.warehouse import work_database
 from pipelines.workspace import Workspace
 from rightsize.contracts.sweep_record import Reconciliation, SweepRecord
@@ -108,7 +109,7 @@ class Stage:
 
     def run(self, sweep: Sweep) -> None:
         """Do the work, and note what it cost."""
-        with stage_cost(self.name) as cost:
+        with stage_cost(self.name) as cost, signals_seen():
             sweep.costs.append(cost)
             self.work(sweep, cost)
 
