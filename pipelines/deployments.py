@@ -55,8 +55,8 @@ def deployments(
     ConfigError
         If a cron expression is not understood.
     """
-    from prefect.deployments.runner import EntrypointType
     from prefect.schedules import Cron
+    from prefect.types.entrypoint import EntrypointType
 
     from pipelines import flows
     from pipelines.dead_runs import TAG

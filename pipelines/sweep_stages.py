@@ -24,10 +24,12 @@ from numpy.typing import NDArray
 from pipelines import ledger, resume
 from pipelines.bucket_work import Pool, Progress, paths_of, run_all
 from pipelines.code_version import code_version
+from pipelines.copy_results import copy_results, is_copied
 from pipelines.fleet import Fleet, by_bucket, in_service
 from pipelines.load_settings import Loaded
 from pipelines.observe import StageCost, stage_cost
 from pipelines.resources import sql_text
+from pipelines.sources.fetch import fetch_exports
 from pipelines.stages.assess import (
     BucketResult,
     BucketTask,
@@ -129,6 +131,8 @@ def run_stages(sweep: Sweep, call: Call = Stage.run) -> None:
             call(stage, sweep)
     if pages_are_due(sweep.workspace):
         call(PAGES_STAGE, sweep)
+    if sweep.loaded.settings.copy_results_to:
+        call(COPY_STAGE, sweep)
 
 
 def has_news(sweep: Sweep) -> bool:
@@ -165,6 +169,7 @@ def newest_sweep(workspace: Workspace) -> str | None:
 
 
 def _land(sweep: Sweep, cost: StageCost) -> None:
+    fetch_exports(sweep.loaded, sweep.workspace)
     sweep.landed = land(sweep.loaded, sweep.workspace, progress=sweep.progress)
     cost.item_count = len(sweep.landed.files)
     cost.row_count = sweep.landed.rows_landed
@@ -281,6 +286,17 @@ def _pages(sweep: Sweep, cost: StageCost) -> None:
     sweep.progress("pages", 1, 1)
 
 
+def _copy(sweep: Sweep, cost: StageCost) -> None:
+    url, newest = sweep.loaded.settings.copy_results_to, newest_sweep(sweep.workspace)
+    assert url is not None
+    assert newest is not None
+    if is_copied(url, newest):
+        return
+    sweep.progress("copy", 0, 1)
+    cost.item_count = copy_results(sweep.workspace, newest, url)
+    sweep.progress("copy", 1, 1)
+
+
 READING_STAGES: Final = (
     Stage("land", _land),
     Stage("validate", _validate),
@@ -293,6 +309,7 @@ JUDGING_STAGES: Final = (
     Stage("publish", _publish),
 )
 PAGES_STAGE: Final = Stage("pages", _pages)
+COPY_STAGE: Final = Stage("copy", _copy)
 
 
 def record_of(sweep: Sweep) -> SweepRecord:

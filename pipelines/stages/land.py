@@ -16,6 +16,7 @@ from pipelines import ledger
 from pipelines.bucket_work import Progress
 from pipelines.ledger import LandedPart
 from pipelines.load_settings import ExportSettings, Loaded
+from pipelines.object_store import is_url
 from pipelines.sources.amounts import quality_macro
 from pipelines.sources.export_files import (
     FileProblem,
@@ -188,7 +189,7 @@ def _found(loaded: Loaded) -> tuple[list[_Found], list[FileProblem]]:
     found: list[_Found] = []
     problems: list[FileProblem] = []
     for export in loaded.settings.exports:
-        paths, troubled = export_paths(loaded.file(export.path))
+        paths, troubled = export_paths(loaded.export_pattern(export))
         problems.extend(troubled)
         for path in sorted(paths, key=_landing_order):
             try:
@@ -218,7 +219,8 @@ def _expect_files(
             continue
         if problems:
             raise ConfigError("\n".join(p.message for p in problems))
-        raise ConfigError(f"export {export.name!r}: no file matches {loaded.file(export.path)}")
+        where = export.path if is_url(export.path) else loaded.file(export.path)
+        raise ConfigError(f"export {export.name!r}: no file matches {where}")
 
 
 def _land_all(
