@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import enum
 import functools
+import os
 import sys
 from collections.abc import Callable
 from pathlib import Path
@@ -203,11 +204,16 @@ def schedule(
     ] = None,
     crews: Annotated[int | None, typer.Option(min=1, help="crews of that programme")] = None,
     notify: Notify = None,
+    log_json: LogJson = False,
 ) -> None:
     """Serve the nightly and monthly sweeps through Prefect, until stopped."""
     from pipelines.deployments import serve_forever
     from pipelines.load_settings import load
+    from pipelines.observe import LOG_JSON
     from pipelines.stop import stoppable
+
+    if log_json:
+        os.environ[LOG_JSON] = "1"  # a run is a process of its own
 
     with stoppable():
         serve_forever(

@@ -8,6 +8,7 @@ from pathlib import Path
 import duckdb
 
 from pipelines.load_settings import ExportSettings, Loaded
+from pipelines.object_store import is_url
 from pipelines.sources.export_files import FileProblem, FileStamp, export_paths, unreadable
 from rightsize.errors import ConfigError
 
@@ -26,7 +27,7 @@ def find_files(loaded: Loaded) -> tuple[list[FoundFile], list[FileProblem]]:
     found: list[FoundFile] = []
     problems: list[FileProblem] = []
     for export in loaded.settings.exports:
-        paths, troubled = export_paths(loaded.file(export.path))
+        paths, troubled = export_paths(loaded.export_pattern(export))
         problems.extend(troubled)
         for path in sorted(paths, key=_landing_order):
             try:
@@ -63,4 +64,5 @@ def expect_files(
             continue
         if problems:
             raise ConfigError("\n".join(p.message for p in problems))
-        raise ConfigError(f"export {export.name!r}: no file matches {loaded.file(export.path)}")
+        where = export.path if is_url(export.path) else loaded.file(export.path)
+        raise ConfigError(f"export {export.name!r}: no file matches {where}")
