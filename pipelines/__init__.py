@@ -1,1 +1,8 @@
-"""The runnable side: files, DuckDB, Great Expectations, Prefect and the command line."""
+"""Input, output and order of work: files, DuckDB, Great Expectations, Prefect, command line."""
+
+import os
+
+# Linear algebra on one thread: its sums would otherwise differ in the last digits with the
+# number of cores, which work on buckets side by side. It binds where numpy is not loaded yet.
+for _library in ("OPENBLAS", "OMP", "MKL"):
+    os.environ.setdefault(f"{_library}_NUM_THREADS", "1")

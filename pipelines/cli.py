@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import enum
 import functools
+import os
 import sys
 from collections.abc import Callable
 from pathlib import Path
@@ -166,6 +167,25 @@ def look(
 
 @app.command()
 @guarded
+def rows(
+    config: Config,
+    rule: Annotated[str | None, typer.Option(help="only this rule")] = None,
+    meter: Annotated[str | None, typer.Option(help="only this meter")] = None,
+    file: Annotated[str | None, typer.Option(help="only files with this in their path")] = None,
+    month: Annotated[str | None, typer.Option(help="only this month of the lake")] = None,
+    limit: Annotated[int | None, typer.Option(min=1, help="at most so many rows")] = None,
+    to: Annotated[Path | None, typer.Option(help="CSV file to write the rows to")] = None,
+) -> None:
+    """Refused and flagged rows of the exports, by file and line."""
+    from pipelines import flagged_rows
+    from pipelines.load_settings import load
+
+    wanted = flagged_rows.Wanted(rule=rule, meter_id=meter, file=file, month=month)
+    flagged_rows.tell(load(config), wanted, limit=limit, to=to)
+
+
+@app.command()
+@guarded
 def schedule(
     config: Config,
     nightly: Annotated[
@@ -184,11 +204,16 @@ def schedule(
     ] = None,
     crews: Annotated[int | None, typer.Option(min=1, help="crews of that programme")] = None,
     notify: Notify = None,
+    log_json: LogJson = False,
 ) -> None:
     """Serve the nightly and monthly sweeps through Prefect, until stopped."""
     from pipelines.deployments import serve_forever
     from pipelines.load_settings import load
+    from pipelines.observe import LOG_JSON
     from pipelines.stop import stoppable
+
+    if log_json:
+        os.environ[LOG_JSON] = "1"  # a run is a process of its own
 
     with stoppable():
         serve_forever(

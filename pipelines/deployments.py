@@ -2,6 +2,11 @@
 
 Without a configured Prefect API a server of our own is started on the loopback, with its
 database in `prefect/` of the workspace; it ends with the service.
+
+Deployments have no concurrency limit of Prefect's. A limit is a lease in the memory of the
+server: a server that restarts ends the run that holds it, and a run that was killed together
+with its server holds it for ever. That one sweep runs at a time is the service's own order, and
+the workspace's lock holds it against everybody else.
 """
 
 from __future__ import annotations
@@ -50,10 +55,11 @@ def deployments(
     ConfigError
         If a cron expression is not understood.
     """
-    from prefect.deployments.runner import EntrypointType
     from prefect.schedules import Cron
+    from prefect.types.entrypoint import EntrypointType
 
     from pipelines import flows
+    from pipelines.dead_runs import TAG
 
     said: dict[str, Any] = {
         "config": str(loaded.path),
@@ -77,8 +83,7 @@ def deployments(
                     name=name,
                     schedule=schedule,
                     parameters=parameters,
-                    tags=["rightsize"],
-                    concurrency_limit=1,
+                    tags=[TAG],
                     entrypoint_type=EntrypointType.MODULE_PATH,
                 )
             )
@@ -92,6 +97,9 @@ def serve_forever(loaded: Loaded, **options: Any) -> None:
     with prefect_api(Workspace(loaded.workspace_root).root / "prefect"):
         from prefect import serve
 
+        from pipelines.dead_runs import end_dead_runs
+
+        end_dead_runs(loaded)
         serve(*deployments(loaded, **options), limit=1, pause_on_shutdown=False)
 
 

@@ -11,6 +11,7 @@ finds in the workspace what is done already.
 from __future__ import annotations
 
 import os
+import signal
 import uuid
 from pathlib import Path
 from typing import Annotated, Any, Final
@@ -24,6 +25,7 @@ import duckdb
 from prefect import Task, flow, task
 from prefect.cache_policies import NO_CACHE
 from prefect.client.schemas.objects import State, TaskRun
+from prefect.exceptions import TerminationSignal
 from prefect.states import Cancelled
 from prefect.tasks import exponential_backoff
 from pydantic import Field
@@ -32,7 +34,7 @@ from pipelines.flow_artifacts import show_look, show_outcome, show_program
 from pipelines.load_settings import Loaded, load
 from pipelines.look import look
 from pipelines.notify import noted
-from pipelines.observe import log_to
+from pipelines.observe import LOG_JSON, log_to
 from pipelines.prefect_pool import prefect_pool
 from pipelines.program_summary import write_program
 from pipelines.stages.program import program
@@ -140,7 +142,11 @@ def named_work(stage: Stage, sweep: Sweep) -> Any:
     """The stage's work as a function without arguments, which Prefect would look through."""
 
     def run_stage() -> None:
-        stage.run(sweep)
+        try:
+            stage.run(sweep)
+        except KeyboardInterrupt as stopped:
+            # What Prefect's own handler of the signal raises, where a statement did not eat it.
+            raise TerminationSignal(signal.SIGTERM) from stopped
 
     run_stage.__name__ = stage.name
     run_stage.__doc__ = f"The {stage.name} stage."
@@ -181,7 +187,7 @@ def _sweep(
     def run() -> SweepOutcome:
         workspace = Workspace(loaded.workspace_root)
         with (
-            log_to(workspace.logs),
+            log_to(workspace.logs, to_stderr=LOG_JSON in os.environ),
             prefect_pool(workspace, workers=workers, scheduler=scheduler) as pool,
         ):
             return sweep_with(loaded, order, pool, call=stage_as_task)

@@ -11,6 +11,7 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 import yaml
 from pydantic import Field, ValidationError, field_validator, model_validator
 
+from pipelines.object_store import copied_as, is_url
 from rightsize.errors import ConfigError
 from rightsize.meters.catalogue import MeterType
 from rightsize.meters.wear import WearRate
@@ -25,7 +26,9 @@ class ExportSettings(Settings):
     """One source of reads."""
 
     name: str = Field(min_length=1)
-    path: str = Field(description="file or glob, relative to the configuration")
+    path: str = Field(
+        description="file or glob, relative to the configuration; or a URL such as s3://..."
+    )
     layout: Layout = "interval"
     unit: VolumeUnit = "gal"
     interval_min: float = Field(60, gt=0, le=1440)
@@ -92,6 +95,10 @@ class SweepSettings(Settings):
     keep_detail_sweeps: int = Field(
         2, ge=1, description="newest sweeps of which candidate and flow_band are kept"
     )
+    copy_results_to: str | None = Field(
+        default=None, pattern=r"^[a-z0-9+]+://.+",
+        description="URL of an object store that gets a copy of each publication",
+    )  # fmt: skip
 
     @field_validator("timezone")
     @classmethod
@@ -139,6 +146,12 @@ class Loaded(Settings):
     def file(self, relative: str) -> Path:
         """A path of the configuration, made absolute from its folder."""
         return (self.folder / relative).resolve()
+
+    def export_pattern(self, export: ExportSettings) -> Path:
+        """The file or glob of an export; of one in an object store, that of its copies."""
+        if not is_url(export.path):
+            return self.file(export.path)
+        return copied_as(self.workspace_root / "fetched", export.path)
 
     @property
     def workspace_root(self) -> Path:

@@ -2,7 +2,8 @@
 
 Events go to the logger `rightsize`. Each carries the fields it was told with, and those of the
 work it belongs to (sweep, stage, bucket). `log_to` writes them as JSON, one object a line, into
-`logs/` of the workspace, and to standard error where asked.
+`logs/` of the workspace, and to standard error where asked. Any other handler, such as that of
+Prefect, sees the same as a line of text.
 """
 
 from __future__ import annotations
@@ -24,14 +25,17 @@ from typing import Any, Final
 LOG: Final = logging.getLogger("rightsize")
 LOG.addHandler(logging.NullHandler())
 LOG.setLevel(logging.INFO)
+LOG_JSON: Final = "RIGHTSIZE_LOG_JSON"
+"""Set in the environment of a flow's run: events go to its standard error as JSON."""
 _BYTES_PER_MB: Final = 1e6
 _fields: ContextVar[dict[str, Any] | None] = ContextVar("rightsize_fields", default=None)
 
 
 def event(message: str, *, level: int = logging.INFO, **fields: Any) -> None:
     """Say that something happened, with what it concerns."""
-    known = _fields.get() or {}
-    LOG.log(level, message, extra={"fields": {**known, **fields}})
+    said = {**(_fields.get() or {}), **fields}
+    text = " ".join([message, *(f"{name}={value}" for name, value in said.items())])
+    LOG.log(level, "%s", text, extra={"event": message, "fields": said})
 
 
 @contextmanager
@@ -51,13 +55,17 @@ class JsonLines(logging.Formatter):
         at = dt.datetime.fromtimestamp(record.created, dt.UTC).isoformat(
             timespec="milliseconds"
         )
-        said = {"at": at, "level": record.levelname.lower(), "message": record.getMessage()}
+        message = getattr(record, "event", None) or record.getMessage()
+        said = {"at": at, "level": record.levelname.lower(), "message": message}
         return json.dumps({**said, **getattr(record, "fields", {})}, default=str)
 
 
 @contextmanager
 def log_to(folder: Path, *, to_stderr: bool = False) -> Iterator[None]:
-    """Write events into `folder`, a file a month, and to standard error where asked."""
+    """Write events into `folder`, a file a month, and to standard error where asked.
+
+    Where they go to standard error as JSON, other handlers do not get them too.
+    """
     folder.mkdir(parents=True, exist_ok=True)
     month = dt.datetime.now(dt.UTC).strftime("%Y-%m")
     path = folder / f"sweep-{month}.jsonl"
@@ -67,9 +75,11 @@ def log_to(folder: Path, *, to_stderr: bool = False) -> Iterator[None]:
     for handler in handlers:
         handler.setFormatter(JsonLines())
         LOG.addHandler(handler)
+    propagated, LOG.propagate = LOG.propagate, LOG.propagate and not to_stderr
     try:
         yield
     finally:
+        LOG.propagate = propagated
         for handler in handlers:
             LOG.removeHandler(handler)
             handler.close()

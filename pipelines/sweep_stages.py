@@ -24,11 +24,13 @@ from numpy.typing import NDArray
 from pipelines import ledger, resume
 from pipelines.bucket_work import Pool, Progress, paths_of, run_all
 from pipelines.code_version import code_version, pages_version
+from pipelines.copy_results import copy_results, is_copied
 from pipelines.fleet import Fleet, by_bucket, in_service
 from pipelines.load_settings import Loaded
 from pipelines.observe import StageCost, stage_cost
 from pipelines.publication.history import Retention
 from pipelines.resources import sql_text
+from pipelines.sources.fetch import fetch_exports
 from pipelines.stages.assess import (
     BucketResult,
     BucketTask,
@@ -44,6 +46,7 @@ from pipelines.stages.publish import PublishSummary, publish
 from pipelines.stages.read_findings import read_findings
 from pipelines.stages.reconcile import SweepInputs, reconcile
 from pipelines.stages.validate import Outcome, ValidationSummary, validate
+from pipelines.stop import signals_seen
 from pipelines.warehouse import work_database
 from pipelines.workspace import Workspace
 from rightsize.contracts.sweep_record import Reconciliation, SweepRecord
@@ -51,6 +54,7 @@ from rightsize.demand.reading_findings import finding_frame, unknown_meter_findi
 from rightsize.demand.slow_meter import slow_meter_findings
 from rightsize.errors import ConfigError, ValidationError
 from rightsize.inference.censoring import FleetPrior, learn_from, steady_by_class
+from rightsize.inference.kernel_choice import make_kernels
 from rightsize.meters.catalogue import Meter
 
 
@@ -109,7 +113,7 @@ class Stage:
 
     def run(self, sweep: Sweep) -> None:
         """Do the work, and note what it cost."""
-        with stage_cost(self.name) as cost:
+        with stage_cost(self.name) as cost, signals_seen():
             sweep.costs.append(cost)
             self.work(sweep, cost)
 
@@ -129,6 +133,8 @@ def run_stages(sweep: Sweep, call: Call = Stage.run) -> None:
             call(stage, sweep)
     if pages_are_due(sweep.workspace):
         call(PAGES_STAGE, sweep)
+    if sweep.loaded.settings.copy_results_to:
+        call(COPY_STAGE, sweep)
 
 
 def has_news(sweep: Sweep) -> bool:
@@ -170,6 +176,7 @@ def newest_sweep(workspace: Workspace) -> str | None:
 
 
 def _land(sweep: Sweep, cost: StageCost) -> None:
+    fetch_exports(sweep.loaded, sweep.workspace)
     sweep.landed = land(sweep.loaded, sweep.workspace, progress=sweep.progress)
     cost.item_count = len(sweep.landed.files)
     cost.row_count = sweep.landed.rows_landed
@@ -226,12 +233,15 @@ def _steady_of_bucket(
     workspace: Workspace, settings: FleetSettings, task: BucketTask
 ) -> dict[str, NDArray[np.floating[Any]]]:
     meters: tuple[Meter, ...] = settings.catalogue.meters
-    return steady_by_class(blocks(workspace, [task], settings.thresholds), meters)
+    found = blocks(workspace, [task], settings.thresholds)
+    return steady_by_class(found, meters, settings.priors)
 
 
 def _assess(sweep: Sweep, cost: StageCost) -> None:
     folder = resume.take_over(sweep.workspace, sweep.record, anew=sweep.order.full)
     to_do = [t for t in sweep.tasks if resume.bucket_done(folder, t.bucket) is None]
+    if to_do:
+        make_kernels()
     done = run_all(
         partial(
             _assess_bucket, sweep.workspace, sweep.fleet.settings, sweep.learnt, folder
@@ -290,6 +300,17 @@ def _pages(sweep: Sweep, cost: StageCost) -> None:
     sweep.progress("pages", 1, 1)
 
 
+def _copy(sweep: Sweep, cost: StageCost) -> None:
+    url, newest = sweep.loaded.settings.copy_results_to, newest_sweep(sweep.workspace)
+    assert url is not None
+    assert newest is not None
+    if is_copied(url, newest):
+        return
+    sweep.progress("copy", 0, 1)
+    cost.item_count = copy_results(sweep.workspace, newest, url)
+    sweep.progress("copy", 1, 1)
+
+
 READING_STAGES: Final = (
     Stage("land", _land),
     Stage("validate", _validate),
@@ -302,6 +323,7 @@ JUDGING_STAGES: Final = (
     Stage("publish", _publish),
 )
 PAGES_STAGE: Final = Stage("pages", _pages)
+COPY_STAGE: Final = Stage("copy", _copy)
 
 
 def record_of(sweep: Sweep) -> SweepRecord:

@@ -16,6 +16,8 @@ from pipelines.workspace import Workspace
 
 DEFAULT_MEMORY: Final = "2GB"
 """Leaves the rest of the 4 GiB promise to Python and to the reader's buffers."""
+LANDING_MEMORY: Final = "3GB"
+"""A file's reads are held at once; beyond this they spill."""
 
 
 def connect(
@@ -23,6 +25,7 @@ def connect(
     *,
     spill: Path | None = None,
     memory: str | None = None,
+    usual_memory: str = DEFAULT_MEMORY,
     threads: int | None = None,
     read_only: bool = False,
 ) -> duckdb.DuckDBPyConnection:
@@ -35,11 +38,12 @@ def connect(
     spill
         Folder for what does not fit into memory; inside the workspace.
     memory
-        Limit such as `3GB`; the environment's `RIGHTSIZE_MEMORY` or 2 GB where not given.
+        Limit such as `3GB`; the environment's `RIGHTSIZE_MEMORY` or `usual_memory` where
+        not given.
     threads
         The environment's `RIGHTSIZE_THREADS` or the processor count where not given.
     """
-    limit = memory or os.environ.get("RIGHTSIZE_MEMORY", DEFAULT_MEMORY)
+    limit = memory or os.environ.get("RIGHTSIZE_MEMORY", usual_memory)
     workers = threads or int(os.environ.get("RIGHTSIZE_THREADS", os.cpu_count() or 2))
     config: dict[str, Any] = {
         "threads": workers,

@@ -11,6 +11,7 @@ workspace/
   published/results.duckdb, *.parquet
   logs/sweep-2025-01.jsonl          what sweeps said
   learnt.json                       what the fleet taught the last sweep
+  fetched/s3/<bucket>/<key>         copies of exports that lie in an object store
   scratch/                          spill of DuckDB; old spill goes when a sweep begins
 ```
 """
@@ -70,6 +71,11 @@ class Workspace:
     def scratch(self) -> Path:
         """Where DuckDB spills; may be emptied between sweeps."""
         return self.root / "scratch"
+
+    @property
+    def fetched(self) -> Path:
+        """Copies of the exports that lie in an object store."""
+        return self.root / "fetched"
 
     @property
     def published(self) -> Path:

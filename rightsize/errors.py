@@ -35,5 +35,9 @@ class ClusterError(RightsizeError):
     """The workers of a cluster cannot do a sweep's work."""
 
 
+class StoreError(RightsizeError, OSError):
+    """An object store did not answer, or not as it must; it may pass by itself."""
+
+
 class QueryError(RightsizeError):
     """A query that is refused or not understood."""

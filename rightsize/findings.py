@@ -42,11 +42,14 @@ _CODES = (
     FindingCode(
         "stopped_meter", "serious", "no registration for long on an account that used water"
     ),
+    FindingCode(
+        "stuck_register", "warning", "the register stood still, then leapt by what had passed"
+    ),
     FindingCode("slow_meter", "warning", "registration fell steadily against accounts alike"),
     FindingCode("possible_leak", "warning", "the flow never falls to zero, day or night"),
     FindingCode("reverse_flow", "warning", "the register ran backward"),
     FindingCode(
-        "suspect_multiplier", "serious", "volumes jumped by a factor of a unit or multiplier"
+        "suspect_multiplier", "serious", "volumes are off by the factor of a unit or multiplier"
     ),
     FindingCode("clock_shift", "warning", "the stamps are off by one interval between sources"),
     FindingCode(

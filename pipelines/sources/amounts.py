@@ -71,13 +71,13 @@ def quality_macro(export: ExportSettings, *, usual_code: str | None = None) -> s
         codes = [code for code, name in merged.items() if name == ours]
         if codes:
             listed = ", ".join(quoted(code) for code in codes)
-            whens.append(f"when lower(trim(t)) in ({listed}) then '{ours}'")
+            whens.append(f"when lower(trim(t)) in ({listed}) then '{ours}'::quality_word")
     usual = usual_code or ""
     quick = merged.get(usual.strip().lower())
-    first = f"when t = {quoted(usual)} then '{quick}' " if usual and quick else ""
+    first = f"when t = {quoted(usual)} then '{quick}'::quality_word " if usual and quick else ""
     return (
         f"create or replace temp macro quality_of(t) as case {first}"
-        f"when t is null or trim(t) = '' then 'measured' {' '.join(whens)} end"
+        f"when t is null or trim(t) = '' then 'measured'::quality_word {' '.join(whens)} end"
     )
 
 

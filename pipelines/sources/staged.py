@@ -56,12 +56,13 @@ class Staged:
     """How the staging of a file went.
 
     `problem` says what could not be read of it; `quality_texts` is the query of its quality
-    codes as they stand.
+    codes as they stand, `meter_names` that of the meters it names, each once.
     """
 
     kind: Kind
     problem: str | None = None
     quality_texts: str = "select quality_text from raw_read"
+    meter_names: str = "select distinct meter_id from typed_read"
 
 
 def declare(

@@ -107,7 +107,11 @@ def stage_typed(
     connection.execute(_typed_view(task, form, lines, has_blanks=has_blanks))
     code = form.names.get("quality", "null")
     again = _reader(task, form, amount)
-    return Staged(kind, quality_texts=f"select {code} as quality_text from {again}")
+    return Staged(
+        kind, quality_texts=f"select {code} as quality_text from {again}",
+        meter_names="select trim(name) as meter_id from line_name "
+        "union select meter_id from doubtful_read",
+    )  # fmt: skip
 
 
 def _form(task: FileTask) -> _Form | None:
@@ -233,12 +237,14 @@ def keep_unreadable(connection: duckdb.DuckDBPyConnection, delimiter: str) -> No
 def _names_are(connection: duckdb.DuckDBPyConnection, form: _Form) -> tuple[bool, bool]:
     """Whether any meter's name stands between blanks, or holds NUL bytes.
 
-    Asked once a meter, not once a read.
+    Asked once a meter, not once a read: `line_name` keeps each name.
     """
-    name = form.names["meter_id"]
+    connection.execute(
+        "create or replace temp table line_name as "
+        f"select distinct {form.names['meter_id']} as name from typed_line"
+    )
     row = connection.execute(
-        "select bool_or(name <> trim(name)), bool_or(contains(name, chr(0))) "
-        f"from (select distinct {name} as name from typed_line)"
+        "select bool_or(name <> trim(name)), bool_or(contains(name, chr(0))) from line_name"
     ).fetchone()
     return (bool(row[0]), bool(row[1])) if row else (False, False)
 

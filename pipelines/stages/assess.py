@@ -24,8 +24,9 @@ from rightsize.contracts.sites import SiteBlock
 from rightsize.demand.flow_distribution import flow_band_frame, profile_frame
 from rightsize.demand.reading_findings import reading_findings
 from rightsize.demand.sufficiency import not_assessed_reason
-from rightsize.inference.censoring import FleetPrior, night_quantile
+from rightsize.inference.censoring import FleetPrior
 from rightsize.inference.infer import infer
+from rightsize.inference.nights import night_quantile
 from rightsize.inference.priors import Priors
 from rightsize.meters.catalogue import Catalogue
 from rightsize.meters.installed import Installed, InstalledCurves

@@ -21,21 +21,16 @@ from pipelines.sources.export_files import (
     FileProblem,
     FileStamp,
     content_hash,
-    export_paths,
     unreadable,
 )
 from pipelines.sources.meters import load_meters
 from pipelines.sources.staged import FileTask
-from pipelines.stages.land_file import (
-    Landing,
-    land_file,
-    landing_folder,
-    move_in,
-    sweep_up,
-    take_out,
-)
+from pipelines.stages.found_files import FoundFile, expect_files, find_files
+from pipelines.stages.lake_parts import landing_folder, move_in, sweep_up, take_out
+from pipelines.stages.land_file import Landing, land_file
 from pipelines.stages.read_findings import compare_clocks
-from pipelines.warehouse import connect, run_sql, set_variables, work_database
+from pipelines.stages.restate import latest_scale, restate
+from pipelines.warehouse import LANDING_MEMORY, connect, work_database
 from pipelines.workspace import Workspace
 from rightsize.errors import ConfigError
 
@@ -97,13 +92,6 @@ class LandSummary:
         return not self.problems and not any(f.rows_rejected or f.problem for f in self.files)
 
 
-@dataclass(frozen=True)
-class _Found:
-    export: ExportSettings
-    path: Path
-    stamp: FileStamp
-
-
 def land(
     loaded: Loaded, workspace: Workspace, *, progress: Progress | None = None
 ) -> LandSummary:
@@ -122,14 +110,14 @@ def land(
         quality_macro(export)  # refuses codes of no known quality before anything is read
     workspace.create()
     meters = load_meters(loaded.file(loaded.settings.meters), loaded.settings.class_codes)
-    found, problems = _found(loaded)
+    found, problems = find_files(loaded)
     with work_database(workspace) as work:
         ledger.prepare(work)
         sweep_up(work, workspace)
         buckets = ledger.bucket_count(work, loaded.settings.buckets, meters.frame.height)
-        _expect_files(loaded, work, found, problems)
-        work.register("known_meter", _latest(meters.frame).to_arrow())
-        problems += _restate(workspace, work, found, buckets)
+        expect_files(loaded, work, found, problems)
+        work.register("known_meter", latest_scale(meters.frame).to_arrow())
+        problems += restate(workspace, work, found, buckets)
         files, known, more = _land_all(
             loaded, workspace, work, found, meters.frame, buckets, progress
         )
@@ -138,94 +126,11 @@ def land(
     return LandSummary(tuple(files), known, (*problems, *more))
 
 
-def _restate(
-    workspace: Workspace, work: duckdb.DuckDBPyConnection, found: list[_Found], buckets: int
-) -> list[FileProblem]:
-    """Have files read again whose meters' multipliers were put right in the meter list.
-
-    Returns
-    -------
-    list of FileProblem
-        Files that would have to be read again and are not there any more.
-    """
-    set_variables(work, {"bucket_count": buckets})
-    changed = run_sql(work, "10_land/changed_multiplier").fetchall()
-    stale: set[str] = set()
-    for bucket in sorted({b for _, b in changed}):
-        names = [name for name, b in changed if b == bucket]
-        stale |= _files_of(workspace, work, names, bucket)
-    ledger.read_again(work, sorted(stale))
-    there = {str(item.path) for item in found}
-    return [
-        FileProblem(
-            Path(path), "multiplier_stale",
-            f"{path}: holds reads of a meter whose multiplier changed in the meter list, but "
-            "is gone; its reads keep the former multiplier",
-        )
-        for path in ledger.paths_of(work, sorted(stale))
-        if path not in there
-    ]  # fmt: skip
-
-
-def _files_of(
-    workspace: Workspace, work: duckdb.DuckDBPyConnection, names: list[str], bucket: int
-) -> set[str]:
-    """The landings that hold reads of any of these meters of one bucket."""
-    held: set[str] = set()
-    for kind in (workspace.interval_reads, workspace.register_reads):
-        files = sorted(str(p) for p in kind.glob(f"month=*/bucket={bucket:02d}/*.parquet"))
-        if files:
-            rows = work.execute(
-                "select distinct parse_filename(filename, true) from read_parquet(?, "
-                "filename = true, hive_partitioning = false) where list_contains(?, meter_id)",
-                [files, names],
-            ).fetchall()
-            held |= {name for (name,) in rows}
-    return held
-
-
-def _found(loaded: Loaded) -> tuple[list[_Found], list[FileProblem]]:
-    found: list[_Found] = []
-    problems: list[FileProblem] = []
-    for export in loaded.settings.exports:
-        paths, troubled = export_paths(loaded.file(export.path))
-        problems.extend(troubled)
-        for path in sorted(paths, key=_landing_order):
-            try:
-                found.append(_Found(export, path, FileStamp.of(path)))
-            except OSError as error:
-                problems.append(unreadable(path, error))
-    return found, problems
-
-
-def _landing_order(path: Path) -> tuple[str, str, str]:
-    """`reads-2025-03` before `reads-2025-03-corrected`: the later landed read counts."""
-    return str(path.parent), path.name.split(".")[0], path.name
-
-
-def _expect_files(
-    loaded: Loaded,
-    work: duckdb.DuckDBPyConnection,
-    found: list[_Found],
-    problems: list[FileProblem],
-) -> None:
-    landed = {
-        r[0]
-        for r in work.execute("select distinct export_name from ledger.landed_file").fetchall()
-    }
-    for export in loaded.settings.exports:
-        if export.name in landed or any(f.export.name == export.name for f in found):
-            continue
-        if problems:
-            raise ConfigError("\n".join(p.message for p in problems))
-        raise ConfigError(f"export {export.name!r}: no file matches {loaded.file(export.path)}")
-
-
 def _land_all(
     loaded: Loaded,
     workspace: Workspace,
     work: duckdb.DuckDBPyConnection,
-    found: list[_Found],
+    found: list[FoundFile],
     meters: pl.DataFrame,
     buckets: int,
     progress: Progress | None,
@@ -258,7 +163,7 @@ def _land_all(
 
 
 def _refuse_hopeless(
-    found: list[_Found], files: list[LandedFile], known: int, problems: list[FileProblem]
+    found: list[FoundFile], files: list[LandedFile], known: int, problems: list[FileProblem]
 ) -> None:
     """Wrong columns in every file there is are the configuration's fault."""
     wrong = [p for p in problems if p.code == "file_columns"]
@@ -270,7 +175,7 @@ def _land_one(
     loaded: Loaded,
     workspace: Workspace,
     work: duckdb.DuckDBPyConnection,
-    item: _Found,
+    item: FoundFile,
     meters: pl.DataFrame,
     buckets: int,
     sequence: int,
@@ -317,7 +222,7 @@ def _land_one(
         shutil.rmtree(aside, ignore_errors=True)
 
 
-def _as_problem(item: _Found, error: Exception) -> FileProblem:
+def _as_problem(item: FoundFile, error: Exception) -> FileProblem:
     if isinstance(error, OSError):
         return unreadable(item.path, error)
     if isinstance(error, ConfigError):
@@ -326,7 +231,7 @@ def _as_problem(item: _Found, error: Exception) -> FileProblem:
     return FileProblem(item.path, "file_unreadable", f"{item.path}: cannot be read: {first}")
 
 
-def _content(item: _Found, seen: dict[str, tuple[int, int, str]]) -> tuple[str, int | None]:
+def _content(item: FoundFile, seen: dict[str, tuple[int, int, str]]) -> tuple[str, int | None]:
     before = seen.get(str(item.path))
     if before is not None and before[:2] == (item.stamp.bytes, item.stamp.modified_ns):
         return before[2], None
@@ -344,15 +249,15 @@ def _read_as(loaded: Loaded, export: ExportSettings, buckets: int, generation: i
 def _enter(
     workspace: Workspace,
     work: duckdb.DuckDBPyConnection,
-    item: _Found,
+    item: FoundFile,
     landing: Landing,
     meters: pl.DataFrame,
 ) -> LandedFile | FileProblem:
     shutil.rmtree(landing.task.aside, ignore_errors=True)
     landing.task.aside.mkdir(parents=True)
-    connection = connect(spill=workspace.scratch)
+    connection = connect(spill=workspace.scratch, usual_memory=LANDING_MEMORY)
     try:
-        connection.register("known_meter", _latest(meters).to_arrow())
+        connection.register("known_meter", latest_scale(meters).to_arrow())
         row, parts, names = land_file(connection, landing)
     finally:
         connection.close()
@@ -373,16 +278,7 @@ def _enter(
     return _summary(item, row, parts)
 
 
-def _latest(meters: pl.DataFrame) -> pl.DataFrame:
-    """One row a meter: the scale of its latest stay."""
-    return (
-        meters.sort("installed_on", "line", nulls_last=False)
-        .unique("meter_id", keep="last", maintain_order=True)
-        .select("meter_id", "multiplier", "register_digits")
-    )
-
-
-def _summary(item: _Found, row: dict[str, Any], parts: list[LandedPart]) -> LandedFile:
+def _summary(item: FoundFile, row: dict[str, Any], parts: list[LandedPart]) -> LandedFile:
     return LandedFile(
         path=item.path,
         export_name=item.export.name,

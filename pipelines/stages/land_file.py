@@ -1,25 +1,17 @@
-"""One file into the lake: staged, judged, placed, written aside, moved, entered.
-
-Until the ledger holds the file's row, nothing of it counts: the folder `landing/<hash>` marks
-a landing under way, and `sweep_up` takes back what a crash left behind.
-"""
+"""One file into the lake: staged, judged, placed, written aside, counted."""
 
 from __future__ import annotations
 
-import os
-import shutil
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
-from pathlib import Path
 from typing import Any, Final
 
 import duckdb
 import yaml
 
-from pipelines import ledger
 from pipelines.ledger import LandedPart
-from pipelines.resources import config_path, sql_text
+from pipelines.resources import config_path
 from pipelines.sources.amounts import QUALITIES, amount_macro, quality_macro, unit_macro
 from pipelines.sources.espi import stage_espi
 from pipelines.sources.local_time import (
@@ -31,12 +23,12 @@ from pipelines.sources.local_time import (
 )
 from pipelines.sources.packed import is_packed, unpack
 from pipelines.sources.parquet_file import is_parquet, stage_parquet
-from pipelines.sources.staged import FileTask, Kind, Staged, refuse_lines
+from pipelines.sources.staged import FileTask, Staged, refuse_lines
 from pipelines.sources.stamps import stamp_macros
 from pipelines.sources.text_file import stage_columns
 from pipelines.sources.wide import stage_wide
+from pipelines.stages.lake_parts import write_parts
 from pipelines.warehouse import quoted, run_sql, set_variables
-from pipelines.workspace import Workspace
 from rightsize.errors import BalanceError, ConfigError
 
 Layout = Callable[[duckdb.DuckDBPyConnection, FileTask], Staged]
@@ -84,18 +76,20 @@ def land_file(
     """
     _set_up(connection, landing)
     staged = _stage(connection, landing.task)
+    connection.execute(f"create temp view read_meter as {staged.meter_names}")
     run_sql(connection, "20_validate/judged_read")
     run_sql(connection, "10_land/landing_meter")
-    _define_places(connection, landing)
-    accepted = f"accepted_{staged.kind}"
-    for relation in ("folded_read", "placed_read", accepted):
+    months = _define_places(connection, landing)
+    for relation in ("folded_read", "placed_read"):
         run_sql(connection, f"10_land/{relation}")
-    connection.execute(f"create temp view accepted_read as from {accepted}")
+    parts = write_parts(
+        connection, landing.task.aside, staged.kind,
+        file_hash=landing.file_hash, partitions=months * landing.bucket_count,
+    )  # fmt: skip
     _refuse(connection)
-    for relation in ("landed_part", "landed_day", "landed_balance"):
+    for relation in ("landed_day", "landed_balance"):
         run_sql(connection, f"10_land/{relation}")
     balance = _row(connection, "from landed_balance")
-    parts = _write_parts(connection, landing, staged.kind)
     _write_rejected(connection, landing)
     _check(balance, parts, landing)
     row = {
@@ -170,8 +164,14 @@ def _set_up(connection: duckdb.DuckDBPyConnection, landing: Landing) -> None:
     )
 
 
-def _define_places(connection: duckdb.DuckDBPyConnection, landing: Landing) -> None:
-    """The wall clock's and the calendar's rules for the years of this file."""
+def _define_places(connection: duckdb.DuckDBPyConnection, landing: Landing) -> int:
+    """The wall clock's and the calendar's rules for the years of this file.
+
+    Returns
+    -------
+    int
+        How many months its reads fall into, about.
+    """
     first_at, last_at = connection.execute(
         "select min(stamp_at), max(stamp_at) from typed_read "
         "where stamp_at between getvariable('earliest_at') and getvariable('latest_at')"
@@ -188,56 +188,27 @@ def _define_places(connection: duckdb.DuckDBPyConnection, landing: Landing) -> N
         ("month_of(t)", month),
     ):
         connection.execute(f"create or replace temp macro {name} as {body}")
+    return 2 if last_at - first_at < timedelta(days=32) else _months(connection)
+
+
+def _months(connection: duckdb.DuckDBPyConnection) -> int:
+    row = connection.execute(
+        "select count(distinct date_trunc('month', stamp_at)) from typed_read "
+        "where stamp_at between getvariable('earliest_at') and getvariable('latest_at')"
+    ).fetchone()
+    return max(1, row[0]) if row else 1
 
 
 def _refuse(connection: duckdb.DuckDBPyConnection) -> None:
     """List the refused rows; where every read was accepted, without looking for them."""
-    read, accepted = connection.execute(
-        "select (select count(*) from typed_read), (select count(*) from accepted_read)"
-    ).fetchone() or (0, 0)
-    set_variables(connection, {"has_refused": read != accepted})
-    run_sql(connection, "10_land/rejected_read")
-
-
-def _write_parts(
-    connection: duckdb.DuckDBPyConnection, landing: Landing, kind: Kind
-) -> list[LandedPart]:
-    """Write each partition, a stretch of the sorted reads.
-
-    The names are joined to the reads, never the reads to the names: the optimiser must not
-    turn the join round, or the order would be lost.
-    """
-    connection.execute("set disabled_optimizers = 'join_order,build_side_probe_side'")
-    written = []
-    for part in connection.execute("from landed_part").fetchall():
-        month, bucket, first_at, last_at, rows, amount_gal, covered_min, repeated = part
-        target = landing.task.aside / part_path(kind, month, bucket)
-        target.mkdir(parents=True, exist_ok=True)
-        set_variables(
-            connection,
-            {"part_bucket": bucket, "part_from_at": first_at, "part_to_at": last_at},
-        )
-        connection.execute(_copy_statement(kind, target / f"{landing.file_hash}.parquet"))
-        written.append(
-            LandedPart(
-                landing.file_hash, kind, month, bucket, rows, amount_gal, covered_min, repeated
-            )
-        )
-    connection.execute("set disabled_optimizers = ''")
-    return written
-
-
-def part_path(kind: str, month: str, bucket: int) -> Path:
-    """Where a partition lies below the lake."""
-    return Path(f"{kind}_read") / f"month={month}" / f"bucket={bucket:02d}"
-
-
-def _copy_statement(kind: str, target: Path) -> str:
-    body = sql_text(f"10_land/{kind}_part").rstrip().rstrip(";")
-    return (
-        f"copy ({body}\n) to {quoted(target)} "
-        "(format parquet, parquet_version v2, row_group_size 131072)"
+    read, accepted, questionable = connection.execute(
+        "select (select count(*) from typed_read), coalesce(sum(rows_accepted), 0), "
+        "coalesce(sum(rows_questionable), 0) from landed_part"
+    ).fetchone() or (0, 0, 0)
+    set_variables(
+        connection, {"has_refused": read != accepted, "has_questionable": questionable > 0}
     )
+    run_sql(connection, "10_land/rejected_read")
 
 
 def _unknown_codes(
@@ -267,16 +238,13 @@ def _write_rejected(connection: duckdb.DuckDBPyConnection, landing: Landing) -> 
         )
 
 
-def _check(
-    balance: dict[str, Any],
-    parts: list[LandedPart],
-    landing: Landing,
-) -> None:
+def _check(balance: dict[str, Any], parts: list[LandedPart], landing: Landing) -> None:
     placed = sum(p.rows_accepted for p in parts)
-    if placed != balance["rows_accepted"]:
+    landed, rejected = balance["rows_landed"], balance["rows_rejected"]
+    if placed != balance["rows_accepted"] or landed != placed + rejected:
         raise BalanceError(
-            f"{landing.task.path}: {balance['rows_accepted']} rows accepted, "
-            f"{placed} written to the lake"
+            f"{landing.task.path}: {landed} rows read, {balance['rows_accepted']} accepted, "
+            f"{placed} written to the lake, {rejected} rejected"
         )
 
 
@@ -285,48 +253,3 @@ def _row(connection: duckdb.DuckDBPyConnection, query: str) -> dict[str, Any]:
     names = [d[0] for d in result.description or ()]
     row = result.fetchone()
     return dict(zip(names, row or (), strict=True))
-
-
-def move_in(aside: Path, workspace: Workspace) -> None:
-    """Move the files of a finished landing to their places; each move is atomic."""
-    for path in sorted(aside.glob("*_read/month=*/bucket=*/*.parquet")):
-        _move(path, workspace.interval_reads.parent / path.relative_to(aside))
-    for path in sorted((aside / "rejected").glob("*.parquet")):
-        _move(path, workspace.rejected / path.name)
-
-
-def _move(source: Path, target: Path) -> None:
-    target.parent.mkdir(parents=True, exist_ok=True)
-    os.replace(source, target)
-
-
-def take_out(file_hash: str, workspace: Workspace) -> None:
-    """Remove every lake file and the refused rows of a landing."""
-    lake = workspace.interval_reads.parent
-    for path in lake.glob(f"*_read/month=*/bucket=*/{file_hash}.parquet"):
-        path.unlink(missing_ok=True)
-    (workspace.rejected / f"{file_hash}.parquet").unlink(missing_ok=True)
-
-
-def landing_folder(workspace: Workspace) -> Path:
-    """Where landings under way lie."""
-    return workspace.root / "landing"
-
-
-def sweep_up(connection: duckdb.DuckDBPyConnection, workspace: Workspace) -> None:
-    """Take back what an interrupted landing left: half a file never counts."""
-    folder = landing_folder(workspace)
-    if not folder.is_dir():
-        return
-    entered = ledger.landed_hashes(connection)
-    for aside in sorted(folder.iterdir()):
-        for stale in _named_in(aside):
-            if stale not in entered:
-                take_out(stale, workspace)
-        shutil.rmtree(aside, ignore_errors=True)
-
-
-def _named_in(aside: Path) -> list[str]:
-    """The landing itself, and the one it was to replace."""
-    marker = aside / "replaces"
-    return [aside.name, *([marker.read_text().strip()] if marker.is_file() else [])]

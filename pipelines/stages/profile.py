@@ -23,12 +23,13 @@ import duckdb
 from pipelines.bucket_work import Pool, Progress, bucket_connection, local_pool, run_all
 from pipelines.observe import StageCost
 from pipelines.resources import sql_text
+from pipelines.stages.register_gaps import files_behind_gaps
 from pipelines.workspace import Workspace
 from rightsize.demand import bands
 
-_TABLES = ("month_stat", "month_band", "balance")
+_TABLES = ("month_stat", "month_band", "balance", "stuck_register")
 _STATEMENTS = (
-    "landed_read", "landed_read_none", "ranked_reading", "ranked_reading_none",
+    "landed_read", "landed_read_none", "ranked_reading", "ranked_reading_none", "far_reading",
     "interval_from_register", "meter_key", "keyed_read", "superseded_read",
     "current_read", "deviation", "hour_read",
     "day_read", *_TABLES,
@@ -49,6 +50,7 @@ class Partition:
     interval_files: tuple[Path, ...]
     register_files: tuple[Path, ...]
     next_register_files: tuple[Path, ...]
+    far_register_files: tuple[Path, ...]  # where a gap of more than a month ends
 
     def fingerprint(self, timezone: str) -> str:
         """Names the profile made from just these files by just these statements."""
@@ -56,6 +58,7 @@ class Partition:
             sorted(p.stem for p in self.interval_files),
             sorted(p.stem for p in self.register_files),
             sorted(p.stem for p in self.next_register_files),
+            sorted(f"{p.parent.parent.name}/{p.stem}" for p in self.far_register_files),
             timezone,
             _statements_digest(),
             _BAND_PARAMETERS,
@@ -82,6 +85,7 @@ def partitions(workspace: Workspace) -> list[Partition]:
     """Every month and bucket that the lake holds, in order."""
     interval = _lake_files(workspace.interval_reads)
     register = _lake_files(workspace.register_reads)
+    behind = files_behind_gaps(register)
     found = []
     for month, bucket in sorted(interval.keys() | register.keys()):
         later = sorted(m for m, b in register if b == bucket and m > month)
@@ -94,6 +98,7 @@ def partitions(workspace: Workspace) -> list[Partition]:
                 next_register_files=register[(later[0], bucket)]
                 if later and (month, bucket) in register
                 else (),
+                far_register_files=behind.get((month, bucket), ()),
             )
         )
     return found
@@ -164,6 +169,9 @@ def _reduce(connection: duckdb.DuckDBPyConnection, partition: Partition, timezon
             register_files=register,
             month_files=month_register,
         )
+        if partition.far_register_files:
+            far = [str(p) for p in partition.far_register_files]
+            _run(connection, "far_reading", far_files=far)
         _run(connection, "interval_from_register")
     else:
         _run(connection, "ranked_reading_none")
@@ -174,6 +182,7 @@ def _reduce(connection: duckdb.DuckDBPyConnection, partition: Partition, timezon
         _run(connection, relation)
     _run(connection, "month_band", **_BAND_PARAMETERS)
     _run(connection, "balance")
+    _run(connection, "stuck_register")
 
 
 def _run(connection: duckdb.DuckDBPyConnection, relation: str, **parameters: object) -> None:

@@ -1,4 +1,4 @@
-"""What the reads themselves give away: wrong units, wrong multipliers, clocks that are off."""
+"""What the reads themselves give away: wrong units, clocks that are off, stuck registers."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any
 
 import duckdb
+import polars as pl
 import pyarrow as pa
 
 from pipelines.sources.meters import Meters
@@ -66,7 +67,7 @@ def read_findings(
     *,
     units: UnitSystem = "us",
 ) -> tuple[Finding, ...]:
-    """Findings on meters whose reads give away a wrong unit, multiplier or clock.
+    """Findings on meters whose reads give away a wrong unit, clock or a stuck register.
 
     Parameters
     ----------
@@ -92,18 +93,51 @@ def read_findings(
     if stat_files:
         connection = connect(spill=workspace.scratch)
         try:
-            jumps = frame(
-                connection,
-                "20_validate/suspect_multiplier",
-                {"stat_files": [str(f) for f in stat_files]},
+            said = UnitNames(units)
+            found += _from_profiles(
+                connection, [str(f) for f in stat_files], meters, accounts, said
             )
         finally:
             connection.close()
-        said = UnitNames(units)
-        found += [
-            _multiplier_finding(accounts, row, said) for row in jumps.iter_rows(named=True)
-        ]
     return tuple(f for f in found if f.account_id)
+
+
+def _from_profiles(
+    connection: duckdb.DuckDBPyConnection,
+    stat_files: list[str],
+    meters: Meters,
+    accounts: dict[str, str],
+    said: UnitNames,
+) -> list[Finding]:
+    stats = {"stat_files": stat_files}
+    jumps = frame(connection, "20_validate/suspect_multiplier", stats).to_dicts()
+    connection.register("meter_class", _classes(meters).to_arrow())
+    jumped = {row["meter_id"] for row in jumps}
+    unlike = [
+        row
+        for row in frame(connection, "20_validate/unlike_class", stats).to_dicts()
+        if row["meter_id"] not in jumped
+    ]
+    beside = [Path(f).with_name("stuck_register.parquet") for f in stat_files]
+    files = [str(f) for f in beside if f.is_file()]
+    stuck = (
+        frame(connection, "20_validate/stuck_meter", {"stuck_files": files}).to_dicts()
+        if files
+        else []
+    )
+    return [
+        *(_multiplier_finding(accounts, row, said) for row in jumps),
+        *(_unlike_finding(accounts, row, said) for row in unlike),
+        *(_stuck_finding(accounts, row, said) for row in stuck),
+    ]
+
+
+def _classes(meters: Meters) -> pl.DataFrame:
+    return (
+        meters.frame.sort("installed_on", "line", nulls_last=False)
+        .unique("meter_id", keep="last", maintain_order=True)
+        .select("meter_id", "customer_class", "size_in")
+    )
 
 
 def _clock_finding(accounts: dict[str, str], row: tuple[object, ...]) -> Finding:
@@ -119,7 +153,8 @@ def _clock_finding(accounts: dict[str, str], row: tuple[object, ...]) -> Finding
             "stamps of the end taken for the start, or a clock off by an interval?"
         ),
         evidence={
-            "shift_min": shift_min, "agree_share": share, "month": month, "read_count": reads,
+            "shift_min": shift_min, "agree_share": round(float(str(share)), 4),
+            "month": month, "read_count": reads,
         },
     )  # fmt: skip
 
@@ -127,24 +162,72 @@ def _clock_finding(accounts: dict[str, str], row: tuple[object, ...]) -> Finding
 def _multiplier_finding(
     accounts: dict[str, str], row: dict[str, Any], said: UnitNames
 ) -> Finding:
-    before, after = (
-        f"{row[f'{when}_gal_per_day'] * said.volume_per_gal:.{1 if said.is_metric else 0}f}"
-        for when in ("before", "after")
-    )
+    before, after = (_volume(row[f"{when}_gal_per_day"], said) for when in ("before", "after"))
     return Finding(
         account_id=accounts.get(str(row["meter_id"]), ""),
         meter_id=str(row["meter_id"]),
         code="suspect_multiplier",
         severity=FINDING_CODES["suspect_multiplier"].severity,
         message=(
-            f"daily volume went from {before} to {after} {said.volume_unit} "
+            f"daily volume went from {before} to {after} "
             f"in {row['month_on']:%Y-%m} and stayed: "
             f"a factor of {row['factor']:g}, a wrong unit or multiplier?"
         ),
         evidence={
             "factor": row["factor"],
-            "before_gal_per_day": row["before_gal_per_day"],
-            "after_gal_per_day": row["after_gal_per_day"],
+            "before_gal_per_day": round(float(str(row["before_gal_per_day"])), 3),
+            "after_gal_per_day": round(float(str(row["after_gal_per_day"])), 3),
             "month_on": str(row["month_on"]),
+        },
+    )
+
+
+def _volume(gal: float, said: UnitNames) -> str:
+    """A volume as a sentence says it."""
+    figure = f"{gal * said.volume_per_gal:,.{1 if said.is_metric else 0}f}"
+    return f"{figure} {said.volume_unit}"
+
+
+def _unlike_finding(accounts: dict[str, str], row: dict[str, Any], said: UnitNames) -> Finding:
+    size = f"{row['size_in'] * 25.4:.0f} mm" if said.is_metric else f"{row['size_in']:g} in"
+    times = row["gal_per_day"] / row["class_gal_per_day"]
+    told = f"{times:.3g} times" if times >= 1 else f"a {1 / times:.3g}th of"
+    return Finding(
+        account_id=accounts.get(str(row["meter_id"]), ""),
+        meter_id=str(row["meter_id"]),
+        code="suspect_multiplier",
+        severity=FINDING_CODES["suspect_multiplier"].severity,
+        message=(
+            f"{_volume(row['gal_per_day'], said)} a day, {told} the median of "
+            f"{row['class_count']:,} meters of class {row['customer_class']} and "
+            f"{size}: a factor of {row['factor']:g}, a wrong unit or multiplier?"
+        ),
+        evidence={
+            "factor": row["factor"],
+            "gal_per_day": round(row["gal_per_day"], 3),
+            "class_gal_per_day": round(row["class_gal_per_day"], 3),
+            "class_count": row["class_count"],
+        },
+    )
+
+
+def _stuck_finding(accounts: dict[str, str], row: dict[str, Any], said: UnitNames) -> Finding:
+    return Finding(
+        account_id=accounts.get(str(row["meter_id"]), ""),
+        meter_id=str(row["meter_id"]),
+        code="stuck_register",
+        severity=FINDING_CODES["stuck_register"].severity,
+        message=(
+            f"the register stood still from {row['from_at']:%Y-%m-%d} to "
+            f"{row['until_at']:%Y-%m-%d} (UTC), then leapt by "
+            f"{_volume(row['registered_gal'], said)}"
+            + (f"; {row['times']} such times in all" if row["times"] > 1 else "")
+        ),
+        evidence={
+            "from_at": row["from_at"].isoformat(),
+            "until_at": row["until_at"].isoformat(),
+            "registered_gal": round(row["registered_gal"], 3),
+            "stuck_days": round(row["stuck_days"], 3),
+            "times": row["times"],
         },
     )

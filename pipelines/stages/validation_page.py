@@ -25,7 +25,8 @@ td.n { text-align: right; font-variant-numeric: tabular-nums; }
 </style></head><body>
 <h1>Validation of {{ utility }}</h1>
 <p>{{ summary }} Written {{ written_at }} (UTC). Every expectation with its bounds lies in
-<code>config/expectations.yaml</code>.</p>
+<code>config/expectations.yaml</code>;
+<code>rightsize rows</code> lists refused and flagged rows by file and line.</p>
 {% for caption, columns, rows in tables if rows %}
 <table><caption>{{ caption }}</caption><thead><tr>
 {% for c in columns %}<th scope="col">{{ c }}</th>{% endfor %}</tr></thead><tbody>

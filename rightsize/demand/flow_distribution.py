@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from rightsize.contracts.profiles import ProfileBlock
 from rightsize.demand.bands import BAND_CENTRES_GPM, BAND_EDGES_GPM
-from rightsize.inference.censoring import night_quantile
+from rightsize.inference.nights import night_quantile
 from rightsize.inference.posterior import FlowPosterior
 from rightsize.meters.catalogue import Meter
 from rightsize.meters.installed import Installed

@@ -20,25 +20,22 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtri
 
-from rightsize.contracts.profiles import ProfileBlock
-from rightsize.demand.bands import BAND_CENTRES_GPM, BAND_COUNT
+from rightsize.inference.kernels import INTENSITY_CV
 from rightsize.inference.priors import Atoms
 from rightsize.inference.pulses import covariance_ratio, variance_ratio
-from rightsize.inference.rounding import rounding_variance
+from rightsize.inference.signs import DrawSigns
 
 Array = NDArray[np.floating[Any]]
 
-INTENSITY_CV: Final = 0.45
 PEAK_MIN: Final = 1 / 6  # the peak is a 10 s flow
 RATIOS: Final = (3.0, 6.0, 12.0)
 SHARES: Final = (0.2, 0.5, 0.8)
-SINGLE_SHARES: Final = (0.2, 0.5, 0.8, 0.97)
+SINGLE_SHARES: Final = (0.2, 0.5, 0.8, 1.0)
 _STRAY_SD: Final = 0.6  # how far a site may stray from its prior in log draw volume
 _STRAY_ON_FLOW: Final = 0.35  # part of that stray that is intensity, the rest is duration
-_DISPERSION_SD: Final = 0.2
 _SINGLE_DISPERSION_SD: Final = 1.2  # schedules hide the variance of draws run one at a time
-_LONG_SD: Final = 1.2  # intervals longer than an hour vary with the weather, not with draws
 _SINGLE_STRAY_SD: Final = 0.5
+_COVERED_POWER: Final = 0.75  # variance at the top falls to half, flow above the mean by less
 _EFFECTIVE: Final = 1 + INTENSITY_CV**2
 
 
@@ -55,86 +52,10 @@ class Draws:
     share: Array  # volume share of the large kind
     is_single: NDArray[np.bool_]  # large draws run one at a time
     duration_min: Array  # volume-weighted duration of a draw
-
-
-@dataclass(frozen=True)
-class DrawSigns:
-    """What the reads of A accounts say of their draws."""
-
-    interval_min: Array  # [A]
-    far_gpm: Array  # [A] (variance - covariance 2 and 3 intervals apart) / mean
-    near_gpm: Array  # [A] (variance - neighbour covariance) / mean
-    total_gpm: Array  # [A] variance / mean
-    log_sd: Array  # [A] error of the dispersions in log, rounding of the register included
-    largest_gpm: Array  # [A] largest interval mean
-    sustained_gpm: Array  # [A] interval mean exceeded 0.5 % of the time
-    top_share: Array  # [A] of intervals above half the largest, the share above 4/5 of it
-
-
-def pulse_variance(block: ProfileBlock) -> Array:
-    """Variance of interval means that draws cause [gpm2, A]: swings between days taken off."""
-    inflate = block.reads_used / np.maximum(block.within_dof, 1)
-    far = block.lag_ss[:, 1:].sum(axis=1) / np.maximum(block.lag_count[:, 1:].sum(axis=1), 1)
-    variance = block.within_ss / np.maximum(block.within_dof, 1)
-    rounding = _rounding(block)
-    return np.asarray(np.maximum(variance - inflate * far - rounding, 0.02 * variance + 1e-6))
-
-
-def _steepness(block: ProfileBlock) -> Array:
-    """Part of swings between days that a difference of neighbours keeps [1, A].
-
-    A day that is busier by a factor lifts every hour by that factor; two neighbouring hours
-    then differ as their means do.
-    """
-    hours = block.slot_step_ss / np.maximum(block.slot_ss, 1e-12)
-    return np.asarray(np.clip(hours, 0.0, 0.8) * np.minimum(block.interval_min / 60, 1.0))
-
-
-def _rounding(block: ProfileBlock) -> Array:
-    step = block.resolution_gal / block.interval_min
-    return rounding_variance(block.band_count, block.zero_count, step)
-
-
-def signs_of(block: ProfileBlock, steady_gpm: Array) -> DrawSigns:
-    """What the reads say of draws, above a steady flow [A]."""
-    total = np.maximum(block.band_count.sum(axis=1) + block.zero_count, 1)
-    mean = block.band_gal.sum(axis=1) / (total * block.interval_min)
-    mean = np.maximum(mean - steady_gpm, 0.05 * mean + 1e-6)
-    variance = block.within_ss / np.maximum(block.within_dof, 1)
-    inflate = block.reads_used / np.maximum(block.within_dof, 1)
-    lag = inflate[:, None] * block.lag_ss / np.maximum(block.lag_count, 1)
-    rounding = _rounding(block)
-    floor = 0.02 * variance + 1e-6
-    steep = _steepness(block)
-    swings = np.maximum(lag[:, 0], 0.0) / np.maximum(1 - steep, 0.2)
-    far = np.maximum(variance - lag[:, 1:].mean(axis=1) - rounding, floor)
-    near = variance - lag[:, 0] - 1.5 * rounding
-    near = np.maximum(near - steep * swings, np.maximum(0.25 * near, floor))
-    return DrawSigns(
-        block.interval_min,
-        far / mean,
-        near / mean,
-        np.maximum(variance - rounding, floor) / mean,
-        np.hypot(_DISPERSION_SD, 0.5 * rounding / far) + _LONG_SD * (block.interval_min > 60),
-        block.max_interval_gpm - steady_gpm,
-        _exceeded(block.band_count, total, 0.005) - steady_gpm,
-        _top_share(block),
-    )
-
-
-def _exceeded(band_count: Array, total: Array, share: float) -> Array:
-    above = np.cumsum(band_count[:, ::-1], axis=1)[:, ::-1]
-    last = np.maximum((above >= share * total[:, None]).sum(axis=1) - 1, 0)
-    return np.asarray(BAND_CENTRES_GPM[last])
-
-
-def _top_share(block: ProfileBlock) -> Array:
-    """Clump at the top: a ceiling of one draw at a time shows as many nearly equal maxima."""
-    last = BAND_COUNT - 1 - np.argmax(block.band_count[:, ::-1] > 0, axis=1)
-    at = np.arange(BAND_COUNT)[None]
-    near = ((at >= last[:, None] - 1) * block.band_count).sum(axis=1)
-    wide = ((at >= last[:, None] - 5) * block.band_count).sum(axis=1)
-    return np.asarray((near + 0.5) / (wide + 6.0))
+    lift: Array  # flow above the mean, in the largest intervals over that elsewhere
+    edge_gpm: Array  # flow of a small draw itself
+    edge_part: Array  # how far intervals below it are begun or ended draws, not steady flow
+    edge_filled: Array  # intervals that a small draw fills, over those it begins or ends
 
 
 def draw_candidates(atoms: Atoms, signs: DrawSigns, uniforms: Array) -> Draws:
@@ -265,15 +186,29 @@ def _moved(
         0.08 * np.sqrt(np.minimum(length / 60, 1)) + 0.25 * sure
     )
     large = atoms.large_gpm[chosen] * np.exp(np.where(alone, moved, _STRAY_ON_FLOW * misfit))
-    share = atoms.large_share[chosen]
-    return _reduced(
-        small, atoms.small_min[chosen] * stretch, large, large_min, share, alone, length
+    small_min, share = atoms.small_min[chosen] * stretch, atoms.large_share[chosen]
+    varies = [
+        part * gpm * variance_ratio(length, minutes)
+        for part, gpm, minutes in ((1 - share, small, small_min), (share, large, large_min))
+    ]
+    top_share = _share_at_top(
+        share, varies[1] / np.maximum(varies[0] + varies[1], 1e-12), signs
     )
+    return _reduced(small, small_min, large, large_min, share, top_share, alone, length)
+
+
+def _share_at_top(share: Array, varies_share: Array, signs: DrawSigns) -> Array:
+    """Share of the large kind in the largest interval [J, A].
+
+    What an interval holds above its hour's mean comes from either kind as it varies.
+    """
+    usual = np.minimum(signs.busy_gpm / np.maximum(signs.largest_gpm, 1e-9), 1.0)
+    return np.asarray(share * usual + varies_share * (1 - usual))
 
 
 def _reduced(
     small: Array, small_min: Array, large: Array, large_min: Array, share: Array,
-    alone: NDArray[np.bool_], length: Array,
+    top_share: Array, alone: NDArray[np.bool_], length: Array,
 ) -> Draws:  # fmt: skip
     """To the intensities unknown inside an interval, in one kind where one will do."""
     inner_small = small * _inner(small_min, length)
@@ -283,13 +218,28 @@ def _reduced(
     ratio = inner_large / inner_small
     single_kind = ~alone & ((share < 0.1) | (share > 0.9) | (ratio < 1.7) | (ratio > 40))
     merged = (1 - share) * inner_small + share * inner_large
+    filled = small_min / length
+    at_top = (1 - top_share) * inner_small + top_share * inner_large
     return Draws(
         np.where(single_kind, merged, inner_small),
         np.where(single_kind, 1.0, ratio),
         np.where(single_kind, 0.0, share),
         alone,
         duration,
+        np.where(alone, 1.0, np.sqrt(at_top / merged) * _covered(duration / length)),
+        small,
+        np.maximum(1 - inner_small / small, 0.0),
+        0.5 * filled * np.exp(-1 / filled),
     )
+
+
+def _covered(filled: Array) -> Array:
+    """Flow above the mean in the largest intervals over that in all [J, A].
+
+    The largest intervals are those that draws cover whole: where a draw may fill an interval
+    (`filled` is its duration over the interval), they hold fewer beginnings and ends.
+    """
+    return np.asarray((1 + np.minimum(filled, 1.0)) ** -_COVERED_POWER)
 
 
 def _inner(duration_min: Array, length: Array) -> Array:

@@ -17,16 +17,16 @@ from numpy.typing import NDArray
 from scipy.special import ndtr, ndtri
 
 from rightsize.contracts.profiles import ProfileBlock
-from rightsize.demand.bands import BAND_EDGES_GPM
-from rightsize.inference.candidates import pulse_variance
+from rightsize.inference.nights import SteadyLaw, steady_seen
 from rightsize.inference.priors import Priors, SteadyPrior
+from rightsize.inference.signs import pulse_variance
 from rightsize.meters.catalogue import Meter
+from rightsize.meters.registration import registration_matrix, registration_ratio
 
 Array = NDArray[np.floating[Any]]
 
 PRIOR_ACCOUNTS: Final = 12.0  # accounts that the class prior is worth
-_LEAST_OF_SIX: Final = 0.96  # sd of a least hour of six: 10th to 50th percentile over it
-_DRAWN_SD: Final = 0.4  # log error of the draws' part of night flow
+_FLOWS_GPM: Final = np.geomspace(0.01, 300.0, 900)  # at which curves are read back
 SMALLEST_STEADY_GPM: Final = 0.02  # less is not called steady flow
 _ROUNDS: Final = 40  # of expectation and maximisation
 
@@ -39,68 +39,14 @@ class FleetPrior:
     accounts_seen: dict[str, int] = field(hash=False)
 
 
-def night_quantile(block: ProfileBlock, quantile: float) -> Array:
-    """Quantile of the nights' least 60-min mean [gpm], 0 where such nights registered nothing.
-
-    Parameters
-    ----------
-    block : ProfileBlock
-        Profiles of A meters.
-    quantile : float
-        Between 0 and 1.
-
-    Returns
-    -------
-    array [A]
-        Registered flow [gpm], interpolated in log flow within its band.
-    """
-    total = block.night_count.sum(axis=1) + block.night_zero_count
-    wanted = quantile * total
-    below = block.night_zero_count[:, None] + np.cumsum(block.night_count, axis=1)
-    band = np.minimum((below < wanted[:, None]).sum(axis=1), below.shape[1] - 1)
-    rows = np.arange(block.size)
-    inside = np.maximum(block.night_count[rows, band], 1e-9)
-    share = np.clip(1 - (below[rows, band] - wanted) / inside, 0, 1)
-    flow = BAND_EDGES_GPM[band] * (BAND_EDGES_GPM[band + 1] / BAND_EDGES_GPM[band]) ** share
-    return np.where((wanted > block.night_zero_count) & (total > 0), flow, 0.0)
-
-
-def steady_seen(block: ProfileBlock, pulse_variance: Array, noise: Array) -> Array:
-    """Registered steady flow under the nights' draws [gpm, J x A].
-
-    Parameters
-    ----------
-    block : ProfileBlock
-        Profiles of A meters.
-    pulse_variance : array [A]
-        Variance of interval means that draws cause [gpm2].
-    noise : array [J, A]
-        Standard normal error of the draws' part.
-
-    Notes
-    -----
-    Draws of dispersion D (variance over mean) that flow at mean n over a steady flow vary by
-    D n. The spread of the nights' least hours so tells how much of the night flow is draws;
-    what is left is steady. It lies between nothing and the tenth percentile of the nights.
-    """
-    low, middle = night_quantile(block, 0.1), night_quantile(block, 0.5)
-    rounding = (block.resolution_gal / 60.0) ** 2 / 6
-    spread = np.maximum(((middle - low) / _LEAST_OF_SIX) ** 2 - rounding, 0.0)
-    total = np.maximum(block.band_count.sum(axis=1) + block.zero_count, 1)
-    mean = block.band_gal.sum(axis=1) / (total * block.interval_min)
-    hourly = pulse_variance * np.minimum(block.interval_min / 60.0, 1.0)
-    steady = np.zeros_like(mean)
-    for _ in range(2):
-        dispersion = hourly / np.maximum(mean - steady, 0.1 * mean + 1e-9)
-        steady = _left_steady(low, middle, spread, dispersion, np.zeros(1))
-    return _left_steady(low, middle, spread, dispersion, noise)
-
-
-def _left_steady(
-    low: Array, middle: Array, spread: Array, dispersion: Array, noise: Array
-) -> Array:
-    drawn = spread / np.maximum(dispersion, 1e-9) * np.exp(_DRAWN_SD * noise)
-    return np.asarray(np.clip(middle + 0.6 * np.sqrt(spread) - drawn, 0.0, low))
+def steady_law(priors: Priors, fleet: FleetPrior | None, classes: Sequence[str]) -> SteadyLaw:
+    """What is held of steady flow at accounts of such classes before their nights are seen."""
+    known = [(fleet.steady.get(c) if fleet else None) or priors.of(c).steady for c in classes]
+    return SteadyLaw(
+        np.array([k.share for k in known]),
+        np.log([k.flow_gpm for k in known]),
+        np.array([k.log_sd for k in known]),
+    )
 
 
 def learn_fleet(
@@ -128,11 +74,11 @@ def learn_fleet(
     flow that a meter shows counts as it is, an account that shows none counts as none or as one
     below its own meter's start, by the odds of either. Sensitive meters so teach the most.
     """
-    return learn_from([steady_by_class(blocks, meters)], priors)
+    return learn_from([steady_by_class(blocks, meters, priors)], priors)
 
 
 def steady_by_class(
-    blocks: Iterable[ProfileBlock], meters: Sequence[Meter]
+    blocks: Iterable[ProfileBlock], meters: Sequence[Meter], priors: Priors
 ) -> dict[str, Array]:
     """What the meters of a part of the fleet show of steady flow, by class.
 
@@ -144,9 +90,14 @@ def steady_by_class(
         Steady flow shown (0 = none) and the least that the meter shows, both [gpm].
     """
     start = np.array([m.starting_gpm for m in meters])
+    registered = registration_matrix(meters, _FLOWS_GPM) * _FLOWS_GPM
+    least = start * [float(registration_ratio(start[[k]], m)[0]) for k, m in enumerate(meters)]
     shown: dict[str, list[Array]] = {}
     for block in blocks:
-        steady = steady_seen(block, pulse_variance(block), np.zeros((1, 1)))[0]
+        law = steady_law(priors, None, block.customer_class)
+        half = np.full((1, block.size), 0.5)
+        seen = steady_seen(block, pulse_variance(block), law, least[block.meter_index], half)[0]
+        steady = _passed(seen, registered, block.meter_index)
         floor = start[block.meter_index]
         floor = np.maximum(floor, np.maximum(block.resolution_gal / 60, SMALLEST_STEADY_GPM))
         usable = (block.days_covered >= 30) & np.isfinite(steady)
@@ -155,6 +106,15 @@ def steady_by_class(
             mine = usable & (np.array(block.customer_class) == name)
             shown.setdefault(name, []).append(pairs[mine])
     return {name: np.concatenate(parts) for name, parts in shown.items()}
+
+
+def _passed(seen_gpm: Array, registered_gpm: Array, meter: NDArray[np.int64]) -> Array:
+    """Flow that each meter's curve registers as so much [gpm, A]."""
+    out = seen_gpm.copy()
+    for k in np.unique(meter):
+        rising = np.maximum.accumulate(registered_gpm[k])
+        out[meter == k] = np.interp(seen_gpm[meter == k], rising, _FLOWS_GPM)
+    return np.where(seen_gpm > 0, out, 0.0)
 
 
 def learn_from(parts: Iterable[Mapping[str, Array]], priors: Priors) -> FleetPrior:

@@ -8,7 +8,6 @@ from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import ndtri
 
 from rightsize.contracts.profiles import ProfileBlock
 from rightsize.demand.bands import (
@@ -16,36 +15,29 @@ from rightsize.demand.bands import (
     BAND_COUNT,
     band_of,
 )
-from rightsize.inference import censoring, design
-from rightsize.inference.candidates import (
-    INTENSITY_CV,
-    PEAK_MIN,
-    RATIOS,
-    SHARES,
-    SINGLE_SHARES,
-    Draws,
-    draw_candidates,
-    pulse_variance,
-    signs_of,
-)
+from rightsize.inference import censoring, design, nights
+from rightsize.inference.candidates import PEAK_MIN, Draws, draw_candidates
 from rightsize.inference.censoring import FleetPrior
+from rightsize.inference.draw_edges import DrawEdges
 from rightsize.inference.envelope import registered_bounds
 from rightsize.inference.installed import HeldMeters, held_meters
 from rightsize.inference.interval_means import reads_of
-from rightsize.inference.kernels import KernelKind, pulse_kernel
+from rightsize.inference.kernel_choice import kernel_of, unit_scale
+from rightsize.inference.kernels import pulse_kernel
 from rightsize.inference.peaks import actual_mean, crowding_of, peak_10s, sustained_registered
 from rightsize.inference.posterior import FlowPosterior
 from rightsize.inference.priors import Priors, atoms_of
 from rightsize.inference.pulses import variance_ratio
-from rightsize.inference.spread import Flow, RegisteredTable, registered_table, spread
+from rightsize.inference.registered_table import RegisteredTable, registered_table
+from rightsize.inference.signs import pulse_variance, signs_of
+from rightsize.inference.spread import Flow, spread
 from rightsize.meters.catalogue import Meter
 from rightsize.meters.installed import Installed
 
 Array = NDArray[np.floating[Any]]
 
 CHUNK: Final = 64
-_DIMENSIONS: Final = 9
-SINGLE_RATIOS: Final = (1.5, 4.0, 10.0, 25.0, 80.0)
+_DIMENSIONS: Final = 10
 
 
 def infer(
@@ -132,57 +124,24 @@ def _chunk(
     u = design.uniforms(block.meter_id, count=draws, dimensions=_DIMENSIONS, seed=seed)
     steady = _steady(block, held, priors, fleet, u)
     how = _draws(block, priors, steady, u)
-    kinds, which = _kernel_of(how)
-    unit = how.unit_gpm * _unit_scale(how, kinds, which)
+    kinds, which = kernel_of(how)
+    unit = how.unit_gpm * unit_scale(how, kinds, which)
     used, which = np.unique(which, return_inverse=True)
-    reads = reads_of(block)
+    resting = held.table.registered_gpm(steady.astype(np.float32), held.row)
+    reads = reads_of(block, np.median(resting, axis=0))
     flow = spread(
         reads,
         band=np.clip(band_of(unit.astype(np.float64)), 0, BAND_COUNT - 1),
         kernels=tuple(pulse_kernel(kinds[k]) for k in used),
         kernel=which.reshape(unit.shape),
         steady_gpm=steady.astype(np.float32),
+        edges=DrawEdges(how.edge_gpm, how.edge_part, how.edge_filled),
         table=held.table,
         installed=held.row,
     )
     hour = actual_mean(sustained_registered(block, reads), flow, unit, steady)
     crowding = crowding_of(block, priors, u[..., 8])
     return _posterior(block, meters, table, held, how, steady, flow, hour, crowding, u)
-
-
-_KINDS: Final = (
-    KernelKind(INTENSITY_CV),
-    *(KernelKind(INTENSITY_CV, r, s) for r in RATIOS for s in SHARES),
-    *(
-        KernelKind(INTENSITY_CV, r, s, is_single=True)
-        for r in SINGLE_RATIOS
-        for s in SINGLE_SHARES
-    ),
-)
-
-
-def _kernel_of(how: Draws) -> tuple[tuple[KernelKind, ...], NDArray[np.int64]]:
-    """The nearest kernel of each draw [J, A]."""
-    share = np.argmin(np.abs(how.share[..., None] - np.array(SHARES)), axis=-1)
-    share_alone = np.argmin(np.abs(how.share[..., None] - np.array(SINGLE_SHARES)), axis=-1)
-    log_ratio = np.log(np.maximum(how.ratio, 1e-3))[..., None]
-    paired = np.argmin(np.abs(log_ratio - np.log(RATIOS)), axis=-1)
-    alone = np.argmin(np.abs(log_ratio - np.log(SINGLE_RATIOS)), axis=-1)
-    count = len(SHARES)
-    which = np.where(how.ratio == 1.0, 0, 1 + paired * count + share)
-    singles = 1 + len(RATIOS) * count + alone * len(SINGLE_SHARES) + share_alone
-    return _KINDS, np.where(how.is_single, singles, which)
-
-
-def _unit_scale(how: Draws, kinds: tuple[KernelKind, ...], which: NDArray[np.int64]) -> Array:
-    """Factor on the unit that keeps what matters when the nearest kernel is not exact.
-
-    Of draws run one at a time the large intensity is kept, of others the mean intensity.
-    """
-    ratio = np.array([k.ratio for k in kinds])[which]
-    share = np.array([k.share for k in kinds])[which]
-    mean = (1 - how.share + how.share * how.ratio) / (1 - share + share * ratio)
-    return np.asarray(np.where(how.is_single, how.ratio / ratio, mean))
 
 
 def _draws(block: ProfileBlock, priors: Priors, steady: Array, u: Array) -> Draws:
@@ -212,20 +171,17 @@ def _steady(
     u: Array,
 ) -> Array:
     """Flow under the draws [J, A]: seen at night, or possible below the meter's start."""
-    known = [
-        (fleet.steady.get(c) if fleet else None) or priors.of(c).steady
-        for c in block.customer_class
-    ]
-    share = np.array([k.share for k in known])
-    centre = np.log([k.flow_gpm for k in known])
-    log_sd = np.array([k.log_sd for k in known])
+    law = censoring.steady_law(priors, fleet, block.customer_class)
     start = held.starting_gpm
-    night = censoring.night_quantile(block, 0.1)
-    seen = censoring.steady_seen(block, pulse_variance(block), ndtri(u[..., 2]))
-    odds = censoring.unseen_odds(share, centre, log_sd, start)
-    size = censoring.unseen_size(u[..., 3], centre, log_sd, start)
-    unseen = np.where(u[..., 2] < odds, size, 0.0)
-    return np.asarray(np.where(night[None] > 0, seen, unseen))
+    shown = held.table.registered_gpm(
+        np.broadcast_to(start, u.shape[:2]).astype(np.float32), held.row
+    )
+    least = np.median(shown, axis=0)
+    seen = nights.steady_seen(block, pulse_variance(block), law, least, u[..., 2])
+    odds = censoring.unseen_odds(law.share, law.centre_log, law.log_sd, start)
+    size = censoring.unseen_size(u[..., 3], law.centre_log, law.log_sd, start)
+    unseen = np.where(u[..., 9] < odds, size, 0.0)
+    return np.asarray(np.where(seen > 0, held.actual_gpm(seen), unseen))
 
 
 def _posterior(
@@ -240,14 +196,26 @@ def _posterior(
     crowding: Array,
     u: Array,
 ) -> FlowPosterior:
-    registered = np.matmul(flow.time, table.by_band)
-    registered = registered + flow.idle[..., None] * _steady_registered(table, steady)
+    registered = _registered(flow, table, steady)
+    known = _registered(flow, table.as_known, steady)
     actual = flow.time @ BAND_CENTRES_GPM.astype(np.float32) + flow.idle * steady
     installed = held.registered_gpm(registered, flow, steady)
     observed = block.registered_gal / np.maximum(block.days_covered, 1e-9) * 365.25
     scale = observed[None] / np.maximum(installed, 1e-12)
+    by_index = np.take_along_axis(known, held.meter_index[None, :, None], axis=2)[..., 0]
+    known *= (observed / np.maximum(np.where(held.is_own, installed, by_index), 1e-12))[
+        ..., None
+    ]
     low, high = held.widened(registered_bounds(block, meters, observed, held.meters))
-    peak = peak_10s(block, flow, steady, crowding, u[..., 4])
+    peak = peak_10s(
+        block,
+        flow,
+        held.ratio_at(block.max_interval_gpm),
+        how.lift,
+        crowding,
+        u[..., 4],
+        u[..., 1],
+    )
     one = np.sqrt(
         variance_ratio(1.0, how.duration_min) / variance_ratio(PEAK_MIN, how.duration_min)
     )
@@ -274,11 +242,18 @@ def _posterior(
         actual_volume_share_high=share_high,
         registered_envelope_low=low,
         registered_envelope_high=high,
+        known_curve_gal_per_year=np.clip(known, low[None], high[None]),
     )
 
 
 def _widened(**columns: Array) -> FlowPosterior:
     return FlowPosterior(**{k: np.asarray(v, dtype=np.float64) for k, v in columns.items()})
+
+
+def _registered(flow: Flow, table: RegisteredTable, steady: Array) -> Array:
+    """Mean flow that every meter registers [J, A, M]."""
+    running = np.matmul(flow.time, table.by_band)
+    return np.asarray(running + flow.idle[..., None] * _steady_registered(table, steady))
 
 
 def _steady_registered(table: RegisteredTable, steady: Array) -> Array:

@@ -12,13 +12,15 @@ from scipy.special import ndtri
 
 from rightsize.contracts.profiles import ProfileBlock
 from rightsize.inference import design
-from rightsize.inference.spread import TABLE_FLOW_GPM, Flow, RegisteredTable
+from rightsize.inference.registered_table import TABLE_FLOW_GPM, RegisteredTable
+from rightsize.inference.spread import Flow
 from rightsize.meters.catalogue import Meter
 from rightsize.meters.installed import Installed
 from rightsize.meters.knots import HIGHEST_RATIO, KNOT_COUNT, knot_weights
 
 Array = NDArray[np.floating[Any]]
 _SEED_STEP: Final = 104729  # another stream than that of the flow's own draws
+_INVERSION_ROUNDS: Final = 12
 _WIDE_SDS: Final = 1.645  # 90 %
 
 
@@ -62,6 +64,25 @@ class HeldMeters:
             drawn = np.einsum("jab,jab->ja", flow.time[:, mine], curve)
             mean[:, mine] = drawn + flow.idle[:, mine] * resting
         return np.asarray(mean)
+
+    def ratio_at(self, flow_gpm: Array) -> Array:
+        """Registration of each account's meter at a flow [A] that moves it [J, A]."""
+        flow = np.maximum(flow_gpm, self.starting_gpm)
+        whole = np.broadcast_to(flow, (len(self.table.ratio), len(flow))).astype(np.float32)
+        return np.asarray(self.table.registered_gpm(whole, self.row) / whole)
+
+    def actual_gpm(self, registered_gpm: Array) -> Array:
+        """Steady flow that each account's meter registers as so much [gpm, J x A].
+
+        Not below the starting flow: a meter that registers has started.
+        """
+        start = self.starting_gpm
+        flow = np.maximum(registered_gpm, start)
+        for _ in range(_INVERSION_ROUNDS):
+            shown = self.table.registered_gpm(flow.astype(np.float32), self.row)
+            ratio = np.maximum(shown / np.maximum(flow, 1e-9), 0.05)
+            flow = np.maximum(np.sqrt(flow * registered_gpm / ratio), start)
+        return np.asarray(flow)
 
     def widened(self, bounds: tuple[Array, Array]) -> tuple[Array, Array]:
         """Bounds [A, M] that hold for one curve, widened by what the curve may be out by."""
@@ -130,7 +151,7 @@ def _own_table(
         bent = centre * (1 + error @ knot_weights(TABLE_FLOW_GPM, meter))
         ratio[:, mine] = np.clip(bent, 0, HIGHEST_RATIO)
         start_gpm[mine] = meter.starting_gpm
-    return RegisteredTable(ratio, start_gpm)
+    return RegisteredTable(ratio, start_gpm, table.known[meter_index])
 
 
 def _root(covariance: Array) -> Array:

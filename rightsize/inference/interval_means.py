@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from rightsize.contracts.profiles import ProfileBlock
 from rightsize.demand.bands import BANDS_PER_DECADE
-from rightsize.inference.rounding import unrounded
+from rightsize.inference.rounding import rests_rounded, unrounded
 from rightsize.inference.spread import Reads
 
 Array = NDArray[np.floating[Any]]
@@ -17,15 +17,27 @@ Array = NDArray[np.floating[Any]]
 _DAY_LOG_SD: Final = 0.55  # of the hours of a day about its mean
 
 
-def reads_of(block: ProfileBlock) -> Reads:
-    """Shares of time by registered mean, unrounded; long intervals spread over their hours."""
+def reads_of(block: ProfileBlock, resting_gpm: Array) -> Reads:
+    """Shares of time by registered mean, unrounded; long intervals spread over their hours.
+
+    Parameters
+    ----------
+    block : ProfileBlock
+        Profiles of A meters.
+    resting_gpm : array [A]
+        What each registers of flow that never stops [gpm].
+    """
     step = block.resolution_gal / block.interval_min
-    count, zero = unrounded(block.band_count, block.zero_count, step)
+    count, zero = unrounded(block.band_count, block.zero_count, step, resting_gpm)
     share = count / np.maximum(count.sum(axis=1) + zero, 1)[:, None]
     share = np.where((block.interval_min > 60)[:, None], _by_hours(share, block), share)
     zero_share = np.maximum(1 - share.sum(axis=1), 0.0)
     start = np.zeros((block.size, 1))
-    return Reads(np.concatenate([start, np.cumsum(share, axis=1)], axis=1), zero_share)
+    return Reads(
+        np.concatenate([start, np.cumsum(share, axis=1)], axis=1),
+        zero_share,
+        rests_rounded(resting_gpm, step),
+    )
 
 
 def _by_hours(share: Array, block: ProfileBlock) -> Array:

@@ -20,6 +20,7 @@ from rightsize.demand.bands import BANDS_PER_DECADE
 
 Array = NDArray[np.float64]
 
+INTENSITY_CV: Final = 0.45  # of the draws of one kind
 LOWEST: Final = -60  # bands from the intensity: 10**-3 of it
 HIGHEST: Final = 70  # 10**3.5 times the intensity
 SIZE: Final = HIGHEST - LOWEST + 1
@@ -28,6 +29,7 @@ EDGES: Final[Array] = 10.0 ** ((np.arange(LOWEST, HIGHEST + 2) - 0.5) / BANDS_PE
 _STEADY_ABOVE: Final = 600.0  # so many draws together are as good as steady
 _RARE_BELOW: Final = 16  # below 0.006 of the intensity draws are rare: the law scales
 _POINTS: Final = 1 << 12
+_SINGLE_STRETCH: Final = 0.3  # a fuller interval is a larger draw where little else is drawn
 _SINGLE_CV: Final = 0.015  # a draw that runs alone differs little from time to time
 
 
@@ -99,7 +101,9 @@ def running_share(mean: Array | float, kind: KernelKind) -> Array:
 def _row(mean: float, kind: KernelKind) -> tuple[Array, float]:
     on = float(running_share(mean, kind)) if kind.is_single else 0.0
     large = mean * kind.share / kind.ratio if not kind.is_single else 0.0
-    small = max(mean - on * kind.ratio - large * kind.ratio, 0.0)
+    stretch = 1 + _SINGLE_STRETCH * kind.share**4
+    alone = kind.ratio * min(max(mean / kind.ratio, 1.0), stretch)
+    small = max(mean - on * alone - large * kind.ratio, 0.0)
     spread = np.sqrt((small + large * kind.ratio**2) * (1 + kind.cv**2))
     reach = kind.ratio if kind.share > 0 else 1.0
     top = mean + 12 * spread + (2.0 if kind.is_single else 8.0) * reach + 8.0
@@ -107,7 +111,7 @@ def _row(mean: float, kind: KernelKind) -> tuple[Array, float]:
     omega = np.pi * np.arange(_POINTS + 1) / (_POINTS * step)
     jump = small * (_gamma_cf(omega, 1.0, kind.cv) - 1)
     jump = jump + large * (_gamma_cf(omega, kind.ratio, kind.cv) - 1)
-    both = np.exp(jump) * (1 - on + on * _gamma_cf(omega, kind.ratio, _SINGLE_CV))
+    both = np.exp(jump) * (1 - on + on * _gamma_cf(omega, alone, _SINGLE_CV))
     idle = float(np.exp(-small - large) * (1 - on))
     law = np.maximum(np.fft.irfft(np.conj(both - idle), n=2 * _POINTS)[:_POINTS], 0.0)
     return _into_bands(law, step, mean, idle)

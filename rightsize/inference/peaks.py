@@ -12,19 +12,25 @@ from rightsize.contracts.profiles import ProfileBlock
 from rightsize.demand.bands import BAND_COUNT, BAND_EDGES_GPM
 from rightsize.inference.kernels import EDGES
 from rightsize.inference.priors import Priors
-from rightsize.inference.spread import Flow, Reads
+from rightsize.inference.spread import PEAK_EXCEEDED, Flow, Reads
 
 Array = NDArray[np.floating[Any]]
 
-PEAK_EXCEEDED: Final = 1e-5
 SUSTAINED_EXCEEDED: Final = 0.005
-_MODEL_SD: Final = (0.09, 0.14)  # log error of the model's peak: fine and hourly reads
+_MODEL_SD: Final = (0.10, 0.13)  # log error of the model's peak: fine and hourly reads
 _HABIT_SD: Final = 0.08  # more upward: draws that run together by habit, not by chance
+_FILLED_SHARE: Final = 0.98  # the peak is exceeded for minutes: a steady interval holds it
 _LONG_SD: Final = 0.45  # more for reads of a whole day
 
 
 def peak_10s(
-    block: ProfileBlock, flow: Flow, steady_gpm: Array, crowding: Array, uniform: Array
+    block: ProfileBlock,
+    flow: Flow,
+    registration: Array,
+    lift: Array,
+    crowding: Array,
+    uniform: Array,
+    noise: Array,
 ) -> Array:
     """The 10 s flow exceeded `PEAK_EXCEEDED` of the time [gpm, J x A].
 
@@ -34,12 +40,16 @@ def peak_10s(
         Profiles of A meters.
     flow : Flow
         Share of time by instantaneous flow.
-    steady_gpm : array [J, A]
-        Flow under the draws.
+    registration : array [J, A]
+        Of the installed meter at its largest interval.
+    lift : array [J, A]
+        Flow above the mean in the largest intervals, over what `flow` has of it.
     crowding : array [J, A]
         How far demand bunches inside the busiest interval.
     uniform : array [J, A]
         Error of the model itself, as uniform numbers.
+    noise : array [J, A]
+        Where below its rounded reading the largest interval lay, as uniform numbers.
 
     Returns
     -------
@@ -50,30 +60,42 @@ def peak_10s(
     hour = np.sqrt(np.minimum(block.interval_min / 60, 1.0))
     long = np.log(np.maximum(block.interval_min / 60, 1.0)) / np.log(24)
     model_sd = _LONG_SD * long + _MODEL_SD[0] + (_MODEL_SD[1] - _MODEL_SD[0]) * hour
-    peak = _crowded(_peak(flow, steady_gpm), block.max_interval_gpm, crowding)
+    largest = _largest_mean(block, noise) / np.maximum(registration, 0.5)
+    largest = np.where(block.interval_min > 60, flow.top_mean_gpm, largest)  # a day's best hour
+    within = np.maximum(flow.top_10s_gpm / np.maximum(flow.top_mean_gpm, 1e-9), 1.0)
+    within = 1 + (within - 1) * lift
+    peak = _crowded(largest * within, block.max_interval_gpm, crowding)
     error = ndtri(uniform)
     model_sd = np.where(error > 0, model_sd + _HABIT_SD * hour, model_sd)
     peak = peak * np.exp(model_sd * error)
     peak = _with_register(peak, block.peak_register_gpm, uniform)
     filled = block.interval_min >= 15
-    return np.where(filled, np.maximum(peak, block.max_interval_gpm), peak)
+    return np.where(filled, np.maximum(peak, _FILLED_SHARE * largest), peak)
 
 
-def _peak(flow: Flow, steady: Array) -> Array:
-    """Flow exceeded `PEAK_EXCEEDED` of the time [J, A], log-linear between band edges."""
-    above = np.cumsum(flow.time[..., ::-1], axis=-1)[..., ::-1]
-    rests = steady[..., None] >= BAND_EDGES_GPM[:-1]
-    above = above + flow.idle.astype(np.float32)[..., None] * rests
-    last = np.maximum((above >= PEAK_EXCEEDED).sum(axis=-1) - 1, 0)
-    here = np.take_along_axis(above, last[..., None], axis=-1)[..., 0]
-    after_at = np.minimum(last + 1, BAND_COUNT - 1)
-    after = np.take_along_axis(above, after_at[..., None], axis=-1)[..., 0]
-    drop = np.log(np.maximum(here, 1e-12)) - np.log(np.maximum(after, 1e-9))
-    part = np.clip(
-        (np.log(np.maximum(here, 1e-12)) - np.log(PEAK_EXCEEDED)) / np.maximum(drop, 1e-9), 0, 1
-    )
-    step = np.log(BAND_EDGES_GPM[1] / BAND_EDGES_GPM[0])
-    return np.asarray(BAND_EDGES_GPM[last] * np.exp(part * step))
+def _largest_mean(block: ProfileBlock, uniform: Array) -> Array:
+    """Interval mean exceeded `PEAK_EXCEEDED` of the time, as it was before rounding [J, A].
+
+    The largest interval, or one of the largest where they are many. A register of whole steps
+    shows of true means just below a step the next one too, and the largest shown is such a one.
+    """
+    shown = _largest_shown(block)
+    step = block.resolution_gal / block.interval_min
+    return np.asarray(np.maximum(shown[None] - step[None] * uniform, 0.5 * shown[None]))
+
+
+def _largest_shown(block: ProfileBlock) -> Array:
+    """Interval mean exceeded `PEAK_EXCEEDED` of the time, as registered [A]."""
+    total = block.band_count.sum(axis=1) + block.zero_count
+    above = np.cumsum(block.band_count[:, ::-1], axis=1)[:, ::-1]
+    wanted = np.maximum(PEAK_EXCEEDED * total, 1.0)
+    last = np.maximum((above >= wanted[:, None]).sum(axis=1) - 1, 0)
+    rows = np.arange(block.size)
+    after = above[rows, np.minimum(last + 1, BAND_COUNT - 1)]
+    part = (above[rows, last] - wanted) / np.maximum(above[rows, last] - after, 1e-9)
+    low = BAND_EDGES_GPM[last]
+    high = np.clip(block.max_interval_gpm, low, BAND_EDGES_GPM[last + 1])
+    return np.asarray(low * (high / low) ** np.clip(part, 0, 1))
 
 
 def _with_register(peak_gpm: Array, register_gpm: Array, uniform: Array) -> Array:

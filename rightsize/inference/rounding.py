@@ -21,11 +21,14 @@ Array = NDArray[np.floating[Any]]
 
 _STEPS: Final = 12.0  # above so many steps the rounding is finer than a band
 _ITERATIONS: Final = 25
+_MARGIN: Final = 4  # bands above that a rounded-up mean may show in
 _TRUST: Final = 0.97  # the rest allows for reads off the lattice
 
 
-def unrounded(band_count: Array, zero_count: Array, step_gpm: Array) -> tuple[Array, Array]:
-    """Counts of true interval means by band, and of none, from those of rounded ones.
+def unrounded(
+    band_count: Array, zero_count: Array, step_gpm: Array, resting_gpm: Array
+) -> tuple[Array, Array]:
+    """Counts of true interval means by band, and at rest, from those of rounded ones.
 
     Parameters
     ----------
@@ -35,42 +38,72 @@ def unrounded(band_count: Array, zero_count: Array, step_gpm: Array) -> tuple[Ar
         Intervals that registered nothing.
     step_gpm : array [A]
         Register step over interval length [gpm].
+    resting_gpm : array [A]
+        What is registered at rest, of flow that never stops [gpm]. Where it is no more than
+        some steps, an interval at rest shows as none or as a few.
 
     Returns
     -------
     tuple of arrays
-        Band counts [A, B] and zero counts [A]; totals are kept.
+        Band counts [A, B] and counts at rest [A]; totals are kept.
     """
     counts = np.concatenate([zero_count[:, None], band_count], axis=1)
     out = counts.copy()
     for step in np.unique(step_gpm):
         mine = step_gpm == step
-        out[mine] = _sharpened(counts[mine], float(step))
+        rests = np.where(rests_rounded(resting_gpm[mine], step), resting_gpm[mine], 0.0)
+        out[mine] = _sharpened(counts[mine], float(step), rests)
     return out[:, 1:], out[:, 0]
+
+
+def rests_rounded(resting_gpm: Array, step_gpm: Array | float) -> NDArray[np.bool_]:
+    """Whether flow at rest is so small that rounding hides it [A]."""
+    return np.asarray((resting_gpm > 0) & (resting_gpm <= _STEPS * step_gpm))
 
 
 def rounding_variance(band_count: Array, zero_count: Array, step_gpm: Array) -> Array:
     """Mean variance that rounding adds to interval means [gpm2, A].
 
-    `f (1 - f) d^2` at v = (k + f) d; one sixth of d^2 where a mean is many steps.
+    `f (1 - f) d^2` at a true mean v = (k + f) d, over the law of true means; one sixth of d^2
+    where a mean is many steps.
     """
     total = np.maximum(band_count.sum(axis=1) + zero_count, 1)
+    law, _ = unrounded(band_count, zero_count, step_gpm, np.zeros(len(step_gpm)))
     steps = BAND_CENTRES_GPM[None] / np.maximum(step_gpm[:, None], 1e-9)
     part = steps % 1.0
     each = np.where(steps < 3, part * (1 - part), 1 / 6)
-    return np.asarray((band_count * each).sum(axis=1) / total * step_gpm**2)
+    return np.asarray((law * each).sum(axis=1) / total * step_gpm**2)
 
 
-def _sharpened(counts: Array, step_gpm: float) -> Array:
+def _sharpened(counts: Array, step_gpm: float, resting_gpm: Array) -> Array:
+    """Fixed point over the bands that rounding blurs; those above stay as they are."""
     shown, start = _lattice(step_gpm)
+    size = len(start)
+    at_rest = _shown_at_rest(resting_gpm, step_gpm)[:, :size]
+    counts, above = counts[:, :size], counts[:, size:]
     total = counts.sum(axis=1, keepdims=True)
     law = np.maximum(start[None] * total, 1e-12)
-    high = _STEPS * step_gpm < BAND_CENTRES_GPM
+    high = _STEPS * step_gpm < BAND_CENTRES_GPM[: size - 1]
     law[:, 1:][:, high] = np.maximum(counts[:, 1:][:, high], 1e-12)
+    law[:, 1:][resting_gpm[:, None] > BAND_CENTRES_GPM[None, : size - 1]] = 0.0
     for _ in range(_ITERATIONS):
-        expected = np.maximum(law @ shown, 1e-12)
-        law = law * ((counts / expected) @ shown.T)
-    return np.asarray(law * total / np.maximum(law.sum(axis=1, keepdims=True), 1e-12))
+        expected = law[:, 1:] @ shown[1:] + law[:, :1] * at_rest
+        told = counts / np.maximum(expected, 1e-12)
+        law[:, 1:] *= told @ shown[1:].T
+        law[:, 0] *= (told * at_rest).sum(axis=1)
+    law *= total / np.maximum(law.sum(axis=1, keepdims=True), 1e-12)
+    return np.concatenate([law, above], axis=1)
+
+
+def _shown_at_rest(resting_gpm: Array, step_gpm: float) -> Array:
+    """Odds of each shown band (0 = nothing) of intervals at rest [A, B + 1]."""
+    steps = resting_gpm / step_gpm
+    out = np.zeros((len(steps), BAND_COUNT + 1))
+    rows = np.arange(len(steps))
+    for k, part in ((np.floor(steps), 1 - steps % 1.0), (np.floor(steps) + 1, steps % 1.0)):
+        np.add.at(out, (rows, band_of(k * step_gpm) + 1), _TRUST * part)
+    out[:, 0] += 1 - _TRUST
+    return out
 
 
 @lru_cache(maxsize=64)
@@ -90,4 +123,5 @@ def _lattice(step_gpm: float) -> tuple[Array, Array]:
     width = np.diff(BAND_EDGES_GPM)
     start = np.concatenate([[0.0], np.where(_STEPS * step_gpm > BAND_CENTRES_GPM, width, 0.0)])
     start[0] = max(0.25 * start.sum(), 1e-12)
-    return shown, start / start.sum()
+    size = min(int((_STEPS * step_gpm >= BAND_CENTRES_GPM).sum()) + _MARGIN, BAND_COUNT) + 1
+    return shown[:size, :size], start[:size] / start.sum()

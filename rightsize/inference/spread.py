@@ -8,7 +8,6 @@ bands of `rightsize.demand.bands`.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cached_property, lru_cache
 from typing import Any, Final
 
 import numpy as np
@@ -21,77 +20,19 @@ from rightsize.demand.bands import (
     BANDS_PER_DECADE,
     FIRST_EDGE_GPM,
 )
-from rightsize.inference.kernels import CENTRES, HIGHEST, LOWEST, SIZE, Kernel
-from rightsize.meters.catalogue import Meter
-from rightsize.meters.draws import registration_draws
-from rightsize.meters.registration import registration_matrix
+from rightsize.inference.draw_edges import DrawEdges, edge_parts, put_in, taken_out, with_edges
+from rightsize.inference.kernels import (
+    CENTRES,
+    EDGES,
+    HIGHEST,
+    LOWEST,
+    SIZE,
+    Kernel,
+)
+from rightsize.inference.registered_table import RegisteredTable
 
 Array = NDArray[np.floating[Any]]
-_FINE: Final = 4  # table steps per band in which registered flow is looked up
-_TABLE_BANDS: Final = 220  # from the first edge
-TABLE_FLOW_GPM: Final = FIRST_EDGE_GPM * 10.0 ** (
-    np.arange(_TABLE_BANDS * _FINE + 1) / (BANDS_PER_DECADE * _FINE)
-)
-"""Flows at which a `RegisteredTable` holds ratios [gpm]."""
-_TYPE_SHARE: Final = 0.35  # of a single meter's error, that of the type's mean (our convention)
-
-
-@dataclass(frozen=True)
-class RegisteredTable:
-    """Draws of the registration of many meters on a fine log grid, looked up by flow."""
-
-    ratio: Array  # [J, M, table] without the cut at the start, applied at look-up
-    start_gpm: Array  # [M]
-
-    @cached_property
-    def by_band(self) -> Array:
-        """Mean registered flow over each band [J, B, M], the jump at the start included."""
-        width = np.log(BAND_EDGES_GPM[1] / BAND_EDGES_GPM[0])
-        inside = np.exp(np.array([-0.375, -0.125, 0.125, 0.375]) * width)
-        shape = (*self.ratio.shape[:2], BAND_COUNT)
-        index = np.arange(shape[1])[:, None]
-        flows = [
-            np.broadcast_to((BAND_CENTRES_GPM * i).astype(np.float32), shape) for i in inside
-        ]
-        mean = np.mean([self.registered_gpm(f, index) for f in flows], axis=0)
-        return np.ascontiguousarray(mean.transpose(0, 2, 1).astype(np.float32))
-
-    def registered_gpm(self, flow_gpm: Array, meter: NDArray[np.int64]) -> Array:
-        """Registered flow [gpm] of flows [J, ...]; `meter` broadcasts to `flow_gpm`."""
-        draws, meters, width = self.ratio.shape
-        at = np.log10(np.maximum(flow_gpm, np.float32(FIRST_EDGE_GPM)))
-        at -= np.float32(np.log10(FIRST_EDGE_GPM))
-        at *= np.float32(BANDS_PER_DECADE * _FINE)
-        low = np.minimum(at.astype(np.int32), width - 2)
-        part = at - low.astype(np.float32)
-        draw = np.arange(draws, dtype=np.int32).reshape(-1, *([1] * (flow_gpm.ndim - 1)))
-        first = (draw * np.int32(meters) + meter.astype(np.int32)) * np.int32(width)
-        flat, base = self.ratio.ravel(), first + low
-        ratio = flat.take(base)
-        ratio += (flat.take(base + 1) - ratio) * part
-        return np.asarray(np.where(flow_gpm < self.start_gpm[meter], 0, ratio * flow_gpm))
-
-
-@lru_cache(maxsize=4)
-def registered_table(meters: tuple[Meter, ...], draws: int, seed: int) -> RegisteredTable:
-    """Draws of the meters' curves: draw j of every account shares the j-th state of each.
-
-    The uncertainty is that of meters which keep their permitted errors; what tests or a stated
-    wear say of installed meters is put in by `rightsize.inference.installed`.
-    """
-    flow = TABLE_FLOW_GPM
-    plain = []
-    for meter in meters:
-        points = np.asarray(meter.registration, dtype=np.float64)
-        plain.append(np.interp(np.log(flow), np.log(points[:, 0]), points[:, 1]))
-    drawn = registration_draws(meters, flow, draws, np.random.default_rng(seed))
-    known = registration_matrix(meters, flow)
-    error = np.where((known > 0) & (drawn > 0), drawn / np.maximum(known, 1e-9), 1.0)
-    error = 1 + _TYPE_SHARE * (error - 1)
-    return RegisteredTable(
-        (np.array(plain) * error).astype(np.float32),
-        np.array([m.starting_gpm for m in meters], dtype=np.float32),
-    )
+PEAK_EXCEEDED: Final = 1e-5
 
 
 @dataclass(frozen=True)
@@ -100,6 +41,7 @@ class Reads:
 
     cumulative: Array  # [A, B + 1] share of time with a registered mean above 0 and below edge
     zero: Array  # [A]
+    is_rest: NDArray[np.bool_]  # [A] zero stands for flow at rest too small for the register
 
 
 @dataclass(frozen=True)
@@ -109,6 +51,8 @@ class Flow:
     time: Array  # [J, A, B] while draws run (steady flow included)
     idle: Array  # [J, A] steady flow alone
     actual_mean_edges: Array  # [J, A, K + 1] registered mean at each edge of the draw bands
+    top_10s_gpm: Array  # [J, A] flow exceeded `PEAK_EXCEEDED` of the time
+    top_mean_gpm: Array  # [J, A] the same of interval means
 
 
 def spread(
@@ -118,6 +62,7 @@ def spread(
     kernels: tuple[Kernel, ...],
     kernel: NDArray[np.int64],
     steady_gpm: Array,
+    edges: DrawEdges,
     table: RegisteredTable,
     installed: NDArray[np.int64],
 ) -> Flow:
@@ -133,6 +78,8 @@ def spread(
         Kernels, and which of them a draw uses.
     steady_gpm : array [J, A]
         Flow under the draws [gpm].
+    edges : DrawEdges
+        Intervals that hold a begun or ended draw.
     table, installed : RegisteredTable, int array [A]
         Registration of the catalogue and the installed meters' rows.
 
@@ -147,13 +94,35 @@ def spread(
     resting = table.registered_gpm(steady_gpm, installed)
     expected = _through(kernels, kernel, registered, transposed=True)
     expected += _idle(kernels, kernel) * resting[..., None]
-    edges = _edges_between(np.maximum.accumulate(expected, axis=-1))
-    below = _lookup_reads(reads.cumulative, edges)
-    mean_time = np.diff(below, axis=-1)
-    time = _through(kernels, kernel, mean_time, transposed=False)
-    never = np.where(resting > 0, 0, reads.zero[None])
+    parts = edge_parts(edges, intensity)
+    expected = with_edges(expected, parts, steady_gpm, resting, intensity, table, installed)
+    bounds = _edges_between(np.maximum.accumulate(expected, axis=-1))
+    mean_time = np.diff(_lookup_reads(reads.cumulative, bounds), axis=-1)
+    whole, begun = taken_out(mean_time, parts, intensity)
+    time = _through(kernels, kernel, whole, transposed=False)
+    put_in(time, begun, intensity)
+    never = np.where((resting > 0) & ~reads.is_rest, 0, reads.zero)
     idle = reads.cumulative[None, :, -1] + never - time.sum(axis=-1)
-    return Flow(_to_absolute(time, band, steady_gpm), np.maximum(idle, 0), edges)
+    return Flow(
+        _to_absolute(time, band, steady_gpm),
+        np.maximum(idle, 0),
+        bounds,
+        steady_gpm + intensity * _exceeded(time),
+        steady_gpm + intensity * _exceeded(mean_time),
+    )
+
+
+def _exceeded(time: Array) -> Array:
+    """Flow exceeded `PEAK_EXCEEDED` of the time, in units of intensity, log-linear [J, A]."""
+    above = np.cumsum(time[..., ::-1], axis=-1)[..., ::-1]
+    last = np.maximum((above >= PEAK_EXCEEDED).sum(axis=-1) - 1, 0)
+    here = np.take_along_axis(above, last[..., None], axis=-1)[..., 0]
+    after_at = np.minimum(last + 1, SIZE - 1)
+    after = np.take_along_axis(above, after_at[..., None], axis=-1)[..., 0]
+    drop = np.log(np.maximum(here, 1e-12)) - np.log(np.maximum(after, 1e-9))
+    fall = np.log(np.maximum(here, 1e-12)) - np.log(PEAK_EXCEEDED)
+    part = np.clip(fall / np.maximum(drop, 1e-9), 0, 1)
+    return np.asarray(EDGES[last] * (EDGES[1] / EDGES[0]) ** part)
 
 
 def _through(

@@ -34,6 +34,7 @@ class Draws:
     registered_gal: Floats  # [J, A, M]
     volumetric_gain_usd: Floats  # [J, A, M] against the installed meter as it is
     net_benefit_usd: Floats  # [J, A, M] a year
+    net_benefit_known_usd: Floats  # [J, A, M] the same by curves as the catalogue has them
     fits: Flags  # [J, A, M] peak, sustained flow and head loss
     peak_gpm: Array  # [J, A]
     sustained_gpm: Array  # [J, A]
@@ -87,22 +88,12 @@ def draw_benefits(
     installed = posterior.installed_gal_per_year[:, rows]
     peak = posterior.peak_10s_gpm[:, rows]
     sustained = np.maximum(posterior.sustained_60min_gpm[:, rows], least_sustained_gpm)
-    bill_now = rates.bill_usd_per_year(installed).astype(DRAW_KIND)
-    billed = _after_demand_answers(registered, installed, demand_elasticity)
-    gain = rates.bill_usd_per_year(billed)
-    gain -= bill_now[:, :, None]
-    net = gain - _level_cost_usd(costs)
-    if np.any(costs.until_renewal_share < 1):
-        of_type = posterior.registered_gal_per_year[
-            :, np.arange(posterior.weight.shape[1])[rows], meter_index
-        ]
-        bill_renewed = rates.bill_usd_per_year(of_type).astype(DRAW_KIND)
-        renewed = (1 - costs.until_renewal_share).astype(DRAW_KIND)
-        net -= (bill_renewed - bill_now)[:, :, None] * renewed
-    ours = np.arange(len(meter_index))
-    registered[:, ours, meter_index] = installed
-    gain[:, ours, meter_index] = 0
-    net[:, ours, meter_index] = 0
+    gain, net = _money(registered, installed, meter_index, rates, costs, demand_elasticity)
+    known = net
+    if posterior.known_curve_gal_per_year is not None:
+        by_known = posterior.known_curve_gal_per_year[:, rows].astype(DRAW_KIND)
+        known = _money(by_known, installed, meter_index, rates, costs, demand_elasticity)[1]
+    registered[:, np.arange(len(meter_index)), meter_index] = installed
     fits = peak[:, :, None] <= np.minimum(limits.peak_gpm[None, :], limits.head_gpm)
     fits &= sustained[:, :, None] <= limits.sustained_gpm
     return Draws(
@@ -112,10 +103,31 @@ def draw_benefits(
         registered_gal=registered,
         volumetric_gain_usd=gain,
         net_benefit_usd=net,
+        net_benefit_known_usd=known,
         fits=fits,
         peak_gpm=peak,
         sustained_gpm=sustained,
     )
+
+
+def _money(
+    registered: Floats, installed: Array, meter_index: NDArray[np.int64], rates: RateSteps,
+    costs: ChangeCosts, demand_elasticity: float,
+) -> tuple[Floats, Floats]:  # fmt: skip
+    """Gain of volumetric charges and net benefit of each meter in each draw [J, A, M]."""
+    bill_now = rates.bill_usd_per_year(installed).astype(DRAW_KIND)
+    billed = _after_demand_answers(registered, installed, demand_elasticity)
+    gain = rates.bill_usd_per_year(billed)
+    gain -= bill_now[:, :, None]
+    net = gain - _level_cost_usd(costs)
+    ours = np.arange(len(meter_index))
+    if np.any(costs.until_renewal_share < 1):
+        bill_renewed = rates.bill_usd_per_year(registered[:, ours, meter_index].astype(float))
+        renewed = (1 - costs.until_renewal_share).astype(DRAW_KIND)
+        net -= (bill_renewed.astype(DRAW_KIND) - bill_now)[:, :, None] * renewed
+    gain[:, ours, meter_index] = 0
+    net[:, ours, meter_index] = 0
+    return gain, net
 
 
 def _level_cost_usd(costs: ChangeCosts) -> Floats:
@@ -220,16 +232,15 @@ def value_of_knowing(draws: Draws, worth: Array, may_install: Flags) -> tuple[Ar
     Returns
     -------
     value_usd : array [A]
-        Expected present value, over keeping, of installing in each draw the best meter that
-        fits there: the expected value of perfect information where nothing is changed now,
-        the most that a log can be worth.
+        The largest of `upside_usd`: a log proves one meter or none.
     upside_usd : array [A, M]
-        The same if meter m were the only choice.
+        Expected present value, over keeping, of installing meter m in the draws in which it
+        pays and fits: the expected value of perfect information about flow where nothing is
+        changed now. Curves are taken as the catalogue has them: a log does not tell them.
     """
-    value = draws.net_benefit_usd * worth.astype(DRAW_KIND)
+    value = draws.net_benefit_known_usd * worth.astype(DRAW_KIND)
     np.maximum(value, 0, out=value)
     value *= draws.fits
     value *= may_install
-    best = value.max(axis=-1).astype(np.float64)
-    known = np.asarray(weighted_mean(best, draws.weight), dtype=np.float64)
-    return known, weighted_mean(value, draws.weight)
+    upside = weighted_mean(value, draws.weight)
+    return np.asarray(upside.max(axis=-1), dtype=np.float64), upside

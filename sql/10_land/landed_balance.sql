@@ -2,24 +2,29 @@
 -- grain: one file; key: none (one row).
 -- units: gal_* [gal], zero for register readings, which are no volumes; covered_min [min];
 --   first_at and last_at UTC; full_from_at and full_until_at local, the days it is about.
--- reads: typed_read, accepted_read (accepted_interval or accepted_register), rejected_read,
---   landing_meter, landed_day.
+-- reads: typed_read, placed_read, landed_part, rejected_read, landing_meter, landed_day,
+--   variable has_questionable.
 -- why: landed = accepted + rejected, by count and by volume, before anything is moved.
 create or replace temp table landed_balance as
 with accepted as (
     select
-        count(*) as rows_accepted,
+        coalesce(sum(rows_accepted), 0)::bigint as rows_accepted,
         sum(amount_gal) as amount_gal,
-        sum(interval_min::double) as covered_min,
-        count(*) filter (where quality is null) as rows_unknown_quality,
-        count(*) filter (where quality = 'measured') as rows_measured,
-        count(*) filter (where quality = 'estimated') as rows_estimated,
-        count(*) filter (where quality = 'missing') as rows_missing,
-        count(*) filter (where begin_at > getvariable('now_at')) as rows_future,
-        count(*) filter (where amount_gal = 0) as rows_zero,
-        min(begin_at) as first_at,
-        max(begin_at) as last_at
-    from accepted_read
+        sum(covered_min) as covered_min,
+        coalesce(sum(rows_measured), 0)::bigint as rows_measured,
+        coalesce(sum(rows_estimated), 0)::bigint as rows_estimated,
+        coalesce(sum(rows_missing), 0)::bigint as rows_missing,
+        coalesce(sum(rows_future), 0)::bigint as rows_future,
+        coalesce(sum(rows_zero), 0)::bigint as rows_zero,
+        min(first_at) as first_at,
+        max(last_at) as last_at
+    from landed_part
+),
+-- an unknown code is held as questionable: where nothing is, there is none to look for
+unknown as (
+    select count(*) as rows_unknown_quality
+    from placed_read
+    where getvariable('has_questionable') and rule is null and quality is null
 ),
 rejected as (
     select
@@ -58,7 +63,7 @@ select
     case when getvariable('amount_name') = 'volume'
         then coalesce(rejected.amount_gal, 0) else 0
     end as gal_rejected,
-    accepted.rows_unknown_quality, accepted.covered_min, accepted.rows_measured,
+    unknown.rows_unknown_quality, accepted.covered_min, accepted.rows_measured,
     accepted.rows_estimated, accepted.rows_missing, accepted.rows_future,
     rejected.rows_negative, accepted.rows_zero, accepted.first_at, accepted.last_at,
     meters.meters, meters.unknown_meters,
@@ -67,4 +72,4 @@ select
     case when getvariable('amount_name') = 'volume'
         then days.covered_min / nullif(meters.meters * days.span_min, 0)
     end as coverage_share
-from read, accepted, rejected, meters, days
+from read, accepted, unknown, rejected, meters, days

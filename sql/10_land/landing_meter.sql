@@ -2,15 +2,12 @@
 -- grain: one meter named in the file; key: meter_id.
 -- units: multiplier is a factor on the file's amounts; register_digits counts dials (308, as
 --   good as none, where they are not known).
--- reads: typed_read, known_meter (from meters.csv), variables bucket_count, register_digits.
+-- reads: read_meter (the names in the file, each once), known_meter (from meters.csv),
+--   variables bucket_count, register_digits.
 -- why: the hash of a name is slow, so it is made once a meter, never once a read.
 create or replace temp table landing_meter as
-with typed as (from typed_read),
+with named as (from read_meter),
 known as (from known_meter),
-named as (
-    select distinct meter_id
-    from typed
-),
 hashed as (
     select
         meter_id,

@@ -65,6 +65,6 @@ select
         when rule is null then null
         when value is not null then value
         when rule = 'time_nonexistent' then strftime(stamp_at, '%Y-%m-%dT%H:%M:%SZ')
-        else amount::varchar
+        else regexp_replace(amount::varchar, '\.0$', '')
     end as value
 from ruled

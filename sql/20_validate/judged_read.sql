@@ -37,7 +37,10 @@ select
     is_utc,
     case when isfinite(amount) then amount end as amount,
     gal_per_unit,
-    case when amount is null and amount_text is null then 'missing' else quality end as quality,
+    case
+        when amount is null and amount_text is null then 'missing'::quality_word
+        else quality
+    end as quality,
     interval_min,
     peak_gpm,
     rule,
@@ -48,6 +51,6 @@ select
         when rule like 'unit%' then unit_text
         when rule in ('meter_missing', 'repeated_header') or refused_as is not null
             then concat_ws(',', meter_id, at_text, amount_text)
-        else coalesce(amount_text, amount::varchar)
+        else coalesce(amount_text, regexp_replace(amount::varchar, '\.0$', ''))
     end as value
 from ruled

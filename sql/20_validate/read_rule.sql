@@ -1,7 +1,8 @@
 -- ledger.read_rule: the rules a read or line is held against, in plain words.
 -- grain: one row a rule; key: rule. units: none.
 -- reads: nothing.
--- why: the rejected rows and the pages name a rule; this says what it means.
+-- why: the rejected rows, `rightsize rows` and the pages name a rule; this says what it means.
+--   A row that is flagged stays in the lake and counts as its meaning says.
 create or replace table ledger.read_rule as
 select
     rule,
@@ -42,6 +43,20 @@ from (
         ('flow_reverse', 'reject', 'the channel counts water that runs backward'),
         ('not_a_volume', 'reject', 'the channel is no volume, such as a flow or a pressure'),
         ('reading_beside_volumes', 'reject',
-            'a dial reading of a file that gives the same water as interval volumes')
+            'a dial reading of a file that gives the same water as interval volumes'),
+        ('read_estimated', 'flag', 'an estimate: counts as volume, shapes no peak'),
+        ('read_edited', 'flag', 'edited by hand at the source; taken as measured'),
+        ('read_questionable', 'flag',
+            'questionable, or of a quality code that is not known: volume, no peak'),
+        ('read_missing', 'flag', 'the row holds no amount; never taken for zero'),
+        ('time_future', 'flag', 'the time lies after the landing, by less than is refused'),
+        ('read_repeated', 'flag',
+            'the same file tells this meter and time again further down: that line counts'),
+        ('read_superseded', 'flag', 'a file that landed later tells this meter and time anew'),
+        ('read_overlapping', 'flag',
+            'the interval begins before an earlier one has ended: its water is told already'),
+        ('reading_fell', 'flag',
+            'the register stands lower than before: rollover, reset or backward flow'),
+        ('meter_unknown', 'flag', 'the meter list does not hold this meter')
 ) as rules (rule, severity, meaning)
 order by rule

@@ -29,7 +29,7 @@ reads as (
         located.start_at,
         located.interval_min,
         located.export_name,
-        any_value(located.registered_gal) as registered_gal
+        max(located.registered_gal) as registered_gal
     from located
     semi join shared on located.meter_id = shared.meter_id
     where located.quality = 'measured' and located.registered_gal is not null

@@ -19,7 +19,7 @@ localised as (
         registered_gal / interval_min as flow_gpm,
         quality in ('measured', 'edited') and registered_gal >= 0 as is_shape,
         quality in ('estimated', 'questionable') as is_estimated,
-        quality = 'gap' as is_gap,
+        quality in ('gap', 'stuck') as is_gap,
         peak_register_gpm
     from counted
 )

@@ -8,7 +8,8 @@
 --      reset     any other fall is a reset or change-out: what passed is not known ('missing')
 --      misread   a reading far out of line whose neighbours are in order is passed over
 --      stuck     a reading that repeats, then leaps beyond the usual steps by about what passes
---                in such a time, was stuck: the leap is the volume of the whole stretch
+--                in such a time, was stuck: the leap is the volume of the whole stretch,
+--                a gap that leaves a finding
 --      A step longer than the meter's usual one is a 'gap', its volume known, its shape not.
 -- units: registered_gal [gal], interval_min [min]
 insert into landed_read
@@ -147,7 +148,8 @@ select
     case when is_stuck and rise_gal = 0 then null else registered_gal end as registered_gal,
     case
         when registered_gal is null or is_stuck and rise_gal = 0 then 'missing'
-        when is_stuck or step_min > 1.5 * usual_min then 'gap'
+        when is_stuck then 'stuck'
+        when step_min > 1.5 * usual_min then 'gap'
         when quality <> 'measured' then quality
         else next_quality
     end as quality,

@@ -16,7 +16,6 @@ from pipelines.load_catalogue import load_catalogue
 from pipelines.load_priors import load_priors
 from rightsize.demand.bands import BAND_CENTRES_GPM
 from rightsize.inference import infer as whole
-from rightsize.inference.kernels import KernelKind
 from rightsize.meters.registration import registration_ratio
 from tests.fleets import sites
 from tests.fleets.fleet import simulate_fleet
@@ -61,7 +60,6 @@ def test_accounts_a_second(capsys):
         5, sites_per_kind=1, meters=meters, kinds=kinds, intervals=(60.0,)
     )
     block = tiled(blocks[60.0], ACCOUNTS)
-    whole.pulse_kernel(KernelKind(whole.INTENSITY_CV))
     options = {"draws": 40, "seed": 1, "fleet": None}
     whole.infer(tiled(block, 8), meters, priors, **options)  # kernels and curves are made once
     before = time.process_time()

@@ -26,7 +26,7 @@ def process(
         started = subprocess.Popen(
             [str(w) for w in words], cwd=PROJECT, stdout=out, stderr=subprocess.STDOUT,
             start_new_session=True,
-            env={**os.environ, "OPENBLAS_NUM_THREADS": "1", **environment},
+            env={**os.environ, **environment},
         )  # fmt: skip
     try:
         yield started

@@ -83,7 +83,7 @@ def certain(block, *, registered, actual, peak, sustained):
     }
     bands = np.full((block.size, BAND_COUNT), 1 / BAND_COUNT)
     for field in fields(FlowPosterior):
-        if field.name not in one:
+        if field.name not in one and field.name != "known_curve_gal_per_year":
             per_account = "share" in field.name and field.name != "low_flow_share"
             one[field.name] = bands if per_account else np.zeros((1, block.size))
     return FlowPosterior(**one)

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from pipelines import ledger
-from pipelines.stages import land_file as land_file_module
+from pipelines.stages import lake_parts, land_file
 from rightsize.errors import ConfigError
 from tests.pipelines.exports import HEADER, Utility, hourly
 
@@ -185,7 +185,7 @@ def test_a_crash_leaves_nothing_half_landed(
     summary = utility.land()
     assert summary.rows_accepted == 3
     assert [r["registered_gal"] for r in utility.lake()] == [0.0, 1.0, 2.0]
-    assert list(land_file_module.landing_folder(utility.workspace).iterdir()) == []
+    assert list(lake_parts.landing_folder(utility.workspace).iterdir()) == []
 
 
 _MKDIR = Path.mkdir
@@ -203,7 +203,7 @@ def test_orphans_of_a_crash_are_taken_back(utility: Utility) -> None:
     landed = next(utility.workspace.root.glob("lake/*/*/*/*.parquet"))
     orphan = landed.with_name("0123.parquet")
     orphan.write_bytes(landed.read_bytes())
-    (land_file_module.landing_folder(utility.workspace) / "0123").mkdir(parents=True)
+    (lake_parts.landing_folder(utility.workspace) / "0123").mkdir(parents=True)
     utility.land()
     assert not orphan.exists()
     assert landed.exists()
@@ -213,7 +213,7 @@ def test_a_file_that_grows_while_it_is_read_is_left_for_later(
     utility: Utility, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     path = utility.write("reads.csv", HEADER + hourly("M1", "2025-06-01", range(3)))
-    true_landing = land_file_module.land_file
+    true_landing = land_file.land_file
 
     def grow(*args: object) -> object:
         outcome = true_landing(*args)  # type: ignore[arg-type]

@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import duckdb
+import polars as pl
 import pytest
 
 from pipelines.ledger import prepare
@@ -58,6 +59,61 @@ def test_a_level_that_jumps_by_a_unit_is_suspect(
 )
 def test_seasons_and_growth_are_not(tmp_path: Path, series: list[float]) -> None:
     assert found(tmp_path, series) == []
+
+
+def against_class(folder: Path, gal_per_day: list[float], suspect: float) -> list[str]:
+    """Meters called suspect among many of one class and size, the last with `suspect`."""
+    workspace = Workspace(folder / "workspace")
+    every = [*gal_per_day, suspect]
+    lines = [f"A-{k},M{k},displacement,0.75,retail" for k in range(len(every))]
+    (folder / "meters.csv").write_text(
+        "account_id,meter_id,meter_type,size_in,customer_class\n" + "\n".join(lines) + "\n"
+    )
+    files = []
+    for month in ("01", "02", "03"):
+        file = folder / f"month=2025-{month}" / "month_stat.parquet"
+        file.parent.mkdir(parents=True)
+        stats = pl.DataFrame(
+            {
+                "meter_id": [f"M{k}" for k in range(len(every))],
+                "registered_gal": [30.0 * v for v in every],
+                "days_covered": [30.0] * len(every),
+            }
+        )
+        stats.write_parquet(file)
+        files.append(file)
+    with work_database(workspace) as work:
+        prepare(work)
+    told = read_findings(workspace, files, load_meters(folder / "meters.csv", {}))
+    assert all(f.code == "suspect_multiplier" for f in told)
+    return [str(f.meter_id) for f in told]
+
+
+ALIKE = [200.0 * 1.01**k for k in range(60)]  # 200 to 360 gal a day, median 268
+
+
+@pytest.mark.parametrize("factor", [7.48, 10, 100, 1000])
+@pytest.mark.parametrize("is_above", [True, False])
+def test_a_factor_against_the_class_is_suspect(
+    tmp_path: Path, factor: float, is_above: bool
+) -> None:
+    suspect = 268 * factor if is_above else 268 / factor
+    assert against_class(tmp_path, ALIKE, suspect) == ["M60"]
+
+
+@pytest.mark.parametrize(
+    ("others", "suspect"),
+    [
+        (ALIKE, 268 * 4),  # no factor of a unit
+        (ALIKE[:20], 2680),  # too few to tell
+        ([20 * 1.1**k for k in range(60)], 20 * 1.1**30 * 10),  # the class itself is as wide
+        ([*ALIKE, *(v * 10 for v in ALIKE[:6])], 2680),  # others do so too
+    ],
+)
+def test_a_meter_that_its_class_explains_is_not(
+    tmp_path: Path, others: list[float], suspect: float
+) -> None:
+    assert against_class(tmp_path, others, suspect) == []
 
 
 def two_exports(folder: Path, shift_h: int) -> Utility:

@@ -36,16 +36,21 @@ def household_days(folder: Path) -> np.ndarray:
     python = home / "bin" / "python"
     subprocess.run([python, "-m", "pip", "-q", "install", *PACKAGES], check=True)
     script, target = Path(__file__).parent / "household_traces.py", folder / "traces.npy"
-    subprocess.run([python, script, "3", "6", target], check=True)
+    subprocess.run([python, script, "6", "6", target], check=True)
     return np.load(target)
 
 
 def buildings(traces: np.ndarray, rng: np.random.Generator) -> list[np.ndarray]:
+    """Flows of buildings: each flat a household day, up to a quarter hour early or late.
+
+    There are fewer days than flats: two flats of one day must not draw in the same seconds.
+    """
     found = []
     for flats in FLATS:
         flow = np.zeros((DAYS, 8640), np.float32)
         for day in range(DAYS):
-            flow[day] = traces[rng.integers(0, len(traces), flats)].sum(axis=0)
+            for trace in rng.integers(0, len(traces), flats):
+                flow[day] += np.roll(traces[trace], rng.integers(-90, 91))
         found.append(flow.ravel())
     return found
 

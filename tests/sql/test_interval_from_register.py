@@ -116,7 +116,7 @@ def test_a_stuck_register_is_a_gap_of_its_whole_stretch(
 ) -> None:
     readings = [r if not 10 <= k < 25 else 100.0 for k, r in enumerate(STEADY)]
     found = intervals(connection, hourly(readings))
-    assert (10.0, 900.0, 150.0, "gap") in found
+    assert (10.0, 900.0, 150.0, "stuck") in found
     assert counted(found) == 390.0
 
 

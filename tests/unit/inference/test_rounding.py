@@ -1,4 +1,5 @@
 import numpy as np
+import pytest
 
 from rightsize.demand.bands import BAND_CENTRES_GPM, BAND_COUNT, band_of
 from rightsize.inference.rounding import rounding_variance, unrounded
@@ -17,7 +18,7 @@ def test_a_trickle_between_two_steps_is_found_again():
     flow = np.diff(shown, prepend=0).astype(float)
     count, zero = counted(flow)
     assert (flow == 0).mean() > 0.3
-    law, none = unrounded(count, zero, np.array([1.0]))
+    law, none = unrounded(count, zero, np.array([1.0]), np.zeros(1))
     total = law.sum() + none
     assert total[0] == len(flow)
     assert np.isclose(law[0] @ BAND_CENTRES_GPM / total[0], flow.mean(), rtol=0.03)
@@ -28,7 +29,7 @@ def test_a_trickle_between_two_steps_is_found_again():
 def test_fine_steps_change_nothing():
     rng = np.random.default_rng(1)
     count, zero = counted(rng.gamma(2, 5, 5000))
-    law, none = unrounded(count, zero, np.array([1e-4]))
+    law, none = unrounded(count, zero, np.array([1e-4]), np.zeros(1))
     np.testing.assert_allclose(law, count, atol=1e-6 * count.sum())
     assert none[0] == zero[0]
 
@@ -41,3 +42,32 @@ def test_variance_of_rounding_is_a_sixth_of_the_step_squared():
     count, zero = counted(read)
     found = rounding_variance(count, zero, np.array([1.0]))[0]
     assert np.isclose(found, np.var(read - true), rtol=0.05)
+
+
+def test_flow_at_rest_is_told_from_no_flow_where_steps_hide_it():
+    # PLANTED: 0.24 gpm that never stops and nothing else, read every minute in steps of 1 gal
+    flow = np.diff(np.floor(np.arange(1, 100_001) * 0.24), prepend=0)
+    count, zero = counted(flow)
+    law, rest = unrounded(count, zero, np.array([1.0]), np.array([0.24]))
+    assert rest[0] > 0.9 * len(flow)
+    without, none = unrounded(count, zero, np.array([1.0]), np.zeros(1))
+    assert none[0] < 0.9 * len(flow)
+    assert law.sum() < without.sum()
+
+
+def test_rest_that_is_many_steps_leaves_the_reads_alone():
+    flow = np.full(1000, 30.0)
+    count, zero = counted(flow)
+    law, rest = unrounded(count, zero, np.array([1.0]), np.array([30.0]))
+    assert rest[0] == pytest.approx(0, abs=1)
+    np.testing.assert_allclose(law, count, atol=1)
+
+
+def test_variance_of_rounding_where_a_draw_is_part_of_a_step():
+    # PLANTED: minutes of 3 gpm, one in ten, in steps of 10 gal: ticks must not pass for draws
+    rng = np.random.default_rng(4)
+    true = 3.0 * (rng.random(200_000) < 0.1)
+    read = np.diff(np.floor(np.cumsum(true) / 10), prepend=0) * 10
+    count, zero = counted(read)
+    found = rounding_variance(count, zero, np.array([10.0]))[0]
+    assert 0.25 * np.var(read - true) < found < np.var(read - true)

@@ -1,0 +1,108 @@
+"""Exports in an object store: copied into the workspace, then landed like any other file.
+
+The copy follows the store: an object that changed is fetched again, one that is gone is
+removed. Which version of an object a copy is stands in `objects.json` beside the copies, and is
+written after each object, so a fetch that was stopped goes on where it was.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import uuid
+from pathlib import Path
+from typing import Any, Final
+
+from pipelines.load_settings import Loaded
+from pipelines.object_store import asking, copied_as, is_url, store_of
+from pipelines.observe import event
+from pipelines.resume import write_text
+from pipelines.sources.export_files import export_paths
+from pipelines.workspace import Workspace
+from rightsize.errors import StoreError
+
+_VERSION_KEYS: Final = ("ETag", "etag", "md5Hash", "mtime", "LastModified", "created")
+
+
+def fetch_exports(loaded: Loaded, workspace: Workspace) -> int:
+    """Fetch what is new of the exports that lie in an object store; how many objects that was.
+
+    Raises
+    ------
+    StoreError
+        If a store does not answer, or an object has a key that names no place below it.
+    """
+    urls = [e.path for e in loaded.settings.exports if is_url(e.path)]
+    return sum(_fetch(url, workspace.fetched) for url in urls)
+
+
+def _fetch(url: str, folder: Path) -> int:
+    store, known, fetched = store_of(url), _known(folder), 0
+    with asking(url):
+        there = _objects(store, url)
+    for name, info in there.items():
+        copy = _copy_of(folder, url, name)
+        version = _version(info)
+        if known.get(name) == version and copy.is_file():
+            continue
+        with asking(f"{url.partition('://')[0]}://{name}"):
+            _get(store, name, int(info["size"]), copy)
+        known[name] = version
+        _remember(folder, known)
+        event("fetched", object=name, bytes=info["size"])
+        fetched += 1
+    _drop_vanished(url, folder, there)
+    return fetched
+
+
+def _objects(store: Any, url: str) -> dict[str, dict[str, Any]]:
+    """Objects that the URL's glob names; a URL that ends in a slash means all below it."""
+    pattern = f"{url}*" if url.endswith("/") else url
+    found: dict[str, dict[str, Any]] = store.glob(pattern, detail=True)
+    return {
+        name.lstrip("/"): info for name, info in sorted(found.items()) if info["type"] == "file"
+    }
+
+
+def _copy_of(folder: Path, url: str, name: str) -> Path:
+    copy = copied_as(folder, f"{url.partition('://')[0]}://{name}")
+    if ".." in copy.parts:
+        raise StoreError(f"{url}: the key {name!r} would lie outside the workspace")
+    return copy
+
+
+def _version(info: dict[str, Any]) -> str:
+    """What tells one version of an object from another."""
+    return " ".join(str(info[k]) for k in ("size", *_VERSION_KEYS) if k in info)
+
+
+def _get(store: Any, name: str, size: int, copy: Path) -> None:
+    """One object, complete or absent."""
+    copy.parent.mkdir(parents=True, exist_ok=True)
+    aside = copy.with_name(f".{uuid.uuid4().hex}.part")
+    try:
+        store.get_file(name, str(aside))
+        if aside.stat().st_size != size:
+            raise StoreError(f"{name}: {aside.stat().st_size} of {size} bytes came")
+        os.replace(aside, copy)
+    finally:
+        aside.unlink(missing_ok=True)
+
+
+def _drop_vanished(url: str, folder: Path, there: dict[str, dict[str, Any]]) -> None:
+    kept = {_copy_of(folder, url, name) for name in there}
+    for copy in export_paths(copied_as(folder, url))[0]:
+        if copy not in kept:
+            copy.unlink(missing_ok=True)
+
+
+def _known(folder: Path) -> dict[str, str]:
+    try:
+        known: dict[str, str] = json.loads((folder / "objects.json").read_text("utf-8"))
+    except (OSError, ValueError):
+        return {}
+    return known
+
+
+def _remember(folder: Path, known: dict[str, str]) -> None:
+    write_text(folder / "objects.json", json.dumps(known, indent=0, sort_keys=True))

@@ -1,0 +1,150 @@
+"""The lake's files of one landing: written aside, counted, moved in, or taken out again.
+
+Until the ledger holds the file's row, nothing of it counts: the folder `landing/<hash>` marks
+a landing under way, and `sweep_up` takes back what a crash left behind.
+"""
+
+from __future__ import annotations
+
+import os
+import shutil
+from pathlib import Path
+from typing import Final
+
+import duckdb
+
+from pipelines import ledger
+from pipelines.ledger import LandedPart
+from pipelines.resources import sql_text
+from pipelines.sources.staged import Kind
+from pipelines.warehouse import quoted, run_sql, set_variables
+from pipelines.workspace import Workspace
+
+_FULL_GROUP: Final = 122_880
+_LEAST_GROUP: Final = 8_192
+_OPEN_PARTS: Final = 64  # with so many open at once, their row groups fit into memory
+_MOST_OPEN: Final = 8_192
+_FLUSH_ROWS: Final = 50_000  # what a thread holds before it is handed to the partitions
+_REGISTER_SLOT_MIN: Final = 15.0
+
+
+def write_parts(
+    connection: duckdb.DuckDBPyConnection,
+    aside: Path,
+    kind: Kind,
+    *,
+    file_hash: str,
+    partitions: int,
+) -> list[LandedPart]:
+    """Write the accepted reads, a file a month and bucket, and count what was written.
+
+    Makes `accepted_read`, the reads as they lie on disk.
+    """
+    _copy(connection, aside / "written", kind, partitions)
+    places = _place(aside, kind, file_hash)
+    set_variables(connection, {"part_files": sorted(places)})
+    run_sql(connection, f"10_land/{kind if places else 'none'}_accepted")
+    run_sql(connection, "10_land/landed_part")
+    repeated = _repeated(connection)
+    parts = [
+        LandedPart(file_hash, kind, *places[name], rows, gal, minutes, repeated.get(name, 0))
+        for name, rows, gal, minutes in connection.execute(
+            "select filename, rows_accepted, amount_gal, covered_min from landed_part"
+        ).fetchall()
+    ]
+    return sorted(parts, key=lambda p: (p.month, p.bucket))
+
+
+def _copy(
+    connection: duckdb.DuckDBPyConnection, folder: Path, kind: Kind, partitions: int
+) -> None:
+    """One pass over the reads; row groups shrink where many partitions are open at once."""
+    group = min(max(_FULL_GROUP * _OPEN_PARTS // partitions, _LEAST_GROUP), _FULL_GROUP)
+    connection.execute(f"set partitioned_write_max_open_files = {_MOST_OPEN}")
+    connection.execute(f"set partitioned_write_flush_threshold = {_FLUSH_ROWS}")
+    body = sql_text(f"10_land/{kind}_lake").rstrip().rstrip(";")
+    connection.execute(
+        f"copy ({body}\n) to {quoted(folder)} (format parquet, partition_by (month, bucket), "
+        f"parquet_version v2, compression lz4_raw, row_group_size {group})"
+    )
+
+
+def _place(aside: Path, kind: Kind, file_hash: str) -> dict[str, tuple[str, int]]:
+    """Give each written file the place below the lake that it is to have; by path."""
+    places: dict[str, tuple[str, int]] = {}
+    for folder in sorted((aside / "written").glob("month=*/bucket=*")):
+        month = folder.parent.name.removeprefix("month=")
+        bucket = int(folder.name.removeprefix("bucket="))
+        (written,) = folder.iterdir()
+        target = aside / part_path(kind, month, bucket) / f"{file_hash}.parquet"
+        _move(written, target)
+        places[str(target)] = (month, bucket)
+    return places
+
+
+def part_path(kind: str, month: str, bucket: int) -> Path:
+    """Where a partition lies below the lake."""
+    return Path(f"{kind}_read") / f"month={month}" / f"bucket={bucket:02d}"
+
+
+def _slot_us(connection: duckdb.DuckDBPyConnection) -> int:
+    """The shortest interval of the reads, in whole microseconds."""
+    row = connection.execute("select min(interval_min) from accepted_read").fetchone()
+    least_min = row[0] if row and row[0] else _REGISTER_SLOT_MIN
+    return max(1, round(least_min * 60e6))
+
+
+def _repeated(connection: duckdb.DuckDBPyConnection) -> dict[str, int]:
+    """How many reads repeat a meter and time, in each written file that holds any."""
+    set_variables(connection, {"slot_us": _slot_us(connection)})
+    counts = {}
+    for (name,) in run_sql(connection, "10_land/doubtful_part").fetchall():
+        set_variables(connection, {"part_file": name})
+        row = run_sql(connection, "10_land/repeated_count").fetchone()
+        counts[name] = int(row[0]) if row else 0
+    return counts
+
+
+def move_in(aside: Path, workspace: Workspace) -> None:
+    """Move the files of a finished landing to their places; each move is atomic."""
+    for path in sorted(aside.glob("*_read/month=*/bucket=*/*.parquet")):
+        _move(path, workspace.interval_reads.parent / path.relative_to(aside))
+    for path in sorted((aside / "rejected").glob("*.parquet")):
+        _move(path, workspace.rejected / path.name)
+
+
+def _move(source: Path, target: Path) -> None:
+    target.parent.mkdir(parents=True, exist_ok=True)
+    os.replace(source, target)
+
+
+def take_out(file_hash: str, workspace: Workspace) -> None:
+    """Remove every lake file and the refused rows of a landing."""
+    lake = workspace.interval_reads.parent
+    for path in lake.glob(f"*_read/month=*/bucket=*/{file_hash}.parquet"):
+        path.unlink(missing_ok=True)
+    (workspace.rejected / f"{file_hash}.parquet").unlink(missing_ok=True)
+
+
+def landing_folder(workspace: Workspace) -> Path:
+    """Where landings under way lie."""
+    return workspace.root / "landing"
+
+
+def sweep_up(connection: duckdb.DuckDBPyConnection, workspace: Workspace) -> None:
+    """Take back what an interrupted landing left: half a file never counts."""
+    folder = landing_folder(workspace)
+    if not folder.is_dir():
+        return
+    entered = ledger.landed_hashes(connection)
+    for aside in sorted(folder.iterdir()):
+        for stale in _named_in(aside):
+            if stale not in entered:
+                take_out(stale, workspace)
+        shutil.rmtree(aside, ignore_errors=True)
+
+
+def _named_in(aside: Path) -> list[str]:
+    """The landing itself, and the one it was to replace."""
+    marker = aside / "replaces"
+    return [aside.name, *([marker.read_text().strip()] if marker.is_file() else [])]

@@ -1,0 +1,64 @@
+"""Where a register is read on after a gap of more than a month."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from pathlib import Path
+
+import duckdb
+
+Files = tuple[Path, ...]
+ByPartition = dict[tuple[str, str], Files]  # by month and bucket
+
+
+def files_behind_gaps(
+    register: Mapping[tuple[str, str], Files],
+) -> dict[tuple[str, str], Files]:
+    """Files beyond the next month that hold the next reading of one of a month's meters.
+
+    Parameters
+    ----------
+    register
+        Lake files of register readings by month and bucket.
+
+    Returns
+    -------
+    dict
+        By month and bucket; a partition whose meters are all read in the next one is left out.
+    """
+    behind: ByPartition = {}
+    with duckdb.connect() as connection:
+        for bucket in sorted({b for _, b in register}):
+            months = sorted(m for m, b in register if b == bucket)
+            if len(months) < 3:
+                continue
+            names = [_read_meters(connection, register[month, bucket]) for month in months]
+            for place, month in enumerate(months[:-2]):
+                files = [
+                    register[months[later], bucket] for later in _needed(names[place:], place)
+                ]
+                if files:
+                    behind[month, bucket] = tuple(p for group in files for p in group)
+    return behind
+
+
+def _needed(names: list[set[str]], place: int) -> list[int]:
+    """Months behind the next one in which a meter of the first is read for the first time."""
+    waiting = names[0] - names[1]
+    needed = []
+    for later, read in enumerate(names[2:], start=place + 2):
+        if not waiting:
+            break
+        if waiting & read:
+            needed.append(later)
+            waiting -= read
+    return needed
+
+
+def _read_meters(connection: duckdb.DuckDBPyConnection, files: Files) -> set[str]:
+    rows = connection.execute(
+        "select distinct meter_id from read_parquet(?, hive_partitioning = false) "
+        "where quality <> 'missing' and reading_gal is not null",
+        [[str(p) for p in files]],
+    ).fetchall()
+    return {name for (name,) in rows}

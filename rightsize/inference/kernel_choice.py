@@ -1,0 +1,53 @@
+"""Which kernel serves a draw: kinds are few, made once, and the nearest is taken."""
+
+from __future__ import annotations
+
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rightsize.inference.candidates import RATIOS, SHARES, SINGLE_SHARES, Draws
+from rightsize.inference.kernels import INTENSITY_CV, KernelKind, pulse_kernel
+
+Array = NDArray[np.floating[Any]]
+SINGLE_RATIOS: Final = (1.5, 4.0, 10.0, 25.0, 79.4)
+KINDS: Final = (
+    KernelKind(INTENSITY_CV),
+    *(KernelKind(INTENSITY_CV, r, s) for r in RATIOS for s in SHARES),
+    *(
+        KernelKind(INTENSITY_CV, r, s, is_single=True)
+        for r in SINGLE_RATIOS
+        for s in SINGLE_SHARES
+    ),
+)
+
+
+def kernel_of(how: Draws) -> tuple[tuple[KernelKind, ...], NDArray[np.int64]]:
+    """The nearest kernel of each draw [J, A]."""
+    share = np.argmin(np.abs(how.share[..., None] - np.array(SHARES)), axis=-1)
+    share_alone = np.argmin(np.abs(how.share[..., None] - np.array(SINGLE_SHARES)), axis=-1)
+    log_ratio = np.log(np.maximum(how.ratio, 1e-3))[..., None]
+    paired = np.argmin(np.abs(log_ratio - np.log(RATIOS)), axis=-1)
+    alone = np.argmin(np.abs(log_ratio - np.log(SINGLE_RATIOS)), axis=-1)
+    count = len(SHARES)
+    which = np.where(how.ratio == 1.0, 0, 1 + paired * count + share)
+    singles = 1 + len(RATIOS) * count + alone * len(SINGLE_SHARES) + share_alone
+    return KINDS, np.where(how.is_single, singles, which)
+
+
+def unit_scale(how: Draws, kinds: tuple[KernelKind, ...], which: NDArray[np.int64]) -> Array:
+    """Factor on the unit that keeps what matters when the nearest kernel is not exact.
+
+    Of draws run one at a time the large intensity is kept, of others the mean intensity.
+    """
+    ratio = np.array([k.ratio for k in kinds])[which]
+    share = np.array([k.share for k in kinds])[which]
+    mean = (1 - how.share + how.share * how.ratio) / (1 - share + share * ratio)
+    return np.asarray(np.where(how.is_single, how.ratio / ratio, mean))
+
+
+def make_kernels() -> None:
+    """Make every kernel before work is shared out, so that no worker makes them again."""
+    for kind in KINDS:
+        pulse_kernel(kind)

@@ -1,0 +1,143 @@
+"""Steady flow that the nights show: what is left of their least hours after draws."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import ndtr
+
+from rightsize.contracts.profiles import ProfileBlock
+from rightsize.demand.bands import BAND_EDGES_GPM
+
+Array = NDArray[np.floating[Any]]
+
+_LEAST_OF_SIX: Final = 0.96  # sd of a least hour of six: 10th to 50th percentile over it
+_NIGHT_SD: Final = 0.5  # log error of the dispersion of night draws against that of all
+_NIGHT_SHIFT: Final = 0.2  # night draws are smaller than those of the day
+_LEAST_SPREAD: Final = 0.02  # of night flow: no steady flow is steadier
+_LEAST_SHARE: Final = 0.8  # a meter may register so much less at its start than its type
+_GRID: Final = 24
+
+
+@dataclass(frozen=True)
+class SteadyLaw:
+    """Odds of steady flow and its lognormal size at A accounts."""
+
+    share: Array  # [A]
+    centre_log: Array  # [A] log of the median [gpm]
+    log_sd: Array  # [A]
+
+
+def night_quantile(block: ProfileBlock, quantile: float) -> Array:
+    """Quantile of the nights' least 60-min mean [gpm], 0 where such nights registered nothing.
+
+    Parameters
+    ----------
+    block : ProfileBlock
+        Profiles of A meters.
+    quantile : float
+        Between 0 and 1.
+
+    Returns
+    -------
+    array [A]
+        Registered flow [gpm], interpolated in log flow within its band.
+    """
+    total = block.night_count.sum(axis=1) + block.night_zero_count
+    wanted = quantile * total
+    below = block.night_zero_count[:, None] + np.cumsum(block.night_count, axis=1)
+    band = np.minimum((below < wanted[:, None]).sum(axis=1), below.shape[1] - 1)
+    rows = np.arange(block.size)
+    inside = np.maximum(block.night_count[rows, band], 1e-9)
+    share = np.clip(1 - (below[rows, band] - wanted) / inside, 0, 1)
+    flow = BAND_EDGES_GPM[band] * (BAND_EDGES_GPM[band + 1] / BAND_EDGES_GPM[band]) ** share
+    return np.where((wanted > block.night_zero_count) & (total > 0), flow, 0.0)
+
+
+def steady_seen(
+    block: ProfileBlock,
+    pulse_variance: Array,
+    prior: SteadyLaw,
+    least_gpm: Array,
+    uniform: Array,
+) -> Array:
+    """Registered steady flow under the nights' draws [gpm, J x A]; 0 where none is seen.
+
+    Parameters
+    ----------
+    block : ProfileBlock
+        Profiles of A meters.
+    pulse_variance : array [A]
+        Variance of interval means that draws cause [gpm2].
+    prior : SteadyLaw
+        Odds and size of steady flow before the nights are looked at.
+    least_gpm : array [A]
+        Smallest steady flow that each meter registers [gpm].
+    uniform : array [J, A]
+        Where in its posterior law each draw lies.
+
+    Notes
+    -----
+    Draws of dispersion D (variance over mean) that flow at mean n over a steady flow vary by
+    D n. The spread of the nights' least hours so tells how much of the night flow is draws,
+    give or take how far draws of the night differ from those of the day; what is left is
+    steady. It lies between nothing and the tenth percentile of the nights.
+    """
+    low, middle = night_quantile(block, 0.1), night_quantile(block, 0.5)
+    rounding = (block.resolution_gal / 60.0) ** 2 / 6
+    spread = np.maximum(((middle - low) / _LEAST_OF_SIX) ** 2 - rounding, 0.0)
+    spread = np.maximum(spread, (_LEAST_SPREAD * middle) ** 2)
+    top = low + block.resolution_gal / 60.0  # of a rounded hour
+    steady, weight = _night_grid(np.where(low > 0, top, 0.0), prior, _LEAST_SHARE * least_gpm)
+    drawn = np.maximum(
+        (middle + 0.6 * np.sqrt(spread))[:, None] - steady, 1e-3 * middle[:, None]
+    )
+    day = _dispersion(block, pulse_variance, steady)
+    misfit = (
+        np.log(np.maximum(spread[:, None], 1e-12) / np.maximum(drawn, 1e-9))
+        - np.log(day)
+        + _NIGHT_SHIFT
+    )
+    misfit = np.where(middle[:, None] > 0, misfit, 0.0)
+    log_weight = np.log(np.maximum(weight, 1e-300)) - 0.5 * (misfit / _NIGHT_SD) ** 2
+    chance = np.exp(log_weight - log_weight.max(axis=1, keepdims=True))
+    return _drawn_from(steady, chance, uniform)
+
+
+def _night_grid(top: Array, prior: SteadyLaw, least_gpm: Array) -> tuple[Array, Array]:
+    """Steady flows that the nights allow, nothing first, and their prior odds [A, G]."""
+    part = (np.arange(_GRID) + 0.5) / _GRID
+    bottom = np.minimum(least_gpm, top)
+    steady = bottom[:, None] + (top - bottom)[:, None] * part
+    z = (np.log(np.maximum(steady, 1e-9)) - prior.centre_log[:, None]) / prior.log_sd[:, None]
+    density = np.exp(-0.5 * z**2) / (np.maximum(steady, 1e-9) * prior.log_sd[:, None])
+    width = (top - bottom)[:, None] / (_GRID * np.sqrt(2 * np.pi))
+    seen = prior.share[:, None] * density * width
+    z0 = (np.log(np.maximum(bottom, 1e-9)) - prior.centre_log) / prior.log_sd
+    none = 1 - prior.share * (1 - ndtr(z0))
+    zero = np.zeros((len(top), 1))
+    return np.hstack([zero, steady]), np.hstack([none[:, None], seen])
+
+
+def _dispersion(block: ProfileBlock, pulse_variance: Array, steady_gpm: Array) -> Array:
+    """Variance over mean of 60-min draws above each steady flow [gpm, A x G]."""
+    total = np.maximum(block.band_count.sum(axis=1) + block.zero_count, 1)
+    mean = block.band_gal.sum(axis=1) / (total * block.interval_min)
+    hourly = pulse_variance * np.minimum(block.interval_min / 60.0, 1.0)
+    above = np.maximum(mean[:, None] - steady_gpm, 0.1 * mean[:, None] + 1e-9)
+    return np.asarray(np.maximum(hourly[:, None] / above, 1e-9))
+
+
+def _drawn_from(value: Array, chance: Array, uniform: Array) -> Array:
+    """Values [A, G] drawn by their chance at each uniform [J, A], even within a step."""
+    cumulative = np.cumsum(chance, axis=1)
+    cumulative /= cumulative[:, -1:]
+    at = np.minimum((cumulative[None] < uniform[..., None]).sum(axis=-1), value.shape[1] - 1)
+    rows = np.arange(len(value))[None]
+    before = np.where(at > 0, cumulative[rows, np.maximum(at - 1, 0)], 0.0)
+    part = (uniform - before) / np.maximum(cumulative[rows, at] - before, 1e-12)
+    step = (value[:, -1] - value[:, -2])[None]
+    return np.asarray(np.where(at > 0, value[rows, at] + (part - 0.5) * step, 0.0))

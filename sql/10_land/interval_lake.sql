@@ -1,0 +1,21 @@
+-- interval_lake: the interval reads of the file at hand that no rule refuses, as the lake
+--   holds them.
+-- grain: one read; key: source_line (several reads of one meter and start may stand).
+-- units: start_at UTC; interval_min [min]; registered_gal [gal]; peak_register_gpm [gpm].
+-- reads: placed_read, the macro month_of and the variable landed_seq.
+-- why: month and bucket name the partition, and are no columns of its file. In no order: the
+--   profile stage sorts what it adds up, a meter at a time, and a sort of the whole file here
+--   cost as much as reading it.
+select
+    month_of(begin_at) as month,
+    bucket,
+    meter_id,
+    make_timestamptz(epoch_us(begin_at)) as start_at,
+    interval_min,
+    amount_gal as registered_gal,
+    coalesce(quality, 'questionable'::quality_word) as quality,
+    peak_register_gpm,
+    getvariable('landed_seq')::integer as landed_seq,
+    source_line
+from placed_read
+where rule is null

@@ -1,0 +1,22 @@
+-- register_lake: the register readings of the file at hand that no rule refuses, as the lake
+--   holds them.
+-- grain: one reading; key: source_line (several readings of one time may stand).
+-- units: read_at UTC; reading_gal [gal], multiplier applied; peak_register_gpm [gpm];
+--   gal_per_count [gal], what one count stands for; dial_limit_gal [gal], where the register
+--   turns over, null where its dials are not known.
+-- reads: placed_read, the macro month_of and the variable landed_seq.
+-- why: as interval_lake.
+select
+    month_of(begin_at) as month,
+    bucket,
+    meter_id,
+    make_timestamptz(epoch_us(begin_at)) as read_at,
+    amount_gal as reading_gal,
+    coalesce(quality, 'questionable'::quality_word) as quality,
+    peak_register_gpm,
+    getvariable('landed_seq')::integer as landed_seq,
+    source_line,
+    gal_per_count,
+    dial_limit_gal
+from placed_read
+where rule is null

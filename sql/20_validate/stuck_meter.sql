@@ -1,0 +1,33 @@
+-- stuck_meter: meters whose register stood still and then leapt.
+-- grain: one meter, at its longest such time; key: meter_id.
+-- units: from_at and until_at UTC; registered_gal [gal] of that time; stuck_days over all.
+-- reads: what the profiles found ($stuck_files).
+-- why: a finding a meter, however often it stuck.
+with stuck as (
+    select
+        meter_id,
+        from_at,
+        stuck_min,
+        registered_gal
+    from read_parquet($stuck_files, hive_partitioning = false)
+),
+longest as (
+    select
+        meter_id,
+        arg_max(from_at, stuck_min) as from_at,
+        max(stuck_min) as stuck_min,
+        arg_max(registered_gal, stuck_min) as registered_gal,
+        sum(stuck_min) / 1440 as stuck_days,
+        count(*) as times
+    from stuck
+    group by meter_id
+)
+select
+    meter_id,
+    from_at,
+    from_at + to_microseconds((stuck_min * 60e6)::bigint) as until_at,
+    registered_gal,
+    stuck_days,
+    times
+from longest
+order by meter_id

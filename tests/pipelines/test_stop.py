@@ -1,0 +1,46 @@
+"""A signal stops a sweep, whatever it meets."""
+
+from __future__ import annotations
+
+import os
+import signal
+import threading
+
+import duckdb
+import pytest
+
+from pipelines.observe import stage_cost
+from pipelines.stop import signals_seen, stoppable
+
+LONG = "create table x as select md5(i::varchar) as m from range(4000000) t(i)"
+"""Work of many tasks: between them the database looks for signals."""
+
+
+def soon(number: int) -> threading.Timer:
+    timer = threading.Timer(0.3, os.kill, (os.getpid(), number))
+    timer.start()
+    return timer
+
+
+@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT])
+def test_a_signal_in_mid_statement_is_a_stop_not_a_failure(number: int):
+    soon(number)
+    with duckdb.connect() as connection, pytest.raises(KeyboardInterrupt), stoppable():
+        connection.execute(LONG)
+
+
+def test_a_stage_that_a_signal_ended_in_mid_statement_is_stopped():
+    soon(signal.SIGINT)
+    with (
+        duckdb.connect() as connection,
+        pytest.raises(KeyboardInterrupt),
+        stage_cost("land") as cost,
+        signals_seen(),
+    ):
+        connection.execute(LONG)
+    assert cost.outcome == "stopped"
+
+
+def test_other_runtime_errors_stay_what_they_are():
+    with pytest.raises(RuntimeError, match="can't start"), stoppable():
+        raise RuntimeError("can't start new thread")
