@@ -5,11 +5,15 @@ from __future__ import annotations
 import json
 import shutil
 from pathlib import Path
+from types import SimpleNamespace
+from unittest.mock import MagicMock
 
 import duckdb
 import polars as pl
 import pytest
 
+from pipelines import sweep_stages
+from pipelines.load_settings import load
 from pipelines.publication.history import HeldSweep, Retention
 from pipelines.stages.fleet_pages import write_fleet_pages
 from pipelines.workspace import Workspace
@@ -216,3 +220,26 @@ def test_only_months_of_the_profile_are_sources(tmp_path):
     put_out(sweep)
     rows = ask(sweep.workspace.results, "select distinct month from recommendation_source")
     assert rows == [("2025-02",)]
+
+
+def test_the_configuration_says_how_much_is_kept(tmp_path, monkeypatch):
+    """Each of the three keys reaches the publication."""
+    config = tmp_path / "sweep.yaml"
+    config.write_text(
+        "utility: Larkmoor Water\nexports: [{name: network, path: reads.csv}]\n"
+        "keep_sweeps: 9\nkeep_months: 5\nkeep_detail_sweeps: 3\n"
+    )
+    (tmp_path / "tariff.yaml").write_text(
+        "classes: {default: {tiers: [{usd_per_kgal: 5}]}}\n", encoding="utf-8"
+    )
+    asked = {}
+
+    def publish(*_: object, **options: object) -> SimpleNamespace:
+        asked.update(options)
+        return SimpleNamespace(rows={})
+
+    monkeypatch.setattr(sweep_stages, "publish", publish)
+    sweep = MagicMock(loaded=load(config), sweep_id="s1")
+    sweep.workspace.assess = tmp_path
+    sweep_stages._publish(sweep, MagicMock())
+    assert asked["retention"] == Retention(sweeps=9, months=5, detail_sweeps=3)
