@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 import polars as pl
 
+from rightsize.demand.figures import shown
 from rightsize.findings import FINDING_CODES, Finding
 
 FINDING_SCHEMA = pl.Schema(
@@ -93,7 +94,7 @@ def unknown_meter_findings(read: pl.DataFrame) -> pl.DataFrame:
             "meter {} has {} reads, {} gal, and no entry in meters.csv; add it or ask why",
             "meter_id",
             pl.col("read_count"),
-            pl.col("registered_gal").round(0),
+            shown(pl.col("registered_gal")),
         ),
         evidence=pl.struct("read_count", "registered_gal").struct.json_encode(),
     ).cast(FINDING_SCHEMA)
@@ -148,7 +149,7 @@ def _rules(
             step_gpm > mean_gpm,
             pl.format(
                 "the register steps by {} gal, more than passes in a mean interval",
-                pl.col("resolution_gal").round(4),
+                shown(pl.col("resolution_gal"), decimals=4),
             ),
             ("resolution_gal", "interval_min"),
         ),
@@ -176,7 +177,7 @@ def _rules(
         _Rule(
             "reverse_flow",
             pl.col("backward_gal") < 0,
-            pl.format("{} gal ran backward", (-pl.col("backward_gal")).round(0)),
+            pl.format("{} gal ran backward", shown(-pl.col("backward_gal"))),
             ("backward_gal",),
         ),
         _Rule(
@@ -184,7 +185,7 @@ def _rules(
             pl.col("gap_gal") > 0,
             pl.format(
                 "{} gal passed during gaps: counted as volume, not as shape",
-                pl.col("gap_gal").round(0),
+                shown(pl.col("gap_gal")),
             ),
             ("gap_gal",),
         ),

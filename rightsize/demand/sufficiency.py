@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import polars as pl
 
+from rightsize.demand.figures import shown
+
 NOT_ASSESSED_CODES: dict[str, str] = {
     "fire_service": "a fire or combined service is never resized from consumption data",
     "meter_not_rated": "the installed meter is known, but its ratings are not",
@@ -86,22 +88,22 @@ def not_assessed_reason(
             estimated > max_estimated_share,
             pl.format(
                 "{} % of reads are estimates; at most {} %",
-                (estimated * 100).round(0),
-                pl.lit(max_estimated_share * 100),
+                shown(estimated * 100),
+                shown(pl.lit(max_estimated_share * 100)),
             ),
         ),
         (
             "no_registration",
             (pl.col("registered_gal") <= 0) | (zero > max_zero_share),
-            pl.format("registered {} gal in a year", pl.col("registered_gal").round(0)),
+            pl.format("registered {} gal in a year", shown(pl.col("registered_gal"))),
         ),
         (
             "resolution_too_coarse",
             steps_per_day < min_reads_per_step,
             pl.format(
                 "the register steps by {} gal, {} steps a day",
-                pl.col("resolution_gal").round(4),
-                steps_per_day.round(2),
+                shown(pl.col("resolution_gal"), decimals=4),
+                shown(steps_per_day, decimals=2),
             ),
         ),
     ]
