@@ -322,9 +322,7 @@ def test_a_new_meter_with_a_multiplier_reads_nothing_again(utility: Utility) -> 
     assert utility.land().files == ()
 
 
-@pytest.mark.parametrize(
-    ("text", "told"), [("-5", "-5"), ("-5.50", "-5.5"), ("-1e400", "-1e400")]
-)
+@pytest.mark.parametrize(("text", "told"), [("-5", "-5"), ("-5.50", "-5.5")])
 def test_a_refused_amount_is_told_without_idle_digits(
     utility: Utility, text: str, told: str
 ) -> None:
