@@ -73,15 +73,13 @@ def _proposal(path: Path) -> Proposal:
         return _of_table(base, parquet_sample(path, _SAMPLE_LINES), [])
     head = sample_lines(path, 5)
     if any(line.lstrip("\ufeff \t").startswith("<") for line in head[:1]):
-        notes = (
-            "meter_id is the usage point's id; columns: {meter_id: title} takes its title",
-        )
-        return Proposal({**base, "layout": "espi"}, notes)
-    kind, sample = text_sample(path, _SAMPLE_LINES)
-    more = {} if kind.delimiter == "," else {"delimiter": kind.delimiter}
-    if kind.encoding.lower() != "utf-8":
-        more["encoding"] = kind.encoding
-    notes = [] if not more.get("encoding") else [f"not UTF-8: taken for {kind.encoding}"]
+        told = ("meter_id is the usage point's id; columns: {meter_id: title} takes its title",)
+        return Proposal({**base, "layout": "espi"}, told)
+    written, sample = text_sample(path, _SAMPLE_LINES)
+    more = {} if written.delimiter == "," else {"delimiter": written.delimiter}
+    if written.encoding.lower() != "utf-8":
+        more["encoding"] = written.encoding
+    notes = [] if not more.get("encoding") else [f"not UTF-8: taken for {written.encoding}"]
     return _of_table({**base, **more}, sample, notes)
 
 
