@@ -24,16 +24,6 @@ STAMP = b"YYYY-MM-DD HH:MM"
 BEGIN = datetime(2025, 4, 1, 1)
 BAD = b"M0000007,2025-05-20 07:00,twelve,A\n"
 
-_SWEEP = """
-import sys
-from pipelines.cli import app
-try:
-    app(["sweep", sys.argv[1]])
-finally:
-    status = dict(line.split(":", 1) for line in open("/proc/self/status"))
-    print("peak", int(status["VmHWM"].split()[0]) / 2**20, file=sys.stderr)
-"""
-
 
 def write_export(path: Path) -> tuple[int, int]:
     """Blocks of one hour until the file is large enough, one bad line in the middle.
@@ -62,13 +52,17 @@ def test_one_bad_line_in_two_gigabytes(tmp_path: Path) -> None:
     assert reads.stat().st_size >= LEAST_BYTES
     began = time.monotonic()
     done = subprocess.run(
-        [sys.executable, "-c", _SWEEP, str(utility.loaded.path)],
+        [sys.executable, "-m", "pipelines.cli", "sweep", str(utility.loaded.path)],
         capture_output=True, text=True, check=False, cwd=ROOT,
     )  # fmt: skip
     took = time.monotonic() - began
     row = utility.ledger("from ledger.landed_file")[0]
-    print(f"\n{good:,} good reads, {reads.stat().st_size / 1e9:.2f} GB: sweep {took:.0f} s,")
-    print(f"landed by {row['landed_at']}; {done.stderr.splitlines()[-1]} GiB")
+    costs = utility.ledger("select stage, duration_s, peak_mb from ledger.stage_metric")
+    stages = ", ".join(
+        f"{c['stage']} {c['duration_s']:.0f} s ({c['peak_mb'] / 1e3:.2f} GB)" for c in costs
+    )
+    size_gb = reads.stat().st_size / 1e9
+    print(f"\n{good:,} good reads, {size_gb:.2f} GB: sweep {took:.0f} s: {stages}")
     told = " ".join(done.stdout.split())
     assert done.returncode == PARTLY, done.stderr[-2000:]
     assert f"reads.csv line {bad_line}" in told
