@@ -78,11 +78,21 @@ def is_plain_utf8(encoding: str) -> bool:
     return encoding.lower().replace("_", "-") in ("utf-8", "utf8", "utf-8-sig", "ascii")
 
 
-def sample_lines(path: Path, count: int) -> list[str]:
-    """The first lines of a file as text, whatever it is written in."""
+def sample_lines(path: Path, count: int, *, encoding: str = "utf-8") -> list[str]:
+    """The first lines of a file as text; a byte order mark says more than `encoding`."""
     head = _head(path, 1 << 22, count)
-    _, text = _decoded_head(head, "utf-8", path)
+    _, text = _decoded_head(head, encoding, path)
     return text.replace("\r\n", "\n").replace("\r", "\n").split("\n")[:count]
+
+
+def likely_encoding(path: Path) -> str:
+    """UTF-8 where the first megabytes are that, else the usual one of Western Windows."""
+    decoder = codecs.getincrementaldecoder("utf-8")()
+    try:
+        decoder.decode(_head(path, 1 << 22))
+    except UnicodeDecodeError:
+        return "cp1252"
+    return "utf-8"
 
 
 def _head(path: Path, size: int = _HEAD_BYTES, lines: int | None = None) -> bytes:

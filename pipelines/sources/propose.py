@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import csv
 import itertools
 import re
 from collections import Counter, defaultdict
@@ -12,14 +11,13 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any, Final
 
-import duckdb
 import yaml
 
 from pipelines.sources.columns import plain, usual_names
-from pipelines.sources.delimited import dialect, sample_lines
+from pipelines.sources.delimited import sample_lines
 from pipelines.sources.parquet_file import is_parquet
+from pipelines.sources.sample import Sample, parquet_sample, text_sample
 from pipelines.sources.wide import is_cell
-from pipelines.warehouse import quoted
 from rightsize.errors import ConfigError
 
 _FORMATS: Final = (
@@ -38,6 +36,8 @@ _UNITS: Final = {
     "m3": "m3", "liters": "L", "litres": "L", "l": "L", "gal": "gal", "gallons": "gal",
 }  # fmt: skip
 _SAMPLE_LINES: Final = 2000
+_POINTS_GROUP: Final = re.compile(r"^-?\d{1,3}(\.\d{3})+,\d+$")  # 1.234,5
+_CLOCK: Final = re.compile(r"^\d{1,2}:\d{2}(:\d{2})?( ?[AaPp][Mm])?$")
 
 
 @dataclass(frozen=True)
@@ -51,16 +51,6 @@ class Proposal:
     def yaml(self) -> str:
         """The proposal as an entry of `exports`."""
         return yaml.safe_dump([self.export], sort_keys=False, allow_unicode=True)
-
-
-@dataclass(frozen=True)
-class _Sample:
-    header: tuple[str, ...]
-    rows: list[list[str]]
-
-    def column(self, k: int) -> list[str]:
-        """The filled values of one column."""
-        return [r[k].strip() for r in self.rows if k < len(r) and r[k].strip()]
 
 
 def propose_mapping(path: Path) -> Proposal:
@@ -80,35 +70,20 @@ def propose_mapping(path: Path) -> Proposal:
 def _proposal(path: Path) -> Proposal:
     base: dict[str, Any] = {"name": path.name.split(".")[0], "path": str(path)}
     if is_parquet(path):
-        return _of_table(base, _parquet_sample(path), [])
+        return _of_table(base, parquet_sample(path, _SAMPLE_LINES), [])
     head = sample_lines(path, 5)
     if any(line.lstrip("\ufeff \t").startswith("<") for line in head[:1]):
-        notes = (
-            "meter_id is the usage point's id; columns: {meter_id: title} takes its title",
-        )
-        return Proposal({**base, "layout": "espi"}, notes)
-    kind = dialect(path, delimiter=None, encoding="utf-8")
-    lines = sample_lines(path, _SAMPLE_LINES)[kind.header_line :]
-    rows = [r for r in csv.reader(lines, delimiter=kind.delimiter) if r]
-    more = {} if kind.delimiter == "," else {"delimiter": kind.delimiter}
-    if kind.encoding.lower() != "utf-8":
-        more["encoding"] = kind.encoding
-    return _of_table({**base, **more}, _Sample(kind.header, rows), [])
+        told = ("meter_id is the usage point's id; columns: {meter_id: title} takes its title",)
+        return Proposal({**base, "layout": "espi"}, told)
+    written, sample = text_sample(path, _SAMPLE_LINES)
+    more = {} if written.delimiter == "," else {"delimiter": written.delimiter}
+    if written.encoding.lower() != "utf-8":
+        more["encoding"] = written.encoding
+    notes = [] if not more.get("encoding") else [f"not UTF-8: taken for {written.encoding}"]
+    return _of_table({**base, **more}, sample, notes)
 
 
-def _parquet_sample(path: Path) -> _Sample:
-    with duckdb.connect() as connection:
-        connection.execute("set TimeZone = 'UTC'")
-        result = connection.execute(
-            f"select columns(*)::varchar from read_parquet({quoted(path)}) "
-            f"limit {_SAMPLE_LINES}"
-        )
-        names = tuple(d[0] for d in result.description or ())
-        rows = [["" if v is None else str(v) for v in row] for row in result.fetchall()]
-    return _Sample(names, rows)
-
-
-def _of_table(base: dict[str, Any], sample: _Sample, notes: list[str]) -> Proposal:
+def _of_table(base: dict[str, Any], sample: Sample, notes: list[str]) -> Proposal:
     cells = [k for k, name in enumerate(sample.header) if is_cell(name)]
     is_wide = len(cells) >= 23
     times = {
@@ -133,6 +108,7 @@ def _of_table(base: dict[str, Any], sample: _Sample, notes: list[str]) -> Propos
             )
         export |= _long(sample, at, amount, formats, notes)
         numbers = [amount]
+        _note_time_apart(sample, at, notes)
     export |= _unit(sample, numbers, notes) | _decimal(sample, numbers)
     if formats and formats[0]:
         export["time_format"] = formats[0]
@@ -141,14 +117,14 @@ def _of_table(base: dict[str, Any], sample: _Sample, notes: list[str]) -> Propos
     return Proposal(export, tuple(notes))
 
 
-def _wide(sample: _Sample, cells: Sequence[int], at: int) -> dict[str, Any]:
+def _wide(sample: Sample, cells: Sequence[int], at: int) -> dict[str, Any]:
     columns = {"meter_id": _meter_column(sample, {*cells, at}), "date": sample.header[at]}
     per_day = 96 if len(cells) > 48 else 48 if len(cells) > 25 else 24
     return {"layout": "wide", "interval_min": 1440 // per_day, "columns": columns}
 
 
 def _long(
-    sample: _Sample, at: int, amount: int, formats: list[str], notes: list[str]
+    sample: Sample, at: int, amount: int, formats: list[str], notes: list[str]
 ) -> dict[str, Any]:
     meter = _meter_column(sample, {at, amount})
     meter_at = sample.header.index(meter)
@@ -169,7 +145,7 @@ def _long(
     return {**proposed, "columns": columns}
 
 
-def _pick(sample: _Sample, ours: str, allowed: Sequence[int]) -> int | None:
+def _pick(sample: Sample, ours: str, allowed: Sequence[int]) -> int | None:
     """The column whose name is usual for `ours`; for a time, else the first that is one."""
     names = [plain(h) for h in sample.header]
     for usual in usual_names(ours):
@@ -178,7 +154,7 @@ def _pick(sample: _Sample, ours: str, allowed: Sequence[int]) -> int | None:
     return allowed[0] if allowed and ours in ("at", "date") else None
 
 
-def _meter_column(sample: _Sample, taken: set[int]) -> str:
+def _meter_column(sample: Sample, taken: set[int]) -> str:
     names = [plain(h) for h in sample.header]
     for usual in usual_names("meter_id"):
         if usual in names and names.index(usual) not in taken:
@@ -189,7 +165,7 @@ def _meter_column(sample: _Sample, taken: set[int]) -> str:
     return sample.header[max(rest, key=lambda k: len(set(sample.column(k))))]
 
 
-def _pick_amount(sample: _Sample, at: int) -> int | None:
+def _pick_amount(sample: Sample, at: int) -> int | None:
     names = [plain(h) for h in sample.header]
     numeric = [k for k in range(len(names)) if k != at and _is_numeric(sample.column(k))]
     for ours in ("volume", "reading"):
@@ -202,6 +178,8 @@ def _pick_amount(sample: _Sample, at: int) -> int | None:
 
 
 def _number(text: str) -> float | None:
+    if _POINTS_GROUP.match(text):
+        text = text.replace(".", "")
     cleaned = re.sub(r"(?<=\d)[ ,'](?=\d{3}(\D|$))", "", text).replace(",", ".")
     try:
         return float(cleaned)
@@ -215,7 +193,7 @@ def _is_numeric(values: Sequence[str]) -> bool:
     return sum(_number(v) is not None for v in values) >= 0.8 * len(values)
 
 
-def _time_format(sample: _Sample, k: int) -> list[str] | None:
+def _time_format(sample: Sample, k: int) -> list[str] | None:
     """Formats that fit a column's values, `""` for those read without one; None for none."""
     values = sample.column(k)[:200]
     if not values:
@@ -244,7 +222,7 @@ def _parsed(text: str, time_format: str) -> datetime | None:
         return None
 
 
-def _is_register(sample: _Sample, meter: int, amount: int) -> bool:
+def _is_register(sample: Sample, meter: int, amount: int) -> bool:
     """Whether the amounts of each meter never fall and are seldom small: a register's way."""
     name = plain(sample.header[amount])
     if any(name.startswith(u) for u in ("volume", "consumption", "usage", "interval")):
@@ -259,7 +237,7 @@ def _is_register(sample: _Sample, meter: int, amount: int) -> bool:
     return rising and (is_named or any(step > 0 for step in steps))
 
 
-def _interval_min(sample: _Sample, meter: int, at: int, formats: list[str]) -> float:
+def _interval_min(sample: Sample, meter: int, at: int, formats: list[str]) -> float:
     stamps: dict[str, list[datetime]] = defaultdict(list)
     for row in sample.rows:
         if max(meter, at) < len(row):
@@ -274,16 +252,35 @@ def _interval_min(sample: _Sample, meter: int, at: int, formats: list[str]) -> f
     return float(steps.most_common(1)[0][0]) if steps else 60.0
 
 
-def _unit(sample: _Sample, numbers: Sequence[int], notes: list[str]) -> dict[str, Any]:
-    words = plain(sample.header[numbers[0]]).split("_")
+def _note_time_apart(sample: Sample, at: int, notes: list[str]) -> None:
+    clocks = [
+        name
+        for k, name in enumerate(sample.header)
+        if k != at and (values := sample.column(k)) and all(map(_CLOCK.match, values))
+    ]
+    if clocks:
+        notes.append(
+            f"the time of day stands apart, in {clocks[0]}: dates alone would be read; have "
+            "date and time exported, or joined, as one column"
+        )
+
+
+def _unit(sample: Sample, numbers: Sequence[int], notes: list[str]) -> dict[str, Any]:
+    words = plain(sample.header[numbers[0]].replace("³", "3")).split("_")
     unit = next((_UNITS[w] for w in words if w in _UNITS), None)
-    if unit is None:
+    own = _pick(sample, "unit", range(len(sample.header)))
+    if own is not None:
+        said = ", ".join(u for u, _ in Counter(sample.column(own)).most_common(4))
+        notes.append(f"each row says its unit, in {sample.header[own]}: {said}")
+    elif unit is None:
         notes.append("the file does not say its unit: gal is a guess, check it")
     return {"unit": unit or "gal"}
 
 
-def _decimal(sample: _Sample, numbers: Sequence[int]) -> dict[str, Any]:
+def _decimal(sample: Sample, numbers: Sequence[int]) -> dict[str, Any]:
     values = [v for k in numbers[:3] for v in sample.column(k)]
+    if any(_POINTS_GROUP.match(v) for v in values):
+        return {"decimal": ",", "thousands": "."}
     grouped = sum(bool(re.match(r"^\d{1,3}(,\d{3})+(\.\d+)?$", v)) for v in values)
     commas = sum("," in v for v in values)
     if not commas:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import polars as pl
 
 from rightsize.units import UnitSystem
-from rightsize.wording import Wording
+from rightsize.wording import Wording, figure
 
 NOT_ASSESSED_CODES: dict[str, str] = {
     "fire_service": "a fire or combined service is never resized from consumption data",
@@ -93,8 +93,8 @@ def not_assessed_reason(
             estimated > max_estimated_share,
             pl.format(
                 "{} % of reads are estimates; at most {} %",
-                (estimated * 100).round(0),
-                pl.lit(max_estimated_share * 100),
+                figure(estimated * 100),
+                figure(pl.lit(max_estimated_share * 100)),
             ),
         ),
         (
@@ -108,7 +108,7 @@ def not_assessed_reason(
             pl.format(
                 "the register steps by {}, {} steps a day",
                 said.volume(pl.col("resolution_gal")),
-                steps_per_day.round(2),
+                figure(steps_per_day),
             ),
         ),
     ]

@@ -320,3 +320,12 @@ def test_a_new_meter_with_a_multiplier_reads_nothing_again(utility: Utility) -> 
     meters = utility.folder / "meters.csv"
     meters.write_text(meters.read_text() + "A-9,M9,turbine,4,process,100,\n")
     assert utility.land().files == ()
+
+
+@pytest.mark.parametrize(("text", "told"), [("-5", "-5"), ("-5.50", "-5.5")])
+def test_a_refused_amount_is_told_without_idle_digits(
+    utility: Utility, text: str, told: str
+) -> None:
+    utility.write("reads.csv", f"{HEADER}M1,2025-06-01 01:00,{text},A\n")
+    utility.land()
+    assert [r["value"] for r in utility.rejected()] == [told]
