@@ -26,10 +26,12 @@ from prefect import Task, flow, task
 from prefect.cache_policies import NO_CACHE
 from prefect.client.schemas.objects import State, TaskRun
 from prefect.exceptions import TerminationSignal
+from prefect.runtime import flow_run
 from prefect.states import Cancelled
 from prefect.tasks import exponential_backoff
 from pydantic import Field
 
+from pipelines.dead_runs import end_dead_runs
 from pipelines.flow_artifacts import show_look, show_outcome, show_program
 from pipelines.load_settings import Loaded, load
 from pipelines.look import look
@@ -183,6 +185,7 @@ def _sweep(
     loaded = load(config)
     if skipped := _busy(loaded):
         return skipped
+    end_dead_runs(loaded, but=flow_run.id)
 
     def run() -> SweepOutcome:
         workspace = Workspace(loaded.workspace_root)
