@@ -105,7 +105,10 @@ def serve_forever(loaded: Loaded, *, port: int | None = None, **options: Any) ->
 
 @contextmanager
 def prefect_api(home: Path, port: int | None = None) -> Iterator[str]:
-    """The configured Prefect API, or a server on the loopback for as long as the block runs."""
+    """The configured Prefect API, or a server on the loopback for as long as the block runs.
+
+    That server forgets runs after 90 days: its database would grow for ever otherwise.
+    """
     configured = os.environ.get("PREFECT_API_URL")
     if configured:
         yield configured
@@ -114,6 +117,7 @@ def prefect_api(home: Path, port: int | None = None) -> Iterator[str]:
     port = port or _free_port()
     url = f"http://127.0.0.1:{port}/api"
     os.environ.update(_QUIET, PREFECT_HOME=str(home), PREFECT_API_URL=url)
+    os.environ.setdefault("PREFECT_SERVER_SERVICES_DB_VACUUM_ENABLED", "events,flow_runs")
     with (home / "server.log").open("ab") as log:
         server = subprocess.Popen(
             [
