@@ -203,6 +203,14 @@ def schedule(
         typer.Option(min=0, help="monthly, choose the programme for so much money [USD]"),
     ] = None,
     crews: Annotated[int | None, typer.Option(min=1, help="crews of that programme")] = None,
+    port: Annotated[
+        int | None,
+        typer.Option(
+            min=1,
+            max=65535,
+            help="of its own Prefect server on the loopback; a free one if absent",
+        ),
+    ] = None,
     notify: Notify = None,
     log_json: LogJson = False,
 ) -> None:
@@ -219,7 +227,7 @@ def schedule(
         serve_forever(
             load(config), nightly_cron=nightly, monthly_cron=monthly,
             workers=workers, scheduler=scheduler, notify=notify,
-            budget_usd=budget, crews=crews,
+            budget_usd=budget, crews=crews, port=port,
         )  # fmt: skip
 
 

@@ -92,28 +92,32 @@ def deployments(
     return made
 
 
-def serve_forever(loaded: Loaded, **options: Any) -> None:
+def serve_forever(loaded: Loaded, *, port: int | None = None, **options: Any) -> None:
     """Serve until stopped. One run at a time: a second waits for the first to end."""
-    with prefect_api(Workspace(loaded.workspace_root).root / "prefect"):
+    with prefect_api(Workspace(loaded.workspace_root).root / "prefect", port):
         from prefect import serve
 
         from pipelines.dead_runs import end_dead_runs
 
-        end_dead_runs(loaded)
+        end_dead_runs(loaded, young_s=0)  # of this utility nobody else serves runs
         serve(*deployments(loaded, **options), limit=1, pause_on_shutdown=False)
 
 
 @contextmanager
-def prefect_api(home: Path) -> Iterator[str]:
-    """The configured Prefect API, or a server on the loopback for as long as the block runs."""
+def prefect_api(home: Path, port: int | None = None) -> Iterator[str]:
+    """The configured Prefect API, or a server on the loopback for as long as the block runs.
+
+    That server forgets runs after 90 days: its database would grow for ever otherwise.
+    """
     configured = os.environ.get("PREFECT_API_URL")
     if configured:
         yield configured
         return
     home.mkdir(parents=True, exist_ok=True)
-    port = _free_port()
+    port = port or _free_port()
     url = f"http://127.0.0.1:{port}/api"
     os.environ.update(_QUIET, PREFECT_HOME=str(home), PREFECT_API_URL=url)
+    os.environ.setdefault("PREFECT_SERVER_SERVICES_DB_VACUUM_ENABLED", "events,flow_runs")
     with (home / "server.log").open("ab") as log:
         server = subprocess.Popen(
             [

@@ -13,6 +13,7 @@ from __future__ import annotations
 import os
 import signal
 import uuid
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Any, Final
 
@@ -26,10 +27,12 @@ from prefect import Task, flow, task
 from prefect.cache_policies import NO_CACHE
 from prefect.client.schemas.objects import State, TaskRun
 from prefect.exceptions import TerminationSignal
+from prefect.runtime import flow_run
 from prefect.states import Cancelled
 from prefect.tasks import exponential_backoff
 from pydantic import Field
 
+from pipelines.dead_runs import end_dead_runs
 from pipelines.flow_artifacts import show_look, show_outcome, show_program
 from pipelines.load_settings import Loaded, load
 from pipelines.look import look
@@ -140,10 +143,11 @@ def stage_as_task(stage: Stage, sweep: Sweep) -> None:
 
 def named_work(stage: Stage, sweep: Sweep) -> Any:
     """The stage's work as a function without arguments, which Prefect would look through."""
+    here = _HereOnly(sweep)
 
     def run_stage() -> None:
         try:
-            stage.run(sweep)
+            stage.run(here.sweep)
         except KeyboardInterrupt as stopped:
             # What Prefect's own handler of the signal raises, where a statement did not eat it.
             raise TerminationSignal(signal.SIGTERM) from stopped
@@ -151,6 +155,20 @@ def named_work(stage: Stage, sweep: Sweep) -> Any:
     run_stage.__name__ = stage.name
     run_stage.__doc__ = f"The {stage.name} stage."
     return run_stage
+
+
+@dataclass(frozen=True)
+class _HereOnly:
+    """A sweep that stays in its process.
+
+    With the work on buckets Prefect sends a worker the task that asked for it, the stage. What
+    the stage holds is not needed there, and its connections could not be sent.
+    """
+
+    sweep: Any
+
+    def __reduce__(self) -> tuple[type[_HereOnly], tuple[None]]:
+        return _HereOnly, (None,)
 
 
 def is_input_output(of: Task[Any, Any], task_run: TaskRun, state: State[Any]) -> bool:
@@ -183,6 +201,7 @@ def _sweep(
     loaded = load(config)
     if skipped := _busy(loaded):
         return skipped
+    end_dead_runs(loaded, but=flow_run.id)
 
     def run() -> SweepOutcome:
         workspace = Workspace(loaded.workspace_root)

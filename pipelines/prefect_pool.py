@@ -11,7 +11,6 @@ from prefect import task
 from prefect.cache_policies import NO_CACHE
 from prefect.futures import PrefectFuture
 from prefect.task_runners import TaskRunner, ThreadPoolTaskRunner
-from prefect.utilities.annotations import quote
 
 from pipelines.bucket_work import Pool, worker_count
 from pipelines.cluster import check_cluster
@@ -22,10 +21,20 @@ MOST_TASKS: Final = 48
 """Of one stage: a task costs Prefect 10 to 100 ms, and a person reads their list."""
 
 
+class Work:
+    """A function and its arguments, as one thing that Prefect does not look through.
+
+    No dataclass, since Prefect would. Its own `quote` is undone by prefect-dask.
+    """
+
+    def __init__(self, fn: Callable[..., Any], arguments: tuple[Any, ...]) -> None:
+        self.fn, self.arguments = fn, arguments
+
+
 @task(name="buckets", cache_policy=NO_CACHE, persist_result=False)
-def do_buckets(work: Callable[..., Any], arguments: tuple[Any, ...]) -> Any:
+def do_buckets(work: Work) -> Any:
     """The work on some buckets."""
-    return work(*arguments)
+    return work.fn(*work.arguments)
 
 
 @contextmanager
@@ -62,9 +71,7 @@ class TaskExecutor(Executor):
         """One task run; arguments are not looked through for futures, as there are none."""
         if kwargs:
             raise TypeError("bucket work takes positional arguments only")
-        inner = self._runner.submit(
-            do_buckets, parameters={"work": quote(fn), "arguments": quote(args)}
-        )
+        inner = self._runner.submit(do_buckets, parameters={"work": Work(fn, args)})
         return _BucketFuture(inner)
 
 

@@ -17,6 +17,7 @@ import pytest
 from demo_data.regenerate import CHECKED_IN
 from pipelines.load_settings import load
 from pipelines.sweep import run_sweep
+from tests.faults.prefect_service import prefect_server
 from tests.faults.service import free_port, kill_group, process, rightsize, until
 from tests.pipelines.quick import add_export, published_tables, quick_utility
 
@@ -104,6 +105,30 @@ def test_a_cluster_publishes_what_one_machine_publishes(
         *rightsize("sweep", config, "--scheduler", cluster.address), log=tmp_path / "sweep.log"
     ) as sweep:
         assert sweep.wait(400) in (0, 3), (tmp_path / "sweep.log").read_text()
+    assert published_tables(config) == published_tables(local)
+    workers = {e["worker"] for e in events(config) if e["message"] == "bucket done"}
+    assert len(workers) == 2, "both workers had their share"
+
+
+def test_a_flow_sends_its_buckets_to_the_cluster_and_publishes_the_same(
+    cluster: Cluster, local: Path, tmp_path: Path
+):
+    """Through prefect-dask: task runs on the workers, results as those of one machine."""
+    cluster.node("one")
+    cluster.node("two")
+    until(lambda: len(cluster.pids()) == 2, "two workers")
+    config = utility(tmp_path)
+    code = "import sys, pipelines.flows as f; f.nightly(sys.argv[1], scheduler=sys.argv[2])"
+    flow = (sys.executable, "-c", code, config, cluster.address)
+    log = tmp_path / "flow.log"
+    with (
+        prefect_server(tmp_path) as server,
+        process(*flow, log=log, **server.environment) as run,
+    ):
+        assert run.wait(400) == 0, log.read_text()
+        assert [r["state_type"] for r in server.runs("COMPLETED")] == ["COMPLETED"]
+        tasks = server.ask("task_runs/filter")
+        assert sum(t["name"].startswith("buckets") for t in tasks) > 10
     assert published_tables(config) == published_tables(local)
     workers = {e["worker"] for e in events(config) if e["message"] == "bucket done"}
     assert len(workers) == 2, "both workers had their share"

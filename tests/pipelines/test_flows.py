@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import threading
 import urllib.request
 from pathlib import Path
 from typing import Any
@@ -138,6 +139,27 @@ def test_accounts_on_demand_are_looked_at_and_nothing_is_published(
     before = (config.parent / "workspace/published/results.duckdb").read_bytes()
     assert "looked at 1 meters" in flows.on_demand(config, accounts=["A-10003"])
     assert (config.parent / "workspace/published/results.duckdb").read_bytes() == before
+
+
+def test_a_stage_goes_to_a_worker_without_what_only_its_process_can_hold():
+    """With the work on buckets prefect-dask sends the task that asked for it."""
+    cloudpickle = pytest.importorskip("cloudpickle")
+    asked = []
+
+    def work(sweep: Sweep, cost: StageCost) -> None:
+        asked.append(sweep)
+
+    class Holding:
+        costs: list[StageCost] = []  # noqa: RUF012
+
+    sweep = Holding()
+    sweep.connection = threading.Lock()
+    stage = flows.named_work(Stage("land", work), sweep)
+    with pytest.raises(TypeError, match="pickle"):
+        cloudpickle.dumps(sweep.connection)
+    cloudpickle.dumps(stage)
+    stage()
+    assert asked == [sweep]
 
 
 def test_months_between():
