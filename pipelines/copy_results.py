@@ -12,13 +12,13 @@ before or this one, whole. The publication before stays for readers that are at 
 from __future__ import annotations
 
 import datetime as dt
+import hashlib
 import json
 from pathlib import Path
 from typing import Any, Final
 
 from pipelines.object_store import asking, store_of
 from pipelines.observe import event
-from pipelines.sources.export_files import content_hash
 from pipelines.workspace import Workspace
 
 LATEST: Final = "latest.json"
@@ -60,8 +60,9 @@ def copy_results(workspace: Workspace, sweep_id: str, url: str) -> int:
     with asking(url):
         for name, path in _files(workspace):
             store.put_file(str(path), f"{target}/{name}")
-            size, digest = path.stat().st_size, content_hash(path)[0]
-            files.append({"name": name, "bytes": size, "sha256": digest})
+            with path.open("rb") as content:
+                digest = hashlib.file_digest(content, "sha256").hexdigest()
+            files.append({"name": name, "bytes": path.stat().st_size, "sha256": digest})
         store.pipe_file(f"{_root(url)}/{LATEST}", _manifest(sweep_id, files))
         _drop_others(store, url, {sweep_id, before})
     event("results copied", to=url, files=len(files), bytes=sum(f["bytes"] for f in files))
