@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from scipy.special import ndtr
 
 from rightsize.contracts.profiles import ProfileBlock
-from rightsize.demand.bands import BAND_EDGES_GPM
+from rightsize.demand.bands import BAND_CENTRES_GPM, BAND_EDGES_GPM
 
 Array = NDArray[np.floating[Any]]
 
@@ -126,9 +126,21 @@ def _dispersion(block: ProfileBlock, pulse_variance: Array, steady_gpm: Array) -
     """Variance over mean of 60-min draws above each steady flow [gpm, A x G]."""
     total = np.maximum(block.band_count.sum(axis=1) + block.zero_count, 1)
     mean = block.band_gal.sum(axis=1) / (total * block.interval_min)
-    hourly = pulse_variance * np.minimum(block.interval_min / 60.0, 1.0)
+    hourly = np.where(block.interval_min < 60, _hour_variance(block), pulse_variance)
     above = np.maximum(mean[:, None] - steady_gpm, 0.1 * mean[:, None] + 1e-9)
     return np.asarray(np.maximum(hourly[:, None] / above, 1e-9))
+
+
+def _hour_variance(block: ProfileBlock) -> Array:
+    """Variance of 60-min means within hours of the week, swings between days taken off [A].
+
+    Reads shorter than an hour tell their own variance, not that of hours: draws last.
+    """
+    hours = np.maximum(block.days_covered * 24, 1.0)
+    square = block.hour_count @ BAND_CENTRES_GPM**2 / hours
+    whole = square - block.slot_ss / np.maximum(block.reads_used, 1)
+    between = block.day_ss / np.maximum(block.day_dof, 1)
+    return np.asarray(np.maximum(whole - between, 0.05 * square + 1e-6))
 
 
 def _drawn_from(value: Array, chance: Array, uniform: Array) -> Array:

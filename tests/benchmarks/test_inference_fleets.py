@@ -2,7 +2,7 @@
 
     python -m pytest -m bench -s tests/benchmarks/test_inference_fleets.py
 
-The method was set on fleets 31 to 48; those named here were judged once, at the end. Each holds
+The method was set on fleets 31 to 48; those named here were in view for one mending, at the end. Each holds
 five sites of each of twelve kinds over one year, truth at 10 s.
 """
 
