@@ -77,6 +77,10 @@ def land_file(
     _set_up(connection, landing)
     staged = _stage(connection, landing.task)
     connection.execute(f"create temp view read_meter as {staged.meter_names}")
+    connection.execute(
+        "create type meter_name as enum (select distinct meter_id from read_meter "
+        "where meter_id <> '' union select '' order by all)"
+    )
     run_sql(connection, "20_validate/judged_read")
     run_sql(connection, "10_land/landing_meter")
     months = _define_places(connection, landing)

@@ -9,7 +9,7 @@
 select
     month_of(begin_at) as month,
     bucket,
-    meter_id,
+    meter_name as meter_id,
     make_timestamptz(epoch_us(begin_at)) as start_at,
     interval_min,
     amount_gal as registered_gal,

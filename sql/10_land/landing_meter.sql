@@ -3,8 +3,11 @@
 -- units: multiplier is a factor on the file's amounts; register_digits counts dials (308, as
 --   good as none, where they are not known).
 -- reads: read_meter (the names in the file, each once), known_meter (from meters.csv),
---   variables bucket_count, register_digits.
--- why: the hash of a name is slow, so it is made once a meter, never once a read.
+--   variables bucket_count, register_digits,
+--   the type meter_name.
+-- why: the hash of a name is slow, so it is made once a meter, never once a read; a name is
+--   written as the word of an enumeration, so that the lake's files need not tell names apart
+--   read by read.
 create or replace temp table landing_meter as
 with named as (from read_meter),
 known as (from known_meter),
@@ -17,6 +20,7 @@ hashed as (
 )
 select
     hashed.meter_id,
+    hashed.meter_id::meter_name as meter_name,
     hashed.bucket,
     row_number() over (order by hashed.bucket, hashed.meter_id)::integer as meter_key,
     coalesce(known.multiplier, 1) as multiplier,

@@ -15,6 +15,7 @@ timed as (
     select
         judged.source_line,
         judged.meter_id,
+        meter.meter_name,
         meter.meter_key,
         meter.bucket,
         coalesce(judged.interval_min, getvariable('interval_min')::float) as interval_min,
@@ -36,7 +37,8 @@ timed as (
 ),
 ruled as (
     select
-        source_line, meter_id, meter_key, bucket, interval_min, gal_per_count, amount,
+        source_line, meter_id, meter_name, meter_key, bucket, interval_min,
+        gal_per_count, amount,
         amount * gal_per_count as amount_gal,
         register_digits, peak_register_gpm, quality, value, stamp_at,
         case
@@ -56,7 +58,8 @@ ruled as (
     from timed
 )
 select
-    source_line, meter_id, meter_key, bucket, begin_at, interval_min, amount_gal, quality,
+    source_line, meter_id, meter_name, meter_key, bucket, begin_at, interval_min,
+    amount_gal, quality,
     peak_register_gpm, gal_per_count,
     case when register_digits < 300 then 10 ^ register_digits * gal_per_count end
         as dial_limit_gal,
