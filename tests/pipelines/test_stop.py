@@ -12,8 +12,8 @@ import pytest
 from pipelines.observe import stage_cost
 from pipelines.stop import signals_seen, stoppable
 
-LONG = "create table x as select md5(i::varchar) as m from range(100000000) t(i)"
-"""Work of many tasks, far longer than the signal takes: between them it is looked for."""
+LONG = "create table x as select md5(i::varchar) as m from range(15000000) t(i)"
+"""Work that outlasts the signal on any machine: it is seen at the latest when this ends."""
 
 
 def soon(number: int) -> threading.Timer:
