@@ -2,8 +2,8 @@
 
     python -m pytest -m bench -s tests/benchmarks/test_inference_fleets.py
 
-The method was set on fleets 31 to 48; those named here were in view for one mending, at the end.
-Each holds five sites of each of twelve kinds over one year, truth at 10 s.
+The method was set on fleets 31 to 48; those named here were in view for one mending only. Each
+holds five sites of each of twelve kinds over one year, truth at 10 s.
 """
 
 from __future__ import annotations
