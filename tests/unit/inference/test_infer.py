@@ -61,3 +61,15 @@ def test_the_truth_lies_inside_the_envelope(fleet, priors):
         per_year = truth.registered_gal * 365.25 / 365
         assert (out.registered_envelope_low <= per_year * 1.01).all()
         assert (per_year <= out.registered_envelope_high * 1.01).all()
+
+
+def test_the_registers_own_peak_is_taken_for_it(fleet, priors):
+    truth, blocks = fleet
+    reported = np.full(blocks[60.0].size, np.nan)
+    reported[0] = 1.1 * truth.peak_10s_gpm[0]  # the largest of all moments lies a little above
+    told = _infer(replace(blocks[60.0], peak_register_gpm=reported), priors)
+    plain = _infer(blocks[60.0], priors)
+    low, high = np.quantile(told.peak_10s_gpm[:, 0], [0.05, 0.95])
+    assert low <= truth.peak_10s_gpm[0] <= high
+    assert high / low < np.divide(*np.quantile(plain.peak_10s_gpm[:, 0], [0.95, 0.05]))
+    np.testing.assert_allclose(told.peak_10s_gpm[:, 1:], plain.peak_10s_gpm[:, 1:])
