@@ -14,6 +14,7 @@ from rightsize.inference.spread import Reads
 
 Array = NDArray[np.floating[Any]]
 
+_HOURS_OF_A_DAY: Final = 4  # steps from the quietest to the busiest
 _DAY_LOG_SD: Final = 0.55  # of the hours of a day about its mean
 
 
@@ -45,14 +46,15 @@ def _by_hours(share: Array, block: ProfileBlock) -> Array:
 
     Use follows the day: the hours of a day stand to its mean as lognormal factors, wider the
     longer the interval (our convention; an ordinary demand pattern has a coefficient of
-    variation near 0.6 over the day). The mean of every interval is kept.
+    variation near 0.6 over the day), of which the busiest stands near three times the day's mean.
+    The mean of every interval is kept.
     """
     part = np.minimum(np.log(np.maximum(block.interval_min, 60) / 60) / np.log(24), 1.0)
     out = np.zeros_like(share)
     for level in np.unique(part):
         mine = part == level
         sd = _DAY_LOG_SD * np.sqrt(level)
-        for z, weight in zip(*np.polynomial.hermite_e.hermegauss(9), strict=True):
+        for z, weight in zip(*np.polynomial.hermite_e.hermegauss(_HOURS_OF_A_DAY), strict=True):
             shift = (sd * z - sd**2 / 2) / np.log(10) * BANDS_PER_DECADE
             low = int(np.floor(shift))
             for move, part_of in ((low, 1 - (shift - low)), (low + 1, shift - low)):
