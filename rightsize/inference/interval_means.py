@@ -46,8 +46,8 @@ def _by_hours(share: Array, block: ProfileBlock) -> Array:
 
     Use follows the day: the hours of a day stand to its mean as lognormal factors, wider the
     longer the interval (our convention; an ordinary demand pattern has a coefficient of
-    variation near 0.6 over the day), of which the busiest stands near three times the day's mean.
-    The mean of every interval is kept.
+    variation near 0.6 over the day), of which the busiest stands near three times the day's
+    mean. The mean of every interval is kept.
     """
     part = np.minimum(np.log(np.maximum(block.interval_min, 60) / 60) / np.log(24), 1.0)
     out = np.zeros_like(share)
