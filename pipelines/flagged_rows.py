@@ -20,7 +20,7 @@ from pipelines import console
 from pipelines.load_settings import Loaded
 from pipelines.resources import sql_text
 from pipelines.sources.meters import load_meters
-from pipelines.warehouse import connect, quoted, work_database
+from pipelines.warehouse import connect, quoted, run_sql, work_database
 from pipelines.workspace import Workspace
 from rightsize.errors import ConfigError
 
@@ -110,12 +110,13 @@ def _gather(
     connection: duckdb.DuckDBPyConnection, workspace: Workspace, wanted: Wanted
 ) -> None:
     connection.execute(_ROWS)
+    body = sql_text("20_validate/flagged_read")
     for kind, files in _partitions(workspace):
-        body = sql_text(f"20_validate/flagged_{kind}").rstrip().rstrip(";")
+        run_sql(connection, f"20_validate/flag_{kind}", {"files": files})
         connection.execute(
             f"insert into flagged_row from ({body}) where {wanted.condition()} "
             "and ($month is null or strftime(read_at, '%Y-%m') = $month)",
-            {"files": files, "month": wanted.month},
+            {"month": wanted.month},
         )
     refused = sorted(str(p) for p in workspace.rejected.glob("*.parquet"))
     if refused and not wanted.month:

@@ -1,25 +1,13 @@
--- flagged_interval: what there is to say of the landed interval reads of one lake partition.
+-- flagged_read: what there is to say of the landed reads of one lake partition, of either kind.
 -- grain: one read and rule; key: source_file, source_line, read_at, rule.
--- units: read_at UTC, start of the interval; value as the rule says: volumes [gal].
--- reads: the partition's lake files ($files), landing (file_hash, source_file, landed_at) and
---   known_meter (from the caller).
+-- units: read_at UTC; value as the rule says: volumes and readings [gal].
+-- reads: known_meter (from the caller) and flag_read, made by flag_interval or flag_register.
 -- why: a flagged read stays in the lake, so it is found there by file and line when it is asked
 --   for; a list of millions of estimates is never kept. Which of several reads counts is
---   decided as in 30_profile/superseded_read.
-with reads as (
-    select
-        read.meter_id,
-        read.start_at as read_at,
-        read.registered_gal,
-        read.quality,
-        read.source_line,
-        read.landed_seq,
-        read.start_at + to_microseconds((read.interval_min * 60e6)::bigint) as end_at,
-        landing.source_file,
-        landing.landed_at
-    from read_parquet($files, filename = true, hive_partitioning = false) as read
-    join landing on landing.file_hash = parse_filename(read.filename, true)
-),
+--   decided as in 30_profile/superseded_read. A register reading is held against the one before
+--   it; whether a fall is a rollover, a reset or water that ran back is told by
+--   30_profile/interval_from_register from more than two readings.
+with reads as (from flag_read),
 ranked as (
     select
         reads.*,
@@ -32,18 +20,25 @@ ranked as (
         order by quality = 'missing', landed_seq desc, source_line desc
     )
 ),
-followed as (
+timed as (
     select
-        meter_id, read_at, source_file, source_line, registered_gal,
+        meter_id, read_at, source_file, source_line,
         max(end_at) over (
             partition by meter_id order by read_at
             rows between unbounded preceding and 1 preceding
         ) as busy_until_at
     from ranked
     where place = 1 and quality <> 'missing'
+),
+risen as (
+    select
+        meter_id, read_at, source_file, source_line, amount_gal,
+        lag(amount_gal) over (partition by meter_id order by read_at) as before_gal
+    from ranked
+    where place = 1 and quality <> 'missing' and is_reading and amount_gal is not null
 )
 select source_file, source_line, meter_id, read_at, 'read_' || quality as rule,
-    registered_gal::varchar as value
+    amount_gal::varchar as value
 from reads
 where quality <> 'measured'
 union all
@@ -60,10 +55,14 @@ where place > 1
 union all
 select source_file, source_line, meter_id, read_at, 'read_overlapping',
     'the read before ends ' || strftime(busy_until_at, '%Y-%m-%d %H:%M')
-from followed
+from timed
 where read_at < busy_until_at
 union all
-select source_file, source_line, meter_id, read_at, 'meter_unknown',
-    registered_gal::varchar
+select source_file, source_line, meter_id, read_at, 'reading_fell',
+    round(before_gal, 3) || ' before, ' || round(amount_gal, 3) || ' now'
+from risen
+where amount_gal < before_gal
+union all
+select source_file, source_line, meter_id, read_at, 'meter_unknown', amount_gal::varchar
 from reads
 anti join known_meter on known_meter.meter_id = reads.meter_id

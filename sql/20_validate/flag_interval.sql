@@ -1,0 +1,19 @@
+-- flag_read, of intervals: the landed interval reads of one partition, to be looked at.
+-- grain: one read; key: source_file, source_line, read_at.
+-- units: read_at UTC; amount_gal [gal]; end_at UTC, null where a read has no length.
+-- reads: the lake files at hand ($files) and landing (file_hash, source_file, landed_at).
+-- why: flagged_read says the rules of both kinds once.
+create or replace temp table flag_read as
+select
+    read.meter_id,
+    read.start_at as read_at,
+    read.registered_gal as amount_gal,
+    false as is_reading,
+    read.quality,
+    read.source_line,
+    read.landed_seq,
+    read.start_at + to_microseconds((read.interval_min * 60e6)::bigint) as end_at,
+    landing.source_file,
+    landing.landed_at
+from read_parquet($files, filename = true, hive_partitioning = false) as read
+join landing on landing.file_hash = parse_filename(read.filename, true)
