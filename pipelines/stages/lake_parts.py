@@ -97,9 +97,6 @@ def _slot_us(connection: duckdb.DuckDBPyConnection) -> int:
 def _repeated(connection: duckdb.DuckDBPyConnection) -> dict[str, int]:
     """How many reads repeat a meter and time, in each written file that holds any."""
     set_variables(connection, {"slot_us": _slot_us(connection)})
-    found = run_sql(connection, "10_land/may_repeat").fetchone()
-    if not found or not found[0]:
-        return {}
     counts = {}
     for (name,) in run_sql(connection, "10_land/doubtful_part").fetchall():
         set_variables(connection, {"part_file": name})
