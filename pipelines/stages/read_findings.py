@@ -14,6 +14,7 @@ from pipelines.sources.meters import Meters
 from pipelines.warehouse import connect, frame, run_sql, work_database
 from pipelines.workspace import Workspace
 from rightsize.findings import FINDING_CODES, Finding
+from rightsize.meters.catalogue import size_label
 from rightsize.units import UnitSystem
 from rightsize.wording import UnitNames
 
@@ -142,11 +143,10 @@ def _classes(meters: Meters) -> pl.DataFrame:
 
 def _clock_finding(accounts: dict[str, str], row: tuple[object, ...]) -> Finding:
     meter_id, first, second, shift_min, share, month, reads = row
-    return Finding(
-        account_id=accounts.get(str(meter_id), ""),
-        meter_id=str(meter_id),
-        code="clock_shift",
-        severity=FINDING_CODES["clock_shift"].severity,
+    return _finding(
+        accounts,
+        str(meter_id),
+        "clock_shift",
         message=(
             f"exports {first} and {second} tell the same volumes "
             f"{abs(float(str(shift_min))):g} min apart: "
@@ -163,11 +163,10 @@ def _multiplier_finding(
     accounts: dict[str, str], row: dict[str, Any], said: UnitNames
 ) -> Finding:
     before, after = (_volume(row[f"{when}_gal_per_day"], said) for when in ("before", "after"))
-    return Finding(
-        account_id=accounts.get(str(row["meter_id"]), ""),
-        meter_id=str(row["meter_id"]),
-        code="suspect_multiplier",
-        severity=FINDING_CODES["suspect_multiplier"].severity,
+    return _finding(
+        accounts,
+        str(row["meter_id"]),
+        "suspect_multiplier",
         message=(
             f"daily volume went from {before} to {after} "
             f"in {row['month_on']:%Y-%m} and stayed: "
@@ -182,6 +181,20 @@ def _multiplier_finding(
     )
 
 
+def _finding(
+    accounts: dict[str, str], meter_id: str, code: str, message: str, evidence: dict[str, Any]
+) -> Finding:
+    """A finding of its code's own severity, on the account that the meter serves."""
+    return Finding(
+        account_id=accounts.get(meter_id, ""),
+        meter_id=meter_id,
+        code=code,
+        severity=FINDING_CODES[code].severity,
+        message=message,
+        evidence=evidence,
+    )
+
+
 def _volume(gal: float, said: UnitNames) -> str:
     """A volume as a sentence says it."""
     figure = f"{gal * said.volume_per_gal:,.{1 if said.is_metric else 0}f}"
@@ -189,14 +202,13 @@ def _volume(gal: float, said: UnitNames) -> str:
 
 
 def _unlike_finding(accounts: dict[str, str], row: dict[str, Any], said: UnitNames) -> Finding:
-    size = f"{row['size_in'] * 25.4:.0f} mm" if said.is_metric else f"{row['size_in']:g} in"
+    size = size_label(row["size_in"], units=said.system)
     times = row["gal_per_day"] / row["class_gal_per_day"]
     told = f"{times:.3g} times" if times >= 1 else f"a {1 / times:.3g}th of"
-    return Finding(
-        account_id=accounts.get(str(row["meter_id"]), ""),
-        meter_id=str(row["meter_id"]),
-        code="suspect_multiplier",
-        severity=FINDING_CODES["suspect_multiplier"].severity,
+    return _finding(
+        accounts,
+        str(row["meter_id"]),
+        "suspect_multiplier",
         message=(
             f"{_volume(row['gal_per_day'], said)} a day, {told} the median of "
             f"{row['class_count']:,} meters of class {row['customer_class']} and "
@@ -212,11 +224,10 @@ def _unlike_finding(accounts: dict[str, str], row: dict[str, Any], said: UnitNam
 
 
 def _stuck_finding(accounts: dict[str, str], row: dict[str, Any], said: UnitNames) -> Finding:
-    return Finding(
-        account_id=accounts.get(str(row["meter_id"]), ""),
-        meter_id=str(row["meter_id"]),
-        code="stuck_register",
-        severity=FINDING_CODES["stuck_register"].severity,
+    return _finding(
+        accounts,
+        str(row["meter_id"]),
+        "stuck_register",
         message=(
             f"the register stood still from {row['from_at']:%Y-%m-%d} to "
             f"{row['until_at']:%Y-%m-%d} (UTC), then leapt by "

@@ -218,8 +218,12 @@ def label_of(
     """Size, type and grade: `5/8 in multi jet`, `50 mm compound (high performance)`."""
     words = meter_type.replace("_", " ")
     extra = "" if grade == STANDARD_GRADE else f" ({grade.replace('_', ' ')})"
-    size = f"{size_words(size_in)} in" if units == "us" else f"{nominal_mm(size_in):g} mm"
-    return f"{size} {words}{extra}"
+    return f"{size_label(size_in, units=units)} {words}{extra}"
+
+
+def size_label(size_in: float, *, units: UnitSystem = "us") -> str:
+    """A nominal size with its unit: `5/8 in`, `50 mm`."""
+    return f"{size_words(size_in)} in" if units == "us" else f"{nominal_mm(size_in):g} mm"
 
 
 def _is_same(
