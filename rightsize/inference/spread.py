@@ -24,7 +24,6 @@ from rightsize.inference.draw_edges import DrawEdges, edge_parts, put_in, taken_
 from rightsize.inference.kernels import (
     CENTRES,
     EDGES,
-    HIGHEST,
     LOWEST,
     SIZE,
     Kernel,
@@ -186,6 +185,3 @@ def _to_absolute(time: Array, band: NDArray[np.int64], steady_gpm: Array) -> Arr
     exceed[..., 0] = above[..., 0]
     exceed[..., -1] = 0
     return np.asarray(exceed[..., :-1] - exceed[..., 1:])
-
-
-HIGHEST_RATIO: Final = 10.0 ** (HIGHEST / BANDS_PER_DECADE)

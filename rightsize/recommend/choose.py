@@ -173,13 +173,17 @@ def _choose(case: Case, rows: slice, draws: Draws, weighed: Weighed) -> Choice:
 def _log_case(
     case: Case, rows: slice, draws: Draws, other: Flags
 ) -> tuple[NDArray[np.int64], Array]:
-    """Meter that a log may prove (-1 for none), and a log's worth above its cost [USD]."""
+    """Meter that a log may prove (-1 for none), and a log's worth above its cost [USD].
+
+    A log proves one meter or none: it is worth what knowing is for the best of them.
+    """
     limits = case.thresholds
-    known_usd, upside_usd = value_of_knowing(
+    upside_usd = value_of_knowing(
         draws, case.costs.present_value_factor, case.broken[rows] == 0
     )
     may_gain = other & (upside_usd > 0)
     hopeful = np.where(may_gain, upside_usd, -np.inf).argmax(axis=1)
+    known_usd = upside_usd.max(axis=-1).astype(np.float64)
     worth_usd = limits.log_resolves_share * known_usd - limits.logging_cost_usd
     return np.where(may_gain.any(axis=1), hopeful, -1), worth_usd
 

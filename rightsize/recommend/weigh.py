@@ -219,8 +219,8 @@ def odds_below(flow_gpm: Array, weight: Array, limit_gpm: Array) -> Floats:
     return odds(flow_gpm[:, :, None] <= limit_gpm, weight)
 
 
-def value_of_knowing(draws: Draws, worth: Array, may_install: Flags) -> tuple[Array, Floats]:
-    """What it would be worth to know the draw before choosing.
+def value_of_knowing(draws: Draws, worth: Array, may_install: Flags) -> Floats:
+    """What it would be worth to know the draw before choosing each meter.
 
     Parameters
     ----------
@@ -231,9 +231,7 @@ def value_of_knowing(draws: Draws, worth: Array, may_install: Flags) -> tuple[Ar
 
     Returns
     -------
-    value_usd : array [A]
-        The largest of `upside_usd`: a log proves one meter or none.
-    upside_usd : array [A, M]
+    array [A, M]
         Expected present value, over keeping, of installing meter m in the draws in which it
         pays and fits: the expected value of perfect information about flow where nothing is
         changed now. Curves are taken as the catalogue has them: a log does not tell them.
@@ -242,5 +240,4 @@ def value_of_knowing(draws: Draws, worth: Array, may_install: Flags) -> tuple[Ar
     np.maximum(value, 0, out=value)
     value *= draws.fits
     value *= may_install
-    upside = weighted_mean(value, draws.weight)
-    return np.asarray(upside.max(axis=-1), dtype=np.float64), upside
+    return weighted_mean(value, draws.weight)
