@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import signal
 import threading
+from collections.abc import Iterator
 
 import duckdb
 import pytest
@@ -14,6 +15,14 @@ from pipelines.stop import signals_seen, stoppable
 
 LONG = "create table x as select md5(i::varchar) as m from range(15000000) t(i)"
 """Work that outlasts the signal on any machine: it is seen at the latest when this ends."""
+
+
+@pytest.fixture(autouse=True)
+def ctrl_c() -> Iterator[None]:
+    """Python's own answer to Ctrl-C; a shell's background jobs start with it ignored."""
+    before = signal.signal(signal.SIGINT, signal.default_int_handler)
+    yield
+    signal.signal(signal.SIGINT, before)
 
 
 def soon(number: int) -> threading.Timer:
