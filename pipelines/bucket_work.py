@@ -28,6 +28,7 @@ import duckdb
 
 from pipelines.code_version import code_version
 from pipelines.observe import StageCost, event, peak_mb
+from pipelines.storage import scratch_here
 from rightsize.errors import ClusterError
 
 T = TypeVar("T")
@@ -47,8 +48,7 @@ def bucket_connection(scratch: Path) -> Iterator[duckdb.DuckDBPyConnection]:
     Its own, since a database that closes removes what lies in its spill folder. `scratch` may
     be put on a worker's own disk by the environment's `RIGHTSIZE_SCRATCH`.
     """
-    root = Path(os.environ.get("RIGHTSIZE_SCRATCH", scratch))
-    spill = root / f"bucket-{uuid.uuid4().hex}"
+    spill = scratch_here(scratch) / f"bucket-{uuid.uuid4().hex}"
     connection = duckdb.connect(
         config={
             "threads": 1,
@@ -79,11 +79,13 @@ class Pool:
     """Who does the bucket work.
 
     `most_tasks` bounds the tasks made of one stage where a task is costly: items then go
-    several to a task.
+    several to a task. `sees_workspace` is false where it works on machines that share no disk
+    with this one: what they make comes and goes through the workspace's storage.
     """
 
     executor: Executor
     most_tasks: int | None = None
+    sees_workspace: bool = True
 
 
 @contextmanager
@@ -179,8 +181,3 @@ def _stop(futures: Iterable[Future[Any]], *, interrupt: bool) -> None:
         with _open_lock:
             for connection in _open:
                 connection.interrupt()
-
-
-def paths_of(files: Iterable[Path]) -> list[str]:
-    """Paths as DuckDB takes them, in a fixed order."""
-    return sorted(str(f) for f in files)

@@ -106,10 +106,9 @@ def sweep(
     from pipelines.stop import stoppable
     from pipelines.sweep import run_sweep, show_outcome, sweep_pool
     from pipelines.sweep_stages import SweepOrder
-    from pipelines.workspace import Workspace
 
     loaded = load(config)
-    logs = Workspace(loaded.workspace_root).logs
+    logs = loaded.workspace.logs
     with stoppable(), log_to(logs, to_stderr=log_json):
         if only:
             from pipelines.look import look, show_look
@@ -279,9 +278,8 @@ def query(
     """Read-only SQL on the published results."""
     from pipelines import query as questions
     from pipelines.load_settings import load
-    from pipelines.workspace import Workspace
 
-    results = Workspace(load(config).workspace_root).results
+    results = load(config).workspace.results
     if describe:
         questions.describe(results, sql, format=format.value, to=to)
     elif sql is None:
@@ -336,12 +334,11 @@ def program(
     from pipelines.load_settings import load
     from pipelines.program_summary import show_program, write_program
     from pipelines.stages.program import program as choose
-    from pipelines.workspace import Workspace
     from rightsize.recommend.program_options import Lots
 
     loaded = load(config)
     outcome = choose(
-        Workspace(loaded.workspace_root).results,
+        loaded.workspace.results,
         loaded.thresholds,
         budget_usd=budget,
         crews=crews,

@@ -15,7 +15,7 @@ from typing import Any, Final
 
 from pipelines.bucket_work import Pool
 from pipelines.workspace import Workspace
-from rightsize.errors import ClusterError, ConfigError
+from rightsize.errors import ClusterError, ConfigError, RightsizeError
 
 CONNECT_S: Final = 20
 FIRST_WORKER_S: Final = 120
@@ -37,7 +37,10 @@ def dask_pool(address: str, workspace: Workspace) -> Iterator[Pool]:
     check_cluster(address, workspace)
     client = _client(address)
     try:
-        yield Pool(client.get_executor(pure=False, retries=RETRIES))
+        yield Pool(
+            client.get_executor(pure=False, retries=RETRIES),
+            sees_workspace=workspace.lake_url is None,
+        )
     finally:
         client.close()
 
@@ -76,7 +79,13 @@ def _await_worker(client: Any, address: str) -> None:
 
 
 def see_workspace(client: Any, workspace: Workspace) -> None:
-    """Refuse workers that have another folder, or none, under the workspace's path."""
+    """Refuse workers that have another folder, or none, under the workspace's path.
+
+    Where an object store holds the lake, they need to reach that store, and no folder.
+    """
+    if workspace.lake_url is not None:
+        _reach_store(client, workspace)
+        return
     token = workspace.scratch / f"token-{uuid.uuid4().hex}"
     token.parent.mkdir(parents=True, exist_ok=True)
     token.touch()
@@ -94,3 +103,31 @@ def see_workspace(client: Any, workspace: Workspace) -> None:
 def is_there(path: str) -> bool:
     """Whether the worker that runs this sees a file."""
     return Path(path).is_file()
+
+
+def _reach_store(client: Any, workspace: Workspace) -> None:
+    """Each worker writes an object beside the one put here, and reads ours."""
+    said = client.run(tried_store, workspace)
+    blind = {worker: error for worker, error in sorted(said.items()) if error}
+    if blind:
+        worker, error = next(iter(blind.items()))
+        raise ClusterError(
+            f"workers {', '.join(blind)} cannot write the lake in {workspace.lake_url}: "
+            f"{worker} says {error}; a worker needs the store's library, and address and "
+            "credentials of the store in its environment"
+        )
+
+
+def tried_store(workspace: Workspace) -> str | None:
+    """What keeps the worker that runs this from writing the lake; None if nothing does."""
+    name = workspace.assess / f"token-{uuid.uuid4().hex}"
+    storage = workspace.storage
+    try:
+        with storage.making(name) as own:
+            (own / "token").write_text("a worker was here", encoding="utf-8")
+        with storage.at_hand([name / "token"]):
+            pass
+        storage.keep_folders(name.parent, name.name, ())
+    except (RightsizeError, OSError) as error:
+        return f"{type(error).__name__}: {error}"
+    return None

@@ -26,7 +26,6 @@ from prefect.states import Crashed
 
 from pipelines.load_settings import Loaded
 from pipelines.observe import event
-from pipelines.workspace import Workspace
 
 TAG: Final = "rightsize"
 _AT_WORK: Final = [StateType.RUNNING, StateType.PENDING, StateType.CANCELLING]
@@ -40,7 +39,7 @@ def end_dead_runs(loaded: Loaded, *, but: UUID | None = None, young_s: float = Y
     While the workspace is held somebody works: a run that outlived its service, or a sweep by
     hand. Nothing is marked then. A server that does not answer is no reason not to sweep.
     """
-    if Workspace(loaded.workspace_root).holder() is not None:
+    if loaded.workspace.holder() is not None:
         return 0
     before = dt.datetime.now(dt.UTC) - dt.timedelta(seconds=young_s)
     try:

@@ -24,7 +24,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from pipelines.load_settings import Loaded
-from pipelines.workspace import Workspace
 from rightsize.errors import ConfigError, RightsizeError
 
 if TYPE_CHECKING:
@@ -94,7 +93,7 @@ def deployments(
 
 def serve_forever(loaded: Loaded, *, port: int | None = None, **options: Any) -> None:
     """Serve until stopped. One run at a time: a second waits for the first to end."""
-    with prefect_api(Workspace(loaded.workspace_root).root / "prefect", port):
+    with prefect_api(loaded.workspace.root / "prefect", port):
         from prefect import serve
 
         from pipelines.dead_runs import end_dead_runs

@@ -14,7 +14,6 @@ from pipelines.fleet import Fleet, load_fleet
 from pipelines.load_settings import Loaded
 from pipelines.resources import sql_text
 from pipelines.summary import money, plain_table
-from pipelines.workspace import Workspace
 from rightsize.demand.design_demand import (
     Supply,
     ipc_fixture_units,
@@ -112,7 +111,7 @@ def _counted(text: str) -> tuple[str, int]:
 
 
 def _peers(loaded: Loaded, fleet: Fleet) -> pl.DataFrame:
-    results = Workspace(loaded.workspace_root).results
+    results = loaded.workspace.results
     if not results.is_file():
         raise ConfigError(f"{results}: nothing is published yet; run a sweep first")
     if loaded.settings.units != "us":

@@ -36,19 +36,23 @@ class LakeFiles:
     """The lake's files by bucket, newest months only; listed once for many meters."""
 
     def __init__(self, workspace: Workspace) -> None:
+        self._storage = workspace.storage
         found = partitions(workspace)
         months = sorted({p.month for p in found})[-_MONTHS_READ:]
-        self._interval: dict[str, list[str]] = {}
-        self._register: dict[str, list[str]] = {}
+        self._interval: dict[str, list[Path]] = {}
+        self._register: dict[str, list[Path]] = {}
         for part in found:
             if part.month in months:
-                self._interval.setdefault(part.bucket, []).extend(map(str, part.interval_files))
-                self._register.setdefault(part.bucket, []).extend(map(str, part.register_files))
+                self._interval.setdefault(part.bucket, []).extend(part.interval_files)
+                self._register.setdefault(part.bucket, []).extend(part.register_files)
         self.last_on = _month_end(months[-1]) if months else None
 
-    def of(self, bucket: str) -> tuple[list[str], list[str]]:
-        """Files of interval reads and of register readings of a bucket."""
-        return self._interval.get(bucket, []), self._register.get(bucket, [])
+    @contextmanager
+    def of(self, bucket: str) -> Iterator[tuple[list[str], list[str]]]:
+        """Files of interval reads and of register readings of a bucket, at hand."""
+        interval, register = self._interval.get(bucket, []), self._register.get(bucket, [])
+        with self._storage.at_hand([*interval, *register]) as here:
+            yield [str(here[p]) for p in interval], [str(here[p]) for p in register]
 
 
 def read_years(

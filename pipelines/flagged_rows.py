@@ -9,6 +9,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
+from functools import partial
+from itertools import groupby
 from pathlib import Path
 from typing import Final
 
@@ -20,6 +22,7 @@ from pipelines import console
 from pipelines.load_settings import Loaded
 from pipelines.resources import sql_text
 from pipelines.sources.meters import load_meters
+from pipelines.storage import local_paths
 from pipelines.warehouse import connect, quoted, run_sql, work_database
 from pipelines.workspace import Workspace
 from rightsize.errors import ConfigError
@@ -75,7 +78,7 @@ def tell(
 @contextmanager
 def flagged(loaded: Loaded, wanted: Wanted) -> Iterator[duckdb.DuckDBPyConnection]:
     """A database that holds the rows asked for in `flagged_row`, `read_rule` beside it."""
-    workspace = Workspace(loaded.workspace_root)
+    workspace = loaded.workspace
     if not workspace.database.is_file():
         raise ConfigError(f"workspace {workspace.root}: no read has landed; run a sweep")
     with workspace.hold("rows"):
@@ -112,12 +115,13 @@ def _gather(
     connection.execute(_ROWS)
     body = sql_text("20_validate/flagged_read")
     for kind, files in _partitions(workspace):
-        run_sql(connection, f"20_validate/flag_{kind}", {"files": files})
-        connection.execute(
-            f"insert into flagged_row from ({body}) where {wanted.condition()} "
-            "and ($month is null or strftime(read_at, '%Y-%m') = $month)",
-            {"month": wanted.month},
-        )
+        with workspace.storage.at_hand(files) as here:
+            run_sql(connection, f"20_validate/flag_{kind}", {"files": local_paths(here)})
+            connection.execute(
+                f"insert into flagged_row from ({body}) where {wanted.condition()} "
+                "and ($month is null or strftime(read_at, '%Y-%m') = $month)",
+                {"month": wanted.month},
+            )
     refused = sorted(str(p) for p in workspace.rejected.glob("*.parquet"))
     if refused and not wanted.month:
         connection.execute(
@@ -127,14 +131,15 @@ def _gather(
         )
 
 
-def _partitions(workspace: Workspace) -> Iterator[tuple[str, list[str]]]:
+def _partitions(workspace: Workspace) -> Iterator[tuple[str, list[Path]]]:
     """Files whose reads are held against each other; of a register those of all months."""
-    for folder in sorted(workspace.interval_reads.glob("month=*/bucket=*")):
-        yield "interval", sorted(str(p) for p in folder.glob("*.parquet"))
-    buckets = {f.name for f in workspace.register_reads.glob("month=*/bucket=*")}
-    for bucket in sorted(buckets):
-        files = workspace.register_reads.glob(f"month=*/{bucket}/*.parquet")
-        yield "register", sorted(str(p) for p in files)
+    files = partial(workspace.storage.files, pattern="month=*/bucket=*/*.parquet")
+    by_place = groupby(files(workspace.interval_reads), key=lambda file: file.parent)
+    for _, group in by_place:
+        yield "interval", list(group)
+    register = sorted(files(workspace.register_reads), key=lambda file: file.parent.name)
+    for _, group in groupby(register, key=lambda file: file.parent.name):
+        yield "register", list(group)
 
 
 def _show_counts(connection: duckdb.DuckDBPyConnection) -> None:

@@ -58,7 +58,7 @@ def load_fleet(loaded: Loaded) -> Fleet:
         units=named.units,
     )
     documents = {
-        "config": named.model_dump(mode="json"),
+        "config": named.document(),
         "tariff": loaded.tariff.model_dump(mode="json"),
         "thresholds": loaded.thresholds.model_dump(mode="json"),
         "catalogue": [dataclasses.asdict(m) for m in catalogue.meters],

@@ -43,7 +43,6 @@ from pipelines.program_summary import write_program
 from pipelines.stages.program import program
 from pipelines.sweep import SweepOutcome, sweep_with
 from pipelines.sweep_stages import Stage, Sweep, SweepOrder
-from pipelines.workspace import Workspace
 from rightsize.errors import ConfigError
 
 RETRIES: Final = 3
@@ -114,7 +113,7 @@ def on_demand(
 @task(retries=1, persist_result=False, cache_policy=NO_CACHE)
 def choose_program(loaded: Loaded, budget_usd: float, crews: int | None) -> Path:
     """The year's change-outs under a budget, as a file beside the results."""
-    workspace = Workspace(loaded.workspace_root)
+    workspace = loaded.workspace
     outcome = program(
         workspace.results, loaded.thresholds, budget_usd=budget_usd, crews=crews,
         units=loaded.settings.units,
@@ -204,7 +203,7 @@ def _sweep(
     end_dead_runs(loaded, but=flow_run.id)
 
     def run() -> SweepOutcome:
-        workspace = Workspace(loaded.workspace_root)
+        workspace = loaded.workspace
         with (
             log_to(workspace.logs, to_stderr=LOG_JSON in os.environ),
             prefect_pool(workspace, workers=workers, scheduler=scheduler) as pool,
@@ -221,14 +220,14 @@ def _look(
     loaded = load(config)
     if skipped := _busy(loaded):
         return skipped
-    workspace = Workspace(loaded.workspace_root)
+    workspace = loaded.workspace
     with prefect_pool(workspace, workers=workers, scheduler=scheduler) as pool:
         return show_look(look(loaded, accounts, pool))
 
 
 def _busy(loaded: Loaded) -> State[Any] | None:
     """One sweep a workspace: a run that finds another at work is skipped, not failed."""
-    holder = Workspace(loaded.workspace_root).holder()
+    holder = loaded.workspace.holder()
     if holder is None:
         return None
     who = f"{holder.kind} by process {holder.pid} on {holder.host} since {holder.since_text}"

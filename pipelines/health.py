@@ -86,7 +86,7 @@ class _Ledger:
 def health(loaded: Loaded, limits: Limits | None = None) -> Health:
     """Ask everything."""
     within = limits or Limits()
-    workspace = Workspace(loaded.workspace_root)
+    workspace = loaded.workspace
     holder = workspace.holder()
     known = _ledger(workspace)
     checks = [_lock(workspace, holder, within), _disk(workspace, within)]

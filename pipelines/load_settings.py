@@ -5,13 +5,14 @@ from __future__ import annotations
 import hashlib
 import json
 from pathlib import Path
-from typing import Any, Literal, TypeVar
+from typing import Any, Final, Literal, TypeVar
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 import yaml
 from pydantic import Field, ValidationError, field_validator, model_validator
 
 from pipelines.object_store import copied_as, is_url
+from pipelines.workspace import Workspace
 from rightsize.errors import ConfigError
 from rightsize.meters.catalogue import MeterType
 from rightsize.meters.wear import WearRate
@@ -20,6 +21,7 @@ from rightsize.units import UnitSystem, VolumeUnit
 
 Layout = Literal["interval", "register", "wide", "espi"]
 M = TypeVar("M", bound=Settings)
+_URL: Final = r"^[a-z0-9+]+://.+"
 
 
 class ExportSettings(Settings):
@@ -95,8 +97,12 @@ class SweepSettings(Settings):
     keep_detail_sweeps: int = Field(
         2, ge=1, description="newest sweeps of which candidate and flow_band are kept"
     )
+    lake: str | None = Field(
+        default=None, pattern=_URL,
+        description="URL of an object store that holds lake and profiles; on disk if absent",
+    )  # fmt: skip
     copy_results_to: str | None = Field(
-        default=None, pattern=r"^[a-z0-9+]+://.+",
+        default=None, pattern=_URL,
         description="URL of an object store that gets a copy of each publication",
     )  # fmt: skip
 
@@ -120,6 +126,10 @@ class SweepSettings(Settings):
         if len(set(names)) != len(names):
             raise ValueError(f"exports must have different names; got {names}")
         return self
+
+    def document(self) -> dict[str, Any]:
+        """All that results may rest on, as JSON takes it: where the lake lies is not told."""
+        return self.model_dump(mode="json", exclude={"lake"})
 
 
 def known_zone(name: str) -> str:
@@ -155,8 +165,13 @@ class Loaded(Settings):
 
     @property
     def workspace_root(self) -> Path:
-        """Where all state lies."""
+        """Where all state lies, what a store holds aside."""
         return self.file(self.settings.workspace)
+
+    @property
+    def workspace(self) -> Workspace:
+        """The workspace, and where its lake lies."""
+        return Workspace(self.workspace_root, self.settings.lake)
 
 
 def read_yaml(path: Path) -> Any:
@@ -250,7 +265,7 @@ def load(config: Path) -> Loaded:
         else Thresholds()
     )
     parts = [
-        settings.model_dump(mode="json"),
+        settings.document(),
         tariff.model_dump(mode="json"),
         thresholds.model_dump(mode="json"),
     ]

@@ -48,7 +48,7 @@ def look(
         If a sweep holds the workspace.
     """
     sweep = Sweep(
-        loaded=loaded, fleet=load_fleet(loaded), workspace=Workspace(loaded.workspace_root),
+        loaded=loaded, fleet=load_fleet(loaded), workspace=loaded.workspace,
         order=SweepOrder(kind="look"), pool=pool,
         progress=progress or (lambda stage, done, total: None),
         began_at=dt.datetime.now(dt.UTC),

@@ -24,7 +24,6 @@ from pipelines.load_settings import Loaded
 from pipelines.observe import event
 from pipelines.resources import sql_text
 from pipelines.sweep import SweepOutcome
-from pipelines.workspace import Workspace
 from rightsize.errors import WorkspaceBusyError
 
 TRIES: Final = 3
@@ -42,7 +41,7 @@ def noted(loaded: Loaded, target: str | None, run: Callable[[], SweepOutcome]) -
     """
     if target is None:
         return run()
-    results = Workspace(loaded.workspace_root).results
+    results = loaded.workspace.results
     before = flagged_accounts(results)
     about = {"utility": loaded.settings.utility, "config": str(loaded.path)}
     try:

@@ -10,18 +10,19 @@ from __future__ import annotations
 
 import hashlib
 import json
-import os
 import shutil
-import uuid
 from dataclasses import asdict
 from pathlib import Path
+from typing import Final
 
 from pipelines.stages.assess import BucketResult
+from pipelines.storage import write_text
 from pipelines.workspace import Workspace
 from rightsize.contracts.sweep_record import SweepRecord
 from rightsize.inference.censoring import FleetPrior
 from rightsize.inference.priors import SteadyPrior
 
+DONE: Final = "done"
 _INPUTS = (
     "config_hash", "catalogue_hash", "meters_hash", "lake_hash", "code_version", "timezone",
     "buckets",
@@ -53,13 +54,13 @@ def take_over(workspace: Workspace, record: SweepRecord, *, anew: bool = False) 
 
 def bucket_done(folder: Path, bucket: str) -> BucketResult | None:
     """What a bucket came to, where all its blocks are written."""
-    said = _said(folder / "done" / f"{bucket}.json")
+    said = _said(folder / DONE / f"{bucket}.json")
     return None if said is None else BucketResult(**json.loads(said))
 
 
 def mark_done(folder: Path, result: BucketResult) -> None:
     """All blocks of a bucket are written."""
-    write_text(folder / "done" / f"{result.bucket}.json", json.dumps(asdict(result)))
+    write_text(folder / DONE / f"{result.bucket}.json", json.dumps(asdict(result)))
 
 
 def kept_prior(workspace: Workspace, record: SweepRecord) -> FleetPrior | None:
@@ -82,14 +83,6 @@ def keep_prior(workspace: Workspace, record: SweepRecord, learnt: FleetPrior) ->
         "accounts_seen": learnt.accounts_seen,
     }
     write_text(workspace.learnt, json.dumps(content))
-
-
-def write_text(path: Path, text: str) -> None:
-    """A small file, complete or absent."""
-    path.parent.mkdir(parents=True, exist_ok=True)
-    aside = path.with_name(f".{path.name}.{uuid.uuid4().hex}")
-    aside.write_text(text, encoding="utf-8")
-    os.replace(aside, path)
 
 
 def _said(path: Path) -> str | None:

@@ -15,6 +15,7 @@ from rich.console import Console
 from pipelines.bucket_work import Pool, Progress, local_pool
 from pipelines.cluster import dask_pool
 from pipelines.fleet import load_fleet
+from pipelines.lake_claim import claim_lake
 from pipelines.load_settings import Loaded
 from pipelines.observe import StageCost, concerning, event, outcome_of
 from pipelines.run_ledger import record_end, record_start
@@ -92,7 +93,7 @@ def sweep_pool(
         with local_pool(workers) as pool:
             yield pool
     else:
-        with dask_pool(scheduler, Workspace(loaded.workspace_root)) as pool:
+        with dask_pool(scheduler, loaded.workspace) as pool:
             yield pool
 
 
@@ -109,7 +110,7 @@ def sweep_with(
     sweep = Sweep(
         loaded=loaded,
         fleet=load_fleet(loaded),
-        workspace=Workspace(loaded.workspace_root),
+        workspace=loaded.workspace,
         order=order,
         pool=pool,
         progress=progress or (lambda stage, done, total: None),
@@ -120,6 +121,7 @@ def sweep_with(
         concerning(sweep=sweep.sweep_id, kind=order.kind),
         _recorded(sweep),
     ):
+        claim_lake(sweep.workspace)
         _clear(sweep)
         run_stages(sweep, call)
     return _outcome(sweep)
@@ -150,10 +152,11 @@ def _clear(sweep: Sweep) -> None:
     """What crashes left, and the profiles that are to be made anew."""
     workspace = sweep.workspace
     _drop_old_spill(workspace)
+    storage = workspace.storage
     if sweep.order.full:
-        shutil.rmtree(workspace.profile, ignore_errors=True)
+        storage.keep_folders(workspace.profile, "*", ())
     for month in sweep.order.months:
-        shutil.rmtree(workspace.profile / f"month={month}", ignore_errors=True)
+        storage.keep_folders(workspace.profile, f"month={month}", ())
     workspace.create()
 
 

@@ -10,8 +10,9 @@ from __future__ import annotations
 import calendar
 import datetime as dt
 import shutil
-from collections.abc import Callable
-from dataclasses import dataclass, field
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field, replace
 from functools import partial
 from pathlib import Path
 from typing import Any, Final
@@ -21,8 +22,8 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from pipelines import ledger, resume
-from pipelines.bucket_work import Pool, Progress, paths_of, run_all
+from pipelines import far_blocks, ledger, resume
+from pipelines.bucket_work import Pool, Progress, run_all
 from pipelines.code_version import code_version, pages_version
 from pipelines.copy_results import copy_results, is_copied
 from pipelines.fleet import Fleet, by_bucket, in_service
@@ -47,6 +48,7 @@ from pipelines.stages.read_findings import read_findings
 from pipelines.stages.reconcile import SweepInputs, reconcile
 from pipelines.stages.validate import Outcome, ValidationSummary, validate
 from pipelines.stop import signals_seen
+from pipelines.storage import local_paths
 from pipelines.warehouse import work_database
 from pipelines.workspace import Workspace
 from rightsize.contracts.sweep_record import Reconciliation, SweepRecord
@@ -239,18 +241,32 @@ def _steady_of_bucket(
 
 def _assess(sweep: Sweep, cost: StageCost) -> None:
     folder = resume.take_over(sweep.workspace, sweep.record, anew=sweep.order.full)
-    to_do = [t for t in sweep.tasks if resume.bucket_done(folder, t.bucket) is None]
-    if to_do:
-        make_kernels()
-    done = run_all(
-        partial(
-            _assess_bucket, sweep.workspace, sweep.fleet.settings, sweep.learnt, folder
-        ),
-        to_do, stage="assess", pool=sweep.pool, progress=sweep.progress, cost=cost,
-    )  # fmt: skip
+    with _far_blocks(sweep, folder) as far:
+        to_do = [t for t in sweep.tasks if resume.bucket_done(folder, t.bucket) is None]
+        if to_do:
+            make_kernels()
+        work = partial(
+            _assess_bucket, sweep.workspace, sweep.fleet.settings, sweep.learnt, folder, far
+        )
+        done = run_all(
+            work, to_do, stage="assess", pool=sweep.pool, progress=sweep.progress, cost=cost
+        )
     cost.item_count = len(done)
     cost.row_count = sum(result.assessed + result.not_assessed for result in done)
     _write_list_findings(sweep)
+
+
+@contextmanager
+def _far_blocks(sweep: Sweep, folder: Path) -> Iterator[Path | None]:
+    """Where workers without our disk leave blocks; at the end they are in `folder`."""
+    if sweep.pool.sees_workspace:
+        yield None
+        return
+    far = far_blocks.far_folder(sweep.workspace, sweep.record, anew=sweep.order.full)
+    far_blocks.bring(sweep.workspace, far, folder)  # what a stopped sweep left
+    yield far
+    far_blocks.bring(sweep.workspace, far, folder)
+    far_blocks.drop(sweep.workspace, far)
 
 
 def _assess_bucket(
@@ -258,6 +274,20 @@ def _assess_bucket(
     settings: FleetSettings,
     learnt: FleetPrior,
     folder: Path,
+    far: Path | None,
+    task: BucketTask,
+) -> BucketResult:
+    if far is None:
+        return _assessed_into(folder, workspace, settings, learnt, task)
+    with workspace.storage.making(far / f"bucket={task.bucket}") as own:
+        return _assessed_into(own, workspace, settings, learnt, task)
+
+
+def _assessed_into(
+    folder: Path,
+    workspace: Workspace,
+    settings: FleetSettings,
+    learnt: FleetPrior,
     task: BucketTask,
 ) -> BucketResult:
     result = assess_bucket(workspace, task, settings, learnt, folder)
@@ -266,21 +296,31 @@ def _assess_bucket(
 
 
 def _reconcile(sweep: Sweep, cost: StageCost) -> None:
-    sweep.reconciliation = reconcile(sweep.workspace, sweep.record, sweep.inputs)
+    with _inputs_at_hand(sweep) as inputs:
+        sweep.reconciliation = reconcile(sweep.workspace, sweep.record, inputs)
     cost.row_count = sweep.reconciliation.accounts
+
+
+@contextmanager
+def _inputs_at_hand(sweep: Sweep) -> Iterator[SweepInputs]:
+    """The sweep's inputs with the profiles' balances on this machine."""
+    balances = [f / "balance.parquet" for f in sweep.inputs.profile_folders]
+    with sweep.workspace.storage.at_hand(balances) as here:
+        yield replace(sweep.inputs, profile_folders=[here[b].parent for b in balances])
 
 
 def _publish(sweep: Sweep, cost: StageCost) -> None:
     assert sweep.reconciliation is not None
     sweep.progress("publish", 0, 1)
     settings = sweep.loaded.settings
-    sweep.published = publish(
-        sweep.workspace, sweep.record, sweep.reconciliation, sweep.inputs,
-        units=settings.units,
-        retention=Retention(
-            settings.keep_sweeps, settings.keep_months, settings.keep_detail_sweeps
-        ),
-    )  # fmt: skip
+    retention = Retention(
+        settings.keep_sweeps, settings.keep_months, settings.keep_detail_sweeps
+    )
+    with _inputs_at_hand(sweep) as inputs:
+        sweep.published = publish(
+            sweep.workspace, sweep.record, sweep.reconciliation, inputs,
+            units=settings.units, retention=retention,
+        )  # fmt: skip
     shutil.rmtree(sweep.workspace.assess / sweep.sweep_id, ignore_errors=True)
     cost.row_count = sum(sweep.published.rows.values())
     sweep.progress("publish", 1, 1)
@@ -370,9 +410,15 @@ def last_day(profiled: ProfileSummary) -> dt.date:
 
 
 def _write_list_findings(sweep: Sweep) -> None:
+    files = [f / "month_stat.parquet" for f in sweep.profiled.folders]
+    with sweep.workspace.storage.at_hand(files) as here:
+        found = _list_findings(sweep, local_paths(here))
+    write_block(found, sweep.workspace.assess / sweep.sweep_id / "finding", "meter_list")
+
+
+def _list_findings(sweep: Sweep, stats: list[str]) -> pl.DataFrame:
     """Findings on the meter list, and on meters that only the reads know."""
     listed = finding_frame(sweep.fleet.meters.findings)
-    stats = paths_of(f / "month_stat.parquet" for f in sweep.profiled.folders)
     read = (
         pl.scan_parquet(stats)
         .group_by("meter_id")
@@ -381,7 +427,7 @@ def _write_list_findings(sweep: Sweep) -> None:
     stray = read.join(sweep.fleet.meters.frame.lazy(), on="meter_id", how="anti")
     units = sweep.loaded.settings.units
     told = read_findings(sweep.workspace, stats, sweep.fleet.meters, units=units)
-    found = pl.concat(
+    return pl.concat(
         [
             listed,
             unknown_meter_findings(stray.sort("meter_id").collect(), units=units),
@@ -389,7 +435,6 @@ def _write_list_findings(sweep: Sweep) -> None:
             slow_meter_findings(_monthly_flow(sweep, stats)),
         ]
     )
-    write_block(found, sweep.workspace.assess / sweep.sweep_id / "finding", "meter_list")
 
 
 def _monthly_flow(sweep: Sweep, stats: list[str]) -> pl.DataFrame:

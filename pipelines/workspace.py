@@ -12,6 +12,8 @@ workspace/
   logs/sweep-2025-01.jsonl          what sweeps said
   learnt.json                       what the fleet taught the last sweep
   fetched/s3/<bucket>/<key>         copies of exports that lie in an object store
+  lake_claim.json                   which store holds lake/ and profile/, where one does
+  register_meters/                  meters named in each register file of a lake in a store
   scratch/                          spill of DuckDB; old spill goes when a sweep begins
 ```
 """
@@ -28,14 +30,32 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Final, TextIO
 
+from pipelines.storage import DiskStorage, ObjectStorage, Storage
 from rightsize.errors import WorkspaceBusyError
 
 
 @dataclass(frozen=True)
 class Workspace:
-    """Paths below one workspace folder."""
+    """Paths below one workspace folder.
+
+    Lake and profiles may lie in an object store instead, under the same names: what is read or
+    written of them goes through `storage`.
+    """
 
     root: Path
+    lake_url: str | None = None
+
+    @property
+    def storage(self) -> Storage:
+        """Where lake, profiles and blocks of far workers lie."""
+        if self.lake_url is None:
+            return DiskStorage()
+        return ObjectStorage(self.root, self.lake_url, self.scratch)
+
+    @property
+    def lake(self) -> Path:
+        """Both kinds of reads, by kind, month and bucket."""
+        return self.root / "lake"
 
     @property
     def database(self) -> Path:
@@ -45,12 +65,12 @@ class Workspace:
     @property
     def interval_reads(self) -> Path:
         """Lake of interval reads."""
-        return self.root / "lake" / "interval_read"
+        return self.lake / "interval_read"
 
     @property
     def register_reads(self) -> Path:
         """Lake of register reads."""
-        return self.root / "lake" / "register_read"
+        return self.lake / "register_read"
 
     @property
     def rejected(self) -> Path:
@@ -89,10 +109,9 @@ class Workspace:
 
     def create(self) -> None:
         """Make the folders that are missing."""
-        for folder in (
-            self.interval_reads, self.register_reads, self.rejected,
-            self.profile, self.assess, self.published,
-        ):  # fmt: skip
+        stored = (self.interval_reads, self.register_reads, self.profile)
+        here = (self.rejected, self.assess, self.published)
+        for folder in here if self.lake_url else (*stored, *here):
             folder.mkdir(parents=True, exist_ok=True)
 
     @property
@@ -104,6 +123,16 @@ class Workspace:
     def learnt(self) -> Path:
         """What the fleet taught the last sweep, with the inputs it rests on."""
         return self.root / "learnt.json"
+
+    @property
+    def register_meters(self) -> Path:
+        """Which meters each file of register readings names, where a store holds the files."""
+        return self.root / "register_meters"
+
+    @property
+    def lake_claim(self) -> Path:
+        """Which object store holds the lake, where one does."""
+        return self.root / "lake_claim.json"
 
     @property
     def lock(self) -> Path:

@@ -16,8 +16,8 @@ from typing import Any, Final
 from pipelines.load_settings import Loaded
 from pipelines.object_store import asking, copied_as, is_url, store_of
 from pipelines.observe import event
-from pipelines.resume import write_text
 from pipelines.sources.export_files import export_paths
+from pipelines.storage import write_text
 from pipelines.workspace import Workspace
 from rightsize.errors import StoreError
 

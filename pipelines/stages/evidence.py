@@ -95,7 +95,7 @@ def write_site_pages(
         the accounts. Nothing is written then.
     """
     wanted = list(dict.fromkeys(accounts))
-    workspace = Workspace(loaded.workspace_root)
+    workspace = loaded.workspace
     target = folder or site_folder(workspace)
     with open_published(workspace) as published:
         place = _meters_of(published, wanted)
@@ -247,12 +247,10 @@ def _reads(
     years: dict[str, Any] = {}
     sources: dict[str, Any] = {}
     for bucket, meter_ids in by_bucket.items():
-        found, rows = read_years(
-            workspace.scratch,
-            lake.of(f"{bucket:02d}"),
-            meter_ids,
-            timezone=published.sweep["timezone"],
-        )
+        with lake.of(f"{bucket:02d}") as files:
+            found, rows = read_years(
+                workspace.scratch, files, meter_ids, timezone=published.sweep["timezone"]
+            )
         years |= found
         sources |= rows
     return years, sources

@@ -12,13 +12,15 @@ import polars as pl
 import polars.selectors as cs
 from numpy.typing import NDArray
 
-from pipelines.bucket_work import bucket_connection, paths_of
+from pipelines.bucket_work import bucket_connection
 from pipelines.resources import sql_text
+from pipelines.storage import local_paths
 from pipelines.workspace import Workspace
 from rightsize.contracts.profiles import ProfileBlock
 from rightsize.demand.bands import BAND_COUNT
 
 Array = NDArray[np.float64]
+_STAT, _BAND = "month_stat.parquet", "month_band.parquet"
 _STAT_COLUMNS = (
     "days_covered", "reads_used", "registered_gal", "zero_count", "within_ss", "within_dof",
     "slot_ss", "slot_step_ss", "day_ss", "day_dof", "max_interval_gpm", "max_hour_gpm",
@@ -58,14 +60,17 @@ def load_bucket(
     """
     if not folders:
         return BucketProfile(stat=_without_reads(service), bands=_NO_BANDS)
-    with bucket_connection(workspace.scratch) as connection:
+    with (
+        workspace.storage.at_hand(f / name for f in folders for name in (_STAT, _BAND)) as here,
+        bucket_connection(workspace.scratch) as connection,
+    ):
         seasonal = (pl.col("service_kind") == "irrigation") | (
             pl.col("customer_class") == "irrigation"
         )
         known = service.select("meter_id", is_seasonal=seasonal.fill_null(False))
         connection.register("service_frame", known.to_arrow())
         _run(connection, "meter_in_service")
-        stats = paths_of(f / "month_stat.parquet" for f in folders)
+        stats = local_paths(here, [f / _STAT for f in folders])
         _run(
             connection,
             "meter_month",
@@ -74,7 +79,7 @@ def load_bucket(
             stopped_after_days=stopped_after_days,
         )
         _run(connection, "meter_stat", stat_files=stats)
-        bands = paths_of(f / "month_band.parquet" for f in folders)
+        bands = local_paths(here, [f / _BAND for f in folders])
         _run(connection, "meter_band", band_files=bands)
         stat = connection.sql("select * from meter_stat order by meter_id").pl()
         band = connection.sql("select * from meter_band order by all").pl()

@@ -1,7 +1,8 @@
 """The lake's files of one landing: written aside, counted, moved in, or taken out again.
 
 Until the ledger holds the file's row, nothing of it counts: the folder `landing/<hash>` marks
-a landing under way, and `sweep_up` takes back what a crash left behind.
+a landing under way, and `sweep_up` takes back what a crash left behind, in the lake of an
+object store too.
 """
 
 from __future__ import annotations
@@ -107,8 +108,8 @@ def _repeated(connection: duckdb.DuckDBPyConnection) -> dict[str, int]:
 
 def move_in(aside: Path, workspace: Workspace) -> None:
     """Move the files of a finished landing to their places; each move is atomic."""
-    for path in sorted(aside.glob("*_read/month=*/bucket=*/*.parquet")):
-        _move(path, workspace.interval_reads.parent / path.relative_to(aside))
+    made = sorted(aside.glob("*_read/month=*/bucket=*/*.parquet"))
+    workspace.storage.put_files({workspace.lake / p.relative_to(aside): p for p in made})
     for path in sorted((aside / "rejected").glob("*.parquet")):
         _move(path, workspace.rejected / path.name)
 
@@ -120,9 +121,10 @@ def _move(source: Path, target: Path) -> None:
 
 def take_out(file_hash: str, workspace: Workspace) -> None:
     """Remove every lake file and the refused rows of a landing."""
-    lake = workspace.interval_reads.parent
-    for path in lake.glob(f"*_read/month=*/bucket=*/{file_hash}.parquet"):
-        path.unlink(missing_ok=True)
+    storage = workspace.storage
+    storage.drop_files(
+        storage.files(workspace.lake, f"*_read/month=*/bucket=*/{file_hash}.parquet")
+    )
     (workspace.rejected / f"{file_hash}.parquet").unlink(missing_ok=True)
 
 

@@ -32,7 +32,7 @@ from pipelines.stages.read_findings import compare_clocks
 from pipelines.stages.restate import latest_scale, restate
 from pipelines.warehouse import LANDING_MEMORY, connect, work_database
 from pipelines.workspace import Workspace
-from rightsize.errors import ConfigError
+from rightsize.errors import ConfigError, StoreError
 
 Partition = tuple[str, str, int]  # kind, month, bucket
 
@@ -215,11 +215,13 @@ def _land_one(
         bucket_count=buckets,
     )
     try:
-        return _enter(workspace, work, item, landing, meters)
+        outcome = _enter(workspace, work, item, landing, meters)
+    except StoreError:
+        raise  # of the lake; the folder stays and tells the next landing what to take back
     except (OSError, duckdb.Error, ConfigError) as error:
-        return _as_problem(item, error)
-    finally:
-        shutil.rmtree(aside, ignore_errors=True)
+        outcome = _as_problem(item, error)
+    shutil.rmtree(aside, ignore_errors=True)
+    return outcome
 
 
 def _as_problem(item: FoundFile, error: Exception) -> FileProblem:
@@ -269,8 +271,12 @@ def _enter(
     replaced = ledger.earlier_reading_of(work, landing.content_hash, item.export.name)
     if replaced:
         (landing.task.aside / "replaces").write_text(replaced, encoding="utf-8")
-    move_in(landing.task.aside, workspace)
-    ledger.record_landing(work, row, parts, replaces=replaced)
+    try:
+        move_in(landing.task.aside, workspace)
+        ledger.record_landing(work, row, parts, replaces=replaced)
+    except Exception:
+        take_out(landing.file_hash, workspace)
+        raise
     ledger.remember_path(work, item.stamp, landing.content_hash)
     ledger.keep_multipliers(work, names)
     if replaced:

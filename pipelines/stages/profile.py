@@ -10,9 +10,6 @@ from __future__ import annotations
 
 import hashlib
 import json
-import shutil
-import uuid
-from collections.abc import Iterator
 from contextlib import nullcontext
 from dataclasses import dataclass
 from functools import cache, partial
@@ -24,6 +21,8 @@ from pipelines.bucket_work import Pool, Progress, bucket_connection, local_pool,
 from pipelines.observe import StageCost
 from pipelines.resources import sql_text
 from pipelines.stages.register_gaps import files_behind_gaps
+from pipelines.storage import Here
+from pipelines.warehouse import quoted
 from pipelines.workspace import Workspace
 from rightsize.demand import bands
 
@@ -34,6 +33,7 @@ _STATEMENTS = (
     "current_read", "deviation", "hour_read",
     "day_read", *_TABLES,
 )  # fmt: skip
+_FOLDERS = "month=*/bucket=*/*"
 _BAND_PARAMETERS = {
     "first_edge_gpm": bands.FIRST_EDGE_GPM,
     "bands_per_decade": bands.BANDS_PER_DECADE,
@@ -51,6 +51,14 @@ class Partition:
     register_files: tuple[Path, ...]
     next_register_files: tuple[Path, ...]
     far_register_files: tuple[Path, ...]  # where a gap of more than a month ends
+
+    @property
+    def files(self) -> tuple[Path, ...]:
+        """Every file that the profile is made from."""
+        return (
+            *self.interval_files, *self.register_files, *self.next_register_files,
+            *self.far_register_files,
+        )  # fmt: skip
 
     def fingerprint(self, timezone: str) -> str:
         """Names the profile made from just these files by just these statements."""
@@ -83,9 +91,9 @@ class ProfileSummary:
 
 def partitions(workspace: Workspace) -> list[Partition]:
     """Every month and bucket that the lake holds, in order."""
-    interval = _lake_files(workspace.interval_reads)
-    register = _lake_files(workspace.register_reads)
-    behind = files_behind_gaps(register)
+    interval = _lake_files(workspace, workspace.interval_reads)
+    register = _lake_files(workspace, workspace.register_reads)
+    behind = files_behind_gaps(register, workspace)
     found = []
     for month, bucket in sorted(interval.keys() | register.keys()):
         later = sorted(m for m, b in register if b == bucket and m > month)
@@ -118,8 +126,9 @@ def profile(
     `progress` is told the stage, how many partitions are done and how many there are; `cost`
     what the partitions made took. Without a pool, `workers` threads do the work.
     """
-    wanted = partitions(workspace)
-    stale = [p for p in wanted if not _folder(workspace, p, timezone).is_dir()]
+    wanted, storage = partitions(workspace), workspace.storage
+    made = set(storage.folders(workspace.profile, _FOLDERS))
+    stale = [p for p in wanted if _folder(workspace, p, timezone) not in made]
     with nullcontext(pool) if pool else local_pool(workers) as hands:
         run_all(
             partial(make_profile, workspace, timezone=timezone),
@@ -130,34 +139,32 @@ def profile(
             cost=cost,
         )
     folders = tuple(_folder(workspace, p, timezone) for p in wanted)
-    _drop_stale(workspace, folders)
+    storage.keep_folders(workspace.profile, _FOLDERS, folders)
     return ProfileSummary(partitions=len(wanted), made=len(stale), folders=folders)
 
 
 def make_profile(workspace: Workspace, partition: Partition, *, timezone: str) -> Path:
     """Reduce one partition and put its folder in place; harmless when done twice."""
     target = _folder(workspace, partition, timezone)
-    aside = target.with_name(f".{target.name}.{uuid.uuid4().hex}")
-    aside.mkdir(parents=True)
-    try:
-        with bucket_connection(workspace.scratch) as connection:
-            _reduce(connection, partition, timezone)
-            for table in _TABLES:
-                path = str(aside / f"{table}.parquet").replace("'", "''")
-                connection.execute(
-                    f"copy {table} to '{path}' (format parquet, compression zstd)"
-                )
-        if not target.is_dir():
-            aside.rename(target)
-    finally:
-        shutil.rmtree(aside, ignore_errors=True)
+    storage = workspace.storage
+    with (
+        storage.at_hand(partition.files) as here,
+        storage.making(target) as aside,
+        bucket_connection(workspace.scratch) as connection,
+    ):
+        _reduce(connection, partition, here, timezone)
+        for table in _TABLES:
+            path = quoted(aside / f"{table}.parquet")
+            connection.execute(f"copy {table} to {path} (format parquet, compression zstd)")
     return target
 
 
-def _reduce(connection: duckdb.DuckDBPyConnection, partition: Partition, timezone: str) -> None:
-    interval = [str(p) for p in partition.interval_files]
-    month_register = [str(p) for p in partition.register_files]
-    register = month_register + [str(p) for p in partition.next_register_files]
+def _reduce(
+    connection: duckdb.DuckDBPyConnection, partition: Partition, here: Here, timezone: str
+) -> None:
+    interval = [str(here[p]) for p in partition.interval_files]
+    month_register = [str(here[p]) for p in partition.register_files]
+    register = month_register + [str(here[p]) for p in partition.next_register_files]
     if interval:
         _run(connection, "landed_read", interval_files=interval)
     else:
@@ -170,7 +177,7 @@ def _reduce(connection: duckdb.DuckDBPyConnection, partition: Partition, timezon
             month_files=month_register,
         )
         if partition.far_register_files:
-            far = [str(p) for p in partition.far_register_files]
+            far = [str(here[p]) for p in partition.far_register_files]
             _run(connection, "far_reading", far_files=far)
         _run(connection, "interval_from_register")
     else:
@@ -195,9 +202,9 @@ def _statements_digest() -> str:
     return hashlib.sha256(text.encode()).hexdigest()
 
 
-def _lake_files(root: Path) -> dict[tuple[str, str], tuple[Path, ...]]:
+def _lake_files(workspace: Workspace, kind: Path) -> dict[tuple[str, str], tuple[Path, ...]]:
     found: dict[tuple[str, str], list[Path]] = {}
-    for path in sorted(root.glob("month=*/bucket=*/*.parquet")):
+    for path in workspace.storage.files(kind, "month=*/bucket=*/*.parquet"):
         month = path.parent.parent.name.removeprefix("month=")
         bucket = path.parent.name.removeprefix("bucket=")
         found.setdefault((month, bucket), []).append(path)
@@ -211,14 +218,3 @@ def _folder(workspace: Workspace, partition: Partition, timezone: str) -> Path:
         / f"bucket={partition.bucket}"
         / partition.fingerprint(timezone)
     )
-
-
-def _existing(workspace: Workspace) -> Iterator[Path]:
-    return workspace.profile.glob("month=*/bucket=*/*")
-
-
-def _drop_stale(workspace: Workspace, keep: tuple[Path, ...]) -> None:
-    kept = set(keep)
-    for folder in _existing(workspace):
-        if folder not in kept:
-            shutil.rmtree(folder, ignore_errors=True)

@@ -11,6 +11,7 @@ import polars as pl
 import pyarrow as pa
 
 from pipelines.sources.meters import Meters
+from pipelines.storage import local_paths
 from pipelines.warehouse import connect, frame, run_sql, work_database
 from pipelines.workspace import Workspace
 from rightsize.findings import FINDING_CODES, Finding
@@ -45,20 +46,26 @@ def compare_clocks(
         if len(set(sources["export_name"].to_pylist())) < 2:
             continue
         folder = workspace.interval_reads / f"month={month}" / f"bucket={bucket:02d}"
-        files = sorted(str(p) for p in folder.glob("*.parquet"))
-        with_scratch = connect(spill=workspace.scratch)
-        try:
-            with_scratch.register("landing_export", sources)
-            found = run_sql(
-                with_scratch, "20_validate/shifted_meter", {"files": files}
-            ).fetchall()
-        finally:
-            with_scratch.close()
+        found = _shifted(workspace, folder, sources)
         if found:
             work.executemany(
                 "insert into ledger.clock_shift values (?, ?, ?, ?, ?, ?, ?, ?, ?)",
                 [[month, bucket, *row] for row in found],
             )
+
+
+def _shifted(workspace: Workspace, folder: Path, sources: pa.Table) -> list[tuple[Any, ...]]:
+    """Meters of one partition whose clock differs between two exports."""
+    storage = workspace.storage
+    connection = connect(spill=workspace.scratch)
+    try:
+        connection.register("landing_export", sources)
+        with storage.at_hand(storage.files(folder, "*.parquet")) as here:
+            return run_sql(
+                connection, "20_validate/shifted_meter", {"files": local_paths(here)}
+            ).fetchall()
+    finally:
+        connection.close()
 
 
 def read_findings(

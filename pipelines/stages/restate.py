@@ -10,6 +10,7 @@ import polars as pl
 from pipelines import ledger
 from pipelines.sources.export_files import FileProblem
 from pipelines.stages.found_files import FoundFile
+from pipelines.storage import local_paths
 from pipelines.warehouse import run_sql, set_variables
 from pipelines.workspace import Workspace
 
@@ -48,14 +49,17 @@ def _files_of(
 ) -> set[str]:
     """The landings that hold reads of any of these meters of one bucket."""
     held: set[str] = set()
+    storage = workspace.storage
     for kind in (workspace.interval_reads, workspace.register_reads):
-        files = sorted(str(p) for p in kind.glob(f"month=*/bucket={bucket:02d}/*.parquet"))
+        files = storage.files(kind, f"month=*/bucket={bucket:02d}/*.parquet")
         if files:
-            rows = work.execute(
-                "select distinct parse_filename(filename, true) from read_parquet(?, "
-                "filename = true, hive_partitioning = false) where list_contains(?, meter_id)",
-                [files, names],
-            ).fetchall()
+            with storage.at_hand(files) as here:
+                rows = work.execute(
+                    "select distinct parse_filename(filename, true) from read_parquet(?, "
+                    "filename = true, hive_partitioning = false) "
+                    "where list_contains(?, meter_id)",
+                    [local_paths(here), names],
+                ).fetchall()
             held |= {name for (name,) in rows}
     return held
 

@@ -44,10 +44,10 @@ def bucket_of(fleet, meter_id):
 
 
 def test_the_calendar_is_what_was_read_in_local_time(fleet):
-    files = LakeFiles(fleet.workspace).of(bucket_of(fleet, "M000007"))
-    years, sources = read_years(
-        fleet.workspace.scratch, files, ["M000007"], timezone="America/Denver"
-    )
+    with LakeFiles(fleet.workspace).of(bucket_of(fleet, "M000007")) as files:
+        years, sources = read_years(
+            fleet.workspace.scratch, files, ["M000007"], timezone="America/Denver"
+        )
     year = years["M000007"]
     assert len(year.days) == DAYS
     assert year.days[0] == FIRST_DAY

@@ -16,6 +16,7 @@ from pipelines import sweep_stages
 from pipelines.load_settings import load
 from pipelines.publication.history import HeldSweep, Retention
 from pipelines.stages.fleet_pages import write_fleet_pages
+from pipelines.stages.reconcile import SweepInputs
 from pipelines.workspace import Workspace
 from rightsize.contracts.results import CANDIDATE, PROFILE, RECOMMENDATION
 from rightsize.errors import ContractError
@@ -239,7 +240,8 @@ def test_the_configuration_says_how_much_is_kept(tmp_path, monkeypatch):
         return SimpleNamespace(rows={})
 
     monkeypatch.setattr(sweep_stages, "publish", publish)
-    sweep = MagicMock(loaded=load(config), sweep_id="s1")
-    sweep.workspace.assess = tmp_path
+    nothing = SweepInputs(service=pl.DataFrame(), ledger=pl.DataFrame(), profile_folders=[])
+    sweep = MagicMock(loaded=load(config), sweep_id="s1", inputs=nothing)
+    sweep.workspace = Workspace(tmp_path)
     sweep_stages._publish(sweep, MagicMock())
     assert asked["retention"] == Retention(sweeps=9, months=5, detail_sweeps=3)

@@ -1,0 +1,47 @@
+"""Blocks of results from workers that share no disk with the machine that was asked.
+
+A worker leaves all blocks of a bucket, and the note that it is done, as one folder of the
+workspace's storage, named by what the results rest on. From there they are brought to the
+folder that a worker on this machine would have written into. A later sweep on the same inputs
+finds what a stopped one left; one on other inputs removes it.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from pipelines import resume
+from pipelines.storage import DiskStorage
+from pipelines.workspace import Workspace
+from rightsize.contracts.sweep_record import SweepRecord
+
+_BUCKETS = "bucket=*"
+
+
+def far_folder(workspace: Workspace, record: SweepRecord, *, anew: bool = False) -> Path:
+    """Where workers leave their blocks, by name; what is left of other inputs is removed.
+
+    With `anew` what is left of these inputs, too.
+    """
+    folder = workspace.assess / f"inputs={resume.inputs_key(record)}"
+    kept = () if anew else (folder,)
+    workspace.storage.keep_folders(workspace.assess, "inputs=*", kept)
+    return folder
+
+
+def bring(workspace: Workspace, far: Path, folder: Path) -> None:
+    """Bring the blocks of each finished bucket that is not noted as done in `folder`."""
+    storage = workspace.storage
+    for made in storage.folders(far, _BUCKETS):
+        if resume.bucket_done(folder, made.name.removeprefix("bucket=")) is not None:
+            continue
+        with storage.at_hand(storage.files(made, "*/*")) as here:
+            target = {folder / name.relative_to(made): path for name, path in here.items()}
+            marks = {p: c for p, c in target.items() if p.parent.name == resume.DONE}
+            DiskStorage().put_files({p: c for p, c in target.items() if p not in marks})
+            DiskStorage().put_files(marks)
+
+
+def drop(workspace: Workspace, far: Path) -> None:
+    """Remove the blocks, once they are published."""
+    workspace.storage.keep_folders(far.parent, far.name, ())
