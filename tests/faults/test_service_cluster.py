@@ -40,15 +40,20 @@ class Cluster:
             )
         )  # fmt: skip
 
-    def node(self, name: str, workers: int = 1) -> subprocess.Popen[bytes]:
-        """A node: its process group holds the nannies and the workers."""
+    def node(
+        self, name: str, workers: int = 1, *, behind: tuple[str, ...] = (), **environment: str
+    ) -> subprocess.Popen[bytes]:
+        """A node: its process group holds the nannies and the workers.
+
+        `behind` is a command that starts it in another place, such as a mount of its own.
+        """
         code = "from distributed.cli.dask_worker import main; main()"
         return self._stack.enter_context(
             process(
-                sys.executable, "-c", code, self.address, "--name", name,
+                *behind, sys.executable, "-c", code, self.address, "--name", name,
                 "--nworkers", str(workers), "--nthreads", "1", "--no-dashboard",
                 "--local-directory", str(self._folder / name),
-                "--death-timeout", "120", log=self._folder / f"{name}.log",
+                "--death-timeout", "120", log=self._folder / f"{name}.log", **environment,
             )
         )  # fmt: skip
 

@@ -6,7 +6,6 @@ import hashlib
 import json
 import os
 import subprocess
-import sys
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -14,37 +13,19 @@ import duckdb
 import pytest
 import yaml
 
-from tests.faults.prefect_service import answers
-from tests.faults.service import PROJECT, free_port, process, rightsize, until
+from tests.faults.loopback_store import SECRET, bucket, loopback_store
+from tests.faults.service import PROJECT, free_port, rightsize
 from tests.pipelines.quick import CHECKED_IN, published_tables, quick_utility
 
-s3fs = pytest.importorskip("s3fs")
+pytest.importorskip("s3fs")
 pytest.importorskip("moto")
 pytestmark = pytest.mark.heavy
-
-SECRET = "loopback-secret"
 
 
 @pytest.fixture
 def store(tmp_path: Path) -> Iterator[dict[str, str]]:
-    """An S3 store with one empty bucket; the environment that reaches it."""
-    port = free_port()
-    serve = (sys.executable, "-m", "moto.server", "-H", "127.0.0.1", "-p", str(port))
-    reach = {
-        "AWS_ACCESS_KEY_ID": "loopback", "AWS_SECRET_ACCESS_KEY": SECRET,
-        "AWS_DEFAULT_REGION": "us-east-1", "AWS_ENDPOINT_URL": f"http://127.0.0.1:{port}",
-    }  # fmt: skip
-    with process(*serve, log=tmp_path / "store.log"):
-        until(lambda: answers(f"http://127.0.0.1:{port}/moto-api/"), "the store")
-        bucket(reach).mkdir("utility")
+    with loopback_store(tmp_path / "store.log") as reach:
         yield reach
-
-
-def bucket(reach: dict[str, str]) -> s3fs.S3FileSystem:
-    return s3fs.S3FileSystem(
-        key=reach["AWS_ACCESS_KEY_ID"], secret=SECRET, use_listings_cache=False,
-        endpoint_url=reach["AWS_ENDPOINT_URL"],
-    )  # fmt: skip
 
 
 def remote(config: Path) -> Path:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import os
 from datetime import datetime
 from pathlib import Path
@@ -207,6 +208,31 @@ def test_orphans_of_a_crash_are_taken_back(utility: Utility) -> None:
     utility.land()
     assert not orphan.exists()
     assert landed.exists()
+
+
+def test_a_landing_that_cannot_be_moved_in_whole_is_taken_back_and_told(
+    utility: Utility, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    utility.write(
+        "reads.csv",
+        HEADER + "".join(hourly("M1", f"2025-0{k}-01", range(3)) for k in range(1, 10)),
+    )
+    replace, moved = os.replace, []
+
+    def full(source: Path, target: Path) -> None:
+        if "lake" in target.parts:
+            moved.append(target)
+            if len(moved) > 2:
+                raise OSError(errno.ENOSPC, "no space left on device")
+        replace(source, target)
+
+    with monkeypatch.context() as patch:
+        patch.setattr("pipelines.storage.os.replace", full)
+        (problem,) = utility.land().problems
+    assert "no space left" in problem.message
+    assert len(moved) > 2
+    assert utility.lake() == []
+    assert utility.land().rows_accepted == 27
 
 
 def test_a_file_that_grows_while_it_is_read_is_left_for_later(
