@@ -410,13 +410,16 @@ def last_day(profiled: ProfileSummary) -> dt.date:
 
 
 def _write_list_findings(sweep: Sweep) -> None:
-    files = [f / "month_stat.parquet" for f in sweep.profiled.folders]
-    with sweep.workspace.storage.at_hand(files) as here:
-        found = _list_findings(sweep, local_paths(here))
+    stats, stuck = (
+        [folder / f"{table}.parquet" for folder in sweep.profiled.folders]
+        for table in ("month_stat", "stuck_register")
+    )
+    with sweep.workspace.storage.at_hand([*stats, *stuck]) as here:
+        found = _list_findings(sweep, local_paths(here, stats), local_paths(here, stuck))
     write_block(found, sweep.workspace.assess / sweep.sweep_id / "finding", "meter_list")
 
 
-def _list_findings(sweep: Sweep, stats: list[str]) -> pl.DataFrame:
+def _list_findings(sweep: Sweep, stats: list[str], stuck: list[str]) -> pl.DataFrame:
     """Findings on the meter list, and on meters that only the reads know."""
     listed = finding_frame(sweep.fleet.meters.findings)
     read = (
@@ -426,7 +429,9 @@ def _list_findings(sweep: Sweep, stats: list[str]) -> pl.DataFrame:
     )
     stray = read.join(sweep.fleet.meters.frame.lazy(), on="meter_id", how="anti")
     units = sweep.loaded.settings.units
-    told = read_findings(sweep.workspace, stats, sweep.fleet.meters, units=units)
+    told = read_findings(
+        sweep.workspace, stats, sweep.fleet.meters, stuck_files=stuck, units=units
+    )
     return pl.concat(
         [
             listed,

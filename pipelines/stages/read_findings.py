@@ -73,6 +73,7 @@ def read_findings(
     stat_files: Sequence[Path | str],
     meters: Meters,
     *,
+    stuck_files: Sequence[Path | str],
     units: UnitSystem = "us",
 ) -> tuple[Finding, ...]:
     """Findings on meters whose reads give away a wrong unit, clock or a stuck register.
@@ -83,6 +84,8 @@ def read_findings(
         The months' statistics of the profiles in force.
     meters
         The meter list, for the account of each meter.
+    stuck_files
+        What the same profiles say of registers that stood still.
     units
         Of the figures in messages; evidence is in US units.
     """
@@ -102,9 +105,7 @@ def read_findings(
         connection = connect(spill=workspace.scratch)
         try:
             said = UnitNames(units)
-            found += _from_profiles(
-                connection, [str(f) for f in stat_files], meters, accounts, said
-            )
+            found += _from_profiles(connection, stat_files, stuck_files, meters, accounts, said)
         finally:
             connection.close()
     return tuple(f for f in found if f.account_id)
@@ -112,12 +113,13 @@ def read_findings(
 
 def _from_profiles(
     connection: duckdb.DuckDBPyConnection,
-    stat_files: list[str],
+    stat_files: Sequence[Path | str],
+    stuck_files: Sequence[Path | str],
     meters: Meters,
     accounts: dict[str, str],
     said: UnitNames,
 ) -> list[Finding]:
-    stats = {"stat_files": stat_files}
+    stats = {"stat_files": [str(f) for f in stat_files]}
     jumps = frame(connection, "20_validate/suspect_multiplier", stats).to_dicts()
     connection.register("meter_class", _classes(meters).to_arrow())
     jumped = {row["meter_id"] for row in jumps}
@@ -126,12 +128,9 @@ def _from_profiles(
         for row in frame(connection, "20_validate/unlike_class", stats).to_dicts()
         if row["meter_id"] not in jumped
     ]
-    beside = [Path(f).with_name("stuck_register.parquet") for f in stat_files]
-    files = [str(f) for f in beside if f.is_file()]
+    files = {"stuck_files": [str(f) for f in stuck_files]}
     stuck = (
-        frame(connection, "20_validate/stuck_meter", {"stuck_files": files}).to_dicts()
-        if files
-        else []
+        frame(connection, "20_validate/stuck_meter", files).to_dicts() if stuck_files else []
     )
     return [
         *(_multiplier_finding(accounts, row, said) for row in jumps),

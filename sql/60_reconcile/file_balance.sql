@@ -20,7 +20,9 @@ with used as (
 
 select
     coalesce(ledger_frame.file_hash, used.file_hash) as file_hash,
-    coalesce(ledger_frame.path, 'a file that the ledger does not hold') as path,
+    coalesce(
+        ledger_frame.path, 'a file that the ledger does not hold, ' || used.file_hash
+    ) as path,
     coalesce(ledger_frame.rows_landed, 0)::bigint as landed_rows,
     coalesce(ledger_frame.rows_accepted, 0)::bigint as accepted_rows,
     coalesce(ledger_frame.rows_rejected, 0)::bigint as rejected_rows,

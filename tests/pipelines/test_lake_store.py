@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gzip
 import shutil
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
@@ -22,8 +23,8 @@ from pipelines.stages.evidence import write_site_pages
 from pipelines.sweep import run_sweep, sweep_with
 from pipelines.sweep_stages import SweepOrder
 from pipelines.workspace import Workspace
-from rightsize.errors import ConfigError, StoreError
-from tests.pipelines.quick import add_export, published_tables, quick_utility
+from rightsize.errors import BalanceError, ConfigError, StoreError
+from tests.pipelines.quick import LATER, add_export, published_tables, quick_utility
 
 LAKE = "memory://utility/lake-of-larkmoor"
 KEPT = "/utility/lake-of-larkmoor"
@@ -49,6 +50,16 @@ def with_lake(config: Path, url: str | None, **others: object) -> Path:
     return config
 
 
+def stand_still(config: Path) -> None:
+    """Let the register of the walk-by export stand still for three days, then go on."""
+    path = config.parent / "exports" / "walkby_2025-01.csv.gz"
+    lines = gzip.decompress(path.read_bytes()).decode().splitlines()
+    for k in range(200, 272):
+        serial, at, _, status = lines[k].split(",")
+        lines[k] = ",".join((serial, at, lines[199].split(",")[2], status))
+    path.write_bytes(gzip.compress("\n".join(lines).encode()))
+
+
 def objects(store: MemoryFileSystem, below: str) -> set[str]:
     return {name.removeprefix(f"{KEPT}/") for name in store.find(f"{KEPT}/{below}")}
 
@@ -70,6 +81,8 @@ def test_a_lake_in_a_store_gives_the_results_of_one_on_disk(
     config: Path, store: MemoryFileSystem, tmp_path: Path
 ):
     plain = quick_utility(tmp_path / "plain")
+    for each in (plain, config):
+        stand_still(each)
     for added in (False, True):
         if added:
             add_export(plain.parent)
@@ -78,6 +91,7 @@ def test_a_lake_in_a_store_gives_the_results_of_one_on_disk(
         run_sweep(load(config), workers=2)
         assert published_tables(config) == published_tables(plain)
         assert left_over(load(config)) == []
+    assert "stuck_register" in {f[2] for f in published_tables(config)["finding"]}
     on_disk = {
         p.relative_to(load(plain).workspace_root).as_posix()
         for p in load(plain).workspace.lake.rglob("*.parquet")
@@ -263,6 +277,42 @@ def test_a_workspace_with_a_lake_on_disk_is_told_how_to_move_it(
     outcome = run_sweep(load(config), workers=2)
     assert outcome.published is None, "the same reads, so the same results"
     assert published_tables(config) == before
+
+
+def test_last_nights_backup_goes_on_with_tonights_lake(
+    config: Path, store: MemoryFileSystem, tmp_path: Path
+):
+    """The landing machine's disk is lost after a sweep that the backup does not know."""
+    root = load(config).workspace_root
+    run_sweep(load(config), workers=2)
+    shutil.copytree(root, tmp_path / "backup", symlinks=True)
+    add_export(config.parent)
+    run_sweep(load(config), workers=2)
+    lost = published_tables(config)
+    shutil.rmtree(root)
+    shutil.copytree(tmp_path / "backup", root, symlinks=True)
+    run_sweep(load(config), workers=2)
+    assert published_tables(config) == lost
+
+
+def test_reads_in_the_lake_that_no_backup_knows_stop_the_sweep(
+    config: Path, store: MemoryFileSystem, tmp_path: Path
+):
+    """As above, but the export is gone: what it put into the lake has no ledger."""
+    root = load(config).workspace_root
+    run_sweep(load(config), workers=2)
+    shutil.copytree(root, tmp_path / "backup", symlinks=True)
+    before = objects(store, "lake")
+    add_export(config.parent)
+    run_sweep(load(config), workers=2)
+    (config.parent / "exports" / LATER).unlink()
+    shutil.rmtree(root)
+    shutil.copytree(tmp_path / "backup", root, symlinks=True)
+    with pytest.raises(BalanceError, match="a file that the ledger does not hold"):
+        run_sweep(load(config), workers=2)
+    for name in objects(store, "lake") - before:  # what the guide says to do
+        store.rm_file(f"{KEPT}/{name}")
+    assert run_sweep(load(config), workers=2).published is None
 
 
 def test_a_store_that_refuses_is_an_error_that_names_it(

@@ -33,7 +33,7 @@ def found(folder: Path, gal_per_day: list[float]) -> list[tuple[str, object]]:
     with work_database(workspace) as work:
         prepare(work)
     meters = load_meters(folder / "meters.csv", {})
-    told = read_findings(workspace, files, meters)
+    told = read_findings(workspace, files, meters, stuck_files=[])
     return [(f.code, f.evidence["factor"]) for f in told]
 
 
@@ -84,7 +84,8 @@ def against_class(folder: Path, gal_per_day: list[float], suspect: float) -> lis
         files.append(file)
     with work_database(workspace) as work:
         prepare(work)
-    told = read_findings(workspace, files, load_meters(folder / "meters.csv", {}))
+    meters = load_meters(folder / "meters.csv", {})
+    told = read_findings(workspace, files, meters, stuck_files=[])
     assert all(f.code == "suspect_multiplier" for f in told)
     return [str(f.meter_id) for f in told]
 
@@ -141,7 +142,7 @@ def test_a_clock_off_by_one_interval_is_found(
 ) -> None:
     utility = two_exports(tmp_path, shift_h)
     meters = load_meters(utility.folder / "meters.csv", {})
-    told = read_findings(utility.workspace, [], meters)
+    told = read_findings(utility.workspace, [], meters, stuck_files=[])
     assert [(f.account_id, f.code, f.evidence["shift_min"]) for f in told] == [
         ("A-1", "clock_shift", shift_min)
     ]
@@ -150,4 +151,4 @@ def test_a_clock_off_by_one_interval_is_found(
 def test_two_exports_that_agree_are_no_finding(tmp_path: Path) -> None:
     utility = two_exports(tmp_path, 0)
     meters = load_meters(utility.folder / "meters.csv", {})
-    assert read_findings(utility.workspace, [], meters) == ()
+    assert read_findings(utility.workspace, [], meters, stuck_files=[]) == ()

@@ -113,11 +113,14 @@ def test_a_stuck_register_is_a_finding(utility: Utility, is_stuck: bool) -> None
             lines[k] = lines[k].rsplit(",", 1)[0] + ",1100"
     utility.write("reads.csv", HEAD + "\n".join(lines) + "\n")
     summary = profiled(utility)
-    stats = [f / "month_stat.parquet" for f in summary.folders]
+    stats, stuck = (
+        [f / f"{table}.parquet" for f in summary.folders]
+        for table in ("month_stat", "stuck_register")
+    )
     meters = load_meters(utility.folder / "meters.csv", {})
     told = [
         (f.code, f.account_id, f.meter_id, f.evidence["registered_gal"], f.message)
-        for f in read_findings(utility.workspace, stats, meters)
+        for f in read_findings(utility.workspace, stats, meters, stuck_files=stuck)
     ]
     expected = (
         "the register stood still from 2025-03-11 to 2025-03-26 (UTC), then leapt by 150 gal"
