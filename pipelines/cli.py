@@ -105,7 +105,7 @@ def sweep(
     from pipelines.observe import log_to
     from pipelines.stop import stoppable
     from pipelines.sweep import run_sweep, show_outcome, sweep_pool
-    from pipelines.sweep_stages import SweepOrder
+    from pipelines.sweep_state import SweepOrder
 
     loaded = load(config)
     logs = loaded.workspace.logs

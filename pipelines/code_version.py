@@ -17,6 +17,7 @@ _SHOWS_ONLY: Final = (
     "pipelines/query*.py",
     "pipelines/*summary.py",
     "pipelines/page_render.py",
+    "pipelines/publication/newest.py",
     "pipelines/stages/evidence.py",
     "pipelines/stages/fleet_pages.py",
     "pipelines/stages/validation_page.py",

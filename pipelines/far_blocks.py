@@ -8,6 +8,8 @@ finds what a stopped one left; one on other inputs removes it.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 from pipelines import resume
@@ -18,18 +20,30 @@ from rightsize.contracts.sweep_record import SweepRecord
 _BUCKETS = "bucket=*"
 
 
-def far_folder(workspace: Workspace, record: SweepRecord, *, anew: bool = False) -> Path:
-    """Where workers leave their blocks, by name; what is left of other inputs is removed.
+@contextmanager
+def gathering(
+    workspace: Workspace, record: SweepRecord, folder: Path, *, anew: bool = False
+) -> Iterator[Path]:
+    """The name below which workers leave their blocks; at the end they are in `folder`.
 
-    With `anew` what is left of these inputs, too.
+    What a stopped sweep left is brought at once. After a failure all stays where it is.
     """
+    far = _named(workspace, record, anew=anew)
+    _bring(workspace, far, folder)
+    yield far
+    _bring(workspace, far, folder)
+    workspace.storage.keep_folders(far.parent, far.name, ())
+
+
+def _named(workspace: Workspace, record: SweepRecord, *, anew: bool) -> Path:
+    """What is left of other inputs is removed, and with `anew` what is left of these."""
     folder = workspace.assess / f"inputs={resume.inputs_key(record)}"
     kept = () if anew else (folder,)
     workspace.storage.keep_folders(workspace.assess, "inputs=*", kept)
     return folder
 
 
-def bring(workspace: Workspace, far: Path, folder: Path) -> None:
+def _bring(workspace: Workspace, far: Path, folder: Path) -> None:
     """Bring the blocks of each finished bucket that is not noted as done in `folder`."""
     storage = workspace.storage
     for made in storage.folders(far, _BUCKETS):
@@ -40,8 +54,3 @@ def bring(workspace: Workspace, far: Path, folder: Path) -> None:
             marks = {p: c for p, c in target.items() if p.parent.name == resume.DONE}
             DiskStorage().put_files({p: c for p, c in target.items() if p not in marks})
             DiskStorage().put_files(marks)
-
-
-def drop(workspace: Workspace, far: Path) -> None:
-    """Remove the blocks, once they are published."""
-    workspace.storage.keep_folders(far.parent, far.name, ())

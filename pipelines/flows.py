@@ -42,7 +42,8 @@ from pipelines.prefect_pool import prefect_pool
 from pipelines.program_summary import write_program
 from pipelines.stages.program import program
 from pipelines.sweep import SweepOutcome, sweep_with
-from pipelines.sweep_stages import Stage, Sweep, SweepOrder
+from pipelines.sweep_stages import Stage
+from pipelines.sweep_state import Sweep, SweepOrder
 from rightsize.errors import ConfigError
 
 RETRIES: Final = 3

@@ -23,7 +23,8 @@ from pipelines.fleet import load_fleet
 from pipelines.load_settings import Loaded
 from pipelines.observe import StageCost
 from pipelines.stages.assess import BucketTask, assess_bucket
-from pipelines.sweep_stages import Sweep, SweepOrder, learnt_prior, profile_lake
+from pipelines.sweep_stages import learnt_prior, profile_lake
+from pipelines.sweep_state import Sweep, SweepOrder
 from pipelines.workspace import Workspace
 from rightsize.errors import ConfigError
 

@@ -22,16 +22,10 @@ from pipelines.run_ledger import record_end, record_start
 from pipelines.stages.land import LandSummary
 from pipelines.stages.profile import ProfileSummary
 from pipelines.stages.publish import PublishSummary
-from pipelines.stages.validate import ValidationSummary
+from pipelines.stages.validate import ValidationSummary, outcome_text
 from pipelines.summary import show_summary
-from pipelines.sweep_stages import (
-    Call,
-    Stage,
-    Sweep,
-    SweepOrder,
-    outcome_text,
-    run_stages,
-)
+from pipelines.sweep_stages import Call, Stage, run_stages
+from pipelines.sweep_state import Sweep, SweepOrder
 from pipelines.workspace import Workspace
 from rightsize.contracts.sweep_record import Reconciliation
 

@@ -7,30 +7,23 @@ what it has done already is found done.
 
 from __future__ import annotations
 
-import calendar
-import datetime as dt
 import shutil
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
-from dataclasses import dataclass, field, replace
+from contextlib import contextmanager, nullcontext
+from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
 from typing import Any, Final
 
-import duckdb
 import numpy as np
-import polars as pl
 from numpy.typing import NDArray
 
-from pipelines import far_blocks, ledger, resume
-from pipelines.bucket_work import Pool, Progress, run_all
-from pipelines.code_version import code_version, pages_version
+from pipelines import far_blocks, resume
+from pipelines.bucket_work import run_all
 from pipelines.copy_results import copy_results, is_copied
-from pipelines.fleet import Fleet, by_bucket, in_service
-from pipelines.load_settings import Loaded
+from pipelines.fleet import in_service
 from pipelines.observe import StageCost, stage_cost
 from pipelines.publication.history import Retention
-from pipelines.resources import sql_text
 from pipelines.sources.fetch import fetch_exports
 from pipelines.stages.assess import (
     BucketResult,
@@ -40,70 +33,21 @@ from pipelines.stages.assess import (
     blocks,
     write_block,
 )
-from pipelines.stages.fleet_pages import VERSION_FILE, write_fleet_pages
-from pipelines.stages.land import LandSummary, land
-from pipelines.stages.profile import ProfileSummary, profile
-from pipelines.stages.publish import PublishSummary, publish
-from pipelines.stages.read_findings import read_findings
+from pipelines.stages.fleet_pages import write_fleet_pages
+from pipelines.stages.land import land
+from pipelines.stages.list_findings import list_findings
+from pipelines.stages.profile import profile
+from pipelines.stages.publish import publish
 from pipelines.stages.reconcile import SweepInputs, reconcile
-from pipelines.stages.validate import Outcome, ValidationSummary, validate
+from pipelines.stages.validate import ValidationSummary, outcome_text, validate
 from pipelines.stop import signals_seen
-from pipelines.storage import local_paths
-from pipelines.warehouse import work_database
+from pipelines.sweep_inputs import bucket_tasks, landed_files, last_day, record_of
+from pipelines.sweep_state import Sweep, has_news, newest_sweep, pages_are_due
 from pipelines.workspace import Workspace
-from rightsize.contracts.sweep_record import Reconciliation, SweepRecord
-from rightsize.demand.reading_findings import finding_frame, unknown_meter_findings
-from rightsize.demand.slow_meter import slow_meter_findings
-from rightsize.errors import ConfigError, ValidationError
+from rightsize.errors import ValidationError
 from rightsize.inference.censoring import FleetPrior, learn_from, steady_by_class
 from rightsize.inference.kernel_choice import make_kernels
 from rightsize.meters.catalogue import Meter
-
-
-@dataclass(frozen=True)
-class SweepOrder:
-    """What is asked of a sweep.
-
-    `full` makes profiles and results anew from the lake, `months` (as 2025-01) only the
-    profiles of these months, `reassess` publishes even where no input has changed.
-    """
-
-    kind: str = "sweep"
-    full: bool = False
-    reassess: bool = False
-    months: tuple[str, ...] = ()
-
-
-@dataclass
-class Sweep:
-    """One sweep under way: what it was asked, and what its stages have left so far.
-
-    What follows `costs` is made by the stages; a sweep that finds nothing new has no more than
-    the first three.
-    """
-
-    loaded: Loaded
-    fleet: Fleet
-    workspace: Workspace
-    order: SweepOrder
-    pool: Pool
-    progress: Progress
-    began_at: dt.datetime
-    costs: list[StageCost] = field(default_factory=list)
-    landed: LandSummary = field(init=False)
-    validated: ValidationSummary = field(init=False)
-    profiled: ProfileSummary = field(init=False)
-    record: SweepRecord = field(init=False)
-    tasks: list[BucketTask] = field(init=False)
-    inputs: SweepInputs = field(init=False)
-    learnt: FleetPrior = field(init=False)
-    reconciliation: Reconciliation | None = None
-    published: PublishSummary | None = None
-
-    @property
-    def sweep_id(self) -> str:
-        """Sorts by time of start."""
-        return self.began_at.strftime("%Y%m%dT%H%M%S.%fZ")
 
 
 @dataclass(frozen=True)
@@ -139,44 +83,6 @@ def run_stages(sweep: Sweep, call: Call = Stage.run) -> None:
         call(COPY_STAGE, sweep)
 
 
-def has_news(sweep: Sweep) -> bool:
-    """Whether the published results would rest on anything else than they do."""
-    asked = sweep.order.full or sweep.order.reassess
-    return asked or not is_published(sweep.workspace, sweep.record)
-
-
-def is_published(workspace: Workspace, record: SweepRecord) -> bool:
-    """Whether the published results rest on just what this sweep would rest on."""
-    if not workspace.results.is_file():
-        return False
-    names = ("config_hash", "catalogue_hash", "meters_hash", "lake_hash", "code_version")
-    with duckdb.connect(str(workspace.results), read_only=True) as connection:
-        row = connection.execute(
-            f"select {', '.join(names)} from results.sweep order by sweep_id desc limit 1"
-        ).fetchone()
-    return row == tuple(getattr(record, name) for name in names)
-
-
-def pages_are_due(workspace: Workspace) -> bool:
-    """Whether the pages show another sweep than the results, or other code would draw them."""
-    newest = newest_sweep(workspace)
-    if newest is None:
-        return False
-    pages = (workspace.published / "pages").resolve()
-    drawn_by = pages / VERSION_FILE
-    is_current = drawn_by.is_file() and drawn_by.read_text(encoding="ascii") == pages_version()
-    return newest not in pages.name or not is_current
-
-
-def newest_sweep(workspace: Workspace) -> str | None:
-    """The sweep whose results are published."""
-    if not workspace.results.is_file():
-        return None
-    with duckdb.connect(str(workspace.results), read_only=True) as connection:
-        row = connection.execute("select max(sweep_id) from results.sweep").fetchone()
-    return None if row is None else row[0]
-
-
 def _land(sweep: Sweep, cost: StageCost) -> None:
     fetch_exports(sweep.loaded, sweep.workspace)
     sweep.landed = land(sweep.loaded, sweep.workspace, progress=sweep.progress)
@@ -203,7 +109,7 @@ def profile_lake(sweep: Sweep, cost: StageCost) -> None:
     sweep.tasks = bucket_tasks(sweep.profiled, service, sweep.record.buckets)
     sweep.inputs = SweepInputs(
         service=service,
-        ledger=_landed_files(sweep.workspace),
+        ledger=landed_files(sweep.workspace),
         profile_folders=sweep.profiled.folders,
     )
 
@@ -241,7 +147,10 @@ def _steady_of_bucket(
 
 def _assess(sweep: Sweep, cost: StageCost) -> None:
     folder = resume.take_over(sweep.workspace, sweep.record, anew=sweep.order.full)
-    with _far_blocks(sweep, folder) as far:
+    gathering = partial(
+        far_blocks.gathering, sweep.workspace, sweep.record, folder, anew=sweep.order.full
+    )
+    with nullcontext() if sweep.pool.sees_workspace else gathering() as far:
         to_do = [t for t in sweep.tasks if resume.bucket_done(folder, t.bucket) is None]
         if to_do:
             make_kernels()
@@ -253,20 +162,11 @@ def _assess(sweep: Sweep, cost: StageCost) -> None:
         )
     cost.item_count = len(done)
     cost.row_count = sum(result.assessed + result.not_assessed for result in done)
-    _write_list_findings(sweep)
-
-
-@contextmanager
-def _far_blocks(sweep: Sweep, folder: Path) -> Iterator[Path | None]:
-    """Where workers without our disk leave blocks; at the end they are in `folder`."""
-    if sweep.pool.sees_workspace:
-        yield None
-        return
-    far = far_blocks.far_folder(sweep.workspace, sweep.record, anew=sweep.order.full)
-    far_blocks.bring(sweep.workspace, far, folder)  # what a stopped sweep left
-    yield far
-    far_blocks.bring(sweep.workspace, far, folder)
-    far_blocks.drop(sweep.workspace, far)
+    found = list_findings(
+        sweep.workspace, sweep.profiled.folders, sweep.fleet.meters, sweep.inputs.service,
+        units=sweep.loaded.settings.units,
+    )  # fmt: skip
+    write_block(found, folder / "finding", "meter_list")
 
 
 def _assess_bucket(
@@ -366,124 +266,6 @@ PAGES_STAGE: Final = Stage("pages", _pages)
 COPY_STAGE: Final = Stage("copy", _copy)
 
 
-def record_of(sweep: Sweep) -> SweepRecord:
-    """Identity and inputs of the sweep, once its profiles are made."""
-    return SweepRecord(
-        sweep_id=sweep.sweep_id,
-        utility=sweep.loaded.settings.utility,
-        started_at=sweep.began_at,
-        finished_at=sweep.began_at,
-        config_hash=sweep.loaded.config_hash,
-        catalogue_hash=sweep.fleet.catalogue_hash,
-        meters_hash=sweep.fleet.meters_hash,
-        lake_hash=sweep.profiled.fingerprint,
-        code_version=code_version(),
-        timezone=sweep.loaded.settings.timezone,
-        buckets=_buckets(sweep.workspace),
-        documents=sweep.fleet.documents,
-    )
-
-
-def bucket_tasks(
-    profiled: ProfileSummary, service: pl.DataFrame, buckets: int
-) -> list[BucketTask]:
-    """The meters in service of each bucket, with the profiles of its months."""
-    folders: dict[str, list[Path]] = {}
-    for folder in profiled.folders:
-        folders.setdefault(folder.parent.name.removeprefix("bucket="), []).append(folder)
-    return [
-        BucketTask(bucket, tuple(sorted(folders.get(bucket, []))), meters)
-        for bucket, meters in by_bucket(service, buckets).items()
-    ]
-
-
-def last_day(profiled: ProfileSummary) -> dt.date:
-    """The last day of the newest month that the lake holds."""
-    months = [f.parent.parent.name.removeprefix("month=") for f in profiled.folders]
-    if not months:
-        raise ConfigError(
-            "no read has landed: the exports are empty or every row was refused; "
-            "see the messages above and the folder rejected/ of the workspace"
-        )
-    year, month = (int(part) for part in max(months).split("-"))
-    return dt.date(year, month, calendar.monthrange(year, month)[1])
-
-
-def _write_list_findings(sweep: Sweep) -> None:
-    stats, stuck = (
-        [folder / f"{table}.parquet" for folder in sweep.profiled.folders]
-        for table in ("month_stat", "stuck_register")
-    )
-    with sweep.workspace.storage.at_hand([*stats, *stuck]) as here:
-        found = _list_findings(sweep, local_paths(here, stats), local_paths(here, stuck))
-    write_block(found, sweep.workspace.assess / sweep.sweep_id / "finding", "meter_list")
-
-
-def _list_findings(sweep: Sweep, stats: list[str], stuck: list[str]) -> pl.DataFrame:
-    """Findings on the meter list, and on meters that only the reads know."""
-    listed = finding_frame(sweep.fleet.meters.findings)
-    read = (
-        pl.scan_parquet(stats)
-        .group_by("meter_id")
-        .agg(pl.col("registered_gal").sum(), pl.col("read_count").sum())
-    )
-    stray = read.join(sweep.fleet.meters.frame.lazy(), on="meter_id", how="anti")
-    units = sweep.loaded.settings.units
-    told = read_findings(
-        sweep.workspace, stats, sweep.fleet.meters, stuck_files=stuck, units=units
-    )
-    return pl.concat(
-        [
-            listed,
-            unknown_meter_findings(stray.sort("meter_id").collect(), units=units),
-            finding_frame(told),
-            slow_meter_findings(_monthly_flow(sweep, stats)),
-        ]
-    )
-
-
-def _monthly_flow(sweep: Sweep, stats: list[str]) -> pl.DataFrame:
-    """Mean registered flow of each meter in service by month well covered [gpm]."""
-    month = pl.col("path").str.extract(r"month=(\d{4}-\d{2})").str.to_date("%Y-%m")
-    days = pl.col("days_covered").sum()
-    monthly = (
-        pl.scan_parquet(stats, include_file_paths="path")
-        .with_columns(month=month)
-        .group_by("meter_id", "month")
-        .agg(flow_gpm=pl.col("registered_gal").sum() / (days * 1440), days=days)
-        .filter(pl.col("days") >= _FEWEST_DAYS_OF_A_MONTH)
-    )
-    service = sweep.inputs.service.lazy().select("account_id", "meter_id", "customer_class")
-    return (
-        service.join(monthly, on="meter_id")
-        .select("account_id", "meter_id", "customer_class", "month", "flow_gpm")
-        .sort("account_id", "meter_id", "month")
-        .collect()
-    )
-
-
-_FEWEST_DAYS_OF_A_MONTH: Final = 20
-
-
 def _stop_text(validated: ValidationSummary) -> str:
     lines = [outcome_text(o) for o in validated.failed]
     return "validation failed, nothing is published:\n" + "\n".join(lines)
-
-
-def outcome_text(outcome: Outcome) -> str:
-    """One expectation that was not met, in a line."""
-    found = "not known" if outcome.observed is None else f"{outcome.observed:g}"
-    return (
-        f"{outcome.batch}: {outcome.metric.replace('_', ' ')} is {found}, "
-        f"expected {outcome.expected} ({outcome.meaning})"
-    )
-
-
-def _buckets(workspace: Workspace) -> int:
-    with work_database(workspace) as work:
-        return ledger.bucket_count(work, None, 0)
-
-
-def _landed_files(workspace: Workspace) -> pl.DataFrame:
-    with work_database(workspace) as work:
-        return work.sql(sql_text("60_reconcile/landed_ledger")).pl()

@@ -7,65 +7,33 @@ are taken bucket by bucket, so that a file of the lake is opened once for all of
 from __future__ import annotations
 
 import hashlib
-import json
 import uuid
 from collections import defaultdict
 from collections.abc import Iterator, Mapping, Sequence
-from contextlib import contextmanager
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
 
-import duckdb
 import polars as pl
 
 from pipelines.bucket_work import Progress
 from pipelines.evidence_reads import LakeFiles, read_years
 from pipelines.load_settings import Loaded
 from pipelines.page_render import render_all
-from pipelines.publication.contract_sql import select_list
+from pipelines.publication.newest import Key, Published, open_published
 from pipelines.resources import sql_text
 from pipelines.sources.meters import load_meters
 from pipelines.workspace import Workspace
 from rightsize.contracts.demand import FLOW_BAND, PROFILE
 from rightsize.contracts.recommendation import RECOMMENDATION
 from rightsize.contracts.results import CANDIDATE, FINDING
-from rightsize.contracts.table import Table
 from rightsize.errors import ConfigError, RightsizeError
 from rightsize.evidence.file_names import page_file
 from rightsize.evidence.list_data import pages_index, pages_indexed
 from rightsize.evidence.site import Provenance, SiteEvidence, SourceFile
-from rightsize.meters.catalogue import CompoundParts, Meter
+from rightsize.meters.catalogue import Meter
 
 METERS_AT_ONCE: Final = 50
 _TABLES: Final = (RECOMMENDATION, PROFILE, FLOW_BAND, CANDIDATE, FINDING)
-Key = tuple[str, str]
-
-
-@dataclass(frozen=True)
-class Published:
-    """The newest sweep of the published results, opened once for many pages."""
-
-    connection: duckdb.DuckDBPyConnection
-    sweep: Mapping[str, Any]
-    catalogue: tuple[Meter, ...]
-    thresholds: Mapping[str, Any]
-
-    def rows(self, table: Table, accounts: Sequence[str]) -> dict[Key, list[dict[str, Any]]]:
-        """Rows of these accounts in US units, by account and meter."""
-        source = self.sweep["units"]
-        held = table if source == "us" else table.metric()
-        values = select_list(table.columns, held.column_names, source=source, target="us")
-        frame = self.connection.sql(
-            f"select {values} from results.{table.name}"
-            " where sweep_id = $sweep_id and account_id in (select unnest($accounts))"
-            f" order by {', '.join(held.key)}",
-            params={"sweep_id": self.sweep["sweep_id"], "accounts": list(accounts)},
-        ).pl()
-        found: dict[Key, list[dict[str, Any]]] = defaultdict(list)
-        for row in frame.to_dicts():
-            found[row["account_id"], row["meter_id"] or ""].append(row)
-        return found
 
 
 def write_site_pages(
@@ -125,60 +93,6 @@ def index_pages(folder: Path, sweep_id: str, made: Mapping[str, str]) -> None:
     aside = path.with_name(f".{uuid.uuid4().hex}.part")
     aside.write_text(pages_index(sweep_id, {**held, **made}), encoding="ascii")
     aside.replace(path)
-
-
-@contextmanager
-def open_published(workspace: Workspace) -> Iterator[Published]:
-    """The published results, opened read-only; a sweep may replace them meanwhile.
-
-    Raises
-    ------
-    ConfigError
-        If there are none.
-    """
-    if not workspace.results.is_file():
-        raise ConfigError(f"{workspace.results}: no results yet; run `rightsize sweep` first")
-    with duckdb.connect(str(workspace.results), read_only=True) as connection:
-        connection.execute("set TimeZone = 'UTC'")
-        yield _newest(connection, workspace)
-
-
-def _newest(connection: duckdb.DuckDBPyConnection, workspace: Workspace) -> Published:
-    cursor = connection.execute(sql_text("85_evidence/latest_sweep"))
-    names = [d[0] for d in cursor.description or ()]
-    row = cursor.fetchone()
-    if row is None:
-        raise ConfigError(f"{workspace.results}: holds no sweep; run `rightsize sweep` first")
-    sweep = dict(zip(names, row, strict=True))
-    documents = dict(
-        connection.execute(
-            "select document, content from results.sweep_document where sweep_id = $sweep_id",
-            {"sweep_id": sweep["sweep_id"]},
-        ).fetchall()
-    )
-    catalogue = tuple(meter_from(m) for m in json.loads(documents.get("catalogue", "[]")))
-    return Published(
-        connection, sweep, catalogue, json.loads(documents.get("thresholds", "{}"))
-    )
-
-
-def meter_from(content: Mapping[str, Any]) -> Meter:
-    """A meter of the catalogue document; what a later version added to it is passed over."""
-    known = {k: v for k, v in content.items() if k in Meter.__dataclass_fields__}
-    parts = known.get("compound")
-    if parts:
-        known["compound"] = CompoundParts(
-            **{k: _points(v) if k in ("low", "high") else v for k, v in parts.items()}
-        )
-    known["registration"] = _points(known["registration"])
-    for name in ("low_limits", "normal_limits"):
-        if name in known:
-            known[name] = tuple(known[name])
-    return Meter(**known)
-
-
-def _points(pairs: Sequence[Sequence[float]]) -> tuple[tuple[float, float], ...]:
-    return tuple((float(q), float(a)) for q, a in pairs)
 
 
 def _meters_of(

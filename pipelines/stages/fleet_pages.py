@@ -25,9 +25,10 @@ import polars as pl
 from pipelines.bucket_work import Progress
 from pipelines.code_version import pages_version
 from pipelines.load_settings import Loaded
+from pipelines.publication.newest import open_published
 from pipelines.publication.shown import keep_two, show
 from pipelines.resources import sql_text
-from pipelines.stages.evidence import index_pages, open_published, write_site_pages
+from pipelines.stages.evidence import index_pages, write_site_pages
 from pipelines.warehouse import work_database
 from pipelines.workspace import Workspace
 from rightsize.contracts.column_units import metric_text

@@ -194,3 +194,12 @@ def _keep(work: duckdb.DuckDBPyConnection, outcomes: Sequence[Outcome]) -> None:
         ],
     )  # fmt: skip
     work.execute("commit")
+
+
+def outcome_text(outcome: Outcome) -> str:
+    """One expectation that was not met, in a line."""
+    found = "not known" if outcome.observed is None else f"{outcome.observed:g}"
+    return (
+        f"{outcome.batch}: {outcome.metric.replace('_', ' ')} is {found}, "
+        f"expected {outcome.expected} ({outcome.meaning})"
+    )

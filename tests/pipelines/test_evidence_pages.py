@@ -15,7 +15,7 @@ from pipelines.evidence_reads import LakeFiles, read_years
 from pipelines.page_render import write_page
 from pipelines.stages.evidence import write_site_pages
 from pipelines.stages.fleet_pages import VERSION_FILE, write_fleet_pages
-from pipelines.sweep_stages import pages_are_due
+from pipelines.sweep_state import pages_are_due
 from rightsize.errors import ConfigError
 from rightsize.evidence.file_names import page_file
 from tests.pipelines.evidence_fleet import DAYS, FIRST_DAY, HOSTILE, PEAK_DAY, make_fleet

@@ -18,8 +18,8 @@ from pipelines.sweep_stages import (
     PAGES_STAGE,
     READING_STAGES,
     Stage,
-    Sweep,
 )
+from pipelines.sweep_state import Sweep
 from pipelines.workspace import Workspace
 from rightsize.errors import BalanceError, ConfigError
 from tests.pipelines.quick import add_export, published_tables, quick_utility

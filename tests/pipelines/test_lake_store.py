@@ -21,7 +21,7 @@ from pipelines.load_settings import Loaded, load
 from pipelines.look import look
 from pipelines.stages.evidence import write_site_pages
 from pipelines.sweep import run_sweep, sweep_with
-from pipelines.sweep_stages import SweepOrder
+from pipelines.sweep_state import SweepOrder
 from pipelines.workspace import Workspace
 from rightsize.errors import BalanceError, ConfigError, StoreError
 from tests.pipelines.quick import LATER, add_export, published_tables, quick_utility

@@ -12,7 +12,7 @@ from pipelines import sweep_stages
 from pipelines.load_settings import load
 from pipelines.stages.assess import assess_bucket
 from pipelines.sweep import run_sweep
-from pipelines.sweep_stages import SweepOrder
+from pipelines.sweep_state import SweepOrder
 from tests.pipelines.quick import published_tables, quick_utility
 
 
