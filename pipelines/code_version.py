@@ -48,6 +48,7 @@ def pages_version() -> str:
         *(p for p in (package / "evidence").rglob("*") if p.suffix != ".pyc" and p.is_file()),
         *(data_root() / "sql" / "85_evidence").glob("*.sql"),
         *(here / "stages" / name for name in ("evidence.py", "fleet_pages.py")),
+        here / "publication" / "newest.py",
     ]
     digest = hashlib.sha256()
     for path in sorted(files):
