@@ -117,6 +117,9 @@ def prefect_api(home: Path, port: int | None = None) -> Iterator[str]:
     url = f"http://127.0.0.1:{port}/api"
     os.environ.update(_QUIET, PREFECT_HOME=str(home), PREFECT_API_URL=url)
     os.environ.setdefault("PREFECT_SERVER_SERVICES_DB_VACUUM_ENABLED", "events,flow_runs")
+    pages = home / "pages"  # else beside its own code, where a service may not write
+    pages.mkdir(exist_ok=True)
+    os.environ.setdefault("PREFECT_SERVER_UI_STATIC_DIRECTORY", str(pages))
     with (home / "server.log").open("ab") as log:
         server = subprocess.Popen(
             [
