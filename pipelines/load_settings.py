@@ -27,31 +27,37 @@ _URL: Final = r"^[a-z0-9+]+://.+"
 class ExportSettings(Settings):
     """One source of reads."""
 
-    name: str = Field(min_length=1)
+    name: str = Field(min_length=1, description="shown in messages and results; each its own")
     path: str = Field(
         description="file or glob, relative to the configuration; or a URL such as s3://..."
     )
-    layout: Layout = "interval"
-    unit: VolumeUnit = "gal"
-    interval_min: float = Field(60, gt=0, le=1440)
+    layout: Layout = Field("interval", description="how reads stand in the file; see *layouts*")
+    unit: VolumeUnit = Field("gal", description="of its volumes or readings")
+    interval_min: float = Field(
+        60, gt=0, le=1440, description="length of an interval [min], where the file has none"
+    )
     columns: dict[str, str] = Field(
         default_factory=dict, description="their column name for each of ours"
     )
     delimiter: str | None = Field(default=None, description="found by itself where not given")
-    encoding: str = "utf-8"
-    decimal: Literal[".", ","] = "."
+    encoding: str = Field("utf-8", description="of the text, by any name that Python knows")
+    decimal: Literal[".", ","] = Field(".", description="decimal sign of its numbers")
     thousands: Literal[",", ".", " ", "'"] | None = Field(
         default=None, description="separator between thousands, taken off where named"
     )
-    stamp: Literal["end", "start"] = "end"
+    stamp: Literal["end", "start"] = Field(
+        "end", description="whether a time is the end or the start of its interval"
+    )
     timezone: str | None = Field(
-        default=None, description="where it differs from the utility's"
+        default=None, description="of its wall times, where it differs from the utility's"
     )
     time_format: str | None = Field(default=None, description="strptime format of the stamps")
     quality_codes: dict[str, str] = Field(
         default_factory=dict, description="their quality code -> ours"
     )
-    register_digits: int | None = Field(default=None, ge=3, le=12)
+    register_digits: int | None = Field(
+        default=None, ge=3, le=12, description="dials of the registers; rollovers need them"
+    )
 
     @field_validator("timezone")
     @classmethod
@@ -62,17 +68,21 @@ class ExportSettings(Settings):
 class SweepSettings(Settings):
     """The whole configuration, with paths made absolute in `Loaded`."""
 
-    utility: str = Field(min_length=1)
-    workspace: str = "./workspace"
-    units: UnitSystem = "us"
-    timezone: str = "UTC"
-    exports: tuple[ExportSettings, ...] = Field(min_length=1)
-    meters: str = "meters.csv"
+    utility: str = Field(min_length=1, description="its name, as pages show it")
+    workspace: str = Field("./workspace", description="folder that holds all state")
+    units: UnitSystem = Field("us", description="of results, pages and messages")
+    timezone: str = Field("UTC", description="where the utility lies, such as America/Denver")
+    exports: tuple[ExportSettings, ...] = Field(
+        min_length=1, description="sources of reads, each as below"
+    )
+    meters: str = Field("meters.csv", description="the meter list")
     catalogue: str | None = Field(
         default=None, description="the shipped catalogue where not given"
     )
-    tariff: str = "tariff.yaml"
-    thresholds: str | None = None
+    tariff: str = Field("tariff.yaml", description="what water and meters are charged")
+    thresholds: str | None = Field(
+        default=None, description="limits that differ from the shipped ones"
+    )
     priors: str | None = Field(
         default=None, description="class priors; the shipped ones if absent"
     )
@@ -82,11 +92,16 @@ class SweepSettings(Settings):
     wear: dict[MeterType, WearRate] = Field(
         default_factory=dict, description="stated wear by type of meter; none if absent"
     )
-    class_codes: dict[str, str] = Field(default_factory=dict)
+    class_codes: dict[str, str] = Field(
+        default_factory=dict, description="their customer class -> ours"
+    )
     failed_suite: Literal["warn", "stop"] = Field(
         "warn", description="what a failed validation suite does to publication"
     )
-    buckets: int | None = Field(default=None, ge=1, le=4096)
+    buckets: int | None = Field(
+        default=None, ge=1, le=4096,
+        description="parts of the fleet; fixed by the first landing; by its size if absent",
+    )  # fmt: skip
     site_pages: int = Field(
         10, ge=0, le=5000, description="site pages made with each sweep, the best changes first"
     )

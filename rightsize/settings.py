@@ -49,8 +49,10 @@ class Settings(BaseModel):
 class Tier(Settings):
     """One step of a volumetric rate; the last step has no upper end."""
 
-    usd_per_kgal: Money
-    up_to_gal_per_month: float | None = Field(default=None, gt=0)
+    usd_per_kgal: Money = Field(description="price of the water in this step")
+    up_to_gal_per_month: float | None = Field(
+        default=None, gt=0, description="its upper end; the last step has none"
+    )
 
     @model_validator(mode="before")
     @classmethod
@@ -61,7 +63,7 @@ class Tier(Settings):
 class ClassRate(Settings):
     """What a customer class pays for each unit of metered water."""
 
-    tiers: tuple[Tier, ...] = Field(min_length=1)
+    tiers: tuple[Tier, ...] = Field(min_length=1, description="steps that rise, each as below")
     sewer_usd_per_kgal: Money = Field(0, description="billed on metered water")
     sewer_return_share: Share = Field(
         1.0, description="share of metered water billed as sewage"
@@ -90,8 +92,12 @@ class ClassRate(Settings):
 class Tariff(Settings):
     """Rates that follow water and charges that follow meter size."""
 
-    discount_rate_pct: float = Field(4.0, ge=0, le=30, allow_inf_nan=False)
-    classes: dict[str, ClassRate]
+    discount_rate_pct: float = Field(
+        4.0, ge=0, le=30, allow_inf_nan=False, description="of money in later years, real"
+    )
+    classes: dict[str, ClassRate] = Field(
+        description="rate of each customer class; `default` must be there and serves the rest"
+    )
     fixed_charge_usd_per_month: dict[Annotated[float, Field(gt=0)], Money] = Field(
         default_factory=dict, description="by nominal meter size [in]"
     )

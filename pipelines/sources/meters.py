@@ -33,6 +33,29 @@ _TEXTS: Final = (
     "service_address",
 )  # fmt: skip
 OPTIONAL: Final = (*_DATES, *_NUMBERS, *_TEXTS, "is_critical")
+COLUMNS: Final[dict[str, str]] = {
+    "account_id": "account that the meter serves; several meters may serve one",
+    "meter_id": "the meter as the reads name it",
+    "meter_type": f"one of {', '.join(METER_TYPES)}",
+    "size_in": "nominal size [in]: `0.75`, `3/4`, `1-1/2`, or `5/8x3/4` (the meter's own first)",
+    "installed_on": "date such as 2021-04-30; a change-out is two rows with dates that meet",
+    "removed_on": "date; empty while the meter is in service",
+    "customer_class": "one of ours, or a code of `class_codes`",
+    "service_kind": f"one of {', '.join(k for k in SERVICE_KINDS if k)}; domestic if empty",
+    "resolution": "smallest step of the register, multiplier included",
+    "resolution_unit": f"of `resolution`, one of {', '.join(GAL_PER_UNIT)}; gal if empty",
+    "multiplier": "what this meter's amounts are to be multiplied by; 1 if empty",
+    "register_digits": "dials of this register, before the export's",
+    "service_line_in": "size of the service line [in]",
+    "spare_head_psi": "head that the site can spare [psi]; the threshold's if empty",
+    "floor_area_ft2": "floor area served [ft2]",
+    "grade": "entry of the catalogue, where a type and size has several",
+    "is_critical": "yes or no: a person decides the change of a critical customer's meter",
+    "area": "district or route",
+    "customer_name": "shown on pages",
+    "service_address": "shown on pages",
+}
+"""Every column with its meaning; the metric twins stand in `metric_columns`."""
 _OTHER_NAMES: Final = {"critical": "is_critical"}
 _SHOWN: Final = 20
 _SIZE_MAX_IN: Final = 36.0
