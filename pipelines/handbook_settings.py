@@ -77,9 +77,7 @@ def _meters_table() -> str:
 
 def _markdown(heads: list[str], rows: list[list[str]]) -> str:
     lines = [heads, ["---"] * len(heads), *rows]
-    return "\n".join(
-        "| " + " | ".join(c.replace("|", "\\|") for c in line) + " |" for line in lines
-    )
+    return "\n".join(f"| {' | '.join(line)} |" for line in lines)
 
 
 def _allowed(field: FieldInfo) -> str:

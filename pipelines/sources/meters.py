@@ -37,7 +37,7 @@ COLUMNS: Final[dict[str, str]] = {
     "account_id": "account that the meter serves; several meters may serve one",
     "meter_id": "the meter as the reads name it",
     "meter_type": f"one of {', '.join(METER_TYPES)}",
-    "size_in": "nominal size [in]: `0.75`, `3/4`, `1-1/2`, or `5/8x3/4` (the meter's own first)",
+    "size_in": "nominal size [in]: `0.75`, `3/4`, `1-1/2`, `5/8x3/4` (the meter's own first)",
     "installed_on": "date such as 2021-04-30; a change-out is two rows with dates that meet",
     "removed_on": "date; empty while the meter is in service",
     "customer_class": "one of ours, or a code of `class_codes`",
