@@ -4,12 +4,16 @@
 -- reads: the months' statistics ($stat_files).
 -- why: 7.48 (gal and ft3), 10, 100, 1000 and 748 (gal and ccf) are how a wrong unit or
 --   multiplier shows. A season swings as far, but not from one level month to another: the
---   months before and after must each lie within a factor of 2.5.
+--   months before and after must each lie within a factor of 2.5. A multiplier scales
+--   every read, so the months' largest flow goes with the volume, within a factor of 3 (a
+--   coarser register shows a lone count for less). A leak that begins adds a little to every
+--   interval, and moves the volume alone.
 with months as (
     select
         meter_id,
         strptime(regexp_extract(filename, 'month=(\d{4}-\d{2})', 1), '%Y-%m')::date as month_on,
-        sum(registered_gal) / sum(days_covered) as gal_per_day
+        sum(registered_gal) / sum(days_covered) as gal_per_day,
+        max(max_interval_gpm) filter (where max_interval_gpm > 0) as peak_gpm
     from read_parquet($stat_files, filename = true, hive_partitioning = false)
     where registered_gal is not null
     group by meter_id, month_on
@@ -22,9 +26,11 @@ sided as (
         count(*) over before as before_count,
         median(gal_per_day) over before as before_gal_per_day,
         max(gal_per_day) over before / min(gal_per_day) over before as before_spread,
+        median(peak_gpm) over before as before_peak_gpm,
         count(*) over after as after_count,
         median(gal_per_day) over after as after_gal_per_day,
-        max(gal_per_day) over after / min(gal_per_day) over after as after_spread
+        max(gal_per_day) over after / min(gal_per_day) over after as after_spread,
+        median(peak_gpm) over after as after_peak_gpm
     from months
     window
         before as (
@@ -43,7 +49,9 @@ jumped as (
         after_gal_per_day,
         factor,
         abs(ln(greatest(after_gal_per_day, before_gal_per_day)
-            / least(after_gal_per_day, before_gal_per_day)) - ln(factor)) as off
+            / least(after_gal_per_day, before_gal_per_day)) - ln(factor)) as off,
+        abs(ln(after_peak_gpm / before_peak_gpm)
+            - ln(after_gal_per_day / before_gal_per_day)) as peak_off
     from sided
     cross join (values (7.48), (10.0), (100.0), (748.0), (1000.0)) as factors (factor)
     where before_count >= 2
@@ -59,5 +67,6 @@ select
     arg_min(after_gal_per_day, off) as after_gal_per_day
 from jumped
 where off <= 0.14
+    and coalesce(peak_off, 0) <= ln(3)
 group by meter_id
 order by meter_id

@@ -16,17 +16,24 @@ from pipelines.workspace import Workspace
 from tests.pipelines.exports import HEADER, METERS, Utility
 
 
-def found(folder: Path, gal_per_day: list[float]) -> list[tuple[str, object]]:
-    """Findings of a meter with these daily volumes, month by month."""
+def found(
+    folder: Path, gal_per_day: list[float], peak_gpm: list[float] | None = None
+) -> list[tuple[str, object]]:
+    """Findings of a meter with these daily volumes, month by month.
+
+    Its largest flow goes with the volume where it is not said.
+    """
     workspace = Workspace(folder / "workspace")
     files = []
-    for month, gal in enumerate(gal_per_day, start=1):
+    peaks = peak_gpm or [gal / 100 for gal in gal_per_day]
+    for month, (gal, peak) in enumerate(zip(gal_per_day, peaks, strict=True), start=1):
         file = folder / f"month=2025-{month:02d}" / "month_stat.parquet"
         file.parent.mkdir(parents=True)
         with duckdb.connect() as connection:
             connection.execute(
                 f"copy (select 'M1' as meter_id, {gal * 30}::double as registered_gal, "
-                f"30.0::double as days_covered) to '{file}' (format parquet)"
+                f"30.0::double as days_covered, {peak}::double as max_interval_gpm) "
+                f"to '{file}' (format parquet)"
             )
         files.append(file)
     (folder / "meters.csv").write_text(METERS)
@@ -61,6 +68,22 @@ def test_seasons_and_growth_are_not(tmp_path: Path, series: list[float]) -> None
     assert found(tmp_path, series) == []
 
 
+def test_a_leak_that_begins_is_no_unit(tmp_path: Path) -> None:
+    """Ten times the volume from one month to the next, but hardly more at the fullest hour."""
+    volumes = [215, 212, 227, 2370, 2410, 2390, 2400]
+    peaks = [3.1, 3.4, 3.0, 4.6, 5.0, 4.7, 4.9]
+    assert found(tmp_path / "leak", volumes, peaks) == []
+    scaled = [3.1, 3.4, 3.0, 33, 30, 35, 31]
+    assert found(tmp_path / "unit", volumes, scaled) == [("suspect_multiplier", 10)]
+
+
+def test_a_coarser_register_is_still_told_by_its_factor(tmp_path: Path) -> None:
+    """A register of 100 gal a count, taken for gallons: a lone count is the largest flow."""
+    volumes = [900, 950, 930, 9.2, 9.4, 9.1]
+    peaks = [2.5, 2.6, 2.4, 1 / 60, 1 / 60, 2 / 60]
+    assert found(tmp_path, volumes, peaks) == [("suspect_multiplier", 100)]
+
+
 def against_class(folder: Path, gal_per_day: list[float], suspect: float) -> list[str]:
     """Meters called suspect among many of one class and size, the last with `suspect`."""
     workspace = Workspace(folder / "workspace")
@@ -78,6 +101,7 @@ def against_class(folder: Path, gal_per_day: list[float], suspect: float) -> lis
                 "meter_id": [f"M{k}" for k in range(len(every))],
                 "registered_gal": [30.0 * v for v in every],
                 "days_covered": [30.0] * len(every),
+                "max_interval_gpm": [v / 100 for v in every],
             }
         )
         stats.write_parquet(file)
