@@ -90,14 +90,21 @@ def see_workspace(client: Any, workspace: Workspace) -> None:
     token.parent.mkdir(parents=True, exist_ok=True)
     token.touch()
     try:
-        blind = sorted(w for w, seen in client.run(is_there, str(token)).items() if not seen)
+        blind = [w for w, seen in client.run(is_there, str(token)).items() if not seen]
     finally:
         token.unlink(missing_ok=True)
     if blind:
         raise ClusterError(
-            f"workers {', '.join(blind)} do not see the workspace {workspace.root}: "
-            "it must be shared storage, mounted under the same path on every machine"
+            f"workers {', '.join(_named(client, blind))} do not see the workspace "
+            f"{workspace.root}: it must be shared storage, mounted under the same path on "
+            "every machine"
         )
+
+
+def _named(client: Any, addresses: list[str]) -> list[str]:
+    """Workers by the name they were started with, and their address."""
+    names = client.run(name_of, workers=addresses)
+    return sorted(f"{name} ({address})" for address, name in names.items())
 
 
 def is_there(path: str) -> bool:
@@ -131,3 +138,8 @@ def tried_store(workspace: Workspace) -> str | None:
     except (RightsizeError, OSError) as error:
         return f"{type(error).__name__}: {error}"
     return None
+
+
+def name_of(dask_worker: Any) -> str:
+    """The name of the worker that runs this; by the argument's name Dask hands it in."""
+    return str(dask_worker.name)

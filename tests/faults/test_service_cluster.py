@@ -18,7 +18,15 @@ from demo_data.regenerate import CHECKED_IN
 from pipelines.load_settings import load
 from pipelines.sweep import run_sweep
 from tests.faults.prefect_service import prefect_server
-from tests.faults.service import free_port, kill_group, process, rightsize, until
+from tests.faults.service import (
+    PROJECT,
+    blind_to,
+    free_port,
+    kill_group,
+    process,
+    rightsize,
+    until,
+)
 from tests.pipelines.quick import add_export, published_tables, quick_utility
 
 pytest.importorskip("distributed")
@@ -167,7 +175,33 @@ def test_a_sweep_outlives_a_worker_and_a_node_that_are_killed(
     assert [e["outcome"] for e in ended] == ["published"]
 
 
-def test_workers_that_do_not_see_the_workspace_or_run_other_code_are_refused(
+def test_a_worker_that_has_another_disk_under_the_path_is_refused_by_name(
+    cluster: Cluster, tmp_path: Path
+):
+    from distributed import Client
+
+    config = quick_utility(tmp_path / "utility")
+    workspace = config.parent / "workspace"
+    hidden = blind_to(workspace)
+    cluster.node("seeing")
+    cluster.node("blind", behind=hidden)
+    until(lambda: len(cluster.pids()) == 2, "two workers")
+    with Client(cluster.address, timeout=60, set_as_default=False) as client:
+        workers = client.scheduler_info(n_workers=-1)["workers"].items()
+        address = {str(w["name"]): at for at, w in workers}
+    ended = subprocess.run(
+        rightsize("sweep", config, "--scheduler", cluster.address), cwd=PROJECT,
+        capture_output=True, text=True, check=False, timeout=240,
+    )  # fmt: skip
+    assert ended.returncode == 1
+    assert f"workers blind ({address['blind']}) do not see the workspace" in ended.stderr
+    assert str(workspace) in ended.stderr
+    assert address["seeing"] not in ended.stderr
+    assert "Traceback" not in ended.stderr
+    assert not [p for p in workspace.rglob("*") if p.is_file() and p.suffix != ".jsonl"]
+
+
+def test_workers_of_other_code_and_a_scheduler_that_is_not_there_are_refused(
     cluster: Cluster, tmp_path: Path
 ):
     from pipelines.bucket_work import _do

@@ -19,7 +19,7 @@ import pytest
 import yaml
 
 from tests.faults.loopback_store import SECRET, bucket, loopback_store
-from tests.faults.service import PROJECT, process, rightsize, until
+from tests.faults.service import PROJECT, blind_to, process, rightsize, until
 from tests.faults.test_service_cluster import Cluster, buckets_done, events, utility
 from tests.pipelines.quick import add_export, published_tables, quick_utility
 
@@ -41,16 +41,6 @@ def store(tmp_path: Path) -> Iterator[dict[str, str]]:
 def cluster(tmp_path: Path) -> Iterator[Cluster]:
     with ExitStack() as stack:
         yield Cluster(tmp_path, stack)
-
-
-def blind_to(folder: Path) -> tuple[str, ...]:
-    """A command behind which a folder is empty; skips where the machine does not let us."""
-    hide = ("unshare", "-m", "sh", "-c", 'mount -t tmpfs none "$0" && exec "$@"', str(folder))
-    folder.mkdir(parents=True, exist_ok=True)
-    tried = subprocess.run([*hide, "true"], capture_output=True, check=False)
-    if tried.returncode:
-        pytest.skip(f"no mount namespace to be had: {tried.stderr.decode().strip()}")
-    return hide
 
 
 def stored(config: Path) -> Path:

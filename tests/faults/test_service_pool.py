@@ -65,9 +65,13 @@ def test_a_worker_of_a_pool_sweeps_and_one_that_is_killed_loses_nothing(tmp_path
         workspace = Workspace(config.parent / "workspace")
         until(lambda: workspace.holder() is None, "the kernel to free the lock", 10)
         time.sleep(dead_runs.YOUNG_S)
-        with worker(server, tmp_path, "two"):
+        with worker(server, tmp_path, "two") as second:
             prefect(server, tmp_path, "deployment", "run", "nightly/nightly")
             until(lambda: server.runs("COMPLETED"), "the next sweep to end")
+            # The run's process has told the server of its end and is still about to leave.
+            second.terminate()
+            second.wait(60)
+            until(lambda: not second.descendants(), "all that it started to end", 60)
         (crashed,) = server.runs("CRASHED")
         assert crashed["id"] == killed["id"]
     assert results(config).exists()

@@ -107,6 +107,7 @@ def test_a_stopped_service_stops_its_sweep_and_leaves_no_process(config: Path, t
         service.terminate()
         assert service.wait(90) in (0, 130)
         until(lambda: is_gone(pid), "its run to end", 30)
+        until(lambda: not service.descendants(), "all that it started to end", 30)
         assert is_free(config)
         assert not server.runs("RUNNING", "PENDING")
     assert "Traceback" not in log.read_text()
@@ -121,7 +122,7 @@ def test_a_service_killed_with_its_own_server_starts_again_and_finishes(
     serve = rightsize("schedule", config, *EACH_MINUTE)
     with process(*serve, log=tmp_path / "first.log") as service:
         until(lambda: is_landing(config), "the schedule to fire")
-        for pid in children(service.pid):
+        for pid in service.descendants():
             with suppress(ProcessLookupError):
                 os.kill(pid, signal.SIGKILL)
         kill_group(service)
@@ -130,15 +131,9 @@ def test_a_service_killed_with_its_own_server_starts_again_and_finishes(
         until(lambda: two_sweeps(config), "the next night to publish")
         service.terminate()
         assert service.wait(90) in (0, 130)
+        until(lambda: not service.descendants(), "all that it started to end", 30)
     assert "its process died with the service" in told(config, tmp_path)
     assert published_tables(config) == published_tables(whole)
-
-
-def children(pid: int) -> list[int]:
-    """Processes that it started, theirs too."""
-    threads = Path(f"/proc/{pid}/task").iterdir()
-    found = [int(c) for t in threads for c in (t / "children").read_text().split()]
-    return [c for child in found for c in (child, *children(child))]
 
 
 def told(config: Path, folder: Path) -> str:
