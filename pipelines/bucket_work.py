@@ -13,7 +13,6 @@ from __future__ import annotations
 
 import os
 import shutil
-import threading
 import time
 import uuid
 from collections.abc import Callable, Iterable, Iterator, Sequence
@@ -28,6 +27,7 @@ import duckdb
 
 from pipelines.code_version import code_version
 from pipelines.observe import StageCost, event, peak_mb
+from pipelines.open_connections import interrupt_all, interruptible
 from pipelines.storage import scratch_here
 from rightsize.errors import ClusterError
 
@@ -36,9 +36,6 @@ R = TypeVar("R")
 Progress = Callable[[str, int, int], None]
 
 MEMORY_LIMIT_PER_BUCKET = "2GB"
-
-_open: set[duckdb.DuckDBPyConnection] = set()
-_open_lock = threading.Lock()
 
 
 @contextmanager
@@ -58,14 +55,10 @@ def bucket_connection(scratch: Path) -> Iterator[duckdb.DuckDBPyConnection]:
         }
     )
     connection.execute("set TimeZone = 'UTC'")
-    with _open_lock:
-        _open.add(connection)
     try:
-        yield connection
+        with interruptible(connection):
+            yield connection
     finally:
-        with _open_lock:
-            _open.discard(connection)
-        connection.close()
         shutil.rmtree(spill, ignore_errors=True)
 
 
@@ -178,6 +171,4 @@ def _stop(futures: Iterable[Future[Any]], *, interrupt: bool) -> None:
     for future in futures:
         future.cancel()
     if interrupt:
-        with _open_lock:
-            for connection in _open:
-                connection.interrupt()
+        interrupt_all()

@@ -40,7 +40,7 @@ from pipelines.stages.profile import profile
 from pipelines.stages.publish import publish
 from pipelines.stages.reconcile import SweepInputs, reconcile
 from pipelines.stages.validate import ValidationSummary, outcome_text, validate
-from pipelines.stop import signals_seen
+from pipelines.stop import signals_seen, statements_ended
 from pipelines.sweep_inputs import bucket_tasks, landed_files, last_day, record_of
 from pipelines.sweep_state import Sweep, has_news, newest_sweep, pages_are_due
 from pipelines.workspace import Workspace
@@ -59,7 +59,7 @@ class Stage:
 
     def run(self, sweep: Sweep) -> None:
         """Do the work, and note what it cost."""
-        with stage_cost(self.name) as cost, signals_seen():
+        with stage_cost(self.name) as cost, signals_seen(), statements_ended():
             sweep.costs.append(cost)
             self.work(sweep, cost)
 

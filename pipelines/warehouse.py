@@ -11,6 +11,7 @@ from typing import Any, Final
 import duckdb
 import polars as pl
 
+from pipelines.open_connections import interruptible
 from pipelines.resources import sql_text
 from pipelines.workspace import Workspace
 
@@ -66,11 +67,8 @@ def connect(
 def work_database(workspace: Workspace) -> Iterator[duckdb.DuckDBPyConnection]:
     """The working database, open for as long as the block runs."""
     workspace.root.mkdir(parents=True, exist_ok=True)
-    connection = connect(workspace.database, spill=workspace.scratch)
-    try:
+    with interruptible(connect(workspace.database, spill=workspace.scratch)) as connection:
         yield connection
-    finally:
-        connection.close()
 
 
 def run_sql(

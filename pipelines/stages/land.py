@@ -16,6 +16,7 @@ from pipelines import ledger
 from pipelines.bucket_work import Progress
 from pipelines.ledger import LandedPart
 from pipelines.load_settings import ExportSettings, Loaded
+from pipelines.open_connections import interruptible
 from pipelines.sources.amounts import quality_macro
 from pipelines.sources.export_files import (
     FileProblem,
@@ -216,6 +217,8 @@ def _land_one(
     )
     try:
         outcome = _enter(workspace, work, item, landing, meters)
+    except duckdb.InterruptException:
+        raise  # a stop says nothing of the file
     except StoreError:
         raise  # of the lake; the folder stays and tells the next landing what to take back
     except (OSError, duckdb.Error, ConfigError) as error:
@@ -257,12 +260,10 @@ def _enter(
 ) -> LandedFile | FileProblem:
     shutil.rmtree(landing.task.aside, ignore_errors=True)
     landing.task.aside.mkdir(parents=True)
-    connection = connect(spill=workspace.scratch, usual_memory=LANDING_MEMORY)
-    try:
+    database = connect(spill=workspace.scratch, usual_memory=LANDING_MEMORY)
+    with interruptible(database) as connection:
         connection.register("known_meter", latest_scale(meters).to_arrow())
         row, parts, names = land_file(connection, landing)
-    finally:
-        connection.close()
     if FileStamp.of(item.path) != item.stamp:
         return FileProblem(
             item.path, "file_growing",

@@ -17,7 +17,7 @@ import time
 import uuid
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
-from contextlib import closing, contextmanager
+from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC
 from pathlib import Path
@@ -25,6 +25,7 @@ from typing import Final
 
 import duckdb
 
+from pipelines.open_connections import interruptible
 from pipelines.publication.build import Build, transaction
 from pipelines.publication.history import (
     STORAGE_VERSION,
@@ -87,7 +88,7 @@ def publish(
             units=units,
             retention=retention,
         )
-        with closing(connection):
+        with interruptible(connection):
             build = Build(connection, workspace, sweep, units)
             with transaction(connection):
                 build.create_views()
@@ -117,7 +118,7 @@ def _fill(
     all other tables, its file is written while the checks run.
     """
     beside = build.beside()
-    with closing(beside.connection), ThreadPoolExecutor(max_workers=1) as second:
+    with interruptible(beside.connection), ThreadPoolExecutor(max_workers=1) as second:
         largest = second.submit(beside.insert_largest)
         build.insert_sweep(reconciliation, inputs)
         for table in RESULT_TABLES:

@@ -10,6 +10,7 @@ import duckdb
 import polars as pl
 import pyarrow as pa
 
+from pipelines.open_connections import interruptible
 from pipelines.sources.meters import Meters
 from pipelines.storage import local_paths
 from pipelines.warehouse import connect, frame, run_sql, work_database
@@ -57,15 +58,12 @@ def compare_clocks(
 def _shifted(workspace: Workspace, folder: Path, sources: pa.Table) -> list[tuple[Any, ...]]:
     """Meters of one partition whose clock differs between two exports."""
     storage = workspace.storage
-    connection = connect(spill=workspace.scratch)
-    try:
+    with interruptible(connect(spill=workspace.scratch)) as connection:
         connection.register("landing_export", sources)
         with storage.at_hand(storage.files(folder, "*.parquet")) as here:
             return run_sql(
                 connection, "20_validate/shifted_meter", {"files": local_paths(here)}
             ).fetchall()
-    finally:
-        connection.close()
 
 
 def read_findings(
@@ -102,12 +100,9 @@ def read_findings(
         ).fetchall()
     found = [_clock_finding(accounts, row) for row in shifts]
     if stat_files:
-        connection = connect(spill=workspace.scratch)
-        try:
+        with interruptible(connect(spill=workspace.scratch)) as connection:
             said = UnitNames(units)
             found += _from_profiles(connection, stat_files, stuck_files, meters, accounts, said)
-        finally:
-            connection.close()
     return tuple(f for f in found if f.account_id)
 
 

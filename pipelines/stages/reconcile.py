@@ -10,6 +10,7 @@ from typing import Final
 import duckdb
 import polars as pl
 
+from pipelines.open_connections import interruptible
 from pipelines.resources import sql_text
 from pipelines.workspace import Workspace
 from rightsize.contracts.frames import block_schema
@@ -57,7 +58,7 @@ def reconcile(workspace: Workspace, sweep: SweepRecord, inputs: SweepInputs) -> 
     BalanceError
         With the balance that failed, what it is off by, and where.
     """
-    with duckdb.connect() as connection:
+    with interruptible(duckdb.connect()) as connection:
         _load(connection, workspace, sweep, inputs)
         for relation in ("file_balance", "meter_balance"):
             connection.execute(sql_text(f"60_reconcile/{relation}"))

@@ -11,7 +11,8 @@ import duckdb
 import pytest
 
 from pipelines.observe import stage_cost
-from pipelines.stop import signals_seen, stoppable
+from pipelines.open_connections import interruptible
+from pipelines.stop import signals_seen, statements_ended, stoppable
 
 LONG = "create table x as select md5(i::varchar) as m from range(15000000) t(i)"
 """Work that outlasts the signal on any machine: it is seen at the latest when this ends."""
@@ -48,6 +49,39 @@ def test_a_stage_that_a_signal_ended_in_mid_statement_is_stopped():
     ):
         connection.execute(LONG)
     assert cost.outcome == "stopped"
+
+
+def test_a_statement_is_ended_though_nobody_asks_for_signals():
+    """Seen by another thread: a handler that does nothing stands for one that cannot run."""
+    signal.signal(signal.SIGINT, lambda number, frame: None)
+    with interruptible(duckdb.connect()) as connection:
+        in_vain = threading.Timer(60, connection.interrupt)
+        in_vain.start()
+        soon(signal.SIGINT)
+        with pytest.raises(KeyboardInterrupt), signals_seen(), statements_ended():
+            connection.execute("select sum(hash(i)) from range(400_000_000_000) t(i)")
+        assert in_vain.is_alive(), "ended by the signal, not by the test"
+        in_vain.cancel()
+        assert connection.execute("select 1").fetchone() == (1,)
+
+
+def test_a_signal_that_is_no_stop_ends_nothing():
+    before = signal.signal(signal.SIGUSR1, lambda number, frame: None)
+    with interruptible(duckdb.connect()) as connection, statements_ended():
+        os.kill(os.getpid(), signal.SIGUSR1)
+        assert connection.execute("select count(*) from range(10_000_000)").fetchone()
+    signal.signal(signal.SIGUSR1, before)
+
+
+def test_who_is_woken_by_signals_already_stays_so():
+    read, write = os.pipe()
+    os.set_blocking(write, False)
+    signal.set_wakeup_fd(write)
+    with statements_ended():
+        pass
+    assert signal.set_wakeup_fd(-1) == write
+    os.close(read)
+    os.close(write)
 
 
 def test_other_runtime_errors_stay_what_they_are():
