@@ -48,8 +48,10 @@ class Server:
 
 
 @contextmanager
-def prefect_server(folder: Path, port: int | None = None) -> Iterator[Server]:
-    """Started, answering, ended for certain."""
+def prefect_server(
+    folder: Path, port: int | None = None, **environment: str
+) -> Iterator[Server]:
+    """Started, answering, ended for certain, by kill -9; on the database of one before it."""
     home, port = folder / "prefect", port or free_port()
     home.mkdir(exist_ok=True)
     url = f"http://127.0.0.1:{port}/api"
@@ -58,7 +60,7 @@ def prefect_server(folder: Path, port: int | None = None) -> Iterator[Server]:
         "DO_NOT_TRACK": "1", "PREFECT_API_URL": url,
     }  # fmt: skip
     start = (sys.executable, "-m", "prefect", "server", "start", "--port", str(port))
-    with process(*start, log=folder / "server.log", **quiet):
+    with process(*start, log=folder / "server.log", **quiet, **environment):
         until(lambda: answers(f"{url}/health"), "the server")
         yield Server(url, quiet)
 
