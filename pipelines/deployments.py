@@ -1,7 +1,7 @@
 """Serving the flows: `rightsize schedule` runs them by the clock of the utility.
 
 Without a configured Prefect API a server of our own is started on the loopback, with its
-database in `prefect/` of the workspace; it ends with the service.
+database in `prefect/` of the workspace; it ends with the service, and not before.
 
 Deployments have no concurrency limit of Prefect's. A limit is a lease in the memory of the
 server: a server that restarts ends the run that holds it, and a run that was killed together
@@ -12,19 +12,14 @@ the workspace's lock holds it against everybody else.
 from __future__ import annotations
 
 import os
-import socket
-import subprocess
-import sys
-import time
-import urllib.error
-import urllib.request
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from pipelines.load_settings import Loaded
-from rightsize.errors import ConfigError, RightsizeError
+from pipelines.own_server import OwnServer, free_port
+from rightsize.errors import ConfigError
 
 if TYPE_CHECKING:
     from prefect.deployments.runner import RunnerDeployment
@@ -32,7 +27,6 @@ if TYPE_CHECKING:
 NIGHTLY: Final = "0 2 * * *"
 MONTHLY: Final = "0 4 2 * *"
 """The second: the last day of a month comes in with the first night after it."""
-_START_S: Final = 120
 _QUIET: Final = {"PREFECT_SERVER_ANALYTICS_ENABLED": "false", "DO_NOT_TRACK": "1"}
 
 
@@ -113,50 +107,15 @@ def prefect_api(home: Path, port: int | None = None) -> Iterator[str]:
         yield configured
         return
     home.mkdir(parents=True, exist_ok=True)
-    port = port or _free_port()
+    port = port or free_port()
     url = f"http://127.0.0.1:{port}/api"
     os.environ.update(_QUIET, PREFECT_HOME=str(home), PREFECT_API_URL=url)
     os.environ.setdefault("PREFECT_SERVER_SERVICES_DB_VACUUM_ENABLED", "events,flow_runs")
     pages = home / "pages"  # else beside its own code, where a service may not write
     pages.mkdir(exist_ok=True)
     os.environ.setdefault("PREFECT_SERVER_UI_STATIC_DIRECTORY", str(pages))
-    with (home / "server.log").open("ab") as log:
-        server = subprocess.Popen(
-            [
-                sys.executable, "-m", "prefect", "server", "start",
-                "--host", "127.0.0.1", "--port", str(port),
-            ],
-            stdout=log, stderr=subprocess.STDOUT, start_new_session=True,
-        )  # fmt: skip
     try:
-        _await(server, f"{url}/health", home)
-        yield url
+        with closing(OwnServer(home, port)) as server:
+            yield server.url
     finally:
         os.environ.pop("PREFECT_API_URL", None)
-        _end(server)
-
-
-def _await(server: subprocess.Popen[bytes], url: str, home: Path) -> None:
-    until = time.monotonic() + _START_S
-    while time.monotonic() < until and server.poll() is None:
-        try:
-            with urllib.request.urlopen(url, timeout=2):
-                return
-        except (urllib.error.URLError, OSError):
-            time.sleep(0.3)
-    raise RightsizeError(f"the Prefect server did not start; see {home / 'server.log'}")
-
-
-def _end(server: subprocess.Popen[bytes]) -> None:
-    server.terminate()
-    try:
-        server.wait(timeout=15)
-    except subprocess.TimeoutExpired:
-        server.kill()
-        server.wait()
-
-
-def _free_port() -> int:
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])
