@@ -8,7 +8,7 @@ from datetime import datetime
 from typing import Any, Final
 
 import duckdb
-import pyarrow as pa
+import polars as pl
 
 from pipelines.sources.export_files import FileProblem, FileStamp
 from pipelines.warehouse import run_sql
@@ -166,7 +166,7 @@ def keep_multipliers(connection: duckdb.DuckDBPyConnection, meters: Sequence[str
     """Note the multipliers of meters whose reads landed; `known_meter` is registered."""
     if not meters:
         return
-    connection.register("landed_name", pa.table({"meter_id": list(meters)}))
+    connection.register("landed_name", pl.DataFrame({"meter_id": meters}).to_arrow())
     connection.execute(
         "insert or replace into ledger.landed_multiplier "
         "select meter_id, coalesce(multiplier, 1) from landed_name left join known_meter "

@@ -113,7 +113,11 @@ def kind_case(segments: tuple[WallSegment, ...], wall: str, kind: Kind) -> str:
 
 
 def month_case(zone: str, utc: str, first_at: datetime, last_at: datetime) -> str:
-    """SQL for the local month `YYYY-MM` of a UTC timestamp between two UTC instants."""
+    """SQL for the local month of a UTC timestamp between two UTC instants, as a number.
+
+    The number is `12 * year + month - 1`: the database tells partitions apart by small whole
+    numbers much faster than by texts.
+    """
     info = ZoneInfo(zone)
     local = first_at.replace(tzinfo=UTC).astimezone(info)
     year, month = local.year, local.month
@@ -122,7 +126,7 @@ def month_case(zone: str, utc: str, first_at: datetime, last_at: datetime) -> st
         year_next, month_next = (year + 1, 1) if month == 12 else (year, month + 1)
         border = datetime(year_next, month_next, 1, tzinfo=info).astimezone(UTC)
         border = border.replace(tzinfo=None)
-        label = f"'{year:04d}-{month:02d}'"
+        label = str(12 * year + month - 1)
         if border > last_at:
             break
         whens.append(f"when {utc} < {_literal(border)} then {label}")

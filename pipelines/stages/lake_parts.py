@@ -35,17 +35,19 @@ def write_parts(
     kind: Kind,
     *,
     file_hash: str,
-    partitions: int,
+    months: int,
+    bucket_count: int,
 ) -> list[LandedPart]:
     """Write the accepted reads, a file a month and bucket, and count what was written.
 
     Makes `accepted_read`, the reads as they lie on disk.
     """
-    _copy(connection, aside / "written", kind, partitions)
-    places = _place(aside, kind, file_hash)
+    _copy(connection, aside / "written", kind, months * bucket_count)
+    places = _place(aside, kind, file_hash, bucket_count)
     set_variables(connection, {"part_files": sorted(places)})
     run_sql(connection, f"10_land/{kind if places else 'none'}_accepted")
-    run_sql(connection, "10_land/landed_part")
+    for relation in ("landed_part_day", "landed_part"):
+        run_sql(connection, f"10_land/{relation}")
     repeated = _repeated(connection)
     parts = [
         LandedPart(file_hash, kind, *places[name], rows, gal, minutes, repeated.get(name, 0))
@@ -65,17 +67,19 @@ def _copy(
     connection.execute(f"set partitioned_write_flush_threshold = {_FLUSH_ROWS}")
     body = sql_text(f"10_land/{kind}_lake").rstrip().rstrip(";")
     connection.execute(
-        f"copy ({body}\n) to {quoted(folder)} (format parquet, partition_by (month, bucket), "
+        f"copy ({body}\n) to {quoted(folder)} (format parquet, partition_by (part), "
         f"parquet_version v2, compression lz4_raw, row_group_size {group})"
     )
 
 
-def _place(aside: Path, kind: Kind, file_hash: str) -> dict[str, tuple[str, int]]:
+def _place(
+    aside: Path, kind: Kind, file_hash: str, bucket_count: int
+) -> dict[str, tuple[str, int]]:
     """Give each written file the place below the lake that it is to have; by path."""
     places: dict[str, tuple[str, int]] = {}
-    for folder in sorted((aside / "written").glob("month=*/bucket=*")):
-        month = folder.parent.name.removeprefix("month=")
-        bucket = int(folder.name.removeprefix("bucket="))
+    for folder in sorted((aside / "written").glob("part=*")):
+        months, bucket = divmod(int(folder.name.removeprefix("part=")), bucket_count)
+        month = f"{months // 12:04d}-{months % 12 + 1:02d}"
         (written,) = folder.iterdir()
         target = aside / part_path(kind, month, bucket) / f"{file_hash}.parquet"
         _move(written, target)
@@ -90,7 +94,7 @@ def part_path(kind: str, month: str, bucket: int) -> Path:
 
 def _slot_us(connection: duckdb.DuckDBPyConnection) -> int:
     """The shortest interval of the reads, in whole microseconds."""
-    row = connection.execute("select min(interval_min) from accepted_read").fetchone()
+    row = connection.execute("select min(least_min) from landed_part").fetchone()
     least_min = row[0] if row and row[0] else _REGISTER_SLOT_MIN
     return max(1, round(least_min * 60e6))
 

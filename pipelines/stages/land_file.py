@@ -88,7 +88,7 @@ def land_file(
         run_sql(connection, f"10_land/{relation}")
     parts = write_parts(
         connection, landing.task.aside, staged.kind,
-        file_hash=landing.file_hash, partitions=months * landing.bucket_count,
+        file_hash=landing.file_hash, months=months, bucket_count=landing.bucket_count,
     )  # fmt: skip
     _refuse(connection)
     for relation in ("landed_day", "landed_balance"):

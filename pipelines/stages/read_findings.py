@@ -38,14 +38,14 @@ def compare_clocks(
             "where kind = 'interval' and month = ? and bucket = ?",
             [month, bucket],
         ).fetchall()
-        sources = pa.table(
-            {"file_hash": [h for h, _ in rows], "export_name": [e for _, e in rows]}
-        )
         work.execute(
             "delete from ledger.clock_shift where month = ? and bucket = ?", [month, bucket]
         )
-        if len(set(sources["export_name"].to_pylist())) < 2:
+        if len({export for _, export in rows}) < 2:
             continue
+        sources = pa.table(
+            {"file_hash": [h for h, _ in rows], "export_name": [e for _, e in rows]}
+        )
         folder = workspace.interval_reads / f"month={month}" / f"bucket={bucket:02d}"
         found = _shifted(workspace, folder, sources)
         if found:

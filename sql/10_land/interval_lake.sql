@@ -2,13 +2,13 @@
 --   holds them.
 -- grain: one read; key: source_line (several reads of one meter and start may stand).
 -- units: start_at UTC; interval_min [min]; registered_gal [gal]; peak_register_gpm [gpm].
--- reads: placed_read, the macro month_of and the variable landed_seq.
--- why: month and bucket name the partition, and are no columns of its file. In no order: the
---   profile stage sorts what it adds up, a meter at a time, and a sort of the whole file here
---   cost as much as reading it.
+-- reads: placed_read, the macro month_of and the variables bucket_count, landed_seq.
+-- why: part names the month and bucket, and is no column of the file; one whole number, as
+--   parting by two, one of them text, took a third longer and a third more room. In no order:
+--   the profile stage sorts what it adds up, a meter at a time, and a sort of the whole file
+--   here cost as much as reading it.
 select
-    month_of(begin_at) as month,
-    bucket,
+    (month_of(begin_at) * getvariable('bucket_count') + bucket)::integer as part,
     meter_name as meter_id,
     make_timestamptz(epoch_us(begin_at)) as start_at,
     interval_min,

@@ -1,25 +1,25 @@
 -- landed_part: the lake partitions that the accepted reads of the file at hand fall into.
 -- grain: one partition; key: filename.
--- units: amount_gal [gal] and covered_min [min], null for register readings; first_at and
---   last_at UTC.
--- reads: accepted_read, variables amount_name and now_at.
--- why: one pass over what was written tells all that the balance says of accepted reads.
+-- units: amount_gal [gal] and covered_min, least_min [min], null for register readings;
+--   first_at and last_at UTC.
+-- reads: landed_part_day.
+-- why: as landed_part_day.
 create or replace temp table landed_part as
-with accepted as (from accepted_read)
+with daily as (from landed_part_day)
 select
     filename,
-    min(begin_at) as first_at,
-    max(begin_at) as last_at,
-    count(*) as rows_accepted,
-    case when getvariable('amount_name') = 'volume' then sum(amount_gal) end as amount_gal,
-    case when getvariable('amount_name') = 'volume' then sum(interval_min::double) end
-        as covered_min,
-    count(*) filter (where quality = 'measured') as rows_measured,
-    count(*) filter (where quality = 'estimated') as rows_estimated,
-    count(*) filter (where quality = 'missing') as rows_missing,
-    count(*) filter (where quality = 'questionable') as rows_questionable,
-    count(*) filter (where begin_at > getvariable('now_at')) as rows_future,
-    count(*) filter (where amount_gal = 0) as rows_zero
-from accepted
+    min(first_at) as first_at,
+    max(last_at) as last_at,
+    sum(rows_accepted)::bigint as rows_accepted,
+    sum(amount_gal order by day) as amount_gal,
+    sum(covered_min order by day) as covered_min,
+    min(least_min) as least_min,
+    sum(rows_measured)::bigint as rows_measured,
+    sum(rows_estimated)::bigint as rows_estimated,
+    sum(rows_missing)::bigint as rows_missing,
+    sum(rows_questionable)::bigint as rows_questionable,
+    sum(rows_future)::bigint as rows_future,
+    sum(rows_zero)::bigint as rows_zero
+from daily
 group by filename
 order by filename

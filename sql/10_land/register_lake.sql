@@ -4,11 +4,10 @@
 -- units: read_at UTC; reading_gal [gal], multiplier applied; peak_register_gpm [gpm];
 --   gal_per_count [gal], what one count stands for; dial_limit_gal [gal], where the register
 --   turns over, null where its dials are not known.
--- reads: placed_read, the macro month_of and the variable landed_seq.
+-- reads: placed_read, the macro month_of and the variables bucket_count, landed_seq.
 -- why: as interval_lake.
 select
-    month_of(begin_at) as month,
-    bucket,
+    (month_of(begin_at) * getvariable('bucket_count') + bucket)::integer as part,
     meter_name as meter_id,
     make_timestamptz(epoch_us(begin_at)) as read_at,
     amount_gal as reading_gal,

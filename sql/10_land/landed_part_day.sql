@@ -1,0 +1,27 @@
+-- landed_part_day: what the accepted reads of the file at hand come to, by partition and day.
+-- grain: one local day of one partition; key: filename, day.
+-- units: day counts from 1970; amount_gal [gal] and covered_min, least_min [min], null for
+--   register readings; first_at and last_at UTC.
+-- reads: accepted_read, variables amount_name, now_at and utc_offset_s [s].
+-- why: one pass over what was written tells all that is said of accepted reads: by partition
+--   (landed_part), by day (landed_day), and in the balance.
+create or replace temp table landed_part_day as
+with accepted as (from accepted_read)
+select
+    filename,
+    (epoch_us(begin_at) + getvariable('utc_offset_s')::bigint * 1000000) // 86400000000 as day,
+    min(begin_at) as first_at,
+    max(begin_at) as last_at,
+    count(*) as rows_accepted,
+    case when getvariable('amount_name') = 'volume' then sum(amount_gal) end as amount_gal,
+    case when getvariable('amount_name') = 'volume' then sum(interval_min::double) end
+        as covered_min,
+    min(interval_min) as least_min,
+    count(*) filter (where quality = 'measured') as rows_measured,
+    count(*) filter (where quality = 'estimated') as rows_estimated,
+    count(*) filter (where quality = 'missing') as rows_missing,
+    count(*) filter (where quality = 'questionable') as rows_questionable,
+    count(*) filter (where begin_at > getvariable('now_at')) as rows_future,
+    count(*) filter (where amount_gal = 0) as rows_zero
+from accepted
+group by all
