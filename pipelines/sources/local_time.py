@@ -83,7 +83,10 @@ def _offset_s(info: ZoneInfo, utc_at: datetime) -> int:
 
 
 def utc_case(segments: tuple[WallSegment, ...], wall: str, second: str) -> str:
-    """SQL for the UTC timestamp of `wall`; `second` is true on a fold's second passage."""
+    """SQL for the UTC time of `wall` [us since 1970]; `second` on a fold's second passage.
+
+    A whole number, as it is shifted once more before it becomes a timestamp.
+    """
     whens = []
     for s in segments[:-1]:
         shift = (
@@ -94,7 +97,7 @@ def utc_case(segments: tuple[WallSegment, ...], wall: str, second: str) -> str:
         whens.append(f"when {wall} < {_literal(s.until_at)} then {shift}")
     last = _us(segments[-1].offset_s)
     shift = f"case {' '.join(whens)} else {last} end" if whens else last
-    return f"make_timestamp(epoch_us({wall}) - {shift})"
+    return f"epoch_us({wall}) - {shift}"
 
 
 def _us(offset_s: int) -> str:

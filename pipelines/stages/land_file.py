@@ -81,6 +81,7 @@ def land_file(
         "create type meter_name as enum (select distinct meter_id from read_meter "
         "where meter_id <> '' union select '' order by all)"
     )
+    set_variables(connection, _row(run_sql(connection, "10_land/odd_read")))
     run_sql(connection, "20_validate/judged_read")
     run_sql(connection, "10_land/landing_meter")
     months = _define_places(connection, landing)
@@ -93,7 +94,7 @@ def land_file(
     _refuse(connection)
     for relation in ("landed_day", "landed_balance"):
         run_sql(connection, f"10_land/{relation}")
-    balance = _row(connection, "from landed_balance")
+    balance = _row(connection.execute("from landed_balance"))
     _write_rejected(connection, landing)
     _check(balance, parts, landing)
     row = {
@@ -186,7 +187,7 @@ def _define_places(connection: duckdb.DuckDBPyConnection, landing: Landing) -> i
     day = timedelta(days=3)
     month = month_case(landing.utility_zone, "t", first_at - day, last_at + day)
     for name, body in (
-        ("wall_to_utc(t, is_second)", utc_case(segments, "t", "is_second")),
+        ("wall_to_utc_us(t, is_second)", utc_case(segments, "t", "is_second")),
         ("is_fold(t)", kind_case(segments, "t", "fold")),
         ("is_gap(t)", kind_case(segments, "t", "gap")),
         ("month_of(t)", month),
@@ -252,8 +253,7 @@ def _check(balance: dict[str, Any], parts: list[LandedPart], landing: Landing) -
         )
 
 
-def _row(connection: duckdb.DuckDBPyConnection, query: str) -> dict[str, Any]:
-    result = connection.execute(query)
+def _row(result: duckdb.DuckDBPyConnection) -> dict[str, Any]:
     names = [d[0] for d in result.description or ()]
     row = result.fetchone()
     return dict(zip(names, row or (), strict=True))

@@ -10,7 +10,7 @@
 select
     (month_of(begin_at) * getvariable('bucket_count') + bucket)::integer as part,
     meter_name as meter_id,
-    make_timestamptz(epoch_us(begin_at)) as start_at,
+    make_timestamptz(begin_us) as start_at,
     interval_min,
     amount_gal as registered_gal,
     coalesce(quality, 'questionable'::quality_word) as quality,

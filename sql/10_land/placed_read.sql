@@ -1,9 +1,10 @@
 -- placed_read: every row of the file at hand, in UTC and gallons, judged to the end.
 -- grain: one row a read of the file; key: source_line (layout wide: and begin_at).
--- units: begin_at (UTC) is the start of an interval, or the time of a register reading;
+-- units: begin_at (UTC; begin_us [us since 1970]) is the start of an interval, or the time of
+--   a register reading;
 --   amount_gal [gal], multiplier applied; interval_min [min]; peak_register_gpm [gpm];
 --   gal_per_count [gal] is what one count of a register stands for.
--- reads: judged_read, landing_meter, folded_read, the macros wall_to_utc and is_gap and the
+-- reads: judged_read, landing_meter, folded_read, the macros wall_to_utc_us and is_gap and the
 --   variables of one landing.
 -- why: the last rules need what only meter and zone can tell: an hour skipped in spring,
 --   more water than a meter can pass, more digits than the register has dials.
@@ -20,9 +21,9 @@ timed as (
         meter.bucket,
         coalesce(judged.interval_min, getvariable('interval_min')::float) as interval_min,
         case
-            when judged.is_utc then judged.stamp_at
-            else wall_to_utc(judged.stamp_at, coalesce(folded.is_second, false))
-        end as stamp_at,
+            when judged.is_utc then epoch_us(judged.stamp_at)
+            else wall_to_utc_us(judged.stamp_at, coalesce(folded.is_second, false))
+        end as stamp_us,
         not judged.is_utc and is_gap(judged.stamp_at) as is_nonexistent,
         judged.gal_per_unit * coalesce(meter.multiplier, 1) as gal_per_count,
         judged.amount,
@@ -40,12 +41,12 @@ ruled as (
         source_line, meter_id, meter_name, meter_key, bucket, interval_min,
         gal_per_count, amount,
         amount * gal_per_count as amount_gal,
-        register_digits, peak_register_gpm, quality, value, stamp_at,
+        register_digits, peak_register_gpm, quality, value, stamp_us,
         case
             when getvariable('is_stamped_at_end')
-                then make_timestamp(epoch_us(stamp_at) - (interval_min * 60e6)::bigint)
-            else stamp_at
-        end as begin_at,
+                then stamp_us - (interval_min * 60e6)::bigint
+            else stamp_us
+        end as begin_us,
         case
             when rule is not null then rule
             when is_nonexistent then 'time_nonexistent'
@@ -58,7 +59,8 @@ ruled as (
     from timed
 )
 select
-    source_line, meter_id, meter_name, meter_key, bucket, begin_at, interval_min,
+    source_line, meter_id, meter_name, meter_key, bucket, begin_us,
+    make_timestamp(begin_us) as begin_at, interval_min,
     amount_gal, quality,
     peak_register_gpm, gal_per_count,
     case when register_digits < 300 then 10 ^ register_digits * gal_per_count end
@@ -67,7 +69,7 @@ select
     case
         when rule is null then null
         when value is not null then value
-        when rule = 'time_nonexistent' then strftime(stamp_at, '%Y-%m-%dT%H:%M:%SZ')
+        when rule = 'time_nonexistent' then strftime(make_timestamp(stamp_us), '%Y-%m-%dT%H:%M:%SZ')
         else regexp_replace(amount::varchar, '\.0$', '')
     end as value
 from ruled

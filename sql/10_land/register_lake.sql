@@ -9,7 +9,7 @@
 select
     (month_of(begin_at) * getvariable('bucket_count') + bucket)::integer as part,
     meter_name as meter_id,
-    make_timestamptz(epoch_us(begin_at)) as read_at,
+    make_timestamptz(begin_us) as read_at,
     amount_gal as reading_gal,
     coalesce(quality, 'questionable'::quality_word) as quality,
     peak_register_gpm,

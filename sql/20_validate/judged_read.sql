@@ -4,6 +4,8 @@
 -- reads: typed_read and the variables of one landing.
 -- why: a read is refused once, by name; the rules and their meanings are listed in
 --   20_validate/read_rule.sql. A row without an amount breaks no rule: it is missing.
+--   has_odd_stamp and has_odd_amount (10_land/odd_read) tell whether any read of the file lies
+--   outside the bounds at all: where none does, no read is held against them.
 create or replace temp view judged_read as
 with typed as (from typed_read),
 ruled as (
@@ -17,16 +19,20 @@ ruled as (
             when coalesce(meter_id, '') = '' then 'meter_missing'
             when stamp_at is null and at_text is null then 'time_missing'
             when stamp_at is null then 'time_unreadable'
-            when stamp_at < getvariable('earliest_at')
-                or stamp_at > getvariable('latest_at') then 'time_implausible'
+            when getvariable('has_odd_stamp') and (
+                stamp_at < getvariable('earliest_at')
+                or stamp_at > getvariable('latest_at')
+            ) then 'time_implausible'
             when interval_text is not null
                 and not coalesce(interval_min > 0 and interval_min <= 1440, false)
                 then 'interval_unreadable'
             when gal_per_unit is null then 'unit_unknown'
             when amount is null and amount_text is not null
                 then getvariable('amount_name') || '_unreadable'
-            when not isfinite(amount) then getvariable('amount_name') || '_not_finite'
-            when amount < 0 then getvariable('amount_name') || '_negative'
+            when getvariable('has_odd_amount') and not isfinite(amount)
+                then getvariable('amount_name') || '_not_finite'
+            when getvariable('has_odd_amount') and amount < 0
+                then getvariable('amount_name') || '_negative'
         end as rule
     from typed
 )

@@ -133,7 +133,7 @@ def test_wall_clock_agrees_with_the_zone_database(
     segments = wall_segments(zone, at - timedelta(days=200), at + timedelta(days=200))
     wall = f"timestamp '{at}'"
     row = _CON.execute(
-        f"select {utc_case(segments, wall, str(second).lower())}, "
+        f"select make_timestamp({utc_case(segments, wall, str(second).lower())}), "
         f"{kind_case(segments, wall, 'gap')}, {kind_case(segments, wall, 'fold')}"
     ).fetchone()
     assert row is not None
