@@ -113,7 +113,7 @@ def is_there(path: str) -> bool:
 
 
 def _reach_store(client: Any, workspace: Workspace) -> None:
-    """Each worker writes an object beside the one put here, and reads ours."""
+    """Each worker writes an object of its own, and reads it."""
     said = client.run(tried_store, workspace)
     blind = {worker: error for worker, error in sorted(said.items()) if error}
     if blind:

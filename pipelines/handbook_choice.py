@@ -10,6 +10,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any, Final
 
+from pipelines import handbook_parts
 from rightsize.recommend.worked_example import (
     ACTUAL_GAL,
     CATALOGUE,
@@ -46,12 +47,7 @@ def with_parts(page: str) -> str:
     ValueError
         If the page lacks a marker.
     """
-    for name, text in written_parts().items():
-        begin, end = f"<!-- {name}: written -->", f"<!-- {name}: end -->"
-        head, rest = page.split(begin, maxsplit=1)
-        tail = rest.split(end, maxsplit=1)[1]
-        page = f"{head}{begin}\n{text}\n{end}{tail}"
-    return page
+    return handbook_parts.with_parts(page, written_parts())
 
 
 def _example() -> str:

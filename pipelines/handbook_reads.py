@@ -8,12 +8,12 @@ from __future__ import annotations
 
 import hashlib
 import json
-import re
 from pathlib import Path
 from typing import Any, Final
 
 import vl_convert
 
+from pipelines.handbook_parts import with_parts
 from pipelines.load_priors import load_priors
 from rightsize.inference import read_charts
 from rightsize.inference.priors import Priors
@@ -21,7 +21,6 @@ from rightsize.inference.priors import Priors
 HANDBOOK: Final = Path(__file__).resolve().parent.parent / "rightsize" / "handbook"
 PAGE: Final = "what_hourly_reads_tell.md"
 PICTURES: Final = "reads"
-_BEGIN, _END = "<!-- priors: begin -->", "<!-- priors: end -->"
 
 
 def pictures(priors: Priors) -> dict[str, dict[str, Any]]:
@@ -56,8 +55,7 @@ def fixture_table(priors: Priors) -> str:
 
 def with_table(text: str, priors: Priors) -> str:
     """The page with its table renewed."""
-    block = f"{_BEGIN}\n{fixture_table(priors)}\n{_END}"
-    return re.sub(f"{_BEGIN}.*?{_END}", lambda _: block, text, flags=re.DOTALL)
+    return with_parts(text, {"priors": fixture_table(priors)})
 
 
 def write(folder: Path = HANDBOOK) -> None:

@@ -6,7 +6,6 @@ columns of the meter list, and a test fails when it no longer does.
 
 from __future__ import annotations
 
-import re
 from pathlib import Path
 from types import NoneType, UnionType
 from typing import Annotated, Any, Final, Literal, Union, get_args, get_origin
@@ -14,6 +13,7 @@ from typing import Annotated, Any, Final, Literal, Union, get_args, get_origin
 from pydantic.fields import FieldInfo
 from pydantic_core import PydanticUndefined
 
+from pipelines.handbook_parts import with_parts
 from pipelines.load_settings import ExportSettings, SweepSettings
 from pipelines.sources import meters
 from rightsize.meters.catalogue import MeterType
@@ -46,15 +46,7 @@ def tables() -> dict[str, str]:
 
 def with_tables(text: str) -> str:
     """The page with its tables renewed."""
-    for name, table in tables().items():
-        begin, end = f"<!-- {name}: begin -->", f"<!-- {name}: end -->"
-        block = f"{begin}\n{table}\n{end}"
-        text, found = re.subn(
-            f"{begin}.*?{end}", lambda _, block=block: block, text, flags=re.DOTALL
-        )
-        if found != 1:
-            raise ValueError(f"the page has {found} places for the table {name}")
-    return text
+    return with_parts(text, tables())
 
 
 def _settings_table(model: type[Settings]) -> str:

@@ -7,7 +7,6 @@ object store too.
 
 from __future__ import annotations
 
-import os
 import shutil
 from pathlib import Path
 from typing import Final
@@ -18,6 +17,7 @@ from pipelines import ledger
 from pipelines.ledger import LandedPart
 from pipelines.resources import sql_text
 from pipelines.sources.staged import Kind
+from pipelines.storage import DiskStorage
 from pipelines.warehouse import quoted, run_sql, set_variables
 from pipelines.workspace import Workspace
 
@@ -82,7 +82,7 @@ def _place(
         month = f"{months // 12:04d}-{months % 12 + 1:02d}"
         (written,) = folder.iterdir()
         target = aside / part_path(kind, month, bucket) / f"{file_hash}.parquet"
-        _move(written, target)
+        DiskStorage().put_files({target: written})
         places[str(target)] = (month, bucket)
     return places
 
@@ -114,13 +114,8 @@ def move_in(aside: Path, workspace: Workspace) -> None:
     """Move the files of a finished landing to their places; each move is atomic."""
     made = sorted(aside.glob("*_read/month=*/bucket=*/*.parquet"))
     workspace.storage.put_files({workspace.lake / p.relative_to(aside): p for p in made})
-    for path in sorted((aside / "rejected").glob("*.parquet")):
-        _move(path, workspace.rejected / path.name)
-
-
-def _move(source: Path, target: Path) -> None:
-    target.parent.mkdir(parents=True, exist_ok=True)
-    os.replace(source, target)
+    refused = sorted((aside / "rejected").glob("*.parquet"))
+    DiskStorage().put_files({workspace.rejected / path.name: path for path in refused})
 
 
 def take_out(file_hash: str, workspace: Workspace) -> None:

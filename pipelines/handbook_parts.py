@@ -1,0 +1,25 @@
+"""Written parts of a handbook page that is else kept by hand, each between two markers."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+
+
+def with_parts(page: str, parts: Mapping[str, str]) -> str:
+    """The page with each named part written anew.
+
+    Raises
+    ------
+    ValueError
+        If a part has not just one place: `<!-- name: begin -->` and `<!-- name: end -->`.
+    """
+    for name, text in parts.items():
+        begin, end = f"<!-- {name}: begin -->", f"<!-- {name}: end -->"
+        block = f"{begin}\n{text}\n{end}"
+        page, found = re.subn(
+            f"{begin}.*?{end}", lambda _, block=block: block, page, flags=re.DOTALL
+        )
+        if found != 1:
+            raise ValueError(f"the page has {found} places for the table {name}")
+    return page
