@@ -13,9 +13,13 @@ from pathlib import Path
 from typing import Any
 
 from demo_data.regenerate import CHECKED_IN
+from pipelines.load_settings import load
+from pipelines.sweep import run_sweep
 from pipelines.workspace import Workspace
 from tests.faults.service import free_port, process, until
+from tests.pipelines.quick import quick_utility
 
+EACH_MINUTE = ("--nightly", "* * * * *", "--workers", "1")
 MANY = 200
 """Files enough that landing them outlasts the ten seconds in which Prefect sees a cancel."""
 
@@ -82,6 +86,14 @@ def add_many(folder: Path, count: int = MANY) -> None:
         part = "\n".join([heading, *rows[k::count], ""])
         path = folder / "exports" / f"walkby_2025-02_{k:03d}.csv.gz"
         path.write_bytes(gzip.compress(part.encode(), mtime=0))
+
+
+def busy_utility(folder: Path) -> Path:
+    """A utility that has published once and has much to land tonight."""
+    config = quick_utility(folder)
+    run_sweep(load(config), workers=2)
+    add_many(config.parent)
+    return config
 
 
 def results(config: Path) -> Path:

@@ -99,8 +99,10 @@ def utility(folder: Path) -> Path:
 
 
 def events(config: Path) -> list[dict]:
+    """What sweeps said so far; a line that is being written is left out."""
     logs = sorted((config.parent / "workspace" / "logs").glob("*.jsonl"))
-    return [json.loads(line) for path in logs for line in path.read_text().splitlines()]
+    lines = [line for path in logs for line in path.read_text().splitlines(keepends=True)]
+    return [json.loads(line) for line in lines if line.endswith("\n")]
 
 
 def buckets_done(config: Path, stage: str) -> int:

@@ -6,7 +6,6 @@ of its own hides it.
 
 from __future__ import annotations
 
-import json
 import os
 import signal
 import subprocess
@@ -121,7 +120,7 @@ def test_a_sweep_that_is_killed_goes_on_with_the_same_results(
     swept(whole)
     log = tmp_path / "sweep.log"
     for stage, done in (("land", 0), ("profile", 1), ("profile", 3)):
-        reached = partial(_reached, config, stage, done, len(_events(config)))
+        reached = partial(_reached, config, stage, done, len(events(config)))
         with process(*rightsize("sweep", config), log=log, **store) as sweep:
             until(reached, f"{stage} of bucket {done}")
             sweep.kill()
@@ -130,15 +129,8 @@ def test_a_sweep_that_is_killed_goes_on_with_the_same_results(
     assert published_tables(config) == published_tables(whole)
 
 
-def _events(config: Path) -> list[dict]:
-    """What sweeps said so far; a line that is being written is left out."""
-    logs = sorted((config.parent / "workspace" / "logs").glob("*.jsonl"))
-    lines = [line for path in logs for line in path.read_text().splitlines(keepends=True)]
-    return [json.loads(line) for line in lines if line.endswith("\n")]
-
-
 def _reached(config: Path, stage: str, done: int, before: int) -> bool:
-    now = [e for e in _events(config)[before:] if e.get("stage") == stage]
+    now = [e for e in events(config)[before:] if e.get("stage") == stage]
     begun = any(e["message"] == "stage begins" for e in now)
     return begun and sum(e["message"] == "bucket done" for e in now) >= done
 

@@ -12,30 +12,29 @@ import pytest
 from pipelines.load_settings import load
 from pipelines.sweep import run_sweep
 from pipelines.workspace import Workspace
-from tests.faults.prefect_service import Server, add_many, is_landing, prefect_server, results
+from tests.faults.prefect_service import (
+    EACH_MINUTE,
+    Server,
+    busy_utility,
+    is_landing,
+    prefect_server,
+    results,
+)
 from tests.faults.service import kill_group, process, rightsize, until
-from tests.pipelines.quick import published_tables, quick_utility
+from tests.pipelines.quick import published_tables
 
 pytestmark = pytest.mark.heavy
-
-EACH_MINUTE = ("--nightly", "* * * * *", "--workers", "1")
 
 
 @pytest.fixture
 def config(tmp_path: Path) -> Path:
-    """A utility that has published once and has much to land tonight."""
-    config = quick_utility(tmp_path / "utility")
-    run_sweep(load(config), workers=2)
-    add_many(config.parent)
-    return config
+    return busy_utility(tmp_path / "utility")
 
 
 @pytest.fixture(scope="module")
 def whole(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The same utility, swept without any trouble."""
-    config = quick_utility(tmp_path_factory.mktemp("whole") / "utility")
-    run_sweep(load(config), workers=2)
-    add_many(config.parent)
+    config = busy_utility(tmp_path_factory.mktemp("whole") / "utility")
     run_sweep(load(config), workers=2)
     return config
 

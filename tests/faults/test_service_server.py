@@ -13,30 +13,24 @@ import pytest
 from pipelines.load_settings import load
 from pipelines.sweep import run_sweep
 from pipelines.workspace import Workspace
-from tests.faults.prefect_service import add_many, is_landing, prefect_server
+from tests.faults.prefect_service import EACH_MINUTE, busy_utility, is_landing, prefect_server
 from tests.faults.service import Started, free_port, process, rightsize, until
-from tests.pipelines.quick import add_export, published_tables, quick_utility
+from tests.pipelines.quick import add_export, published_tables
 
 pytestmark = pytest.mark.heavy
 
-EACH_MINUTE = ("--nightly", "* * * * *", "--workers", "1")
 AWAY_S = 20
 
 
 @pytest.fixture
 def config(tmp_path: Path) -> Path:
-    config = quick_utility(tmp_path / "utility")
-    run_sweep(load(config), workers=2)
-    add_many(config.parent)
-    return config
+    return busy_utility(tmp_path / "utility")
 
 
 @pytest.fixture(scope="module")
 def whole(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The same utility, swept without any trouble."""
-    config = quick_utility(tmp_path_factory.mktemp("whole") / "utility")
-    run_sweep(load(config), workers=2)
-    add_many(config.parent)
+    config = busy_utility(tmp_path_factory.mktemp("whole") / "utility")
     run_sweep(load(config), workers=2)
     add_export(config.parent)
     run_sweep(load(config), workers=2)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import gzip
 import shutil
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from pathlib import Path
@@ -28,13 +28,6 @@ from tests.pipelines.quick import LATER, add_export, published_tables, quick_uti
 
 LAKE = "memory://utility/lake-of-larkmoor"
 KEPT = "/utility/lake-of-larkmoor"
-
-
-@pytest.fixture
-def store() -> Iterator[MemoryFileSystem]:
-    MemoryFileSystem.store.clear()
-    yield MemoryFileSystem()
-    MemoryFileSystem.store.clear()
 
 
 @pytest.fixture
@@ -279,18 +272,27 @@ def test_a_workspace_with_a_lake_on_disk_is_told_how_to_move_it(
     assert published_tables(config) == before
 
 
+def backed_up(root: Path, backup: Path) -> Callable[[], None]:
+    """A backup of a workspace; what brings it back."""
+    shutil.copytree(root, backup, symlinks=True)
+
+    def restore() -> None:
+        shutil.rmtree(root)
+        shutil.copytree(backup, root, symlinks=True)
+
+    return restore
+
+
 def test_last_nights_backup_goes_on_with_tonights_lake(
     config: Path, store: MemoryFileSystem, tmp_path: Path
 ):
     """The landing machine's disk is lost after a sweep that the backup does not know."""
-    root = load(config).workspace_root
     run_sweep(load(config), workers=2)
-    shutil.copytree(root, tmp_path / "backup", symlinks=True)
+    restore = backed_up(load(config).workspace_root, tmp_path / "backup")
     add_export(config.parent)
     run_sweep(load(config), workers=2)
     lost = published_tables(config)
-    shutil.rmtree(root)
-    shutil.copytree(tmp_path / "backup", root, symlinks=True)
+    restore()
     run_sweep(load(config), workers=2)
     assert published_tables(config) == lost
 
@@ -299,15 +301,13 @@ def test_reads_in_the_lake_that_no_backup_knows_stop_the_sweep(
     config: Path, store: MemoryFileSystem, tmp_path: Path
 ):
     """As above, but the export is gone: what it put into the lake has no ledger."""
-    root = load(config).workspace_root
     run_sweep(load(config), workers=2)
-    shutil.copytree(root, tmp_path / "backup", symlinks=True)
+    restore = backed_up(load(config).workspace_root, tmp_path / "backup")
     before = objects(store, "lake")
     add_export(config.parent)
     run_sweep(load(config), workers=2)
     (config.parent / "exports" / LATER).unlink()
-    shutil.rmtree(root)
-    shutil.copytree(tmp_path / "backup", root, symlinks=True)
+    restore()
     with pytest.raises(BalanceError, match="a file that the ledger does not hold"):
         run_sweep(load(config), workers=2)
     for name in objects(store, "lake") - before:  # what the guide says to do

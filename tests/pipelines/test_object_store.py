@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -21,13 +20,6 @@ from tests.pipelines.quick import CHECKED_IN, published_tables, quick_utility
 
 URL = "memory://utility/results"
 JANUARY, FEBRUARY = "reads_2025-01.csv.gz", "reads_2025-02.csv.gz"
-
-
-@pytest.fixture
-def store() -> Iterator[MemoryFileSystem]:
-    MemoryFileSystem.store.clear()
-    yield MemoryFileSystem()
-    MemoryFileSystem.store.clear()
 
 
 @pytest.fixture
