@@ -47,7 +47,7 @@ def _summary(outcome: SweepOutcome) -> str:
         f"# {outcome.loaded.settings.utility}: sweep {outcome.sweep_id}",
         "",
         f"- files landed: {len(landed.files):,}, known before: {landed.known_files:,}, "
-        f"not readable: {len(landed.problems):,}",
+        f"not readable: {len(landed.unread):,}",
         f"- rows accepted: {landed.rows_accepted:,}, refused: {landed.rows_rejected:,}",
         f"- validation: {len(outcome.validated.failed)} failed, "
         f"{len(outcome.validated.warned)} warnings",

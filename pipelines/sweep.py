@@ -184,7 +184,7 @@ def _is_partial(sweep: Sweep) -> bool:
     limits = sweep.loaded.thresholds
     landed, counted = sweep.landed, sweep.reconciliation
     rejected = landed.rows_rejected / max(landed.rows_landed, 1)
-    if landed.problems or rejected > limits.tolerated_rejected_share:
+    if landed.unread or rejected > limits.tolerated_rejected_share:
         return True
     if counted is None or not counted.accounts:
         return False
@@ -193,10 +193,11 @@ def _is_partial(sweep: Sweep) -> bool:
 
 def show_outcome(outcome: SweepOutcome, console: Console) -> None:
     """The closing summary, with what could not be read or looks wrong first."""
-    for problem in outcome.landed.problems[:_SHOWN]:
-        console.print(f"not landed: {problem.message}", soft_wrap=True)
-    if len(outcome.landed.problems) > _SHOWN:
-        console.print(f"and {len(outcome.landed.problems) - _SHOWN} more files not landed")
+    unread = outcome.landed.unread
+    for problem in unread[:_SHOWN]:
+        console.print(problem, soft_wrap=True)
+    if len(unread) > _SHOWN:
+        console.print(f"and {len(unread) - _SHOWN} more files not landed")
     unmet = (*outcome.validated.failed, *outcome.validated.warned)
     for warning in unmet[:_SHOWN]:
         console.print(f"validation: {outcome_text(warning)}", soft_wrap=True)

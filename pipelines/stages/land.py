@@ -88,9 +88,15 @@ class LandSummary:
         return sum(f.rows_rejected for f in self.files)
 
     @property
+    def unread(self) -> tuple[str, ...]:
+        """What could not be read: whole files, and the rest of files that landed in part."""
+        in_part = (f"landed in part: {f.problem}" for f in self.files if f.problem)
+        return (*(f"not landed: {p.message}" for p in self.problems), *in_part)
+
+    @property
     def is_clean(self) -> bool:
         """Whether nothing was refused or left out."""
-        return not self.problems and not any(f.rows_rejected or f.problem for f in self.files)
+        return not self.unread and not any(f.rows_rejected for f in self.files)
 
 
 def land(
