@@ -205,20 +205,30 @@ def _assess_block(
         fleet=learnt,
         installed=installed,
     )
-    names = rows.select("meter_id", "customer_name", "area")
     decision = decide(
         block, posterior, site_block(rows), fleet.catalogue, fleet.tariff, limits,
         units=fleet.units,
     )  # fmt: skip
-    return {
-        "recommendation": decision.recommendation.filter(
-            pl.col("verdict") != "not_assessed"
-        ).join(names, on="meter_id", how="left"),
+    refused = decision.not_assessed.select("meter_id", "code", "message")
+    judged = ~pl.col("meter_id").is_in(refused["meter_id"].implode())
+    names = rows.select("meter_id", "customer_name", "area")
+    tables = {
+        "recommendation": decision.recommendation.join(names, on="meter_id", how="left"),
         "candidate": decision.candidate,
-        "finding": decision.finding,
-        "not_assessed": decision.not_assessed,
         "flow_band": flow_band_frame(block, posterior, fleet.catalogue.meters, installed),
         "profile": profile_frame(block, posterior, rows, fleet.catalogue.meters),
+    }
+    return {
+        **{table: frame.filter(judged) for table, frame in tables.items()},
+        "finding": decision.finding,
+        "not_assessed": _not_assessed_rows(
+            rows.drop("not_assessed_code", "not_assessed_message").join(
+                refused.rename(
+                    {"code": "not_assessed_code", "message": "not_assessed_message"}
+                ),
+                on="meter_id",
+            )
+        ),
     }
 
 
