@@ -82,9 +82,11 @@ def _rules(
 ) -> list[tuple[str, pl.Expr, pl.Expr]]:
     """Code, when it holds, and message, in the order of `NOT_ASSESSED_CODES`."""
     days = pl.col("days_covered").fill_null(0.0)
-    estimated = pl.col("estimated_count") / pl.col("read_count")
-    zero = pl.col("zero_count") / pl.col("reads_used")
-    steps_per_day = pl.col("registered_gal") / pl.col("days_covered") / pl.col("resolution_gal")
+    estimated = ratio(pl.col("estimated_count"), pl.col("read_count"))
+    zero = ratio(pl.col("zero_count"), pl.col("reads_used"))
+    steps_per_day = ratio(
+        ratio(pl.col("registered_gal"), pl.col("days_covered")), pl.col("resolution_gal")
+    )
     return [
         (
             "fire_service",
@@ -144,14 +146,19 @@ def _rules(
         ),
         (
             "no_estimate",
-            ~pl.col("has_estimate"),
+            ~pl.col("has_estimate") | (pl.col("reads_used") == 0),
             pl.format(
                 "{} reads of {} days gave no usable estimate of flow",
                 pl.col("reads_used").cast(pl.Int64),
-                (days * 10).floor() / 10,
+                figure(days),
             ),
         ),
     ]
+
+
+def ratio(part: pl.Expr, whole: pl.Expr) -> pl.Expr:
+    """Part over whole, null where there is no whole: NaN would count as above every limit."""
+    return pl.when(whole > 0).then(part / whole)
 
 
 def _fire_service() -> pl.Expr:
