@@ -20,7 +20,7 @@ from rightsize.meters.catalogue import Catalogue
 from rightsize.recommend.candidate_rows import candidate_frame
 from rightsize.recommend.candidates import BIT
 from rightsize.recommend.case import Case, prepare
-from rightsize.recommend.choice import Choice
+from rightsize.recommend.choice import Choice, reaches
 from rightsize.recommend.finding_rows import finding_frame, not_assessed_frame
 from rightsize.recommend.recommendation_rows import recommendation_frame
 from rightsize.recommend.weigh import Draws, Weighed, draw_benefits, value_of_knowing, weigh
@@ -120,13 +120,13 @@ def _choose(case: Case, rows: slice, draws: Draws, weighed: Weighed) -> Choice:
     limits = case.thresholds
     index, ours = case.meter_index[rows], np.arange(len(case.meter_index[rows]))
     over_peak, over_sustained, over = _overload(case, rows)
-    is_undersized = over >= limits.odds_of_undersized - 1e-6
+    is_undersized = reaches(over, limits.odds_of_undersized)
     weighed = replace(
         weighed, broken=weighed.broken | _need_rules(case, rows, is_undersized=is_undersized)
     )
     other = weighed.feasible.copy()
     other[ours, index] = False
-    pays = other & (weighed.odds_of_benefit >= limits.odds_of_benefit - 1e-6)
+    pays = other & reaches(weighed.odds_of_benefit, limits.odds_of_benefit)
     pays &= weighed.net_benefit_usd > 0
     pays &= weighed.net_benefit_usd >= limits.min_net_benefit_usd_per_year
     allowed = np.where(is_undersized[:, None], other, pays)
@@ -145,7 +145,7 @@ def _choose(case: Case, rows: slice, draws: Draws, weighed: Weighed) -> Choice:
     action = actions(
         verdict,
         has_choice=has_choice,
-        is_worth_logging=worth_logging | (over >= limits.near_limit_odds),
+        is_worth_logging=worth_logging | reaches(over, limits.near_limit_odds),
         is_critical=case.is_critical[rows],
         is_fire=code == "fire_service",
         is_stopped=np.array([day is not None for day in case.last_use_on[rows]], dtype=bool),

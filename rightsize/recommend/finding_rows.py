@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from rightsize.findings import FINDING_CODES
 from rightsize.meters.catalogue import Meter
 from rightsize.recommend.case import Case
-from rightsize.recommend.choice import Choice
+from rightsize.recommend.choice import Choice, reaches
 from rightsize.recommend.weighted import weighted_mean
 from rightsize.wording import Wording
 
@@ -33,11 +33,12 @@ FINDING_SCHEMA: Final = {
 def finding_frame(case: Case, rows: slice, choice: Choice) -> pl.DataFrame:
     """What the assessment found beside the verdict; few rows, evidence as JSON."""
     judged = case.refused.is_assessed[rows]
-    sure = case.thresholds.odds_of_undersized - 1e-6
-    may_be = (choice.odds_over >= case.thresholds.near_limit_odds) & (choice.odds_over < sure)
+    sure, near = case.thresholds.odds_of_undersized, case.thresholds.near_limit_odds
+    peak, lasting = choice.odds_over_smoc, choice.odds_over_continuous
+    may_be = reaches(choice.odds_over, near) & ~reaches(choice.odds_over, sure)
     hits = {
-        "above_smoc": (choice.odds_over_smoc >= sure, choice.odds_over_smoc),
-        "above_continuous": (choice.odds_over_continuous >= sure, choice.odds_over_continuous),
+        "above_smoc": (reaches(peak, sure), peak),
+        "above_continuous": (reaches(lasting, sure), lasting),
         "near_limit": (may_be, choice.odds_over),
         "no_fixed_charge": (_lacks_charge(case, rows), choice.odds_over),
     }
