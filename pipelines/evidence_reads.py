@@ -22,6 +22,7 @@ import polars as pl
 from pipelines.bucket_work import bucket_connection
 from pipelines.resources import sql_text
 from pipelines.stages.profile import partitions
+from pipelines.warehouse import run_sql
 from pipelines.workspace import Workspace
 from rightsize.evidence.site import YearReads
 
@@ -114,22 +115,21 @@ def _reduce(
         for place, kind in enumerate(files)
     )
     if interval:
-        _run(connection, "30_profile/landed_read", interval_files=interval)
+        run_sql(connection, "30_profile/landed_read", {"interval_files": interval})
     else:
-        _run(connection, "30_profile/landed_read_none")
+        run_sql(connection, "30_profile/landed_read_none")
     if register:
-        _run(
+        run_sql(
             connection,
             "30_profile/ranked_reading",
-            register_files=register,
-            month_files=register,
+            {"register_files": register, "month_files": register},
         )
-        _run(connection, "30_profile/interval_from_register")
+        run_sql(connection, "30_profile/interval_from_register")
     for relation in _LIKE_PROFILE:
         zone = {"timezone": timezone} if relation == "current_read" else {}
-        _run(connection, f"30_profile/{relation}", **zone)
+        run_sql(connection, f"30_profile/{relation}", zone)
     for relation in _OWN:
-        _run(connection, f"85_evidence/{relation}")
+        run_sql(connection, f"85_evidence/{relation}")
 
 
 def _copies(
@@ -151,10 +151,6 @@ def _copies(
             rows.write_parquet(copy, compression="uncompressed")
             found.append(str(copy))
     return found
-
-
-def _run(connection: duckdb.DuckDBPyConnection, relation: str, **parameters: object) -> None:
-    connection.execute(sql_text(relation), parameters or None)
 
 
 def _by_meter(frame: pl.DataFrame) -> dict[str, pl.DataFrame]:

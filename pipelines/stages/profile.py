@@ -22,7 +22,7 @@ from pipelines.observe import StageCost
 from pipelines.resources import sql_text
 from pipelines.stages.register_gaps import files_behind_gaps
 from pipelines.storage import Here
-from pipelines.warehouse import quoted
+from pipelines.warehouse import quoted, run_sql
 from pipelines.workspace import Workspace
 from rightsize.demand import bands
 
@@ -166,34 +166,29 @@ def _reduce(
     month_register = [str(here[p]) for p in partition.register_files]
     register = month_register + [str(here[p]) for p in partition.next_register_files]
     if interval:
-        _run(connection, "landed_read", interval_files=interval)
+        run_sql(connection, "30_profile/landed_read", {"interval_files": interval})
     else:
-        _run(connection, "landed_read_none")
+        run_sql(connection, "30_profile/landed_read_none")
     if month_register:
-        _run(
+        run_sql(
             connection,
-            "ranked_reading",
-            register_files=register,
-            month_files=month_register,
+            "30_profile/ranked_reading",
+            {"register_files": register, "month_files": month_register},
         )
         if partition.far_register_files:
             far = [str(here[p]) for p in partition.far_register_files]
-            _run(connection, "far_reading", far_files=far)
-        _run(connection, "interval_from_register")
+            run_sql(connection, "30_profile/far_reading", {"far_files": far})
+        run_sql(connection, "30_profile/interval_from_register")
     else:
-        _run(connection, "ranked_reading_none")
+        run_sql(connection, "30_profile/ranked_reading_none")
     for relation in ("meter_key", "keyed_read", "superseded_read"):
-        _run(connection, relation)
-    _run(connection, "current_read", timezone=timezone)
+        run_sql(connection, f"30_profile/{relation}")
+    run_sql(connection, "30_profile/current_read", {"timezone": timezone})
     for relation in ("deviation", "hour_read", "day_read", "month_stat"):
-        _run(connection, relation)
-    _run(connection, "month_band", **_BAND_PARAMETERS)
-    _run(connection, "balance")
-    _run(connection, "stuck_register")
-
-
-def _run(connection: duckdb.DuckDBPyConnection, relation: str, **parameters: object) -> None:
-    connection.execute(sql_text(f"30_profile/{relation}"), parameters or None)
+        run_sql(connection, f"30_profile/{relation}")
+    run_sql(connection, "30_profile/month_band", _BAND_PARAMETERS)
+    run_sql(connection, "30_profile/balance")
+    run_sql(connection, "30_profile/stuck_register")
 
 
 @cache

@@ -9,6 +9,8 @@ from typing import Final
 
 import polars as pl
 
+from rightsize.contracts.frames import block_schema
+from rightsize.contracts.results import FINDING
 from rightsize.demand.sufficiency import ratio
 from rightsize.findings import FINDING_CODES, Finding
 from rightsize.units import UnitSystem
@@ -20,16 +22,7 @@ a hundred may be a read that was missed)."""
 FEWEST_NIGHTS: Final = 30
 """Nights that a possible leak must be seen in (our convention: a filled pool is no leak)."""
 
-FINDING_SCHEMA = pl.Schema(
-    {
-        "account_id": pl.String,
-        "meter_id": pl.String,
-        "code": pl.String,
-        "severity": pl.String,
-        "message": pl.String,
-        "evidence": pl.String,
-    }
-)
+FINDING_SCHEMA: Final = pl.Schema(block_schema(FINDING))
 
 
 @dataclass(frozen=True)

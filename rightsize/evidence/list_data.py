@@ -14,8 +14,11 @@ from typing import Any, Final
 import polars as pl
 
 from rightsize.contracts.column_units import metric_name
+from rightsize.contracts.columns import VERDICTS
 from rightsize.evidence.fleet import FleetEvidence
 from rightsize.evidence.quantity import Units
+from rightsize.evidence.words import ACTION_WORD, VERDICT_SIGN, VERDICT_WORD
+from rightsize.wording import probability
 
 ROWS_A_PART: Final = 5000
 _CODED: Final = ("area", "class", "verdict", "action", "installed", "recommended")
@@ -45,6 +48,8 @@ def list_parts(fleet: FleetEvidence) -> Iterator[tuple[str, str]]:
         "flagged_parts": -(-flagged // ROWS_A_PART),
         "values": values,
         "sweep": fleet.sweep["sweep_id"],
+        "verdicts": {v: [VERDICT_SIGN[v], VERDICT_WORD[v]] for v in VERDICTS},
+        "actions": ACTION_WORD,
     })  # fmt: skip
     for number, start in enumerate(range(0, frame.height, ROWS_A_PART)):
         part = frame.slice(start, ROWS_A_PART)
@@ -72,7 +77,9 @@ def shortened(fleet: FleetEvidence) -> pl.DataFrame:
         *named,
         *figures,
         settled=pl.col("is_settled").cast(pl.Int8),
-    ).with_columns(pl.col("volume", "net_low", "net_high").cast(pl.Int64))
+    ).with_columns(
+        pl.col("volume", "net_low", "net_high").cast(pl.Int64), odds=probability(pl.col("odds"))
+    )
 
 
 def _held(column: str, units: Units) -> str:

@@ -13,6 +13,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from rightsize.assess.verdict import actions, verdicts
+from rightsize.contracts.columns import FLAGGED_VERDICTS
 from rightsize.contracts.profiles import ProfileBlock
 from rightsize.contracts.sites import SiteBlock
 from rightsize.inference.posterior import FlowPosterior
@@ -21,7 +22,7 @@ from rightsize.recommend.candidate_rows import candidate_frame
 from rightsize.recommend.candidates import BIT
 from rightsize.recommend.case import Case, prepare
 from rightsize.recommend.choice import Choice, reaches
-from rightsize.recommend.finding_rows import finding_frame, not_assessed_frame
+from rightsize.recommend.finding_rows import decision_findings, not_assessed_frame
 from rightsize.recommend.recommendation_rows import recommendation_frame
 from rightsize.recommend.weigh import Draws, Weighed, draw_benefits, value_of_knowing, weigh
 from rightsize.recommend.weighted import odds
@@ -110,7 +111,7 @@ def _decide_rows(case: Case, rows: slice) -> Decision:
     return Decision(
         recommendation=recommendation_frame(case, rows, draws, choice),
         candidate=candidate_frame(case, rows, draws, choice),
-        finding=finding_frame(case, rows, choice),
+        finding=decision_findings(case, rows, choice),
         not_assessed=not_assessed_frame(case, rows),
     )
 
@@ -150,7 +151,7 @@ def _choose(case: Case, rows: slice, draws: Draws, weighed: Weighed) -> Choice:
         is_fire=code == "fire_service",
         is_stopped=np.array([day is not None for day in case.last_use_on[rows]], dtype=bool),
     )
-    changes = np.isin(verdict, ["oversized", "undersized", "wrong_type"]) & has_choice
+    changes = np.isin(verdict, FLAGGED_VERDICTS) & has_choice
     may_log = (action == "log_first") & worth_logging
     chosen = np.where(changes, best, np.where(may_log, hopeful, index))
     return Choice(

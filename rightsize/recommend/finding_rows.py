@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-import json
-from typing import Final
-
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from rightsize.findings import FINDING_CODES
+from rightsize.demand.reading_findings import finding_frame
+from rightsize.findings import FINDING_CODES, Finding
 from rightsize.meters.catalogue import Meter
 from rightsize.recommend.case import Case
 from rightsize.recommend.choice import Choice, reaches
@@ -20,17 +18,7 @@ Array = NDArray[np.float64]
 Index = NDArray[np.int64]
 
 
-FINDING_SCHEMA: Final = {
-    "account_id": pl.String,
-    "meter_id": pl.String,
-    "code": pl.String,
-    "severity": pl.String,
-    "message": pl.String,
-    "evidence": pl.String,
-}
-
-
-def finding_frame(case: Case, rows: slice, choice: Choice) -> pl.DataFrame:
+def decision_findings(case: Case, rows: slice, choice: Choice) -> pl.DataFrame:
     """What the assessment found beside the verdict; few rows, evidence as JSON."""
     judged = case.refused.is_assessed[rows]
     sure, near = case.thresholds.odds_of_undersized, case.thresholds.near_limit_odds
@@ -48,7 +36,7 @@ def finding_frame(case: Case, rows: slice, choice: Choice) -> pl.DataFrame:
         for code, (where, odds) in hits.items()
         for k in np.flatnonzero(where & judged)
     ]
-    return pl.DataFrame(found, schema=FINDING_SCHEMA, orient="row")
+    return finding_frame(found)
 
 
 def _flows_gpm(case: Case, rows: slice) -> tuple[Array, Array]:
@@ -61,7 +49,7 @@ def _flows_gpm(case: Case, rows: slice) -> tuple[Array, Array]:
 
 def _finding(
     case: Case, rows: slice, code: str, k: int, flows_gpm: tuple[Array, Array], odds: float
-) -> tuple[str, ...]:
+) -> Finding:
     meter = case.catalogue.meters[int(case.meter_index[rows][k])]
     evidence = {
         "peak_10s_gpm": round(float(flows_gpm[0][k]), 3),
@@ -70,13 +58,13 @@ def _finding(
         "continuous_gpm": meter.continuous_gpm,
         "odds": round(odds, 3),
     }
-    return (
-        case.block.account_id[rows][k],
-        case.block.meter_id[rows][k],
-        code,
-        FINDING_CODES[code].severity,
-        _finding_text(code, meter, evidence, Wording(case.units)),
-        json.dumps(evidence),
+    return Finding(
+        account_id=case.block.account_id[rows][k],
+        meter_id=case.block.meter_id[rows][k],
+        code=code,
+        severity=FINDING_CODES[code].severity,
+        message=_finding_text(code, meter, evidence, Wording(case.units)),
+        evidence=evidence,
     )
 
 

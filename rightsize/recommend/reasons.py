@@ -6,9 +6,10 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
+from rightsize.contracts.columns import FLAGGED_VERDICTS
 from rightsize.meters.catalogue import Meter
 from rightsize.recommend.case import Case
-from rightsize.wording import Wording, figure
+from rightsize.wording import Wording, figure, probability
 
 Array = NDArray[np.float64]
 
@@ -97,22 +98,13 @@ def number(column: str) -> pl.Expr:
 
 
 def _odds(column: str) -> pl.Expr:
-    """Odds as text; draws are few, so nothing is called certain."""
-    value = pl.col(column)
-    return (
-        pl.when(value > 0.985)
-        .then(pl.lit("0.99"))
-        .when(value < 0.015)
-        .then(pl.lit("0.01"))
-        .otherwise(value.round(2).cast(pl.String))
-    )
+    return probability(pl.col(column)).cast(pl.String)
 
 
 def _sentence(said: Wording) -> pl.Expr:
-    critical = pl.when(
-        pl.col("_is_critical")
-        & pl.col("verdict").is_in(["oversized", "undersized", "wrong_type"])
-    ).then(pl.lit("; the customer cannot be without water, so a person decides"))
+    critical = pl.when(pl.col("_is_critical") & pl.col("verdict").is_in(FLAGGED_VERDICTS)).then(
+        pl.lit("; the customer cannot be without water, so a person decides")
+    )
     body = (
         pl.when(pl.col("verdict") == "not_assessed")
         .then(pl.col("_message"))

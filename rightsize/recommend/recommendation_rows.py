@@ -8,7 +8,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from rightsize.assess.verdict import ACTIONS, VERDICTS
+from rightsize.contracts.columns import ACTIONS, VERDICTS
 from rightsize.recommend.candidates import main_rule
 from rightsize.recommend.case import Case
 from rightsize.recommend.choice import Choice
