@@ -24,6 +24,7 @@ from rightsize.inference.kernels import INTENSITY_CV
 from rightsize.inference.priors import Atoms
 from rightsize.inference.pulses import covariance_ratio, variance_ratio
 from rightsize.inference.signs import DrawSigns
+from rightsize.inference.uniforms import Uniforms
 
 Array = NDArray[np.floating[Any]]
 
@@ -58,7 +59,7 @@ class Draws:
     edge_filled: Array  # intervals that a small draw fills, over those it begins or ends
 
 
-def draw_candidates(atoms: Atoms, signs: DrawSigns, uniforms: Array) -> Draws:
+def draw_candidates(atoms: Atoms, signs: DrawSigns, uniforms: Uniforms) -> Draws:
     """Draws for accounts of one class, weighted by how well they explain the reads.
 
     Parameters
@@ -67,8 +68,8 @@ def draw_candidates(atoms: Atoms, signs: DrawSigns, uniforms: Array) -> Draws:
         Sites of the class prior [N].
     signs : DrawSigns
         Of A accounts.
-    uniforms : array [J, A, 3]
-        Which atom, the error of the dispersion, the error of the largest interval.
+    uniforms : Uniforms
+        Of the same accounts.
 
     Returns
     -------
@@ -79,14 +80,14 @@ def draw_candidates(atoms: Atoms, signs: DrawSigns, uniforms: Array) -> Draws:
     misfit = np.log(signs.near_gpm) - np.log(expected.near)
     single = _single_misfit(atoms, signs)
     weight = _weight(atoms, signs, expected, misfit, single)
-    chosen = _resample(weight, uniforms[..., 0])
+    chosen = _resample(weight, uniforms.pattern)
     return _moved(
         atoms,
         chosen,
         np.take_along_axis(misfit, chosen, axis=0) * _trust(signs)
-        + _STRAY_SD * np.sqrt(1 - _trust(signs)) * ndtri(uniforms[..., 1]),
+        + _STRAY_SD * np.sqrt(1 - _trust(signs)) * ndtri(uniforms.dispersion_error),
         np.take_along_axis(single, chosen, axis=0),
-        ndtri(uniforms[..., 2]),
+        ndtri(uniforms.single_error),
         signs,
     )
 

@@ -15,7 +15,7 @@ from rightsize.demand.bands import (
     BAND_COUNT,
     band_of,
 )
-from rightsize.inference import censoring, design, nights
+from rightsize.inference import censoring, nights
 from rightsize.inference.candidates import PEAK_MIN, Draws, draw_candidates
 from rightsize.inference.censoring import FleetPrior
 from rightsize.inference.draw_edges import DrawEdges
@@ -31,13 +31,13 @@ from rightsize.inference.pulses import variance_ratio
 from rightsize.inference.registered_table import RegisteredTable, registered_table
 from rightsize.inference.signs import pulse_variance, signs_of
 from rightsize.inference.spread import Flow, spread
+from rightsize.inference.uniforms import Uniforms, uniforms_of
 from rightsize.meters.catalogue import Meter
 from rightsize.meters.installed import Installed
 
 Array = NDArray[np.floating[Any]]
 
 CHUNK: Final = 64
-_DIMENSIONS: Final = 10
 
 
 def infer(
@@ -121,7 +121,7 @@ def _chunk(
     seed: int,
     fleet: FleetPrior | None,
 ) -> FlowPosterior:
-    u = design.uniforms(block.meter_id, count=draws, dimensions=_DIMENSIONS, seed=seed)
+    u = uniforms_of(block.meter_id, count=draws, seed=seed)
     steady = _steady(block, held, priors, fleet, u)
     how = _draws(block, priors, steady, u)
     kinds, which = kernel_of(how)
@@ -140,11 +140,11 @@ def _chunk(
         installed=held.row,
     )
     hour = actual_mean(sustained_registered(block, reads), flow, unit, steady)
-    crowding = crowding_of(block, priors, u[..., 8])
+    crowding = crowding_of(block, priors, u.crowding)
     return _posterior(block, meters, table, held, how, steady, flow, hour, crowding, u)
 
 
-def _draws(block: ProfileBlock, priors: Priors, steady: Array, u: Array) -> Draws:
+def _draws(block: ProfileBlock, priors: Priors, steady: Array, u: Uniforms) -> Draws:
     """Candidates of each class's accounts, put together in the order of the block."""
     classes = np.array(block.customer_class)
     parts: list[tuple[NDArray[np.int64], Draws]] = []
@@ -153,7 +153,7 @@ def _draws(block: ProfileBlock, priors: Priors, steady: Array, u: Array) -> Draw
         part = _rows(block, mine)
         signs = signs_of(part, np.median(steady[:, mine], axis=0))
         atoms = atoms_of(priors.of(str(name)))
-        parts.append((mine, draw_candidates(atoms, signs, u[:, mine, 5:8])))
+        parts.append((mine, draw_candidates(atoms, signs, u.of(mine))))
     order = np.argsort(np.concatenate([mine for mine, _ in parts]))
     return Draws(
         **{
@@ -168,19 +168,19 @@ def _steady(
     held: HeldMeters,
     priors: Priors,
     fleet: FleetPrior | None,
-    u: Array,
+    u: Uniforms,
 ) -> Array:
     """Flow under the draws [J, A]: seen at night, or possible below the meter's start."""
     law = censoring.steady_law(priors, fleet, block.customer_class)
     start = held.starting_gpm
     shown = held.table.registered_gpm(
-        np.broadcast_to(start, u.shape[:2]).astype(np.float32), held.row
+        np.broadcast_to(start, u.steady_seen.shape).astype(np.float32), held.row
     )
     least = np.median(shown, axis=0)
-    seen = nights.steady_seen(block, pulse_variance(block), law, least, u[..., 2])
+    seen = nights.steady_seen(block, pulse_variance(block), law, least, u.steady_seen)
     odds = censoring.unseen_odds(law.share, law.centre_log, law.log_sd, start)
-    size = censoring.unseen_size(u[..., 3], law.centre_log, law.log_sd, start)
-    unseen = np.where(u[..., 9] < odds, size, 0.0)
+    size = censoring.unseen_size(u.steady_unseen_rank, law.centre_log, law.log_sd, start)
+    unseen = np.where(u.steady_unseen < odds, size, 0.0)
     return np.asarray(np.where(seen > 0, held.actual_gpm(seen), unseen))
 
 
@@ -194,7 +194,7 @@ def _posterior(
     flow: Flow,
     sustained_gpm: Array,
     crowding: Array,
-    u: Array,
+    u: Uniforms,
 ) -> FlowPosterior:
     registered = _registered(flow, table, steady)
     known = _registered(flow, table.as_known, steady)
@@ -213,8 +213,8 @@ def _posterior(
         held.ratio_at(block.max_interval_gpm),
         how.lift,
         crowding,
-        u[..., 4],
-        u[..., 1],
+        u.peak_error,
+        u.largest_read,
     )
     one = np.sqrt(
         variance_ratio(1.0, how.duration_min) / variance_ratio(PEAK_MIN, how.duration_min)
