@@ -37,7 +37,9 @@ from rightsize.meters.installed import Installed
 
 Array = NDArray[np.floating[Any]]
 
-CHUNK: Final = 64
+CHUNK: Final = 64  # [accounts] worked at once, which bounds the memory
+INTERVAL: Final = (0.05, 0.95)  # [1] quantiles of a published 90 % interval: convention
+DAYS_PER_YEAR: Final = 365.25  # [days] Julian year: convention
 
 
 def infer(
@@ -200,7 +202,7 @@ def _posterior(
     known = _registered(flow, table.as_known, steady)
     actual = flow.time @ BAND_CENTRES_GPM.astype(np.float32) + flow.idle * steady
     installed = held.registered_gpm(registered, flow, steady)
-    observed = block.registered_gal / np.maximum(block.days_covered, 1e-9) * 365.25
+    observed = block.registered_gal / np.maximum(block.days_covered, 1e-9) * DAYS_PER_YEAR
     scale = observed[None] / np.maximum(installed, 1e-12)
     by_index = np.take_along_axis(known, held.meter_index[None, :, None], axis=2)[..., 0]
     known *= (observed / np.maximum(np.where(held.is_own, installed, by_index), 1e-12))[
@@ -224,7 +226,7 @@ def _posterior(
     shares: Array = flow.time * BAND_CENTRES_GPM.astype(np.float32)
     shares /= np.maximum(actual, 1e-12)[..., None].astype(np.float32)
     shares = _with_idle(shares, flow.idle * steady / np.maximum(actual, 1e-12), steady)
-    share_low, share_high = np.quantile(shares, [0.05, 0.95], axis=0)
+    share_low, share_high = np.quantile(shares, INTERVAL, axis=0)
     actual_year = actual * scale
     return _widened(
         weight=np.full(steady.shape, 1 / len(steady)),

@@ -12,6 +12,7 @@ from scipy.special import ndtri
 
 from rightsize.contracts.profiles import ProfileBlock
 from rightsize.inference import design
+from rightsize.inference.priors import Z90
 from rightsize.inference.registered_table import TABLE_FLOW_GPM, RegisteredTable
 from rightsize.inference.spread import Flow
 from rightsize.meters.catalogue import Meter
@@ -20,8 +21,8 @@ from rightsize.meters.knots import HIGHEST_RATIO, KNOT_COUNT, knot_weights
 
 Array = NDArray[np.floating[Any]]
 _SEED_STEP: Final = 104729  # another stream than that of the flow's own draws
-_INVERSION_ROUNDS: Final = 12
-_WIDE_SDS: Final = 1.645  # 90 %
+_INVERSION_ROUNDS: Final = 12  # [1] convention
+_LEAST_RATIO: Final = 0.05  # [1] a turning meter registers more: keeps the inversion finite
 
 
 @dataclass(frozen=True)
@@ -80,13 +81,13 @@ class HeldMeters:
         flow = np.maximum(registered_gpm, start)
         for _ in range(_INVERSION_ROUNDS):
             shown = self.table.registered_gpm(flow.astype(np.float32), self.row)
-            ratio = np.maximum(shown / np.maximum(flow, 1e-9), 0.05)
+            ratio = np.maximum(shown / np.maximum(flow, 1e-9), _LEAST_RATIO)
             flow = np.maximum(np.sqrt(flow * registered_gpm / ratio), start)
         return np.asarray(flow)
 
     def widened(self, bounds: tuple[Array, Array]) -> tuple[Array, Array]:
         """Bounds [A, M] that hold for one curve, widened by what the curve may be out by."""
-        factor = 1 + _WIDE_SDS * self.curve_sd[:, None]
+        factor = 1 + Z90 * self.curve_sd[:, None]
         return bounds[0] / factor, bounds[1] * factor
 
 

@@ -21,8 +21,9 @@ from rightsize.meters.draws import registration_draws
 from rightsize.meters.registration import registration_matrix
 
 Array = NDArray[np.floating[Any]]
-_FINE: Final = 4  # table steps per band in which registered flow is looked up
-_TABLE_BANDS: Final = 220  # from the first edge
+_FINE: Final = 4  # [1] table steps per band in which registered flow is looked up
+_TABLE_BANDS: Final = 220  # [bands] from the first edge
+_QUARTERS: Final = (-0.375, -0.125, 0.125, 0.375)  # [bands] middles of the quarters of a band
 TABLE_FLOW_GPM: Final = FIRST_EDGE_GPM * 10.0 ** (
     np.arange(_TABLE_BANDS * _FINE + 1) / (BANDS_PER_DECADE * _FINE)
 )
@@ -47,7 +48,7 @@ class RegisteredTable:
     def by_band(self) -> Array:
         """Mean registered flow over each band [J, B, M], the jump at the start included."""
         width = np.log(BAND_EDGES_GPM[1] / BAND_EDGES_GPM[0])
-        inside = np.exp(np.array([-0.375, -0.125, 0.125, 0.375]) * width)
+        inside = np.exp(np.array(_QUARTERS) * width)
         shape = (*self.ratio.shape[:2], BAND_COUNT)
         index = np.arange(shape[1])[:, None]
         flows = [
