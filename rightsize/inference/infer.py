@@ -229,7 +229,6 @@ def _posterior(
     share_low, share_high = np.quantile(shares, INTERVAL, axis=0)
     actual_year = actual * scale
     return _widened(
-        weight=np.full(steady.shape, 1 / len(steady)),
         actual_gal_per_year=actual_year,
         registered_gal_per_year=np.clip(registered * scale[..., None], low[None], high[None]),
         installed_gal_per_year=np.broadcast_to(observed, steady.shape).copy(),

@@ -10,10 +10,10 @@ import polars as pl
 from numpy.typing import NDArray
 
 from rightsize.findings import FINDING_CODES
+from rightsize.inference.samples import mean
 from rightsize.meters.catalogue import Meter
 from rightsize.recommend.case import Case
 from rightsize.recommend.choice import Choice
-from rightsize.recommend.weighted import weighted_mean
 from rightsize.wording import Wording
 
 Array = NDArray[np.float64]
@@ -33,7 +33,7 @@ FINDING_SCHEMA: Final = {
 def finding_frame(case: Case, rows: slice, choice: Choice) -> pl.DataFrame:
     """What the assessment found beside the verdict; few rows, evidence as JSON."""
     judged = case.refused.is_assessed[rows]
-    sure = case.thresholds.odds_of_undersized - 1e-6
+    sure = case.thresholds.odds_of_undersized
     may_be = (choice.odds_over >= case.thresholds.near_limit_odds) & (choice.odds_over < sure)
     hits = {
         "above_smoc": (choice.odds_over_smoc >= sure, choice.odds_over_smoc),
@@ -52,10 +52,9 @@ def finding_frame(case: Case, rows: slice, choice: Choice) -> pl.DataFrame:
 
 def _flows_gpm(case: Case, rows: slice) -> tuple[Array, Array]:
     """Expected peak and sustained flow of each account."""
-    weight = case.posterior.weight[:, rows]
     drawn = (case.posterior.peak_10s_gpm[:, rows], case.posterior.sustained_60min_gpm[:, rows])
-    peak, lasting = (weighted_mean(np.nan_to_num(flow), weight) for flow in drawn)
-    return np.asarray(peak, dtype=np.float64), np.asarray(lasting, dtype=np.float64)
+    peak, lasting = (mean(np.nan_to_num(flow)) for flow in drawn)
+    return peak, lasting
 
 
 def _finding(

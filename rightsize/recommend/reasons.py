@@ -104,7 +104,7 @@ def _odds(column: str) -> pl.Expr:
         .then(pl.lit("0.99"))
         .when(value < 0.015)
         .then(pl.lit("0.01"))
-        .otherwise(value.round(2).cast(pl.String))
+        .otherwise(value.round(2, mode="half_away_from_zero").cast(pl.String))
     )
 
 

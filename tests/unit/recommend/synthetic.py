@@ -102,10 +102,8 @@ def fleet(
     rows = np.arange(accounts)
     installed = registered[:, rows, index]
     peak = centre * np.exp(2.6 * 1.1)
-    weight = rng.dirichlet(np.full(draws, 5.0), accounts).T
     block = profile_block(index, installed.mean(axis=0), peak)
     posterior = FlowPosterior(
-        weight=weight,
         actual_gal_per_year=flow.sum(axis=-1),
         registered_gal_per_year=registered,
         installed_gal_per_year=installed,
