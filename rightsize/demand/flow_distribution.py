@@ -14,8 +14,8 @@ from rightsize.inference.nights import night_quantile
 from rightsize.inference.posterior import FlowPosterior
 from rightsize.inference.samples import mean, with_mean
 from rightsize.meters.catalogue import Meter
+from rightsize.meters.curve import registration_matrix
 from rightsize.meters.installed import Installed
-from rightsize.meters.registration import registration_matrix
 from rightsize.units import MINUTES_PER_YEAR
 
 Array = NDArray[np.float64]

@@ -21,7 +21,7 @@ from rightsize.inference.nights import SteadyLaw, steady_seen
 from rightsize.inference.priors import Z90, Priors, SteadyPrior
 from rightsize.inference.signs import pulse_variance
 from rightsize.meters.catalogue import Meter
-from rightsize.meters.registration import registration_matrix, registration_ratio
+from rightsize.meters.curve import registration_matrix, registration_ratio
 
 Array = NDArray[np.floating[Any]]
 

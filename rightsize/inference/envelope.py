@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 from rightsize.contracts.profiles import ProfileBlock
 from rightsize.demand.bands import BAND_EDGES_GPM
 from rightsize.meters.catalogue import Meter
+from rightsize.meters.curve import ratio_between
 
 Array = NDArray[np.float64]
 
@@ -69,8 +70,7 @@ def registered_flow_points(meter: Meter, *, largest_gpm: float) -> tuple[Array, 
     steps = max(int(_POINTS_PER_DECADE * decades), _LEAST_POINTS)
     knots = np.array([p[0] for p in meter.registration if start < p[0] < largest_gpm])
     flow = np.unique(np.concatenate([np.geomspace(start, largest_gpm, steps), knots]))
-    points = np.asarray(meter.registration, dtype=np.float64)
-    ratio = np.interp(np.log(flow), np.log(points[:, 0]), points[:, 1])
+    ratio = ratio_between(flow, meter.registration)
     head = np.array([0.0, start])
     return np.concatenate([head, flow]), np.concatenate([np.zeros(2), flow * ratio])
 

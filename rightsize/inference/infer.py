@@ -200,7 +200,7 @@ def _posterior(
 ) -> FlowPosterior:
     registered = _registered(flow, table, steady)
     known = _registered(flow, table.as_known, steady)
-    actual = flow.time @ BAND_CENTRES_GPM.astype(np.float32) + flow.idle * steady
+    actual = flow.time_share @ BAND_CENTRES_GPM.astype(np.float32) + flow.idle_share * steady
     installed = held.registered_gpm(registered, flow, steady)
     observed = block.registered_gal / np.maximum(block.days_covered, 1e-9) * DAYS_PER_YEAR
     scale = observed[None] / np.maximum(installed, 1e-12)
@@ -223,9 +223,9 @@ def _posterior(
     )
     top_hour = np.minimum(block.max_hour_gpm[None], peak)
     one_min = top_hour + (peak - top_hour) * one
-    shares: Array = flow.time * BAND_CENTRES_GPM.astype(np.float32)
+    shares: Array = flow.time_share * BAND_CENTRES_GPM.astype(np.float32)
     shares /= np.maximum(actual, 1e-12)[..., None].astype(np.float32)
-    shares = _with_idle(shares, flow.idle * steady / np.maximum(actual, 1e-12), steady)
+    shares = _with_idle(shares, flow.idle_share * steady / np.maximum(actual, 1e-12), steady)
     share_low, share_high = np.quantile(shares, INTERVAL, axis=0)
     actual_year = actual * scale
     return _widened(
@@ -237,7 +237,7 @@ def _posterior(
         sustained_60min_gpm=np.minimum(sustained_gpm, one_min),
         unseen_gal_per_year=actual_year * _below(shares, held.starting_gpm),
         low_flow_share=_below(shares, held.normal_min_gpm),
-        time_share=_with_idle(flow.time, flow.idle, steady).mean(axis=0),
+        time_share=_with_idle(flow.time_share, flow.idle_share, steady).mean(axis=0),
         actual_volume_share=shares.mean(axis=0),
         actual_volume_share_low=share_low,
         actual_volume_share_high=share_high,
@@ -253,8 +253,8 @@ def _widened(**columns: Array) -> FlowPosterior:
 
 def _registered(flow: Flow, table: RegisteredTable, steady: Array) -> Array:
     """Mean flow that every meter registers [J, A, M]."""
-    running = np.matmul(flow.time, table.by_band)
-    return np.asarray(running + flow.idle[..., None] * _steady_registered(table, steady))
+    running = np.matmul(flow.time_share, table.by_band)
+    return np.asarray(running + flow.idle_share[..., None] * _steady_registered(table, steady))
 
 
 def _steady_registered(table: RegisteredTable, steady: Array) -> Array:

@@ -16,6 +16,7 @@ from rightsize.inference.priors import Z90
 from rightsize.inference.registered_table import TABLE_FLOW_GPM, RegisteredTable
 from rightsize.inference.spread import Flow
 from rightsize.meters.catalogue import Meter
+from rightsize.meters.curve import ratio_between
 from rightsize.meters.installed import Installed
 from rightsize.meters.knots import HIGHEST_RATIO, KNOT_COUNT, knot_weights
 
@@ -62,8 +63,8 @@ class HeldMeters:
             row = self.row[mine]
             curve = self.table.by_band.transpose(0, 2, 1)[:, row]  # [J, own, B]
             resting = self.table.registered_gpm(steady_gpm[:, mine].astype(np.float32), row)
-            drawn = np.einsum("jab,jab->ja", flow.time[:, mine], curve)
-            mean[:, mine] = drawn + flow.idle[:, mine] * resting
+            drawn = np.einsum("jab,jab->ja", flow.time_share[:, mine], curve)
+            mean[:, mine] = drawn + flow.idle_share[:, mine] * resting
         return np.asarray(mean)
 
     def ratio_at(self, flow_gpm: Array) -> Array:
@@ -147,8 +148,7 @@ def _own_table(
             seed=seed + _SEED_STEP,
         )  # fmt: skip
         error = ndtri(uniform) @ _root(told.curves.covariance[k]).T
-        points = np.asarray(meter.registration, dtype=np.float64)
-        centre = np.interp(np.log(TABLE_FLOW_GPM), np.log(points[:, 0]), points[:, 1])
+        centre = ratio_between(TABLE_FLOW_GPM, meter.registration)
         bent = centre * (1 + error @ knot_weights(TABLE_FLOW_GPM, meter))
         ratio[:, mine] = np.clip(bent, 0, HIGHEST_RATIO)
         start_gpm[mine] = meter.starting_gpm

@@ -155,7 +155,7 @@ def sustained_registered(block: ProfileBlock, reads: Reads) -> Array:
 
 def actual_mean(registered_gpm: Array, flow: Flow, unit: Array, steady: Array) -> Array:
     """Mean that really flowed in hours of a registered mean [J, A]."""
-    edges = flow.actual_mean_edges
+    edges = flow.registered_mean_edges
     k = np.clip((edges <= registered_gpm[None, :, None]).sum(axis=-1), 1, edges.shape[-1] - 1)
     low = np.take_along_axis(edges, k[..., None] - 1, -1)[..., 0]
     high = np.take_along_axis(edges, k[..., None], -1)[..., 0]

@@ -17,8 +17,8 @@ from rightsize.demand.bands import (
     FIRST_EDGE_GPM,
 )
 from rightsize.meters.catalogue import Meter
+from rightsize.meters.curve import ratio_between, registration_matrix
 from rightsize.meters.draws import registration_draws
-from rightsize.meters.registration import registration_matrix
 
 Array = NDArray[np.floating[Any]]
 _FINE: Final = 4  # [1] table steps per band in which registered flow is looked up
@@ -81,10 +81,7 @@ def registered_table(meters: tuple[Meter, ...], draws: int, seed: int) -> Regist
     wear say of installed meters is put in by `rightsize.inference.installed`.
     """
     flow = TABLE_FLOW_GPM
-    plain = []
-    for meter in meters:
-        points = np.asarray(meter.registration, dtype=np.float64)
-        plain.append(np.interp(np.log(flow), np.log(points[:, 0]), points[:, 1]))
+    plain = [ratio_between(flow, meter.registration) for meter in meters]
     drawn = registration_draws(meters, flow, draws, np.random.default_rng(seed))
     known = registration_matrix(meters, flow)
     error = np.where((known > 0) & (drawn > 0), drawn / np.maximum(known, 1e-9), 1.0)

@@ -48,9 +48,9 @@ class Reads:
 class Flow:
     """Share of time by instantaneous flow, [J, A, ...]."""
 
-    time: Array  # [J, A, B] while draws run (steady flow included)
-    idle: Array  # [J, A] steady flow alone
-    actual_mean_edges: Array  # [J, A, K + 1] registered mean at each edge of the draw bands
+    time_share: Array  # [J, A, B] while draws run (steady flow included)
+    idle_share: Array  # [J, A] steady flow alone
+    registered_mean_edges: Array  # [J, A, K + 1] registered mean at each edge of the draw bands
     top_10s_gpm: Array  # [J, A] flow exceeded `PEAK_EXCEEDED` of the time
     top_mean_gpm: Array  # [J, A] the same of interval means
 
@@ -86,7 +86,7 @@ def spread(
     Returns
     -------
     Flow
-        `time` and `idle` sum to 1 less the time without any flow.
+        `time_share` and `idle_share` sum to 1 less the time without any flow.
     """
     intensity = BAND_CENTRES_GPM[band].astype(np.float32)
     flow = steady_gpm[..., None] + intensity[..., None] * CENTRES.astype(np.float32)

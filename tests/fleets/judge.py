@@ -15,7 +15,7 @@ from rightsize.contracts.sites import SiteBlock
 from rightsize.demand.bands import BAND_CENTRES_GPM, BAND_COUNT
 from rightsize.inference.posterior import FlowPosterior
 from rightsize.meters.catalogue import Catalogue
-from rightsize.meters.registration import registration_matrix
+from rightsize.meters.curve import registration_matrix
 from rightsize.recommend.case import prepare
 from rightsize.recommend.choose import decide
 from rightsize.recommend.weigh import draw_benefits

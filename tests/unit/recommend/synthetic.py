@@ -11,7 +11,7 @@ from rightsize.contracts.sites import SiteBlock
 from rightsize.demand.bands import BAND_CENTRES_GPM, BAND_COUNT
 from rightsize.inference.posterior import FlowPosterior
 from rightsize.meters.catalogue import Catalogue, Meter
-from rightsize.meters.registration import registration_matrix
+from rightsize.meters.curve import registration_matrix
 from rightsize.settings import Tariff
 from rightsize.units import MINUTES_PER_YEAR
 
