@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from pipelines.demo.calendar import Calendar
 from pipelines.demo.flows import Flow
 from rightsize.meters.catalogue import Meter
-from rightsize.meters.registration import registration_ratio
+from rightsize.meters.curve import registration_ratio
 
 Ints = NDArray[np.int64]
 Bytes = NDArray[np.uint8]

@@ -13,7 +13,7 @@ from pipelines.demo.calendar import Calendar
 from pipelines.demo.flows import STEPS_PER_GPM, Flow
 from pipelines.demo.installed import Need
 from rightsize.meters.catalogue import Meter
-from rightsize.meters.registration import registration_matrix
+from rightsize.meters.curve import registration_matrix
 
 Array = NDArray[np.float64]
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Final
 
 import duckdb
 import polars as pl
@@ -16,9 +15,6 @@ from rightsize.recommend.program import Program, choose_program
 from rightsize.recommend.program_options import Lots
 from rightsize.settings import Thresholds
 from rightsize.units import MM_PER_IN, SIZE_IN_OF_MM, UnitSystem
-
-# Odds are means over draws: one that sums to a hair below the limit has passed it.
-_SLACK: Final = 1e-6
 
 
 @dataclass(frozen=True)
@@ -93,7 +89,7 @@ def program_options(
     if units == "metric":
         statement = metric_text(statement)
     limits = {
-        "odds_of_benefit": thresholds.odds_of_benefit - _SLACK,
+        "odds_of_benefit": thresholds.odds_of_benefit,
         "min_net_benefit_usd_per_year": thresholds.min_net_benefit_usd_per_year,
     }
     with duckdb.connect(str(results), read_only=True) as connection:

@@ -63,7 +63,6 @@ def refusals(
 def _is_usable(posterior: FlowPosterior) -> NDArray[np.bool_]:
     """Whether every draw of each account is a finite number, and any has flow [A]."""
     by_draw = (
-        posterior.weight,
         posterior.actual_gal_per_year,
         posterior.installed_gal_per_year,
         posterior.peak_10s_gpm,

@@ -25,7 +25,7 @@ from rightsize.evidence.picture import (
 from rightsize.evidence.quantity import Units
 from rightsize.evidence.site import Row, SiteEvidence
 from rightsize.meters.catalogue import Meter
-from rightsize.meters.registration import registration_ratio
+from rightsize.meters.curve import registration_ratio
 
 SHOWN_SHARE: Final = 0.002
 """A band whose volume may not reach this share, at the high end of its range, is not drawn."""

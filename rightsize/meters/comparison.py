@@ -8,9 +8,9 @@ from typing import Final, Literal
 import numpy as np
 
 from rightsize.meters.catalogue import Meter
+from rightsize.meters.curve import registration_ratio
 from rightsize.meters.head_loss import head_loss_psi
 from rightsize.meters.principles import principle_of
-from rightsize.meters.registration import registration_ratio
 
 Side = Literal["installed", "candidate", "neither"]
 Unit = Literal["", "gpm", "psi", "usd", "usd_per_year", "years", "pct"]

@@ -10,7 +10,7 @@ import numpy as np
 
 from rightsize.meters.catalogue import Meter, size_words
 from rightsize.meters.compound import Direction, compound_ratio
-from rightsize.meters.registration import registration_ratio
+from rightsize.meters.curve import registration_ratio
 
 Scheme = Literal["viridis", "tableau10"]
 

@@ -10,9 +10,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rightsize.meters.catalogue import Meter
+from rightsize.meters.curve import START_ROUNDING, ratio_between_log
 from rightsize.meters.knots import HIGHEST_RATIO, knot_weights, ratio_at_knots
 from rightsize.meters.principles import principle_of
-from rightsize.meters.registration import START_ROUNDING
 
 Array = NDArray[np.float64]
 
@@ -210,8 +210,7 @@ def _ratios(
     """Ratios [J, Q] of one meter under starts [J], errors at its knots [J, 3] and wear [J]."""
     ln_gpm = np.log(np.maximum(flow_gpm, 1e-12))
     unworn = _before_wear(ln_gpm, meter, start_gpm)
-    points = np.asarray(meter.registration, dtype=np.float64)
-    ratio = np.interp(unworn.ravel(), np.log(points[:, 0]), points[:, 1]).reshape(unworn.shape)
+    ratio = ratio_between_log(unworn, meter.registration)
     bend = (error + _wear_error(meter, wear)) @ knot_weights(flow_gpm, meter)
     return np.clip(ratio * (1 + bend), 0.0, HIGHEST_RATIO)
 

@@ -17,9 +17,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rightsize.meters.catalogue import Meter
+from rightsize.meters.curve import registration_ratio
 from rightsize.meters.draws import in_service_errors
 from rightsize.meters.knots import KNOT_COUNT, bent_meter, knot_weights
-from rightsize.meters.registration import registration_ratio
 
 Array = NDArray[np.float64]
 

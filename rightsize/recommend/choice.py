@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,14 +11,6 @@ from rightsize.recommend.weigh import Weighed
 
 Array = NDArray[np.float64]
 Index = NDArray[np.int64]
-
-ODDS_SLACK: Final = 1e-6
-"""Odds are float sums over draws and may fall short of their share by a rounding error."""
-
-
-def reaches(odds: NDArray[np.floating[Any]], limit: float) -> NDArray[np.bool_]:
-    """Whether odds are at a limit or above it."""
-    return np.asarray(odds >= limit - ODDS_SLACK, dtype=np.bool_)
 
 
 @dataclass(frozen=True)

@@ -17,15 +17,15 @@ from rightsize.contracts.columns import FLAGGED_VERDICTS
 from rightsize.contracts.profiles import ProfileBlock
 from rightsize.contracts.sites import SiteBlock
 from rightsize.inference.posterior import FlowPosterior
+from rightsize.inference.samples import odds
 from rightsize.meters.catalogue import Catalogue
 from rightsize.recommend.candidate_rows import candidate_frame
 from rightsize.recommend.candidates import BIT
 from rightsize.recommend.case import Case, prepare
-from rightsize.recommend.choice import Choice, reaches
+from rightsize.recommend.choice import Choice
 from rightsize.recommend.finding_rows import decision_findings, not_assessed_frame
 from rightsize.recommend.recommendation_rows import recommendation_frame
 from rightsize.recommend.weigh import Draws, Weighed, draw_benefits, value_of_knowing, weigh
-from rightsize.recommend.weighted import odds
 from rightsize.settings import Tariff, Thresholds
 from rightsize.units import UnitSystem
 
@@ -121,13 +121,13 @@ def _choose(case: Case, rows: slice, draws: Draws, weighed: Weighed) -> Choice:
     limits = case.thresholds
     index, ours = case.meter_index[rows], np.arange(len(case.meter_index[rows]))
     over_peak, over_sustained, over = _overload(case, rows)
-    is_undersized = reaches(over, limits.odds_of_undersized)
+    is_undersized = over >= limits.odds_of_undersized
     weighed = replace(
         weighed, broken=weighed.broken | _need_rules(case, rows, is_undersized=is_undersized)
     )
     other = weighed.feasible.copy()
     other[ours, index] = False
-    pays = other & reaches(weighed.odds_of_benefit, limits.odds_of_benefit)
+    pays = other & (weighed.odds_of_benefit >= limits.odds_of_benefit)
     pays &= weighed.net_benefit_usd > 0
     pays &= weighed.net_benefit_usd >= limits.min_net_benefit_usd_per_year
     allowed = np.where(is_undersized[:, None], other, pays)
@@ -146,7 +146,7 @@ def _choose(case: Case, rows: slice, draws: Draws, weighed: Weighed) -> Choice:
     action = actions(
         verdict,
         has_choice=has_choice,
-        is_worth_logging=worth_logging | reaches(over, limits.near_limit_odds),
+        is_worth_logging=worth_logging | (over >= limits.near_limit_odds),
         is_critical=case.is_critical[rows],
         is_fire=code == "fire_service",
         is_stopped=np.array([day is not None for day in case.last_use_on[rows]], dtype=bool),
@@ -196,10 +196,7 @@ def _overload(case: Case, rows: slice) -> tuple[Array, Array, Array]:
     continuous = np.array([m.continuous_gpm for m in meters])[index]
     over_peak = case.posterior.peak_10s_gpm[:, rows] > smoc
     over_sustained = case.posterior.sustained_60min_gpm[:, rows] > continuous
-    weight = case.posterior.weight[:, rows]
-    both = (over_peak, over_sustained, over_peak | over_sustained)
-    peak, sustained, either = (np.asarray(odds(e, weight), dtype=np.float64) for e in both)
-    return peak, sustained, either
+    return odds(over_peak), odds(over_sustained), odds(over_peak | over_sustained)
 
 
 def _need_rules(case: Case, rows: slice, *, is_undersized: Flags) -> NDArray[np.int32]:

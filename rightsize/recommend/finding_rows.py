@@ -8,10 +8,10 @@ from numpy.typing import NDArray
 
 from rightsize.demand.reading_findings import finding_frame
 from rightsize.findings import FINDING_CODES, Finding
+from rightsize.inference.samples import mean
 from rightsize.meters.catalogue import Meter
 from rightsize.recommend.case import Case
-from rightsize.recommend.choice import Choice, reaches
-from rightsize.recommend.weighted import weighted_mean
+from rightsize.recommend.choice import Choice
 from rightsize.wording import Wording
 
 Array = NDArray[np.float64]
@@ -23,10 +23,10 @@ def decision_findings(case: Case, rows: slice, choice: Choice) -> pl.DataFrame:
     judged = case.refused.is_assessed[rows]
     sure, near = case.thresholds.odds_of_undersized, case.thresholds.near_limit_odds
     peak, lasting = choice.odds_over_smoc, choice.odds_over_continuous
-    may_be = reaches(choice.odds_over, near) & ~reaches(choice.odds_over, sure)
+    may_be = (choice.odds_over >= near) & (choice.odds_over < sure)
     hits = {
-        "above_smoc": (reaches(peak, sure), peak),
-        "above_continuous": (reaches(lasting, sure), lasting),
+        "above_smoc": (peak >= sure, peak),
+        "above_continuous": (lasting >= sure, lasting),
         "near_limit": (may_be, choice.odds_over),
         "no_fixed_charge": (_lacks_charge(case, rows), choice.odds_over),
     }
@@ -41,10 +41,9 @@ def decision_findings(case: Case, rows: slice, choice: Choice) -> pl.DataFrame:
 
 def _flows_gpm(case: Case, rows: slice) -> tuple[Array, Array]:
     """Expected peak and sustained flow of each account."""
-    weight = case.posterior.weight[:, rows]
     drawn = (case.posterior.peak_10s_gpm[:, rows], case.posterior.sustained_60min_gpm[:, rows])
-    peak, lasting = (weighted_mean(np.nan_to_num(flow), weight) for flow in drawn)
-    return np.asarray(peak, dtype=np.float64), np.asarray(lasting, dtype=np.float64)
+    peak, lasting = (mean(np.nan_to_num(flow)) for flow in drawn)
+    return peak, lasting
 
 
 def _finding(

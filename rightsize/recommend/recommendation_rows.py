@@ -9,6 +9,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from rightsize.contracts.columns import ACTIONS, VERDICTS
+from rightsize.inference.samples import mean
 from rightsize.recommend.candidates import main_rule
 from rightsize.recommend.case import Case
 from rightsize.recommend.choice import Choice
@@ -22,7 +23,6 @@ from rightsize.recommend.row_columns import (
     meter_columns,
 )
 from rightsize.recommend.weigh import Draws
-from rightsize.recommend.weighted import weighted_mean
 from rightsize.wording import Wording
 
 Array = NDArray[np.float64]
@@ -73,40 +73,37 @@ def _gain_columns(case: Case, rows: slice, draws: Draws, choice: Choice) -> dict
     registered = draws_at_meter(draws.registered_gal, choice.chosen)
     installed = draws_at_meter(draws.registered_gal, case.meter_index[rows])
     actual = np.maximum(draws.actual_gal, 1e-9)
-    weight = draws.weight
     accuracy = choice.weighed.accuracy_pct[0]
     return {
         "installed_accuracy_pct": at_meter(accuracy, case.meter_index[rows]),
         "recommended_accuracy_pct": at_meter(accuracy, choice.chosen),
-        **bounded("accuracy_gain_pct", (registered - installed) / actual * 100, weight),
-        **bounded("volume_gain_gal_per_year", registered - installed, weight),
-        "unseen_share_of_gain": _unseen_share(case, rows, registered - installed, weight),
+        **bounded("accuracy_gain_pct", (registered - installed) / actual * 100),
+        **bounded("volume_gain_gal_per_year", registered - installed),
+        "unseen_share_of_gain": _unseen_share(case, rows, registered - installed),
     }
 
 
-def _unseen_share(case: Case, rows: slice, gain_gal: Array, weight: Array) -> Array:
+def _unseen_share(case: Case, rows: slice, gain_gal: Array) -> Array:
     """Share of the gain that rests on flow below the installed meter's start; NaN without."""
     gain = np.maximum(gain_gal, 0.0)
     unseen = np.minimum(gain, case.posterior.unseen_gal_per_year[:, rows])
-    total = weighted_mean(gain, weight)
+    total = mean(gain)
     with np.errstate(divide="ignore", invalid="ignore"):
-        share = weighted_mean(unseen, weight) / total
+        share = mean(unseen) / total
     return np.asarray(np.where(total > 0, np.clip(share, 0.0, 1.0), np.nan), dtype=np.float64)
 
 
 def _money_columns(case: Case, rows: slice, draws: Draws, choice: Choice) -> dict[str, Any]:
-    chosen, weight = choice.chosen, draws.weight
+    chosen = choice.chosen
     fixed = np.nan_to_num(at_meter(case.costs.fixed_charge_change_usd_per_year[rows], chosen))
     kept = chosen == case.meter_index[rows]
     cost = np.where(kept, 0.0, at_meter(case.costs.change_cost_usd[rows], chosen))
     annual = np.where(kept, 0.0, at_meter(case.costs.annual_cost_usd_per_year[rows], chosen))
     upkeep = at_meter(case.costs.upkeep_change_usd_per_year[rows], chosen)
     gain = bounded(
-        "revenue_gain_usd_per_year", draws_at_meter(draws.volumetric_gain_usd, chosen), weight
+        "revenue_gain_usd_per_year", draws_at_meter(draws.volumetric_gain_usd, chosen)
     )
-    net = bounded(
-        "net_benefit_usd_per_year", draws_at_meter(draws.net_benefit_usd, chosen), weight
-    )
+    net = bounded("net_benefit_usd_per_year", draws_at_meter(draws.net_benefit_usd, chosen))
     cash = gain["revenue_gain_usd_per_year"] + np.minimum(fixed, 0.0) - upkeep
     return {
         **gain,
@@ -121,17 +118,12 @@ def _money_columns(case: Case, rows: slice, draws: Draws, choice: Choice) -> dic
 
 
 def _flow_columns(case: Case, rows: slice, draws: Draws) -> dict[str, Any]:
-    weight = draws.weight
     return {
-        **bounded("peak_10s_gpm", draws.peak_gpm, weight),
-        **bounded("peak_1min_gpm", case.posterior.peak_1min_gpm[:, rows], weight),
+        **bounded("peak_10s_gpm", draws.peak_gpm),
+        **bounded("peak_1min_gpm", case.posterior.peak_1min_gpm[:, rows]),
         "peak_60min_gpm": case.block.max_hour_gpm[rows],
-        "sustained_60min_gpm": weighted_mean(
-            case.posterior.sustained_60min_gpm[:, rows], weight
-        ),
-        "low_flow_share": np.clip(
-            weighted_mean(case.posterior.low_flow_share[:, rows], weight), 0.0, 1.0
-        ),
+        "sustained_60min_gpm": mean(case.posterior.sustained_60min_gpm[:, rows]),
+        "low_flow_share": np.clip(mean(case.posterior.low_flow_share[:, rows]), 0.0, 1.0),
     }
 
 

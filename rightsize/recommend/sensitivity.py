@@ -12,10 +12,10 @@ from numpy.typing import NDArray
 from rightsize.contracts.profiles import ProfileBlock
 from rightsize.contracts.sites import SiteBlock
 from rightsize.inference.posterior import FlowPosterior
+from rightsize.inference.samples import mean, odds
 from rightsize.meters.catalogue import Catalogue
 from rightsize.recommend.case import Case, prepare
 from rightsize.recommend.weigh import draw_benefits
-from rightsize.recommend.weighted import odds, weighted_mean
 from rightsize.settings import ClassRate, Tariff, Thresholds
 
 Array = NDArray[np.float64]
@@ -86,15 +86,14 @@ def sensitivity(
             thresholds,
         )
         net_usd = _net_benefit_usd(case, chosen)
-        weight = posterior.weight
         parts.append(
             pl.DataFrame(
                 {
                     "account_id": pl.Series(block.account_id, dtype=pl.String),
                     "meter_id": pl.Series(block.meter_id, dtype=pl.String),
                     "scenario": pl.Series([scenario.name] * block.size, dtype=pl.String),
-                    "net_benefit_usd_per_year": weighted_mean(net_usd, weight),
-                    "odds_of_benefit": odds(net_usd > 0, weight),
+                    "net_benefit_usd_per_year": mean(net_usd),
+                    "odds_of_benefit": odds(net_usd > 0),
                 }
             )
         )

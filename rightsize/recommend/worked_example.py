@@ -1,4 +1,4 @@
-"""The handbook's worked example: one account, three draws, worked by the tool itself.
+"""The handbook's worked example: one account, ten samples, worked by the tool itself.
 
 The account is invented. Its numbers are round so that a reader can follow them by hand; what
 the page shows is what `decide` answers, and a test holds the page to it.
@@ -10,6 +10,7 @@ from dataclasses import dataclass, fields
 from typing import Any, Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from rightsize.contracts.profiles import ProfileBlock
 from rightsize.contracts.sites import SiteBlock
@@ -19,7 +20,9 @@ from rightsize.meters.catalogue import Catalogue, Meter
 from rightsize.recommend.choose import Decision, decide
 from rightsize.settings import Tariff, Thresholds
 
-WEIGHT: Final = (0.2, 0.5, 0.3)
+Array = NDArray[np.float64]
+
+SAMPLES: Final = (2, 5, 3)  # of ten, which of the three stories they tell
 ACTUAL_GAL: Final = (1_000_000.0, 1_100_000.0, 1_300_000.0)
 PEAK_GPM: Final = (60.0, 75.0, 110.0)
 SUSTAINED_GPM: Final = (15.0, 18.0, 25.0)
@@ -80,25 +83,25 @@ def worked_example() -> WorkedExample:
 
 
 def _posterior() -> FlowPosterior:
-    column = np.array(ACTUAL_GAL)[:, None]
+    column = _samples(ACTUAL_GAL)
+    count = len(column)
     registered = np.stack(
         [
-            np.full((3, 1), REGISTERED_NOW_GAL) if share is None else column * share
+            np.full((count, 1), REGISTERED_NOW_GAL) if share is None else column * share
             for share in REGISTERS
         ],
         axis=-1,
     )
     bands = np.full((1, BAND_COUNT), 1 / BAND_COUNT)
     return FlowPosterior(
-        weight=np.array(WEIGHT)[:, None],
         actual_gal_per_year=column,
         registered_gal_per_year=registered,
-        installed_gal_per_year=np.full((3, 1), REGISTERED_NOW_GAL),
-        peak_10s_gpm=np.array(PEAK_GPM)[:, None],
-        peak_1min_gpm=np.array(PEAK_GPM)[:, None] * 0.8,
-        sustained_60min_gpm=np.array(SUSTAINED_GPM)[:, None],
-        unseen_gal_per_year=np.zeros((3, 1)),
-        low_flow_share=np.full((3, 1), 0.2),
+        installed_gal_per_year=np.full((count, 1), REGISTERED_NOW_GAL),
+        peak_10s_gpm=_samples(PEAK_GPM),
+        peak_1min_gpm=_samples(PEAK_GPM) * 0.8,
+        sustained_60min_gpm=_samples(SUSTAINED_GPM),
+        unseen_gal_per_year=np.zeros((count, 1)),
+        low_flow_share=np.full((count, 1), 0.2),
         time_share=bands,
         actual_volume_share=bands,
         actual_volume_share_low=bands,
@@ -106,6 +109,11 @@ def _posterior() -> FlowPosterior:
         registered_envelope_low=np.zeros((1, 4)),
         registered_envelope_high=np.full((1, 4), max(ACTUAL_GAL)),
     )
+
+
+def _samples(told: tuple[float, ...]) -> Array:
+    """Ten samples of one account, from the three that differ."""
+    return np.repeat(told, SAMPLES)[:, None]
 
 
 def _block() -> ProfileBlock:

@@ -19,7 +19,7 @@ from pipelines.load_catalogue import load_catalogue
 from pipelines.load_settings import load
 from pipelines.sweep import run_sweep
 from rightsize.errors import ConfigError
-from rightsize.meters.registration import registration_ratio
+from rightsize.meters.curve import registration_ratio
 
 ACCOUNTS, MONTHS, SEED = 24, 4, 3
 DRAWS = 16

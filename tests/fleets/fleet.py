@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from rightsize.demand.bands import BAND_COUNT, band_of
-from rightsize.meters.registration import registration_matrix, registration_ratio
+from rightsize.meters.curve import registration_matrix, registration_ratio
 from tests.fleets import reduce, simulate, sites
 from tests.fleets.catalogue import METERS
 

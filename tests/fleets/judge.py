@@ -15,7 +15,7 @@ from rightsize.contracts.sites import SiteBlock
 from rightsize.demand.bands import BAND_CENTRES_GPM, BAND_COUNT
 from rightsize.inference.posterior import FlowPosterior
 from rightsize.meters.catalogue import Catalogue
-from rightsize.meters.registration import registration_matrix
+from rightsize.meters.curve import registration_matrix
 from rightsize.recommend.case import prepare
 from rightsize.recommend.choose import decide
 from rightsize.recommend.weigh import draw_benefits
@@ -71,7 +71,6 @@ def site_block(block):
 def certain(block, *, registered, actual, peak, sustained):
     """A posterior of one draw: for the truth, and for whoever takes a guess for it."""
     one = {
-        "weight": np.ones((1, block.size)),
         "actual_gal_per_year": actual[None],
         "registered_gal_per_year": registered[None],
         "installed_gal_per_year": registered[np.arange(block.size), block.meter_index][None],
@@ -181,7 +180,9 @@ def scores(truth, block, meters, posterior, decision, oracle):
         "false_undersized": int(false.sum()),
         "undersized_found": int((decision.undersized & undersized).sum()),
         "undersized": int(undersized.sum()),
-        **(coverage(truth, posterior, oracle, index) if len(posterior.weight) > 1 else {}),
+        **(
+            coverage(truth, posterior, oracle, index) if len(posterior.peak_10s_gpm) > 1 else {}
+        ),
         "gained": gained,
     }
 

@@ -12,10 +12,10 @@ import pytest
 
 from pipelines.load_catalogue import load_catalogue, load_ratings, load_service_rules
 from rightsize.meters.catalogue import Catalogue
+from rightsize.meters.curve import registration_ratio
 from rightsize.meters.equivalents import capacity_equivalents, continuous_equivalents
 from rightsize.meters.head_loss import flow_at_loss_gpm, head_loss_psi
 from rightsize.meters.ratings import Rating
-from rightsize.meters.registration import registration_ratio
 
 
 @pytest.fixture(scope="module")

@@ -68,7 +68,6 @@ BY_BAND = (
     "time_share", "actual_volume_share", "actual_volume_share_low", "actual_volume_share_high",
 )  # fmt: skip
 DRAWN = (
-    "weight", "actual_gal_per_year", "registered_gal_per_year", "installed_gal_per_year",
     "peak_10s_gpm", "peak_1min_gpm", "sustained_60min_gpm", "unseen_gal_per_year",
     "low_flow_share",
 )  # fmt: skip

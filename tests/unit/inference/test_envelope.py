@@ -3,7 +3,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from rightsize.inference.envelope import candidate_bounds, envelope_of
-from rightsize.meters.registration import registration_ratio
+from rightsize.meters.curve import registration_ratio
 from tests.fleets.catalogue import METERS
 
 BEND = 2e-3  # the curve's bend between envelope points, see registered_flow_points

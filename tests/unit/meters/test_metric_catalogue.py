@@ -12,10 +12,10 @@ from hypothesis import strategies as st
 from pipelines.load_catalogue import load_catalogue, load_curve_rules, load_ratings
 from rightsize.meters.build import build_meter
 from rightsize.meters.catalogue import Catalogue, Meter
+from rightsize.meters.curve import registration_matrix
 from rightsize.meters.entry import MeterEntry
 from rightsize.meters.head_loss import head_loss_matrix
 from rightsize.meters.metric import MetricRating
-from rightsize.meters.registration import registration_matrix
 from rightsize.meters.validation import meter_problems
 from rightsize.units import GPM_PER_M3H, MM_OF_SIZE_IN, PSI_PER_BAR
 

@@ -9,9 +9,9 @@ import pytest
 
 from pipelines.load_catalogue import load_catalogue
 from rightsize.meters.catalogue import Meter
+from rightsize.meters.curve import registration_ratio
 from rightsize.meters.draws import in_service_errors
 from rightsize.meters.knots import knot_weights, knots_gpm
-from rightsize.meters.registration import registration_ratio
 from rightsize.meters.shrinkage import (
     AccuracyTests,
     ShrunkCurves,

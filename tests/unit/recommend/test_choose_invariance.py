@@ -43,7 +43,7 @@ def picked(record: Any, rows: np.ndarray, axis: dict[str, int]) -> Any:
 
 DRAW_AXES = dict.fromkeys(
     (
-        "weight", "actual_gal_per_year", "registered_gal_per_year", "installed_gal_per_year",
+        "actual_gal_per_year", "registered_gal_per_year", "installed_gal_per_year",
         "peak_10s_gpm", "peak_1min_gpm", "sustained_60min_gpm", "unseen_gal_per_year",
         "low_flow_share",
     ),
@@ -82,10 +82,7 @@ def test_duplicate_accounts_get_the_same_answer() -> None:
 
 def test_draws_split_in_two_change_nothing() -> None:
     block, posterior, sites, meters = fleet(200)
-    halves = {
-        name: np.repeat(getattr(posterior, name), 2, axis=0) * (0.5 if name == "weight" else 1)
-        for name in DRAW_AXES
-    }
+    halves = {name: np.repeat(getattr(posterior, name), 2, axis=0) for name in DRAW_AXES}
     split = decide(block, replace(posterior, **halves), sites, meters, tariff(), LIMITS)
     whole = decide(block, posterior, sites, meters, tariff(), LIMITS)
     assert_frame_equal(split.recommendation, whole.recommendation, **SAME)

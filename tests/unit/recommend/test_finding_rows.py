@@ -34,7 +34,6 @@ def decided(
     k = np.arange(DRAWS)[:, None]
     posterior = replace(
         posterior,
-        weight=np.full((DRAWS, 1), 1 / DRAWS),
         peak_10s_gpm=installed.smoc_gpm * np.where(k < over_smoc, 1.01, 1.0),
         peak_1min_gpm=np.full((DRAWS, 1), 0.9 * installed.smoc_gpm),
         sustained_60min_gpm=installed.continuous_gpm

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from pipelines.load_catalogue import load_catalogue
 from rightsize.meters.catalogue import Catalogue, Meter
-from rightsize.meters.registration import registration_matrix, registration_ratio
+from rightsize.meters.curve import registration_matrix, registration_ratio
 
 SHIPPED = load_catalogue().meters
 GRID_GPM = np.geomspace(1e-3, 3e4, 4000)
