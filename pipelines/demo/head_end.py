@@ -18,7 +18,6 @@ Bytes = NDArray[np.uint8]
 
 ACTUAL, ESTIMATED, CORRECTED = 0, 1, 2
 QUALITY_CODE: Final = ("A", "E", "C")
-QUALITY_MEANING: Final = {"A": "measured", "E": "estimated", "C": "edited"}
 
 
 @dataclass(frozen=True)

@@ -93,11 +93,6 @@ class LandSummary:
         in_part = (f"landed in part: {f.problem}" for f in self.files if f.problem)
         return (*(f"not landed: {p.message}" for p in self.problems), *in_part)
 
-    @property
-    def is_clean(self) -> bool:
-        """Whether nothing was refused or left out."""
-        return not self.unread and not any(f.rows_rejected for f in self.files)
-
 
 def land(
     loaded: Loaded, workspace: Workspace, *, progress: Progress | None = None
