@@ -13,11 +13,10 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from pipelines import resume
+from pipelines.lake_partition import BUCKET_FOLDERS, bucket_of
 from pipelines.storage import DiskStorage
 from pipelines.workspace import Workspace
 from rightsize.contracts.sweep_record import SweepRecord
-
-_BUCKETS = "bucket=*"
 
 
 @contextmanager
@@ -46,8 +45,8 @@ def _named(workspace: Workspace, record: SweepRecord, *, anew: bool) -> Path:
 def _bring(workspace: Workspace, far: Path, folder: Path) -> None:
     """Bring the blocks of each finished bucket that is not noted as done in `folder`."""
     storage = workspace.storage
-    for made in storage.folders(far, _BUCKETS):
-        if resume.bucket_done(folder, made.name.removeprefix("bucket=")) is not None:
+    for made in storage.folders(far, BUCKET_FOLDERS):
+        if resume.bucket_done(folder, bucket_of(made)) is not None:
             continue
         with storage.at_hand(storage.files(made, "*/*")) as here:
             target = {folder / name.relative_to(made): path for name, path in here.items()}

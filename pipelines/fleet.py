@@ -14,6 +14,7 @@ import duckdb
 import polars as pl
 
 from pipelines.installed_curves import told_curves, with_curve_index
+from pipelines.lake_partition import bucket_name
 from pipelines.load_catalogue import load_catalogue
 from pipelines.load_priors import load_priors
 from pipelines.load_settings import Loaded
@@ -106,7 +107,7 @@ def by_bucket(service: pl.DataFrame, buckets: int) -> dict[str, pl.DataFrame]:
         ).pl()
     joined = service.join(placed, on="meter_id").sort("meter_id")
     return {
-        f"{number:02d}": joined.filter(pl.col("bucket") == number).drop("bucket")
+        bucket_name(number): joined.filter(pl.col("bucket") == number).drop("bucket")
         for number in sorted(joined["bucket"].unique())
     }
 

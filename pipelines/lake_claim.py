@@ -14,6 +14,7 @@ from contextlib import suppress
 from pathlib import Path
 from typing import Any, Final
 
+from pipelines.lake_partition import LAKE_FOLDERS
 from pipelines.object_store import asking, store_of
 from pipelines.storage import write_text
 from pipelines.workspace import Workspace
@@ -74,7 +75,7 @@ def _noted(path: Path) -> dict[str, Any]:
 
 
 def _has_lake(workspace: Workspace) -> bool:
-    return any(workspace.lake.glob("*_read/month=*/bucket=*/*.parquet"))
+    return any(workspace.lake.glob(f"{LAKE_FOLDERS}/*.parquet"))
 
 
 def _moved_text(workspace: Workspace, held_at: str | None) -> str:

@@ -22,6 +22,7 @@ from pipelines import far_blocks, resume
 from pipelines.bucket_work import run_all
 from pipelines.copy_results import copy_results, is_copied
 from pipelines.fleet import in_service
+from pipelines.lake_partition import bucket_folder
 from pipelines.observe import StageCost, stage_cost
 from pipelines.publication.history import Retention
 from pipelines.sources.fetch import fetch_exports
@@ -179,7 +180,7 @@ def _assess_bucket(
 ) -> BucketResult:
     if far is None:
         return _assessed_into(folder, workspace, settings, learnt, task)
-    with workspace.storage.making(far / f"bucket={task.bucket}") as own:
+    with workspace.storage.making(far / bucket_folder(task.bucket)) as own:
         return _assessed_into(own, workspace, settings, learnt, task)
 
 

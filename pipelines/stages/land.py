@@ -14,6 +14,7 @@ import polars as pl
 
 from pipelines import ledger
 from pipelines.bucket_work import Progress
+from pipelines.lake_partition import LakePartition
 from pipelines.ledger import LandedPart
 from pipelines.load_settings import ExportSettings, Loaded
 from pipelines.open_connections import interruptible
@@ -35,8 +36,6 @@ from pipelines.warehouse import LANDING_MEMORY, connect, work_database
 from pipelines.workspace import Workspace
 from rightsize.errors import ConfigError, StoreError
 
-Partition = tuple[str, str, int]  # kind, month, bucket
-
 _READING_VERSION: Final = 1
 """Raised when the same bytes would land as other reads; every file is then read again."""
 
@@ -54,7 +53,7 @@ class LandedFile:
     gal_landed: float
     gal_accepted: float
     gal_rejected: float
-    partitions: tuple[Partition, ...]
+    partitions: tuple[LakePartition, ...]
     problem: str | None  # what of the file could not be read
     note: str | None  # what was read, but should be looked at
 
@@ -68,8 +67,8 @@ class LandSummary:
     problems: tuple[FileProblem, ...]
 
     @property
-    def touched(self) -> frozenset[Partition]:
-        """Lake partitions that got new files, as (kind, month, bucket)."""
+    def touched(self) -> frozenset[LakePartition]:
+        """Lake partitions that got new files."""
         return frozenset(p for f in self.files for p in f.partitions)
 
     @property
@@ -297,7 +296,7 @@ def _summary(item: FoundFile, row: dict[str, Any], parts: list[LandedPart]) -> L
         gal_landed=row["gal_landed"],
         gal_accepted=row["gal_accepted"],
         gal_rejected=row["gal_rejected"],
-        partitions=tuple((p.kind, p.month, p.bucket) for p in parts),
+        partitions=tuple(LakePartition(p.kind, p.month, p.bucket) for p in parts),
         problem=row["problem"],
         note=row["note"],
     )

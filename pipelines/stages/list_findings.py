@@ -8,6 +8,7 @@ from typing import Final
 
 import polars as pl
 
+from pipelines.lake_partition import MONTH_IN_PATH
 from pipelines.sources.meters import Meters
 from pipelines.stages.read_findings import read_findings
 from pipelines.storage import local_paths
@@ -74,7 +75,7 @@ def _strays(stat_files: list[str], meters: Meters) -> pl.DataFrame:
 
 def _monthly_flow(stat_files: list[str], service: pl.DataFrame) -> pl.DataFrame:
     """Mean registered flow of each meter in service by month well covered [gpm]."""
-    month = pl.col("path").str.extract(r"month=(\d{4}-\d{2})").str.to_date("%Y-%m")
+    month = pl.col("path").str.extract(MONTH_IN_PATH).str.to_date("%Y-%m")
     days = pl.col("days_covered").sum()
     monthly = (
         pl.scan_parquet(stat_files, include_file_paths="path")

@@ -10,6 +10,7 @@ import duckdb
 import polars as pl
 import pyarrow as pa
 
+from pipelines.lake_partition import LakePartition
 from pipelines.open_connections import interruptible
 from pipelines.sources.meters import Meters
 from pipelines.storage import local_paths
@@ -24,14 +25,15 @@ from rightsize.wording import UnitNames
 def compare_clocks(
     workspace: Workspace,
     work: duckdb.DuckDBPyConnection,
-    touched: Iterable[tuple[str, str, int]],
+    touched: Iterable[LakePartition],
 ) -> None:
     """Hold the exports of each touched interval partition against each other.
 
     Only partitions that more than one export writes to are looked at; what is found replaces
     what was found of them before, in `ledger.clock_shift`.
     """
-    for _, month, bucket in sorted(t for t in touched if t[0] == "interval"):
+    for partition in sorted(p for p in touched if p.kind == "interval"):
+        month, bucket = partition.month, partition.bucket
         rows = work.execute(
             "select part.file_hash, export_name from ledger.landed_partition as part "
             "join ledger.landed_file using (file_hash) "
@@ -46,7 +48,7 @@ def compare_clocks(
         sources = pa.table(
             {"file_hash": [h for h, _ in rows], "export_name": [e for _, e in rows]}
         )
-        folder = workspace.interval_reads / f"month={month}" / f"bucket={bucket:02d}"
+        folder = workspace.lake / partition.path
         found = _shifted(workspace, folder, sources)
         if found:
             work.executemany(
