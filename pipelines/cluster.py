@@ -63,7 +63,9 @@ def _client(address: str) -> Any:
             "--scheduler needs Dask, which is not installed: pip install 'rightsize[cluster]'"
         ) from None
     try:
-        return Client(address, timeout=CONNECT_S, set_as_default=False)
+        return Client(  # type: ignore[no-untyped-call]  # Dask has no types
+            address, timeout=CONNECT_S, set_as_default=False
+        )
     except (OSError, TimeoutError, ValueError) as error:
         raise ConfigError(f"no Dask scheduler answers at {address}: {error}") from None
 

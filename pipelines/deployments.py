@@ -15,7 +15,7 @@ import os
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Any, Final, cast
 
 from pipelines.load_settings import Loaded
 from pipelines.own_server import OwnServer, free_port
@@ -71,15 +71,14 @@ def deployments(
     ):
         try:
             schedule = None if cron is None else Cron(cron, timezone=zone)
-            made.append(
-                flow.to_deployment(
-                    name=name,
-                    schedule=schedule,
-                    parameters=parameters,
-                    tags=[TAG],
-                    entrypoint_type=EntrypointType.MODULE_PATH,
-                )
+            deployment = flow.to_deployment(
+                name=name,
+                schedule=schedule,
+                parameters=parameters,
+                tags=[TAG],
+                entrypoint_type=EntrypointType.MODULE_PATH,
             )
+            made.append(cast("RunnerDeployment", deployment))  # a coroutine only in async code
         except ValueError as error:
             raise ConfigError(f"cron {cron!r} is not understood: {error}") from None
     return made

@@ -13,6 +13,7 @@ from __future__ import annotations
 import os
 import signal
 import uuid
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Any, Final
@@ -141,7 +142,7 @@ def stage_as_task(stage: Stage, sweep: Sweep) -> None:
     )()
 
 
-def named_work(stage: Stage, sweep: Sweep) -> Any:
+def named_work(stage: Stage, sweep: Sweep) -> Callable[[], None]:
     """The stage's work as a function without arguments, which Prefect would look through."""
     here = _HereOnly(sweep)
 

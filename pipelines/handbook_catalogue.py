@@ -150,7 +150,7 @@ def _sources(meters: Sequence[Meter]) -> str:
 def _unrated(catalogue: Catalogue) -> str:
     why: dict[tuple[str, str, str], list[float]] = {}
     for meter in catalogue.unrated:
-        label = label_of(meter.meter_type, meter.size_in, meter.grade)
+        label = label_of(meter.meter_type, meter.size_in, meter.grade, units="us")
         kind = label.split(" in ", 1)[1]
         why.setdefault((kind, meter.standard, meter.why), []).append(meter.size_in)
     rows = [

@@ -74,4 +74,5 @@ def _buckets(workspace: Workspace) -> int:
 def landed_files(workspace: Workspace) -> pl.DataFrame:
     """What the ledger says of each landed file, as reconcile asks for it."""
     with work_database(workspace) as work:
-        return work.sql(sql_text("60_reconcile/landed_ledger")).pl()
+        files: pl.DataFrame = work.sql(sql_text("60_reconcile/landed_ledger")).pl()
+    return files

@@ -123,12 +123,12 @@ def _texts(path: Path) -> tuple[pl.DataFrame, list[str]]:
     names = [h.strip() for h in kind.header]
     if raw.width > len(names):
         raise ConfigError(f"{path}: rows have {raw.width} columns, the header {len(names)}")
-    names, notes = _known_names(path, names)
+    known, notes = _known_names(path, names)
     columns = {
         name: raw.to_series(i).str.strip_chars()
         if i < raw.width
         else pl.Series([], dtype=pl.String)
-        for i, name in enumerate(names)
+        for i, name in enumerate(known)
         if name is not None
     }
     if raw.height == 0:

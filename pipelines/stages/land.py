@@ -93,6 +93,20 @@ class LandSummary:
         return (*(f"not landed: {p.message}" for p in self.problems), *in_part)
 
 
+@dataclass(frozen=True)
+class _Run:
+    """What every file of one run is landed with; `landed` grows with each file."""
+
+    loaded: Loaded
+    workspace: Workspace
+    work: duckdb.DuckDBPyConnection
+    meters: pl.DataFrame
+    buckets: int
+    seen: dict[str, tuple[int, int, str]]  # size, time of change and content, by path
+    landed: set[str]
+    generations: dict[str, int]  # how often a content is to be read again
+
+
 def land(
     loaded: Loaded, workspace: Workspace, *, progress: Progress | None = None
 ) -> LandSummary:
@@ -119,39 +133,36 @@ def land(
         expect_files(loaded, work, found, problems)
         work.register("known_meter", latest_scale(meters.frame).to_arrow())
         problems += restate(workspace, work, found, buckets)
-        files, known, more = _land_all(
-            loaded, workspace, work, found, meters.frame, buckets, progress
+        run = _Run(
+            loaded=loaded,
+            workspace=workspace,
+            work=work,
+            meters=meters.frame,
+            buckets=buckets,
+            seen=ledger.known_content(work),
+            landed=ledger.landed_hashes(work),
+            generations=ledger.generations(work),
         )
+        files, known, more = _land_all(run, found, progress)
         compare_clocks(workspace, work, {p for f in files for p in f.partitions})
         ledger.record_problems(work, [*problems, *more])
     return LandSummary(tuple(files), known, (*problems, *more))
 
 
 def _land_all(
-    loaded: Loaded,
-    workspace: Workspace,
-    work: duckdb.DuckDBPyConnection,
-    found: list[FoundFile],
-    meters: pl.DataFrame,
-    buckets: int,
-    progress: Progress | None,
+    run: _Run, found: list[FoundFile], progress: Progress | None
 ) -> tuple[list[LandedFile], int, list[FileProblem]]:
     files: list[LandedFile] = []
     problems: list[FileProblem] = []
-    seen = ledger.known_content(work)
-    landed = ledger.landed_hashes(work)
-    generations = ledger.generations(work)
-    sequence = ledger.next_landed_seq(work)
+    sequence = ledger.next_landed_seq(run.work)
     known = 0
     if progress:
         progress("land", 0, len(found))
     for done, item in enumerate(found, start=1):
-        outcome = _land_one(
-            loaded, workspace, work, item, meters, buckets, sequence, seen, landed, generations
-        )
+        outcome = _land_one(run, item, landed_seq=sequence)
         if isinstance(outcome, LandedFile):
             files.append(outcome)
-            landed.add(outcome.file_hash)
+            run.landed.add(outcome.file_hash)
             sequence += 1
         elif isinstance(outcome, FileProblem):
             problems.append(outcome)
@@ -173,31 +184,22 @@ def _refuse_hopeless(
 
 
 def _land_one(
-    loaded: Loaded,
-    workspace: Workspace,
-    work: duckdb.DuckDBPyConnection,
-    item: FoundFile,
-    meters: pl.DataFrame,
-    buckets: int,
-    sequence: int,
-    seen: dict[str, tuple[int, int, str]],
-    landed: set[str],
-    generations: dict[str, int],
+    run: _Run, item: FoundFile, *, landed_seq: int
 ) -> LandedFile | FileProblem | None:
     """Land one file; None where it has landed before."""
     try:
-        digest, lines = _content(item, seen)
+        digest, lines = _content(item, run.seen)
     except OSError as error:
         return unreadable(item.path, error)
-    read_as = _read_as(loaded, item.export, buckets, generations.get(digest, 0))
+    read_as = _read_as(run.loaded, item.export, run.buckets, run.generations.get(digest, 0))
     file_hash = hashlib.sha256(f"{digest} {read_as}".encode()).hexdigest()[:32]
-    if file_hash in landed:
+    if file_hash in run.landed:
         if lines is not None:  # hashed just now: another name, or touched
-            ledger.remember_path(work, item.stamp, digest)
+            ledger.remember_path(run.work, item.stamp, digest)
         return None
     if lines is None:
         digest, lines = content_hash(item.path)
-    aside = landing_folder(workspace) / file_hash
+    aside = landing_folder(run.workspace) / file_hash
     landing = Landing(
         task=FileTask(
             item.path,
@@ -205,18 +207,18 @@ def _land_one(
             item.export,
             lines,
             aside,
-            zone=item.export.timezone or loaded.settings.timezone,
+            zone=item.export.timezone or run.loaded.settings.timezone,
         ),
         file_hash=file_hash,
         content_hash=digest,
         read_as=read_as,
-        landed_seq=sequence,
-        now_at=ledger.now_utc(work),
-        utility_zone=loaded.settings.timezone,
-        bucket_count=buckets,
+        landed_seq=landed_seq,
+        now_at=ledger.now_utc(run.work),
+        utility_zone=run.loaded.settings.timezone,
+        bucket_count=run.buckets,
     )
     try:
-        outcome = _enter(workspace, work, item, landing, meters)
+        outcome = _enter(run.workspace, run.work, item, landing, run.meters)
     except duckdb.InterruptException:
         raise  # a stop says nothing of the file
     except StoreError:

@@ -62,7 +62,7 @@ def publish(
     reconciliation: Reconciliation,
     inputs: SweepInputs,
     *,
-    units: UnitSystem = "us",
+    units: UnitSystem,
     retention: Retention = Retention(),
 ) -> PublishSummary:
     """Put the sweep's results, and the history kept, before the readers.

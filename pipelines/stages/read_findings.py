@@ -74,7 +74,7 @@ def read_findings(
     meters: Meters,
     *,
     stuck_files: Sequence[Path | str],
-    units: UnitSystem = "us",
+    units: UnitSystem,
 ) -> tuple[Finding, ...]:
     """Findings on meters whose reads give away a wrong unit, clock or a stuck register.
 
