@@ -116,8 +116,8 @@ def is_there(path: str) -> bool:
 
 def _reach_store(client: Any, workspace: Workspace) -> None:
     """Each worker writes an object of its own, and reads it."""
-    said = client.run(tried_store, workspace)
-    blind = {worker: error for worker, error in sorted(said.items()) if error}
+    errors = client.run(tried_store, workspace)
+    blind = {worker: error for worker, error in sorted(errors.items()) if error}
     if blind:
         worker, error = next(iter(blind.items()))
         raise ClusterError(

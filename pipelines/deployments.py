@@ -54,20 +54,20 @@ def deployments(
     from pipelines import flows
     from pipelines.dead_runs import TAG
 
-    said: dict[str, Any] = {
+    shared: dict[str, Any] = {
         "config": str(loaded.path),
         "workers": workers,
         "scheduler": scheduler,
         "notify": notify,
     }
-    yearly = {**said, "budget_usd": budget_usd, "crews": crews}
+    yearly = {**shared, "budget_usd": budget_usd, "crews": crews}
     zone = loaded.settings.timezone
     name = loaded.settings.utility
     made = []
     for flow, cron, parameters in (
-        (flows.nightly, nightly_cron, said),
+        (flows.nightly, nightly_cron, shared),
         (flows.monthly, monthly_cron, yearly),
-        (flows.on_demand, None, said),
+        (flows.on_demand, None, shared),
     ):
         try:
             schedule = None if cron is None else Cron(cron, timezone=zone)

@@ -21,23 +21,23 @@ from rightsize.contracts.sweep_record import SweepRecord
 
 @contextmanager
 def gathering(
-    workspace: Workspace, record: SweepRecord, folder: Path, *, anew: bool = False
+    workspace: Workspace, record: SweepRecord, folder: Path, *, fresh: bool = False
 ) -> Iterator[Path]:
     """The name below which workers leave their blocks; at the end they are in `folder`.
 
     What a stopped sweep left is brought at once. After a failure all stays where it is.
     """
-    far = _named(workspace, record, anew=anew)
+    far = _named(workspace, record, fresh=fresh)
     _bring(workspace, far, folder)
     yield far
     _bring(workspace, far, folder)
     workspace.storage.keep_folders(far.parent, far.name, ())
 
 
-def _named(workspace: Workspace, record: SweepRecord, *, anew: bool) -> Path:
-    """What is left of other inputs is removed, and with `anew` what is left of these."""
+def _named(workspace: Workspace, record: SweepRecord, *, fresh: bool) -> Path:
+    """What is left of other inputs is removed, and with `fresh` what is left of these."""
     folder = workspace.assess / f"inputs={resume.inputs_key(record)}"
-    kept = () if anew else (folder,)
+    kept = () if fresh else (folder,)
     workspace.storage.keep_folders(workspace.assess, "inputs=*", kept)
     return folder
 

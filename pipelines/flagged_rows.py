@@ -55,7 +55,7 @@ class Wanted:
         return " and ".join(w for w in wishes if w) or "true"
 
 
-def tell(
+def show_flagged_rows(
     loaded: Loaded, wanted: Wanted, *, limit: int | None = None, to: Path | None = None
 ) -> None:
     """Print how many rows of each rule there are, and some of them; or write them as CSV.

@@ -36,10 +36,10 @@ from pydantic import Field
 from pipelines.dead_runs import end_dead_runs
 from pipelines.flow_artifacts import show_look, show_outcome, show_program
 from pipelines.load_settings import Loaded, load
-from pipelines.look import look
 from pipelines.notify import noted
 from pipelines.observe import LOG_JSON, log_to
 from pipelines.prefect_pool import prefect_pool
+from pipelines.preview import look
 from pipelines.program_summary import write_program
 from pipelines.stages.program import program
 from pipelines.sweep import SweepOutcome, sweep_with
@@ -83,10 +83,10 @@ def monthly(
     `program.csv`.
     """
     order = SweepOrder(kind="monthly", reassess=True)
-    said = _sweep(config, order, workers, scheduler, notify)
-    if budget_usd is not None and isinstance(said, str):
+    result = _sweep(config, order, workers, scheduler, notify)
+    if budget_usd is not None and isinstance(result, str):
         choose_program(load(config), budget_usd, crews)
-    return said
+    return result
 
 
 @flow(name="on-demand", timeout_seconds=LONG_TIMEOUT_S)

@@ -141,9 +141,9 @@ def _sources(meters: Sequence[Meter]) -> str:
     lines: dict[str, list[str]] = {}
     for meter in meters:
         lines.setdefault(meter.source, []).append(_size(meter))
-    told = [f"- {', '.join(names)}: {source}." for source, names in lines.items()]
+    cited = [f"- {', '.join(names)}: {source}." for source, names in lines.items()]
     return (
-        "\nSources; prices, upkeep and life are common practice:\n\n" + "\n".join(told) + "\n"
+        "\nSources; prices, upkeep and life are common practice:\n\n" + "\n".join(cited) + "\n"
     )
 
 

@@ -28,7 +28,7 @@ _LOG = logging.getLogger(__name__)
 _SHOWN: Final = 10
 
 
-def told_curves(
+def stated_curves(
     loaded: Loaded, catalogue: Catalogue, listed: pl.DataFrame
 ) -> tuple[InstalledCurves | None, dict[str, Any] | None]:
     """Curves of installed meters, and what they rest on for the record of the sweep.

@@ -55,9 +55,9 @@ def _claim_of(url: str, ours: str, root: Path) -> dict[str, Any]:
     store, key = store_of(url), f"{url.rstrip('/')}/{_CLAIM}"
     with asking(url):
         if not store.exists(key):
-            said = json.dumps({"workspace": ours, "root": str(root)}).encode()
+            content = json.dumps({"workspace": ours, "root": str(root)}).encode()
             with suppress(FileExistsError):  # of two that begin at once the first stands
-                store.pipe_file(key, said, mode="create")
+                store.pipe_file(key, content, mode="create")
         claim: dict[str, Any] = json.loads(store.cat_file(key))
     return claim
 

@@ -41,7 +41,7 @@ _CONTRACTS = {table.name: table for table in BLOCK_TABLES}
 
 
 @dataclass(frozen=True)
-class FleetSettings:
+class JudgedBy:
     """What every bucket is judged by."""
 
     catalogue: Catalogue
@@ -140,7 +140,7 @@ def blocks(
 def assess_bucket(
     workspace: Workspace,
     task: BucketTask,
-    fleet: FleetSettings,
+    fleet: JudgedBy,
     learnt: FleetPrior,
     folder: Path,
 ) -> BucketResult:
@@ -191,7 +191,7 @@ def _assessable(profile: BucketProfile) -> Iterator[pl.DataFrame]:
 
 
 def _assess_block(
-    profile: BucketProfile, rows: pl.DataFrame, fleet: FleetSettings, learnt: FleetPrior
+    profile: BucketProfile, rows: pl.DataFrame, fleet: JudgedBy, learnt: FleetPrior
 ) -> dict[str, pl.DataFrame]:
     block = block_of(profile, rows)
     limits = fleet.thresholds
@@ -222,7 +222,7 @@ def _assess_block(
     }
 
 
-def installed_of(rows: pl.DataFrame, fleet: FleetSettings) -> Installed | None:
+def installed_of(rows: pl.DataFrame, fleet: JudgedBy) -> Installed | None:
     """Curves of the installed meters that tests or a stated wear tell; None where none does."""
     if fleet.installed is None:
         return None

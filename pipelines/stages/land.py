@@ -247,8 +247,8 @@ def _content(item: FoundFile, seen: dict[str, tuple[int, int, str]]) -> tuple[st
 
 def _read_as(loaded: Loaded, export: ExportSettings, buckets: int, generation: int) -> str:
     """What decides how a file's bytes become reads, as one short hash."""
-    said = export.model_dump(mode="json", exclude={"name", "path"})
-    parts = [_READING_VERSION, said, loaded.settings.timezone, buckets]
+    settings = export.model_dump(mode="json", exclude={"name", "path"})
+    parts = [_READING_VERSION, settings, loaded.settings.timezone, buckets]
     parts += [generation] if generation else []
     return hashlib.sha256(json.dumps(parts, sort_keys=True).encode()).hexdigest()[:12]
 

@@ -50,14 +50,14 @@ def list_findings(
     )
     with workspace.storage.at_hand([*stats, *stuck]) as here:
         stat_files, stuck_files = local_paths(here, stats), local_paths(here, stuck)
-        told = read_findings(
+        from_reads = read_findings(
             workspace, stat_files, meters, stuck_files=stuck_files, units=units
         )
         return pl.concat(
             [
                 finding_frame(meters.findings),
                 unknown_meter_findings(_strays(stat_files, meters), units=units),
-                finding_frame(told),
+                finding_frame(from_reads),
                 slow_meter_findings(_monthly_flow(stat_files, service)),
             ]
         )

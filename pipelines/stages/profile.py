@@ -130,12 +130,12 @@ def profile(
     wanted, storage = partitions(workspace), workspace.storage
     made = set(storage.folders(workspace.profile, _FOLDERS))
     stale = [p for p in wanted if _folder(workspace, p, timezone) not in made]
-    with nullcontext(pool) if pool else local_pool(workers) as hands:
+    with nullcontext(pool) if pool else local_pool(workers) as workers_pool:
         run_all(
             partial(make_profile, workspace, timezone=timezone),
             stale,
             stage="profile",
-            pool=hands,
+            pool=workers_pool,
             progress=progress,
             cost=cost,
         )

@@ -96,7 +96,7 @@ def test_a_steady_trickle_below_the_start_is_worth_what_the_rates_say():
     calendar = calendar_of(1)
     trickle = Pulses.of(np.array([0]), np.array([float(calendar.span_s)]), np.array([0.5]))
     flow = added_up([trickle], calendar)
-    case = Case(LARGE, "office", SiteLimits(), None, is_assessable=True, units="us")
+    case = Case(LARGE, "office", SiteLimits(), None, is_assessable=True)
     catalogue = Catalogue((SMALL, LARGE))
     truth = truth_of(case, flow, need_of(flow, calendar), calendar, catalogue, TARIFF)
     assert truth.actual_gal_per_year == pytest.approx(262_980)
@@ -124,7 +124,7 @@ def test_limits_of_site_and_utility(
     calendar = calendar_of(1)
     draw = Pulses.of(np.array([600]), np.array([300.0]), np.array([20.0]))
     flow = added_up([draw], calendar)
-    case = Case(LARGE, "office", limits, allowed, is_assessable=True, units="us")
+    case = Case(LARGE, "office", limits, allowed, is_assessable=True)
     catalogue = Catalogue((LARGE, OTHER))
     truth = truth_of(case, flow, need_of(flow, calendar), calendar, catalogue, TARIFF)
     assert bool(truth.is_feasible[1]) is is_feasible
