@@ -114,7 +114,7 @@ def run_all(
         for future in as_completed(futures):
             for k, done in zip(futures[future], future.result(), strict=True):
                 results[k] = done.result
-                _tell(items[k], done, cost)
+                _report(items[k], done, cost)
             report(stage, len(results), len(items))
     except BaseException as error:
         _stop(futures, interrupt=not isinstance(error, Exception))
@@ -151,7 +151,7 @@ def _timed(work: Callable[[T], R], item: T) -> _Done[R]:
     return _Done(result, spent, peak_mb(), os.uname().nodename, os.getpid())
 
 
-def _tell(item: Any, done: _Done[Any], cost: StageCost | None) -> None:
+def _report(item: Any, done: _Done[Any], cost: StageCost | None) -> None:
     if cost is not None:
         cost.peak_mb = max(cost.peak_mb, done.peak_mb)
     names = {k: getattr(item, k) for k in ("month", "bucket") if hasattr(item, k)}

@@ -111,7 +111,7 @@ def sweep(
     logs = loaded.workspace.logs
     with stoppable(), log_to(logs, to_stderr=log_json):
         if only:
-            from pipelines.look import look, show_look
+            from pipelines.preview import look, show_look
 
             with sweep_pool(loaded, workers=workers, scheduler=scheduler) as pool:
                 show_look(look(loaded, tuple(only), pool), console.out)
@@ -180,7 +180,7 @@ def rows(
     from pipelines.load_settings import load
 
     wanted = flagged_rows.Wanted(rule=rule, meter_id=meter, file=file, month=month)
-    flagged_rows.tell(load(config), wanted, limit=limit, to=to)
+    flagged_rows.show_flagged_rows(load(config), wanted, limit=limit, to=to)
 
 
 @app.command()

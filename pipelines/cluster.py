@@ -63,7 +63,9 @@ def _client(address: str) -> Any:
             "--scheduler needs Dask, which is not installed: pip install 'rightsize[cluster]'"
         ) from None
     try:
-        return Client(address, timeout=CONNECT_S, set_as_default=False)
+        return Client(  # type: ignore[no-untyped-call]  # Dask has no types
+            address, timeout=CONNECT_S, set_as_default=False
+        )
     except (OSError, TimeoutError, ValueError) as error:
         raise ConfigError(f"no Dask scheduler answers at {address}: {error}") from None
 
@@ -114,8 +116,8 @@ def is_there(path: str) -> bool:
 
 def _reach_store(client: Any, workspace: Workspace) -> None:
     """Each worker writes an object of its own, and reads it."""
-    said = client.run(tried_store, workspace)
-    blind = {worker: error for worker, error in sorted(said.items()) if error}
+    errors = client.run(tried_store, workspace)
+    blind = {worker: error for worker, error in sorted(errors.items()) if error}
     if blind:
         worker, error = next(iter(blind.items()))
         raise ClusterError(

@@ -39,17 +39,17 @@ class LakeFiles:
     def __init__(self, workspace: Workspace) -> None:
         self._storage = workspace.storage
         found = partitions(workspace)
-        months = sorted({p.month for p in found})[-_MONTHS_READ:]
-        self._interval: dict[str, list[Path]] = {}
-        self._register: dict[str, list[Path]] = {}
+        months = sorted({p.place.month for p in found})[-_MONTHS_READ:]
+        self._interval: dict[int, list[Path]] = {}
+        self._register: dict[int, list[Path]] = {}
         for part in found:
-            if part.month in months:
-                self._interval.setdefault(part.bucket, []).extend(part.interval_files)
-                self._register.setdefault(part.bucket, []).extend(part.register_files)
+            if part.place.month in months:
+                self._interval.setdefault(part.place.bucket, []).extend(part.interval_files)
+                self._register.setdefault(part.place.bucket, []).extend(part.register_files)
         self.last_on = _month_end(months[-1]) if months else None
 
     @contextmanager
-    def of(self, bucket: str) -> Iterator[tuple[list[str], list[str]]]:
+    def of(self, bucket: int) -> Iterator[tuple[list[str], list[str]]]:
         """Files of interval reads and of register readings of a bucket, at hand."""
         interval, register = self._interval.get(bucket, []), self._register.get(bucket, [])
         with self._storage.at_hand([*interval, *register]) as here:

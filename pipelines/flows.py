@@ -13,6 +13,7 @@ from __future__ import annotations
 import os
 import signal
 import uuid
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Any, Final
@@ -35,10 +36,10 @@ from pydantic import Field
 from pipelines.dead_runs import end_dead_runs
 from pipelines.flow_artifacts import show_look, show_outcome, show_program
 from pipelines.load_settings import Loaded, load
-from pipelines.look import look
 from pipelines.notify import noted
 from pipelines.observe import LOG_JSON, log_to
 from pipelines.prefect_pool import prefect_pool
+from pipelines.preview import look
 from pipelines.program_summary import write_program
 from pipelines.stages.program import program
 from pipelines.sweep import SweepOutcome, sweep_with
@@ -82,10 +83,10 @@ def monthly(
     `program.csv`.
     """
     order = SweepOrder(kind="monthly", reassess=True)
-    said = _sweep(config, order, workers, scheduler, notify)
-    if budget_usd is not None and isinstance(said, str):
+    result = _sweep(config, order, workers, scheduler, notify)
+    if budget_usd is not None and isinstance(result, str):
         choose_program(load(config), budget_usd, crews)
-    return said
+    return result
 
 
 @flow(name="on-demand", timeout_seconds=LONG_TIMEOUT_S)
@@ -141,7 +142,7 @@ def stage_as_task(stage: Stage, sweep: Sweep) -> None:
     )()
 
 
-def named_work(stage: Stage, sweep: Sweep) -> Any:
+def named_work(stage: Stage, sweep: Sweep) -> Callable[[], None]:
     """The stage's work as a function without arguments, which Prefect would look through."""
     here = _HereOnly(sweep)
 

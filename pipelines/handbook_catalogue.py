@@ -141,16 +141,16 @@ def _sources(meters: Sequence[Meter]) -> str:
     lines: dict[str, list[str]] = {}
     for meter in meters:
         lines.setdefault(meter.source, []).append(_size(meter))
-    told = [f"- {', '.join(names)}: {source}." for source, names in lines.items()]
+    cited = [f"- {', '.join(names)}: {source}." for source, names in lines.items()]
     return (
-        "\nSources; prices, upkeep and life are common practice:\n\n" + "\n".join(told) + "\n"
+        "\nSources; prices, upkeep and life are common practice:\n\n" + "\n".join(cited) + "\n"
     )
 
 
 def _unrated(catalogue: Catalogue) -> str:
     why: dict[tuple[str, str, str], list[float]] = {}
     for meter in catalogue.unrated:
-        label = label_of(meter.meter_type, meter.size_in, meter.grade)
+        label = label_of(meter.meter_type, meter.size_in, meter.grade, units="us")
         kind = label.split(" in ", 1)[1]
         why.setdefault((kind, meter.standard, meter.why), []).append(meter.size_in)
     rows = [

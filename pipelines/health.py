@@ -30,7 +30,7 @@ from pipelines.workspace import Holder, Workspace
 _HOUR_S: Final = 3600
 _BYTES_PER_GB: Final = 1e9
 _ROOM_FOR_RESULTS: Final = 3
-"""Publication holds the old results, the new ones and their Parquet twin at once."""
+"""Publication holds the old results, the new ones and their Parquet copy at once."""
 
 
 class State(enum.IntEnum):

@@ -277,7 +277,7 @@ def load(config: Path) -> Loaded:
     thresholds = (
         read_model((folder / settings.thresholds).resolve(), Thresholds)
         if settings.thresholds
-        else Thresholds()
+        else Thresholds.model_validate({})
     )
     parts = [
         settings.document(),

@@ -33,9 +33,9 @@ _fields: ContextVar[dict[str, Any] | None] = ContextVar("rightsize_fields", defa
 
 def event(message: str, *, level: int = logging.INFO, **fields: Any) -> None:
     """Say that something happened, with what it concerns."""
-    said = {**(_fields.get() or {}), **fields}
-    text = " ".join([message, *(f"{name}={value}" for name, value in said.items())])
-    LOG.log(level, "%s", text, extra={"event": message, "fields": said})
+    entry = {**(_fields.get() or {}), **fields}
+    text = " ".join([message, *(f"{name}={value}" for name, value in entry.items())])
+    LOG.log(level, "%s", text, extra={"event": message, "fields": entry})
 
 
 @contextmanager
@@ -56,8 +56,8 @@ class JsonLines(logging.Formatter):
             timespec="milliseconds"
         )
         message = getattr(record, "event", None) or record.getMessage()
-        said = {"at": at, "level": record.levelname.lower(), "message": message}
-        return json.dumps({**said, **getattr(record, "fields", {})}, default=str)
+        entry = {"at": at, "level": record.levelname.lower(), "message": message}
+        return json.dumps({**entry, **getattr(record, "fields", {})}, default=str)
 
 
 @contextmanager

@@ -55,7 +55,7 @@ def _runner(workers: int | None, scheduler: str | None) -> TaskRunner[Any]:
     if scheduler is None:
         return ThreadPoolTaskRunner(max_workers=worker_count(workers))
     try:
-        from prefect_dask import DaskTaskRunner
+        from prefect_dask.task_runners import DaskTaskRunner
     except ImportError:
         raise ConfigError(
             "a scheduler needs prefect-dask, which is not installed: "

@@ -16,6 +16,7 @@ from pipelines.bucket_work import Pool, Progress, local_pool
 from pipelines.cluster import dask_pool
 from pipelines.fleet import load_fleet
 from pipelines.lake_claim import claim_lake
+from pipelines.lake_partition import month_folder
 from pipelines.load_settings import Loaded
 from pipelines.observe import StageCost, concerning, event, outcome_of
 from pipelines.run_ledger import record_end, record_start
@@ -150,7 +151,7 @@ def _clear(sweep: Sweep) -> None:
     if sweep.order.full:
         storage.keep_folders(workspace.profile, "*", ())
     for month in sweep.order.months:
-        storage.keep_folders(workspace.profile, f"month={month}", ())
+        storage.keep_folders(workspace.profile, month_folder(month), ())
     workspace.create()
 
 

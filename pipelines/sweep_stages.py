@@ -22,13 +22,14 @@ from pipelines import far_blocks, resume
 from pipelines.bucket_work import run_all
 from pipelines.copy_results import copy_results, is_copied
 from pipelines.fleet import in_service
+from pipelines.lake_partition import bucket_folder
 from pipelines.observe import StageCost, stage_cost
 from pipelines.publication.history import Retention
 from pipelines.sources.fetch import fetch_exports
 from pipelines.stages.assess import (
     BucketResult,
     BucketTask,
-    FleetSettings,
+    JudgedBy,
     assess_bucket,
     blocks,
     write_block,
@@ -122,12 +123,12 @@ def _learn(sweep: Sweep, cost: StageCost) -> None:
 def learnt_prior(sweep: Sweep, cost: StageCost) -> FleetPrior:
     """What the fleet teaches; kept from a sweep on the same inputs."""
     kept = None if sweep.order.full else resume.kept_prior(sweep.workspace, sweep.record)
-    learnt = kept or _learn_anew(sweep, cost)
+    learnt = kept or _learn_again(sweep, cost)
     resume.keep_prior(sweep.workspace, sweep.record, learnt)
     return learnt
 
 
-def _learn_anew(sweep: Sweep, cost: StageCost) -> FleetPrior:
+def _learn_again(sweep: Sweep, cost: StageCost) -> FleetPrior:
     settings = sweep.fleet.settings
     parts = run_all(
         partial(_steady_of_bucket, sweep.workspace, settings),
@@ -138,7 +139,7 @@ def _learn_anew(sweep: Sweep, cost: StageCost) -> FleetPrior:
 
 
 def _steady_of_bucket(
-    workspace: Workspace, settings: FleetSettings, task: BucketTask
+    workspace: Workspace, settings: JudgedBy, task: BucketTask
 ) -> dict[str, NDArray[np.floating[Any]]]:
     meters: tuple[Meter, ...] = settings.catalogue.meters
     found = blocks(workspace, [task], settings.thresholds)
@@ -146,9 +147,9 @@ def _steady_of_bucket(
 
 
 def _assess(sweep: Sweep, cost: StageCost) -> None:
-    folder = resume.take_over(sweep.workspace, sweep.record, anew=sweep.order.full)
+    folder = resume.take_over(sweep.workspace, sweep.record, fresh=sweep.order.full)
     gathering = partial(
-        far_blocks.gathering, sweep.workspace, sweep.record, folder, anew=sweep.order.full
+        far_blocks.gathering, sweep.workspace, sweep.record, folder, fresh=sweep.order.full
     )
     with nullcontext() if sweep.pool.sees_workspace else gathering() as far:
         to_do = [t for t in sweep.tasks if resume.bucket_done(folder, t.bucket) is None]
@@ -171,7 +172,7 @@ def _assess(sweep: Sweep, cost: StageCost) -> None:
 
 def _assess_bucket(
     workspace: Workspace,
-    settings: FleetSettings,
+    settings: JudgedBy,
     learnt: FleetPrior,
     folder: Path,
     far: Path | None,
@@ -179,14 +180,14 @@ def _assess_bucket(
 ) -> BucketResult:
     if far is None:
         return _assessed_into(folder, workspace, settings, learnt, task)
-    with workspace.storage.making(far / f"bucket={task.bucket}") as own:
+    with workspace.storage.making(far / bucket_folder(task.bucket)) as own:
         return _assessed_into(own, workspace, settings, learnt, task)
 
 
 def _assessed_into(
     folder: Path,
     workspace: Workspace,
-    settings: FleetSettings,
+    settings: JudgedBy,
     learnt: FleetPrior,
     task: BucketTask,
 ) -> BucketResult:

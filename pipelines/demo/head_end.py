@@ -18,7 +18,6 @@ Bytes = NDArray[np.uint8]
 
 ACTUAL, ESTIMATED, CORRECTED = 0, 1, 2
 QUALITY_CODE: Final = ("A", "E", "C")
-QUALITY_MEANING: Final = {"A": "measured", "E": "estimated", "C": "edited"}
 
 
 @dataclass(frozen=True)
@@ -75,7 +74,8 @@ def readings(flow: Flow, service: Service, calendar: Calendar, step_min: int) ->
         share = np.repeat(slowed, 60 // step_min)
         gal = np.concatenate([[0.0], np.cumsum(np.diff(gal) * share)])
     gal = gal - gal[0]
-    return service.first_reading + np.floor(gal / service.step_gal + 1e-9).astype(np.int64)
+    steps = np.floor(gal / service.step_gal + 1e-9)
+    return service.first_reading + np.asarray(steps, dtype=np.int64)
 
 
 def _last_s(service: Service, calendar: Calendar) -> int:

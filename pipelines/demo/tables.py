@@ -162,7 +162,7 @@ def _meter_truth(account: Account, part: MeterRows) -> dict[str, Any]:
 
 def _registered_gal(account: Account, part: MeterRows, current: pl.DataFrame) -> float:
     if account.plan.channel != "walk_by":
-        return float(current["steps"].sum() * part.service.step_gal)
+        return float(current["steps"].cast(pl.Float64).to_numpy().sum() * part.service.step_gal)
     change = current["steps"].diff().drop_nulls().to_numpy()
     change = np.where(change < 0, change + part.dial_turn, change)
     return float(change.sum() * part.service.step_gal)

@@ -228,8 +228,8 @@ class Build:
 
     def _run(self, relation: str, **parameters: object) -> None:
         statement = sql_text(f"70_publish/{relation}")
-        said = statement if self.units == "us" else metric_text(statement)
-        self.connection.execute(said, parameters or None)
+        query = statement if self.units == "us" else metric_text(statement)
+        self.connection.execute(query, parameters or None)
 
     def _execute(self, table: Table, statement: str) -> None:
         try:

@@ -11,7 +11,7 @@ from typing import Final
 import polars as pl
 
 from pipelines.sources.delimited import dialect
-from pipelines.sources.metric_columns import TWINS, in_us_columns
+from pipelines.sources.metric_columns import METRIC_COLUMNS, in_us_columns
 from rightsize.errors import ConfigError
 from rightsize.findings import Finding
 from rightsize.meters.catalogue import METER_TYPES
@@ -123,12 +123,12 @@ def _texts(path: Path) -> tuple[pl.DataFrame, list[str]]:
     names = [h.strip() for h in kind.header]
     if raw.width > len(names):
         raise ConfigError(f"{path}: rows have {raw.width} columns, the header {len(names)}")
-    names, notes = _known_names(path, names)
+    known, notes = _known_names(path, names)
     columns = {
         name: raw.to_series(i).str.strip_chars()
         if i < raw.width
         else pl.Series([], dtype=pl.String)
-        for i, name in enumerate(names)
+        for i, name in enumerate(known)
         if name is not None
     }
     if raw.height == 0:
@@ -145,7 +145,7 @@ def _texts(path: Path) -> tuple[pl.DataFrame, list[str]]:
 
 
 def _known_names(path: Path, names: list[str]) -> tuple[list[str | None], list[str]]:
-    allowed = (*REQUIRED, *OPTIONAL, *TWINS)
+    allowed = (*REQUIRED, *OPTIONAL, *METRIC_COLUMNS)
     known: list[str | None] = []
     unknown: list[str] = []
     for name in names:
@@ -162,14 +162,14 @@ def _known_names(path: Path, names: list[str]) -> tuple[list[str | None], list[s
             )
         unknown.append(name)
         known.append(None)
-    told_in_mm = {ours for metric, (ours, _) in TWINS.items() if metric in known}
-    missing = [n for n in REQUIRED if n not in known and n not in told_in_mm]
+    given_in_mm = {ours for metric, (ours, _) in METRIC_COLUMNS.items() if metric in known}
+    missing = [n for n in REQUIRED if n not in known and n not in given_in_mm]
     if missing:
         raise ConfigError(
             f"{path} line 1: column {missing[0]!r} is missing; the file has: {', '.join(names)}"
         )
-    told = ", ".join(repr(n) for n in unknown if n)
-    return known, [f"{path}: columns not used: {told}"] if told else []
+    shown = ", ".join(repr(n) for n in unknown if n)
+    return known, [f"{path}: columns not used: {shown}"] if shown else []
 
 
 def _problems(path: Path, texts: pl.DataFrame) -> Iterator[str]:
@@ -195,9 +195,9 @@ def _not_among(
 ) -> Iterator[str]:
     held = pl.col(name).str.to_lowercase() if lower else pl.col(name)
     wrong = texts.filter(held.is_not_null() & (held != "") & ~held.is_in(list(allowed)))
-    told = ", ".join(a for a in allowed if a)
+    shown = ", ".join(a for a in allowed if a)
     for line, got in wrong.select("line", name).iter_rows():
-        yield f"{path} line {line}: {name} {got!r} is not known; allowed: {told}"
+        yield f"{path} line {line}: {name} {got!r} is not known; allowed: {shown}"
 
 
 def _outside(

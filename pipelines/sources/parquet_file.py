@@ -9,6 +9,7 @@ import duckdb
 from pipelines.sources.columns import column_positions
 from pipelines.sources.staged import (
     FileTask,
+    Kind,
     Staged,
     declare,
     no_unreadable_lines,
@@ -52,7 +53,7 @@ def stage_parquet(connection: duckdb.DuckDBPyConnection, task: FileTask) -> Stag
     if task.export.layout == "wide":
         cells = [(_identifier(name), name) for name in header]
         statement = wide_view(connection, task, source, "file_row_number + 1", names, cells)
-        kind = "interval"
+        kind: Kind = "interval"
     else:
         kind, amount = kind_and_amount(task)
         declare(

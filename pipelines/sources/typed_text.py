@@ -152,11 +152,11 @@ def _usual(values: Iterable[str]) -> str | None:
 def _typed_line(task: FileTask, form: _Form, amount: str) -> str:
     """The statement that reads the file into `typed_line`; misfits go to the rejects."""
     code = form.names.get("quality")
-    said = f"quality_of({code})" if code else "'measured'"
+    quality_sql = f"quality_of({code})" if code else "'measured'"
     used = ", ".join(dict.fromkeys(v for k, v in form.names.items() if k != "quality"))
     return (
         f"create or replace temp table typed_line as select {used}, "
-        f"{said}::quality_word as quality from {_reader(task, form, amount)}"
+        f"{quality_sql}::quality_word as quality from {_reader(task, form, amount)}"
     )
 
 

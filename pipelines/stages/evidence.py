@@ -161,7 +161,7 @@ def _reads(
     years: dict[str, Any] = {}
     sources: dict[str, Any] = {}
     for bucket, meter_ids in by_bucket.items():
-        with lake.of(f"{bucket:02d}") as files:
+        with lake.of(bucket) as files:
             found, rows = read_years(
                 workspace.scratch, files, meter_ids, timezone=published.sweep["timezone"]
             )

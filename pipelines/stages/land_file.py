@@ -134,11 +134,11 @@ def _stage(connection: duckdb.DuckDBPyConnection, task: FileTask) -> Staged:
         return staged
     if unpacked.cut and task.export.layout != "espi":
         refuse_lines(connection, [(unpacked.lines + 1, "line_cut", unpacked.cut)])
-    told = (
+    shown = (
         f"{task.path}: the packed file breaks off after line {unpacked.lines} "
         f"({unpacked.broken}); what came before was landed"
     )
-    return replace(staged, problem=told)
+    return replace(staged, problem=shown)
 
 
 def _set_up(connection: duckdb.DuckDBPyConnection, landing: Landing) -> None:
@@ -225,9 +225,9 @@ def _unknown_codes(
         f"select distinct trim(quality_text) from ({staged.quality_texts}) "
         "where quality_of(quality_text) is null order by 1 limit 6"
     ).fetchall()
-    told = ", ".join(repr(code) for (code,) in codes)
+    shown = ", ".join(repr(code) for (code,) in codes)
     return (
-        f"{rows} reads carry quality codes that are not known ({told}) and are held as "
+        f"{rows} reads carry quality codes that are not known ({shown}) and are held as "
         "questionable; name the codes in quality_codes"
     )
 

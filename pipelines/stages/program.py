@@ -35,7 +35,7 @@ def program(
     crew_hours_per_year: float = 1600.0,
     lots: Lots | None = None,
     certainty_share: float = 0.0,
-    units: UnitSystem = "us",
+    units: UnitSystem,
 ) -> ProgramOutcome:
     """Choose the change-outs of most present value from the latest published sweep.
 
@@ -74,7 +74,7 @@ def program(
 
 
 def program_options(
-    results: Path, thresholds: Thresholds, *, units: UnitSystem = "us"
+    results: Path, thresholds: Thresholds, *, units: UnitSystem
 ) -> pl.DataFrame:
     """Every meter that fits and pays at an account to be changed, of the latest sweep.
 

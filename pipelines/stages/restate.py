@@ -8,6 +8,7 @@ import duckdb
 import polars as pl
 
 from pipelines import ledger
+from pipelines.lake_partition import bucket_files
 from pipelines.sources.export_files import FileProblem
 from pipelines.stages.found_files import FoundFile
 from pipelines.storage import local_paths
@@ -51,7 +52,7 @@ def _files_of(
     held: set[str] = set()
     storage = workspace.storage
     for kind in (workspace.interval_reads, workspace.register_reads):
-        files = storage.files(kind, f"month=*/bucket={bucket:02d}/*.parquet")
+        files = storage.files(kind, bucket_files(bucket))
         if files:
             with storage.at_hand(files) as here:
                 rows = work.execute(

@@ -155,17 +155,24 @@ def _great_expectations(
     """The rows that miss each expectation."""
     os.environ["GX_ANALYTICS_ENABLED"] = "false"  # before the import: it reports home on load
     import great_expectations as gx
+    from great_expectations.data_context.types.base import ProgressBarsConfig
+    from great_expectations.expectations.core.expect_column_values_to_be_between import (
+        ExpectColumnValuesToBeBetween,
+    )
+    from great_expectations.expectations.metadata_types import FailureSeverity
 
     context = gx.get_context(mode="ephemeral")
-    context.variables.progress_bars = {"globally": False}
+    context.variables.progress_bars = ProgressBarsConfig(globally=False)
     asset = context.data_sources.add_pandas(name).add_dataframe_asset(name)
     batch = asset.add_batch_definition_whole_dataframe(name).get_batch({"dataframe": metrics})
     suite = gx.ExpectationSuite(name=name)
     for wanted in expectations:
         suite.add_expectation(
-            gx.expectations.ExpectColumnValuesToBeBetween(
+            ExpectColumnValuesToBeBetween(
                 column=wanted.metric, min_value=wanted.min, max_value=wanted.max,
-                severity="critical" if wanted.severity == "failure" else "warning",
+                severity=FailureSeverity.CRITICAL
+                if wanted.severity == "failure"
+                else FailureSeverity.WARNING,
                 meta={"meaning": wanted.meaning},
             )
         )  # fmt: skip

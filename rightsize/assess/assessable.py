@@ -37,7 +37,7 @@ def refusals(
     meters: tuple[Meter, ...],
     thresholds: Thresholds,
     *,
-    units: UnitSystem = "us",
+    units: UnitSystem,
 ) -> Refusals:
     """Code and message, with the account's own numbers, of each meter not assessed.
 

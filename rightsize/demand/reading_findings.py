@@ -42,7 +42,7 @@ def reading_findings(
     low_coverage_share: float,
     many_estimates_share: float,
     leak_night_share: float,
-    units: UnitSystem = "us",
+    units: UnitSystem,
 ) -> pl.DataFrame:
     """Findings on each meter's trailing year.
 
@@ -83,7 +83,7 @@ def finding_frame(findings: Sequence[Finding]) -> pl.DataFrame:
     return pl.DataFrame(rows, schema=FINDING_SCHEMA, orient="row")
 
 
-def unknown_meter_findings(read: pl.DataFrame, *, units: UnitSystem = "us") -> pl.DataFrame:
+def unknown_meter_findings(read: pl.DataFrame, *, units: UnitSystem) -> pl.DataFrame:
     """A finding for each meter that has reads and no entry in the meter list.
 
     Parameters

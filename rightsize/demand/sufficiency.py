@@ -29,7 +29,7 @@ def not_assessed_reason(
     max_estimated_share: float,
     max_zero_share: float,
     min_reads_per_step: float,
-    units: UnitSystem = "us",
+    units: UnitSystem,
 ) -> pl.DataFrame:
     """Why each meter cannot be assessed; null where it can.
 

@@ -100,7 +100,7 @@ def _shipped(drawing: str) -> dict[str, Any] | None:
 
 
 @contextmanager
-def drawn_anew() -> Iterator[None]:
+def redrawn() -> Iterator[None]:
     """Within it charts are designed and compiled, whatever is shipped."""
     token = _ANEW.set(True)
     try:

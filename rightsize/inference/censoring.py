@@ -55,34 +55,6 @@ def steady_law(priors: Priors, fleet: FleetPrior | None, classes: Sequence[str])
     )
 
 
-def learn_fleet(
-    blocks: Iterable[ProfileBlock], meters: Sequence[Meter], priors: Priors
-) -> FleetPrior:
-    """Steady flow by class: how often and how large, from what every meter can see of it.
-
-    Parameters
-    ----------
-    blocks : iterable of ProfileBlock
-        The fleet; read once.
-    meters : sequence of Meter
-        The catalogue that `meter_index` points into.
-    priors : Priors
-        Class priors, worth `PRIOR_ACCOUNTS` accounts each.
-
-    Returns
-    -------
-    FleetPrior
-        Share of accounts, median and spread by class.
-
-    Notes
-    -----
-    A lognormal law of sizes and a share are found by expectation and maximisation: a steady
-    flow that a meter shows counts as it is, an account that shows none counts as none or as one
-    below its own meter's start, by the odds of either. Sensitive meters so teach the most.
-    """
-    return learn_from([steady_by_class(blocks, meters, priors)], priors)
-
-
 def steady_by_class(
     blocks: Iterable[ProfileBlock], meters: Sequence[Meter], priors: Priors
 ) -> dict[str, Array]:
@@ -124,7 +96,27 @@ def _passed(seen_gpm: Array, registered_gpm: Array, meter: NDArray[np.int64]) ->
 
 
 def learn_from(parts: Iterable[Mapping[str, Array]], priors: Priors) -> FleetPrior:
-    """Steady flow by class from the parts of a fleet, taken in their order."""
+    """Steady flow by class: how often and how large, from what every meter can see of it.
+
+    Parameters
+    ----------
+    parts : iterable of dict
+        From `steady_by_class`, taken in their order.
+    priors : Priors
+        Class priors, worth `PRIOR_ACCOUNTS` accounts each.
+
+    Returns
+    -------
+    FleetPrior
+        Share of accounts, median and spread by class.
+
+    Notes
+    -----
+    A lognormal distribution of sizes and a share are found by expectation and maximisation: a
+    steady flow that a meter shows counts as it is, an account that shows none counts as none or
+    as one below its own meter's start, by the odds of either. Sensitive meters so teach the
+    most.
+    """
     whole = list(parts)
     learnt, seen = {}, {}
     for name, prior in priors.by_class.items():

@@ -96,28 +96,6 @@ def envelope_of(meter: Meter, *, largest_gpm: float) -> Envelope:
     return Envelope(flow[low], registered[low], flow[high], registered[high])
 
 
-def candidate_bounds(
-    registered_gpm: Array, installed: Envelope, candidate: Envelope
-) -> tuple[Array, Array]:
-    """Bounds of a candidate's mean registered flow from the installed meter's.
-
-    Parameters
-    ----------
-    registered_gpm : array
-        Interval means that the installed meter registered [gpm].
-    installed, candidate : Envelope
-        Envelopes of the two meters.
-
-    Returns
-    -------
-    tuple of arrays
-        Least and largest mean registered flow of the candidate [gpm].
-    """
-    least = candidate.low(installed.least_actual(registered_gpm))
-    most = candidate.high(installed.most_actual(registered_gpm))
-    return least, most
-
-
 def registered_bounds(
     block: ProfileBlock,
     meters: Sequence[Meter],

@@ -116,8 +116,7 @@ def curve_draws(
     0.7 between neighbours, and run linear in log flow between them, flat outside. The starting
     flow scatters too, and the curve below the minimum test flow moves with it. Wear lowers
     the curve most at the minimum test flow and raises the starting flow: an old meter is least
-    certain at low flow. A curve that rests on a meter's own tests should not be drawn
-    through this function: `shrinkage.shrunk_draws` knows its spread.
+    certain at low flow.
     """
     flow = np.asarray(flow_gpm, dtype=np.float64)
     shape = (draws, len(meters))

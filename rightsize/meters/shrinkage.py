@@ -142,24 +142,6 @@ def shrunk_curves(
     )  # fmt: skip
 
 
-def shrunk_draws(
-    curves: ShrunkCurves,
-    meters: Sequence[Meter],
-    flow_gpm: Array,
-    draws: int,
-    rng: np.random.Generator,
-) -> Array:
-    """Draws of the registration of each tested meter [J, K, Q], as `registration_draws`."""
-    flow = np.asarray(flow_gpm, dtype=np.float64)
-    result = np.empty((draws, len(curves.meter_id), flow.size))
-    for row, index in enumerate(curves.meter_index):
-        meter = meters[int(index)]
-        error = rng.multivariate_normal(curves.error[row], curves.covariance[row], size=draws)
-        curve = registration_ratio(flow, meter)
-        result[:, row] = np.clip(curve * (1 + error @ knot_weights(flow, meter)), 0, 1.1)
-    return result
-
-
 def _knot_evidence(
     tests: AccuracyTests,
     meters: Sequence[Meter],

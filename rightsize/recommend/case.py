@@ -45,7 +45,7 @@ class Case:
     limits: FlowLimits
     spare_head_psi: Array  # [A] the threshold where meters.csv does not say
     broken: NDArray[np.int32]  # [A, M] rules broken whatever the flow
-    units: UnitSystem = "us"  # of the sentences
+    units: UnitSystem  # of the sentences
 
     @property
     def is_irrigation(self) -> Flags:
@@ -90,7 +90,7 @@ def prepare(
     tariff: Tariff,
     thresholds: Thresholds,
     *,
-    units: UnitSystem = "us",
+    units: UnitSystem,
 ) -> Case:
     """Check that the inputs belong together and work out all that does not need the draws.
 

@@ -53,7 +53,7 @@ def decide(
     tariff: Tariff,
     thresholds: Thresholds,
     *,
-    units: UnitSystem = "us",
+    units: UnitSystem,
 ) -> Decision:
     """Verdict, meter, money and reason for every meter of a block.
 

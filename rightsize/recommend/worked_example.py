@@ -77,7 +77,13 @@ def worked_example() -> WorkedExample:
     """Decide on the handbook's account."""
     posterior = _posterior()
     decision = decide(
-        _block(), posterior, _site(), CATALOGUE, TARIFF, Thresholds.model_validate({})
+        _block(),
+        posterior,
+        _site(),
+        CATALOGUE,
+        TARIFF,
+        Thresholds.model_validate({}),
+        units="us",
     )
     return WorkedExample(posterior, decision)
 

@@ -21,6 +21,7 @@ import numpy as np
 import polars as pl
 import pytest
 
+from pipelines.lake_partition import LakePartition
 from pipelines.workspace import Workspace
 from tests.pipelines.evidence_fleet import make_fleet
 
@@ -46,8 +47,9 @@ def _write_year(workspace: Workspace, meters: list[str], buckets: int) -> None:
         for bucket in range(buckets):
             names = [m for m in meters if placed[m] == bucket]
             frame = pl.DataFrame({"meter_id": names}).join(starts.to_frame(), how="cross")
-            folder = workspace.interval_reads / f"month=2025-{month:02d}"
-            folder = folder / f"bucket={bucket:02d}"
+            folder = (
+                workspace.lake / LakePartition("interval", f"2025-{month:02d}", bucket).path
+            )
             folder.mkdir(parents=True, exist_ok=True)
             frame.with_columns(
                 interval_min=pl.lit(float(STEP_MIN), dtype=pl.Float32),

@@ -109,7 +109,7 @@ def oracle_of(truth, block, meters):
     """The best that can be done, by the product's own economics and rules."""
     posterior = truth_posterior(truth, block)
     sites, catalogue = site_block(block), Catalogue(tuple(meters))
-    case = prepare(block, posterior, sites, catalogue, TARIFF, THRESHOLDS)
+    case = prepare(block, posterior, sites, catalogue, TARIFF, THRESHOLDS, units="us")
     every = slice(0, block.size)
     rates, costs, limits = case.priced(every)
     draws = draw_benefits(
@@ -134,7 +134,9 @@ class Decided:
 def decided(block, posterior, meters):
     """The product's decision, its log list cut to a fifth of the fleet."""
     catalogue = Catalogue(tuple(meters))
-    result = decide(block, posterior, site_block(block), catalogue, TARIFF, THRESHOLDS)
+    result = decide(
+        block, posterior, site_block(block), catalogue, TARIFF, THRESHOLDS, units="us"
+    )
     rows = result.recommendation
     names = {(m.meter_type, m.size_in, m.grade): k for k, m in enumerate(meters)}
     keys = zip(

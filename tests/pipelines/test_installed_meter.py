@@ -30,12 +30,12 @@ def placed(
             "grade": pl.Series([grade], dtype=pl.String), "service_kind": [kind],
         }
     )  # fmt: skip
-    stat = with_meter_index(service, catalogue).with_columns(
+    stat = with_meter_index(service, catalogue, units="us").with_columns(
         pl.lit(v).alias(k) for k, v in READS.items()
     )
     return not_assessed_reason(
         stat, min_days_covered=90, max_estimated_share=0.4, max_zero_share=0.999,
-        min_reads_per_step=0.2,
+        min_reads_per_step=0.2, units="us",
     ).to_dicts()[0]  # fmt: skip
 
 
@@ -133,6 +133,6 @@ def test_every_meter_keeps_its_place_in_the_list(shipped: Catalogue) -> None:
             "grade": ["class_1", None, None],
         }
     )
-    found = with_meter_index(service, shipped)
+    found = with_meter_index(service, shipped, units="us")
     assert found["meter_id"].to_list() == ["c", "a", "b"]
     assert found["meter_status"].to_list() == ["unrated", "rated", "rated"]

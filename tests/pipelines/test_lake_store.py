@@ -18,7 +18,7 @@ from pipelines.bucket_work import Pool
 from pipelines.cluster import tried_store
 from pipelines.flagged_rows import Wanted, flagged
 from pipelines.load_settings import Loaded, load
-from pipelines.look import look
+from pipelines.preview import look
 from pipelines.stages.evidence import write_site_pages
 from pipelines.sweep import run_sweep, sweep_with
 from pipelines.sweep_state import SweepOrder

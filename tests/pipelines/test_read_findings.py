@@ -38,9 +38,9 @@ def found(
         files.append(file)
     (folder / "meters.csv").write_text(METERS)
     with work_database(workspace) as work:
-        prepare(work)
+        prepare(work, units="us")
     meters = load_meters(folder / "meters.csv", {})
-    told = read_findings(workspace, files, meters, stuck_files=[])
+    told = read_findings(workspace, files, meters, stuck_files=[], units="us")
     return [(f.code, f.evidence["factor"]) for f in told]
 
 
@@ -107,9 +107,9 @@ def against_class(folder: Path, gal_per_day: list[float], suspect: float) -> lis
         stats.write_parquet(file)
         files.append(file)
     with work_database(workspace) as work:
-        prepare(work)
+        prepare(work, units="us")
     meters = load_meters(folder / "meters.csv", {})
-    told = read_findings(workspace, files, meters, stuck_files=[])
+    told = read_findings(workspace, files, meters, stuck_files=[], units="us")
     assert all(f.code == "suspect_multiplier" for f in told)
     return [str(f.meter_id) for f in told]
 
@@ -166,7 +166,7 @@ def test_a_clock_off_by_one_interval_is_found(
 ) -> None:
     utility = two_exports(tmp_path, shift_h)
     meters = load_meters(utility.folder / "meters.csv", {})
-    told = read_findings(utility.workspace, [], meters, stuck_files=[])
+    told = read_findings(utility.workspace, [], meters, stuck_files=[], units="us")
     assert [(f.account_id, f.code, f.evidence["shift_min"]) for f in told] == [
         ("A-1", "clock_shift", shift_min)
     ]
@@ -175,4 +175,4 @@ def test_a_clock_off_by_one_interval_is_found(
 def test_two_exports_that_agree_are_no_finding(tmp_path: Path) -> None:
     utility = two_exports(tmp_path, 0)
     meters = load_meters(utility.folder / "meters.csv", {})
-    assert read_findings(utility.workspace, [], meters, stuck_files=[]) == ()
+    assert read_findings(utility.workspace, [], meters, stuck_files=[], units="us") == ()

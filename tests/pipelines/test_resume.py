@@ -75,7 +75,7 @@ def test_a_full_sweep_uses_nothing_again(config: Path, assessed: list[str]):
 
 def test_a_look_says_what_the_sweep_says_and_publishes_nothing(config: Path):
     from pipelines.bucket_work import local_pool
-    from pipelines.look import look
+    from pipelines.preview import look
     from rightsize.errors import ConfigError
 
     loaded = load(config)

@@ -10,6 +10,7 @@ import numpy as np
 import polars as pl
 import pytest
 
+from pipelines.lake_partition import LakePartition
 from pipelines.stages.infer import block_of, load_bucket
 from pipelines.stages.profile import ProfileSummary, profile
 from pipelines.workspace import Workspace
@@ -53,7 +54,7 @@ def hourly(meter_id: str, start: datetime, gal: np.ndarray, **columns: object) -
 
 
 def put(workspace: Workspace, month: str, name: str, frame: pl.DataFrame) -> None:
-    folder = workspace.interval_reads / f"month={month}" / "bucket=00"
+    folder = workspace.lake / LakePartition("interval", month, 0).path
     folder.mkdir(parents=True, exist_ok=True)
     frame.write_parquet(folder / f"{name}.parquet")
 

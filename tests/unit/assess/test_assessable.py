@@ -24,7 +24,7 @@ def refused(**changes: np.ndarray) -> tuple[str, str]:
         was = getattr(block, name).astype(float)
         was[0] = value
         block = replace(block, **{name: was})
-    result = decide(block, posterior, sites, meters, tariff(), Thresholds())
+    result = decide(block, posterior, sites, meters, tariff(), Thresholds(), units="us")
     assert result.recommendation.height == 3
     rows = result.not_assessed
     return (rows["code"][0], rows["message"][0]) if rows.height else ("", "")
@@ -57,7 +57,7 @@ def test_a_posterior_that_is_not_finite_is_no_estimate() -> None:
     broken[0, 1, 2] = np.nan
     result = decide(
         block, replace(posterior, registered_gal_per_year=broken), sites, meters, tariff(),
-        Thresholds(),
+        Thresholds(), units="us",
     )  # fmt: skip
     assert result.not_assessed["account_id"].to_list() == ["A-00001"]
     assert result.not_assessed["code"].to_list() == ["no_estimate"]
@@ -118,7 +118,7 @@ def test_an_unknown_meter_is_not_assessed() -> None:
     index[0] = -1
     result = decide(
         replace(block, meter_index=index), posterior, replace(sites, meter_index=index), meters,
-        tariff(), Thresholds(),
+        tariff(), Thresholds(), units="us",
     )  # fmt: skip
     assert result.not_assessed["code"].to_list() == ["meter_not_in_catalogue"]
     assert result.recommendation["action"][0] == "keep"
@@ -129,7 +129,7 @@ def test_sites_with_an_unknown_kind_or_class_are_refused() -> None:
     block, posterior, sites, meters = fleet(2)
     odd = replace(sites, service_kind=("domestic", "geothermal"))
     with pytest.raises(ContractError, match="service_kind 'geothermal' is not known"):
-        decide(block, posterior, odd, meters, tariff(), Thresholds())
+        decide(block, posterior, odd, meters, tariff(), Thresholds(), units="us")
     short = replace(sites, area=("zone",))
     with pytest.raises(ContractError, match="columns differ in length"):
-        decide(block, posterior, short, meters, tariff(), Thresholds())
+        decide(block, posterior, short, meters, tariff(), Thresholds(), units="us")

@@ -161,5 +161,6 @@ def site(**changes: Any) -> SiteEvidence:
         recommended=STATIC,
         year=year(),
         files=(SourceFile("fixed-network", "reads.csv", "abcdef0123", 8760, 3),),
+        units="us",
     )
     return replace(made, **changes)

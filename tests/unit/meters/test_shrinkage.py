@@ -17,7 +17,6 @@ from rightsize.meters.shrinkage import (
     ShrunkCurves,
     age_band,
     shrunk_curves,
-    shrunk_draws,
 )
 
 METERS = load_catalogue().meters
@@ -164,19 +163,6 @@ def test_the_order_of_the_tests_changes_nothing() -> None:
     one, two = shrunk_curves(fleet.tests, METERS), shrunk_curves(shuffled, METERS)
     assert one.meter_id == two.meter_id
     np.testing.assert_allclose(one.error, two.error, atol=1e-10)
-
-
-def test_draws_of_tested_meters_follow_their_posterior() -> None:
-    fleet = planted(5, index=DISC, mean=MEAN, sd=0.01, age=8, flows=3, seed=11)
-    got = shrunk_curves(fleet.tests, METERS)
-    flow = np.array([0.01, *knots_gpm(METERS[DISC])])
-    draws = shrunk_draws(got, METERS, flow, 4000, np.random.default_rng(1))
-    assert draws.shape == (4000, 5, 4)
-    assert (draws[:, :, 0] == 0).all()
-    curve = registration_ratio(flow[1:], METERS[DISC])
-    np.testing.assert_allclose(
-        draws[:, :, 1:].mean(axis=0), curve * (1 + got.error), atol=0.002
-    )
 
 
 def test_a_test_below_the_start_says_nothing_of_the_curve() -> None:

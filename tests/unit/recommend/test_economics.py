@@ -78,12 +78,6 @@ def test_bill_is_a_sum_over_months(volume: float, cut: float, limit: float) -> N
     )
 
 
-def test_marginal_price_is_that_of_the_tier_reached() -> None:
-    rates = rate_steps(TIERED, ("office", "office"))
-    price = rates.marginal_usd_per_kgal(np.array([12 * 40_000.0, 12 * 80_000.0]))
-    np.testing.assert_allclose(price, [5.10 + 3.78, 6.40 + 3.78])
-
-
 def test_irrigation_services_pay_the_irrigation_rate_where_it_is_named() -> None:
     named = Tariff.model_validate(
         {
