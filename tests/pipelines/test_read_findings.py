@@ -84,6 +84,33 @@ def test_a_coarser_register_is_still_told_by_its_factor(tmp_path: Path) -> None:
     assert found(tmp_path, volumes, peaks) == [("suspect_multiplier", 100)]
 
 
+BEFORE = [300.0, 300.0, 300.0]
+
+
+@pytest.mark.parametrize(
+    ("series", "peaks", "is_found"),
+    [
+        ([*BEFORE, *[3000 * 1.14] * 3], None, True),  # e^0.14 is 1.150
+        ([*BEFORE, *[3000 * 1.16] * 3], None, False),
+        ([300, 745, 300, 3000, 3000, 3000], None, True),  # spread of a level: 2.5 at most
+        ([300, 755, 300, 3000, 3000, 3000], None, False),
+        ([*BEFORE, 3000, 7450, 3000], None, True),
+        ([*BEFORE, 3000, 7550, 3000], None, False),
+        ([*BEFORE, *[3000] * 3], [3, 3, 3, 10.1, 10.1, 10.1], True),  # peak: 3 times off
+        ([*BEFORE, *[3000] * 3], [3, 3, 3, 9.9, 9.9, 9.9], False),
+        ([300, 300, 3000, 3000], None, True),  # two months before, four in all
+        ([300, 3000, 3000, 3000], None, False),
+        ([300, 300, 3000], None, False),
+    ],
+)
+def test_a_jump_is_suspect_up_to_its_limits(
+    tmp_path: Path, series: list[float], peaks: list[float] | None, is_found: bool
+) -> None:
+    """Limits of `20_validate/suspect_multiplier`, all our convention."""
+    expected = [("suspect_multiplier", 10)] if is_found else []
+    assert found(tmp_path, series, peaks) == expected
+
+
 def against_class(folder: Path, gal_per_day: list[float], suspect: float) -> list[str]:
     """Meters called suspect among many of one class and size, the last with `suspect`."""
     workspace = Workspace(folder / "workspace")
