@@ -13,6 +13,7 @@ from rightsize.demand.bands import BAND_CENTRES_GPM, BAND_EDGES_GPM
 from rightsize.inference.nights import night_quantile
 from rightsize.inference.posterior import FlowPosterior
 from rightsize.inference.samples import mean, with_mean
+from rightsize.meters.arrays import meter_arrays
 from rightsize.meters.catalogue import Meter
 from rightsize.meters.curve import registration_matrix
 from rightsize.meters.installed import Installed
@@ -97,7 +98,7 @@ def profile_frame(
         Columns of the table profile but the sweep, in US units.
     """
     yearly = block.registered_gal / block.days_covered * (MINUTES_PER_YEAR / 1440)
-    continuous = np.array([m.continuous_gpm for m in meters])[block.meter_index]
+    continuous = meter_arrays(meters).continuous_gpm[block.meter_index]
     reached = BAND_EDGES_GPM[:-1] >= continuous[:, None] * (
         1 - 1e-9
     )  # a tie, whatever the unit

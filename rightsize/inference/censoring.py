@@ -20,6 +20,7 @@ from rightsize.contracts.profiles import ProfileBlock
 from rightsize.inference.nights import SteadyLaw, steady_seen
 from rightsize.inference.priors import Z90, Priors, SteadyPrior
 from rightsize.inference.signs import pulse_variance
+from rightsize.meters.arrays import meter_arrays
 from rightsize.meters.catalogue import Meter
 from rightsize.meters.curve import registration_matrix, registration_ratio
 
@@ -67,7 +68,7 @@ def steady_by_class(
     dict of array [n, 2]
         Steady flow shown (0 = none) and the least that the meter shows, both [gpm].
     """
-    start = np.array([m.starting_gpm for m in meters])
+    start = meter_arrays(meters).starting_gpm
     registered = registration_matrix(meters, _FLOWS_GPM) * _FLOWS_GPM
     least = start * [float(registration_ratio(start[[k]], m)[0]) for k, m in enumerate(meters)]
     shown: dict[str, list[Array]] = {}

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any, Final
 
 import numpy as np
@@ -41,12 +42,12 @@ class HeldMeters:
     is_own: NDArray[np.bool_]  # [A] the curve is not the catalogue's
     curve_sd: Array  # [A]
 
-    @property
+    @cached_property
     def starting_gpm(self) -> Array:
         """Starting flow of each account's meter [A]."""
         return np.array([m.starting_gpm for m in self.meters])
 
-    @property
+    @cached_property
     def normal_min_gpm(self) -> Array:
         """Normal minimum of each account's meter [A]."""
         return np.array([m.normal_min_gpm for m in self.meters])

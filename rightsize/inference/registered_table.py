@@ -16,6 +16,7 @@ from rightsize.demand.bands import (
     BANDS_PER_DECADE,
     FIRST_EDGE_GPM,
 )
+from rightsize.meters.arrays import meter_arrays
 from rightsize.meters.catalogue import Meter
 from rightsize.meters.curve import ratio_between, registration_matrix
 from rightsize.meters.draws import registration_draws
@@ -88,6 +89,6 @@ def registered_table(meters: tuple[Meter, ...], draws: int, seed: int) -> Regist
     error = 1 + _TYPE_SHARE * (error - 1)
     return RegisteredTable(
         (np.array(plain) * error).astype(np.float32),
-        np.array([m.starting_gpm for m in meters], dtype=np.float32),
+        meter_arrays(meters).starting_gpm.astype(np.float32),
         np.array(plain, dtype=np.float32),
     )

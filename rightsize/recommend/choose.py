@@ -18,6 +18,7 @@ from rightsize.contracts.profiles import ProfileBlock
 from rightsize.contracts.sites import SiteBlock
 from rightsize.inference.posterior import FlowPosterior
 from rightsize.inference.samples import odds
+from rightsize.meters.arrays import meter_arrays
 from rightsize.meters.catalogue import Catalogue
 from rightsize.recommend.candidate_rows import candidate_frame
 from rightsize.recommend.candidates import BIT
@@ -191,20 +192,16 @@ def _log_case(
 
 def _overload(case: Case, rows: slice) -> tuple[Array, Array, Array]:
     """Odds that the installed meter is overrun: by its peak, by sustained flow, by either."""
-    meters, index = case.catalogue.meters, case.meter_index[rows]
-    smoc = np.array([m.smoc_gpm for m in meters])[index]
-    continuous = np.array([m.continuous_gpm for m in meters])[index]
-    over_peak = case.posterior.peak_10s_gpm[:, rows] > smoc
-    over_sustained = case.posterior.sustained_60min_gpm[:, rows] > continuous
+    rated, index = meter_arrays(case.catalogue.meters), case.meter_index[rows]
+    over_peak = case.posterior.peak_10s_gpm[:, rows] > rated.smoc_gpm[index]
+    over_sustained = case.posterior.sustained_60min_gpm[:, rows] > rated.continuous_gpm[index]
     return odds(over_peak), odds(over_sustained), odds(over_peak | over_sustained)
 
 
 def _need_rules(case: Case, rows: slice, *, is_undersized: Flags) -> NDArray[np.int32]:
     """Bits of two rules that hang on the account: no season seen, no need of a larger meter."""
-    meters, index = case.catalogue.meters, case.meter_index[rows]
-    smoc = np.array([m.smoc_gpm for m in meters])
-    size = np.array([m.size_in for m in meters])
-    kind = np.array([m.meter_type for m in meters])
+    held, index = meter_arrays(case.catalogue.meters), case.meter_index[rows]
+    smoc, size, kind = held.smoc_gpm, held.size_in, held.meter_type
     part_year = case.block.days_covered[rows] < case.thresholds.full_year_days
     unseen = (case.is_irrigation[rows] & part_year)[:, None] & (
         smoc[None, :] < smoc[index][:, None]
@@ -220,8 +217,8 @@ def _need_rules(case: Case, rows: slice, *, is_undersized: Flags) -> NDArray[np.
 
 def _same_type_smaller(case: Case, index: NDArray[np.int64]) -> Flags:
     """Meters of the installed type that are smaller [A, M]."""
-    size = np.array([m.size_in for m in case.catalogue.meters])
-    kind = np.array([m.meter_type for m in case.catalogue.meters])
+    held = meter_arrays(case.catalogue.meters)
+    size, kind = held.size_in, held.meter_type
     result: Flags = (kind[None, :] == kind[index][:, None]) & (
         size[None, :] < size[index][:, None] - 1e-6
     )

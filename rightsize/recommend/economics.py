@@ -24,6 +24,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from rightsize.meters.arrays import meter_arrays
 from rightsize.meters.catalogue import Catalogue
 from rightsize.settings import Tariff
 
@@ -190,10 +191,9 @@ def change_costs(
     renewal_credit_share : float
         Share of the avoided replacement in kind that is credited to the change.
     """
-    price = np.array([m.price_usd + m.install_usd for m in catalogue.meters])
-    upkeep = np.array([m.upkeep_usd_per_year for m in catalogue.meters])
-    life = np.array([m.life_years for m in catalogue.meters])
-    size = np.array([m.size_in for m in catalogue.meters])
+    held = meter_arrays(catalogue.meters)
+    price = held.price_usd + held.install_usd
+    upkeep, life, size = held.upkeep_usd_per_year, held.life_years, held.size_in
     rate = tariff.discount_rate_pct
     worth = annuity_factor(life, rate)
     left = np.maximum(life[meter_index] - np.nan_to_num(age_years, nan=-np.inf), 0.0)

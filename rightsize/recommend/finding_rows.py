@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from rightsize.demand.reading_findings import finding_frame
 from rightsize.findings import FINDING_CODES, Finding
 from rightsize.inference.samples import mean
+from rightsize.meters.arrays import meter_arrays
 from rightsize.meters.catalogue import Meter
 from rightsize.recommend.case import Case
 from rightsize.recommend.choice import Choice
@@ -69,7 +70,7 @@ def _finding(
 
 def _lacks_charge(case: Case, rows: slice) -> NDArray[np.bool_]:
     """Whether the change of charge to every other size is unknown [A]."""
-    size = np.array([m.size_in for m in case.catalogue.meters])
+    size = meter_arrays(case.catalogue.meters).size_in
     other = np.abs(size[None, :] - size[case.meter_index[rows]][:, None]) > 1e-3
     unknown = np.isnan(case.costs.fixed_charge_change_usd_per_year[rows])
     return np.asarray(other.any(axis=1) & (unknown | ~other).all(axis=1))

@@ -7,6 +7,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from rightsize.contracts.columns import FLAGGED_VERDICTS
+from rightsize.meters.arrays import meter_arrays
 from rightsize.meters.catalogue import Meter
 from rightsize.recommend.case import Case
 from rightsize.wording import Wording, figure, probability
@@ -55,8 +56,8 @@ def with_reason(
     smoc = {_key(m): m.smoc_gpm for m in meters}
     texts = frame.with_columns(
         message,
-        pl.Series("_smoc", np.array([m.smoc_gpm for m in meters])[index]),
-        pl.Series("_continuous", np.array([m.continuous_gpm for m in meters])[index]),
+        pl.Series("_smoc", meter_arrays(meters).smoc_gpm[index]),
+        pl.Series("_continuous", meter_arrays(meters).continuous_gpm[index]),
         pl.Series("_is_other", is_other),
         pl.Series("_blocked_by", blocked_by, dtype=pl.String),
         pl.Series("_rival_odds", runner_up_odds),

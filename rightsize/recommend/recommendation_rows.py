@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from rightsize.contracts.columns import ACTIONS, VERDICTS
 from rightsize.inference.samples import mean
+from rightsize.meters.arrays import meter_arrays
 from rightsize.recommend.candidates import main_rule
 from rightsize.recommend.case import Case
 from rightsize.recommend.choice import Choice
@@ -142,12 +143,12 @@ def _odds_columns(case: Case, rows: slice, choice: Choice) -> dict[str, Any]:
 
 
 def _rating_columns(case: Case, rows: slice, draws: Draws, choice: Choice) -> dict[str, Any]:
-    meters, installed = case.catalogue.meters, case.meter_index[rows]
+    rated, installed = meter_arrays(case.catalogue.meters), case.meter_index[rows]
     return {
         "head_loss_at_peak_psi": at_meter(head_loss_at_peak(case, draws), choice.chosen),
         "spare_head_psi": case.spare_head_psi[rows],
-        "installed_continuous_gpm": np.array([m.continuous_gpm for m in meters])[installed],
-        "installed_smoc_gpm": np.array([m.smoc_gpm for m in meters])[installed],
+        "installed_continuous_gpm": rated.continuous_gpm[installed],
+        "installed_smoc_gpm": rated.smoc_gpm[installed],
     }
 
 
