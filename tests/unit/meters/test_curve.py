@@ -34,7 +34,8 @@ def test_between_points_the_ratio_is_linear_in_log_flow(meter: Meter) -> None:
 
 def test_below_the_start_nothing_is_registered(meter: Meter) -> None:
     assert (registration_ratio(np.array([0.0, 1e-9, 0.0999]), meter) == 0).all()
-    assert registration_ratio(np.array([0.1]), meter)[0] == 0.5
+    at_start = registration_ratio(np.array([0.1]), meter)[0]
+    assert at_start == pytest.approx(0.5)  # its logarithm is computed, so it may miss the point
 
 
 def test_above_the_last_point_the_ratio_is_held(meter: Meter) -> None:
