@@ -21,13 +21,13 @@ MONTH_OF_READS = (
 
 def _spoilt(posterior, rows):
     """The posterior with no finite number for the accounts of `rows`."""
-    changed = {}
+    changed, draws = {}, len(posterior.actual_gal_per_year)
     for name in vars(posterior):
         values = getattr(posterior, name)
-        if name == "weight" or not isinstance(values, np.ndarray) or values.dtype.kind != "f":
+        if not isinstance(values, np.ndarray) or values.dtype.kind != "f":
             continue
         values = values.copy()
-        axis = 1 if values.shape[0] == posterior.weight.shape[0] and values.ndim > 1 else 0
+        axis = 1 if values.shape[0] == draws and values.ndim > 1 else 0
         values[(slice(None),) * axis + (rows,)] = np.nan
         changed[name] = values
     return replace(posterior, **changed)
