@@ -118,9 +118,13 @@ def sweep(
             raise typer.Exit(DONE)
         with console.progress(quiet=log_json) as report:
             run = functools.partial(
-                run_sweep, loaded, SweepOrder(full=full),
-                workers=workers, scheduler=scheduler, progress=report,
-            )  # fmt: skip
+                run_sweep,
+                loaded,
+                SweepOrder(full=full),
+                workers=workers,
+                scheduler=scheduler,
+                progress=report,
+            )
             outcome = noted(loaded, notify, run)
     show_outcome(outcome, console.out)
     raise typer.Exit(PARTLY if outcome.is_partial else DONE)
@@ -224,10 +228,16 @@ def schedule(
 
     with stoppable():
         serve_forever(
-            load(config), nightly_cron=nightly, monthly_cron=monthly,
-            workers=workers, scheduler=scheduler, notify=notify,
-            budget_usd=budget, crews=crews, port=port,
-        )  # fmt: skip
+            load(config),
+            nightly_cron=nightly,
+            monthly_cron=monthly,
+            workers=workers,
+            scheduler=scheduler,
+            notify=notify,
+            budget_usd=budget,
+            crews=crews,
+            port=port,
+        )
 
 
 @app.command()

@@ -117,9 +117,12 @@ def choose_program(loaded: Loaded, budget_usd: float, crews: int | None) -> Path
     """The year's change-outs under a budget, as a file beside the results."""
     workspace = loaded.workspace
     outcome = program(
-        workspace.results, loaded.thresholds, budget_usd=budget_usd, crews=crews,
+        workspace.results,
+        loaded.thresholds,
+        budget_usd=budget_usd,
+        crews=crews,
         units=loaded.settings.units,
-    )  # fmt: skip
+    )
     target = workspace.published / "program.csv"
     aside = target.with_name(f".{uuid.uuid4().hex}.csv")
     write_program(outcome, aside)

@@ -116,10 +116,14 @@ def stage_cost(stage: str) -> Iterator[StageCost]:
             cost.peak_mb = max(cost.peak_mb, peak_mb())
             level = logging.INFO if cost.outcome == "done" else logging.ERROR
             event(
-                "stage ends", level=level, outcome=cost.outcome,
-                duration_s=round(cost.duration_s, 3), items=cost.item_count,
-                rows=cost.row_count, peak_mb=round(cost.peak_mb, 1),
-            )  # fmt: skip
+                "stage ends",
+                level=level,
+                outcome=cost.outcome,
+                duration_s=round(cost.duration_s, 3),
+                items=cost.item_count,
+                rows=cost.row_count,
+                peak_mb=round(cost.peak_mb, 1),
+            )
 
 
 def outcome_of(error: BaseException) -> str:

@@ -49,11 +49,14 @@ def look(
         If a sweep holds the workspace.
     """
     sweep = Sweep(
-        loaded=loaded, fleet=load_fleet(loaded), workspace=loaded.workspace,
-        order=SweepOrder(kind="look"), pool=pool,
+        loaded=loaded,
+        fleet=load_fleet(loaded),
+        workspace=loaded.workspace,
+        order=SweepOrder(kind="look"),
+        pool=pool,
         progress=progress or (lambda stage, done, total: None),
         began_at=dt.datetime.now(dt.UTC),
-    )  # fmt: skip
+    )
     if not sweep.workspace.database.is_file():
         raise ConfigError(f"workspace {sweep.workspace.root}: no read has landed; run a sweep")
     with sweep.workspace.hold("look"):
@@ -115,8 +118,11 @@ def show_look(rows: pl.DataFrame, console: Console) -> None:
     for row in rows.iter_rows(named=True):
         table = Table(
             title=f"account {row['account_id']}, meter {row['meter_id']}",
-            title_justify="left", box=box.SIMPLE, show_header=False, pad_edge=False,
-        )  # fmt: skip
+            title_justify="left",
+            box=box.SIMPLE,
+            show_header=False,
+            pad_edge=False,
+        )
         for name, value in row.items():
             if value is not None and name not in ("account_id", "meter_id"):
                 shown = f"{value:,.2f}" if isinstance(value, float) else str(value)

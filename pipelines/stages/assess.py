@@ -207,9 +207,14 @@ def _assess_block(
     )
     names = rows.select("meter_id", "customer_name", "area")
     decision = decide(
-        block, posterior, site_block(rows), fleet.catalogue, fleet.tariff, limits,
+        block,
+        posterior,
+        site_block(rows),
+        fleet.catalogue,
+        fleet.tariff,
+        limits,
         units=fleet.units,
-    )  # fmt: skip
+    )
     return {
         "recommendation": decision.recommendation.filter(
             pl.col("verdict") != "not_assessed"

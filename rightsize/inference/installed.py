@@ -142,9 +142,11 @@ def _own_table(
         mine = np.flatnonzero(told.index == k).tolist()
         meter = told.curves.meters[k]
         uniform = design.uniforms(
-            [meter_id[i] for i in mine], count=len(ratio), dimensions=KNOT_COUNT,
+            [meter_id[i] for i in mine],
+            count=len(ratio),
+            dimensions=KNOT_COUNT,
             seed=seed + _SEED_STEP,
-        )  # fmt: skip
+        )
         error = ndtri(uniform) @ _root(told.curves.covariance[k]).T
         points = np.asarray(meter.registration, dtype=np.float64)
         centre = np.interp(np.log(TABLE_FLOW_GPM), np.log(points[:, 0]), points[:, 1])

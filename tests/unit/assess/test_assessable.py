@@ -52,9 +52,14 @@ def test_a_posterior_that_is_not_finite_is_no_estimate() -> None:
     broken = posterior.registered_gal_per_year.copy()
     broken[0, 1, 2] = np.nan
     result = decide(
-        block, replace(posterior, registered_gal_per_year=broken), sites, meters, tariff(),
-        Thresholds(), units="us",
-    )  # fmt: skip
+        block,
+        replace(posterior, registered_gal_per_year=broken),
+        sites,
+        meters,
+        tariff(),
+        Thresholds(),
+        units="us",
+    )
     assert result.not_assessed["account_id"].to_list() == ["A-00001"]
     assert result.not_assessed["code"].to_list() == ["no_estimate"]
     assert set(result.candidate["account_id"]) == {"A-00000", "A-00002"}
@@ -65,9 +70,14 @@ def test_an_unknown_meter_is_not_assessed() -> None:
     index = sites.meter_index.copy()
     index[0] = -1
     result = decide(
-        replace(block, meter_index=index), posterior, replace(sites, meter_index=index), meters,
-        tariff(), Thresholds(), units="us",
-    )  # fmt: skip
+        replace(block, meter_index=index),
+        posterior,
+        replace(sites, meter_index=index),
+        meters,
+        tariff(),
+        Thresholds(),
+        units="us",
+    )
     assert result.not_assessed["code"].to_list() == ["meter_not_in_catalogue"]
     assert result.recommendation["action"][0] == "keep"
     assert result.recommendation["installed_type"][0] is None
