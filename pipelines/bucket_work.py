@@ -83,7 +83,7 @@ class Pool:
 
 @contextmanager
 def local_pool(workers: int | None = None) -> Iterator[Pool]:
-    """Threads of this process, one a core where not said."""
+    """Threads of this process, one a core by default."""
     count = worker_count(workers)
     with ThreadPoolExecutor(max_workers=count, thread_name_prefix="bucket") as executor:
         yield Pool(executor)

@@ -111,10 +111,10 @@ def sweep(
     logs = loaded.workspace.logs
     with stoppable(), log_to(logs, to_stderr=log_json):
         if only:
-            from pipelines.preview import look, show_look
+            from pipelines.preview import preview, show_preview
 
             with sweep_pool(loaded, workers=workers, scheduler=scheduler) as pool:
-                show_look(look(loaded, tuple(only), pool), console.out)
+                show_preview(preview(loaded, tuple(only), pool), console.out)
             raise typer.Exit(DONE)
         with console.progress(quiet=log_json) as report:
             run = functools.partial(

@@ -29,8 +29,8 @@ def show_outcome(outcome: SweepOutcome) -> str:
     return f"published sweep {outcome.sweep_id}"
 
 
-def show_look(rows: pl.DataFrame) -> str:
-    """Leave the rows of a look."""
+def show_preview(rows: pl.DataFrame) -> str:
+    """Leave the rows of a preview."""
     create_table_artifact(rows.to_dicts(), key="look", description="Nothing was published")
     return f"looked at {rows.height} meters; nothing was published"
 

@@ -147,7 +147,7 @@ class SweepSettings(Settings):
         return self
 
     def document(self) -> dict[str, Any]:
-        """All that results may rest on, as JSON takes it: where the lake lies is not told."""
+        """All that results may rest on, as JSON takes it: where the lake lies is left out."""
         return self.model_dump(mode="json", exclude={"lake"})
 
 

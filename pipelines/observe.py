@@ -100,7 +100,7 @@ class StageCost:
 
 @contextmanager
 def stage_cost(stage: str) -> Iterator[StageCost]:
-    """Time and memory of the block; told as events when it begins and ends."""
+    """Time and memory of the block; logged as events when it begins and ends."""
     cost = StageCost(stage, dt.datetime.now(dt.UTC))
     began = time.monotonic()
     _restart_peak()

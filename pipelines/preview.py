@@ -1,4 +1,4 @@
-"""A look at a few accounts: assessed from the lake as it is, told at once, nothing published.
+"""A preview of a few accounts: assessed from the lake as it is, shown at once, not published.
 
 The result is what a sweep on the lake as it stands would say of these accounts. Nothing lands,
 no history is written, and the published tables stay as they are.
@@ -36,7 +36,7 @@ SHOWN = (
 )  # fmt: skip
 
 
-def look(
+def preview(
     loaded: Loaded, accounts: Sequence[str], pool: Pool, *, progress: Progress | None = None
 ) -> pl.DataFrame:
     """One row a meter in service of the accounts, with verdict and reason.
@@ -113,7 +113,7 @@ def _rows(folder: Path) -> pl.DataFrame:
     )
 
 
-def show_look(rows: pl.DataFrame, console: Console) -> None:
+def show_preview(rows: pl.DataFrame, console: Console) -> None:
     """Each meter as a small table of its own: reasons are sentences."""
     for row in rows.iter_rows(named=True):
         table = Table(

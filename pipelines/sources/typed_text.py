@@ -238,7 +238,7 @@ def keep_unreadable(connection: duckdb.DuckDBPyConnection, delimiter: str) -> No
 
 
 def _names_are(connection: duckdb.DuckDBPyConnection, form: _Form) -> tuple[bool, bool]:
-    """Whether any meter's name stands between blanks, or holds NUL bytes.
+    """Whether any meter's name has blanks around it, or holds NUL bytes.
 
     Asked once a meter, not once a read: `line_name` keeps each name.
     """

@@ -23,7 +23,7 @@ _SLACK: Final = 1e-6
 
 @dataclass(frozen=True)
 class ProgramOutcome:
-    """A programme and what stands beside it."""
+    """A program, its options and the overrun meters it leaves out."""
 
     program: Program
     options: pl.DataFrame  # every change-out that might have been chosen
