@@ -83,7 +83,7 @@ class Pool:
 
 @contextmanager
 def local_pool(workers: int | None = None) -> Iterator[Pool]:
-    """Threads of this process, one a core where not said."""
+    """Threads of this process, one a core by default."""
     count = worker_count(workers)
     with ThreadPoolExecutor(max_workers=count, thread_name_prefix="bucket") as executor:
         yield Pool(executor)
@@ -156,9 +156,12 @@ def _report(item: Any, done: _Done[Any], cost: StageCost | None) -> None:
         cost.peak_mb = max(cost.peak_mb, done.peak_mb)
     names = {k: getattr(item, k) for k in ("month", "bucket") if hasattr(item, k)}
     event(
-        "bucket done", **names, duration_s=round(done.duration_s, 3),
-        peak_mb=round(done.peak_mb, 1), worker=f"{done.host}:{done.pid}",
-    )  # fmt: skip
+        "bucket done",
+        **names,
+        duration_s=round(done.duration_s, 3),
+        peak_mb=round(done.peak_mb, 1),
+        worker=f"{done.host}:{done.pid}",
+    )
 
 
 def _grouped(numbers: Sequence[int], most: int | None) -> list[list[int]]:

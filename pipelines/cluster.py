@@ -20,7 +20,7 @@ from rightsize.errors import ClusterError, ConfigError, RightsizeError
 CONNECT_S: Final = 20
 FIRST_WORKER_S: Final = 120
 RETRIES: Final = 3
-"""Of a bucket's task that failed; a task whose worker died is given out anew besides."""
+"""Of a bucket's task that failed; a task whose worker died is given out again besides."""
 
 
 @contextmanager
@@ -143,5 +143,5 @@ def tried_store(workspace: Workspace) -> str | None:
 
 
 def name_of(dask_worker: Any) -> str:
-    """The name of the worker that runs this; by the argument's name Dask hands it in."""
+    """The name of the worker that runs this; Dask fills the argument in by its name."""
     return str(dask_worker.name)

@@ -80,8 +80,11 @@ def _files(workspace: Workspace) -> list[tuple[str, Path]]:
 def _manifest(sweep_id: str, files: list[dict[str, Any]]) -> bytes:
     now = dt.datetime.now(dt.UTC).isoformat(timespec="seconds")
     latest = {
-        "sweep_id": sweep_id, "folder": f"sweeps/{sweep_id}", "copied_at": now, "files": files,
-    }  # fmt: skip
+        "sweep_id": sweep_id,
+        "folder": f"sweeps/{sweep_id}",
+        "copied_at": now,
+        "files": files,
+    }
     return json.dumps(latest, indent=1).encode()
 
 

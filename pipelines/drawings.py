@@ -1,4 +1,4 @@
-"""The charts as they are shipped: `python -m pipelines.drawings` writes them anew.
+"""The charts as they are shipped: `python -m pipelines.drawings` rewrites them.
 
 A drawing is a chart compiled to Vega without its data. Run it after a change of a chart, of its
 colours, or of the version of vl-convert.

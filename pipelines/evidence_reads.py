@@ -28,8 +28,14 @@ from rightsize.evidence.site import YearReads
 
 DAYS_SHOWN: Final = 366
 _MONTHS_READ: Final = 14  # a year of whole months, and one before for a first reading
-_LIKE_PROFILE: Final = ("meter_key", "keyed_read", "superseded_read", "current_read",
-                        "hour_read", "day_read")  # fmt: skip
+_LIKE_PROFILE: Final = (
+    "meter_key",
+    "keyed_read",
+    "superseded_read",
+    "current_read",
+    "hour_read",
+    "day_read",
+)
 _OWN: Final = ("calendar_hour", "calendar_day", "read_file")
 
 

@@ -38,7 +38,7 @@ _ROWS: Final = (
 
 @dataclass(frozen=True)
 class Wanted:
-    """Which rows are asked for; all where nothing is said. `file` is a part of the path."""
+    """Which rows are asked for; all by default. `file` is a part of the path."""
 
     rule: str | None = None
     meter_id: str | None = None

@@ -127,13 +127,20 @@ def _ratings(meters: Sequence[Meter]) -> str:
              "loss [psi]", "price [USD]", "life [years]", "ratings")  # fmt: skip
     rows = [
         (
-            _size(m), _number(m.starting_gpm), _number(m.min_test_gpm),
-            _number(m.normal_min_gpm), _both(m.continuous_gpm), _both(m.smoc_gpm),
-            _number(m.flow_range_ratio) + ":1", _number(m.head_loss_psi_at_smoc),
-            f"{m.price_usd:,.0f}", f"{m.life_years:g}", CONFIDENCE_WORDS[m.confidence],
+            _size(m),
+            _number(m.starting_gpm),
+            _number(m.min_test_gpm),
+            _number(m.normal_min_gpm),
+            _both(m.continuous_gpm),
+            _both(m.smoc_gpm),
+            _number(m.flow_range_ratio) + ":1",
+            _number(m.head_loss_psi_at_smoc),
+            f"{m.price_usd:,.0f}",
+            f"{m.life_years:g}",
+            CONFIDENCE_WORDS[m.confidence],
         )
         for m in meters
-    ]  # fmt: skip
+    ]
     return _table(heads, rows)
 
 
@@ -168,12 +175,15 @@ def _rules() -> str:
     rules = load_curve_rules()
     rows = [
         (
-            _words(kind), f"{rule.start_share:g}", f"{100 * rule.start_ratio:g} %",
-            f"{rule.min_test_place:g}", f"{rule.normal_min_place:g}",
+            _words(kind),
+            f"{rule.start_share:g}",
+            f"{100 * rule.start_ratio:g} %",
+            f"{rule.min_test_place:g}",
+            f"{rule.normal_min_place:g}",
         )
         for kind in METER_TYPES
         for rule in [rules.of(kind)]  # type: ignore[arg-type]
-    ]  # fmt: skip
+    ]
     return (
         "\n## How a generic curve is drawn\n\nOne rule a type, never a number per size (stated "
         "rules, from common practice). *Start* is a share of the min test flow; *place* says "
@@ -187,10 +197,16 @@ def _rules() -> str:
         "start is such that the dip just keeps the standard's floor. Where nothing is known of "
         "the flow's past, the mean of both directions counts.\n\n"
         + _table(
-            ("type", "start", "registered at start", "place at min test",
-             "place at normal minimum"), rows,
+            (
+                "type",
+                "start",
+                "registered at start",
+                "place at min test",
+                "place at normal minimum",
+            ),
+            rows,
         )
-    )  # fmt: skip
+    )
 
 
 def _uncertainty() -> str:
@@ -218,8 +234,9 @@ def _test_rules() -> str:
     return (
         "\n## Test flows of displacement meters\n\nMinimum / intermediate / maximum [gpm].\n\n"
         + _table(heads, rows)
-        + "\nLimits of registration:\n\n" + "\n".join(limits)
-    )  # fmt: skip
+        + "\nLimits of registration:\n\n"
+        + "\n".join(limits)
+    )
 
 
 def _three(flows_gpm: tuple[float, float, float] | None) -> str:

@@ -42,7 +42,7 @@ def written_parts() -> dict[str, str]:
 
 
 def with_parts(page: str) -> str:
-    """The page with its marked parts written anew.
+    """The page with its marked parts rewritten.
 
     Raises
     ------
@@ -140,7 +140,7 @@ def _limits() -> str:
 
 
 def main() -> None:
-    """Write the parts of the page anew."""
+    """Rewrite the parts of the page."""
     PAGE.write_text(with_parts(PAGE.read_text(encoding="utf-8")), encoding="utf-8")
 
 

@@ -7,7 +7,7 @@ from collections.abc import Mapping
 
 
 def with_parts(page: str, parts: Mapping[str, str]) -> str:
-    """The page with each named part written anew.
+    """The page with each named part rewritten.
 
     Raises
     ------

@@ -31,9 +31,14 @@ PAGE: Final = (
     Path(__file__).resolve().parent.parent / "rightsize" / "handbook" / "configuration.md"
 )
 _MODELS: Final[dict[str, type[Settings]]] = {
-    "sweep": SweepSettings, "export": ExportSettings, "wear": WearRate, "tariff": Tariff,
-    "rate": ClassRate, "tier": Tier, "thresholds": Thresholds,
-}  # fmt: skip
+    "sweep": SweepSettings,
+    "export": ExportSettings,
+    "wear": WearRate,
+    "tariff": Tariff,
+    "rate": ClassRate,
+    "tier": Tier,
+    "thresholds": Thresholds,
+}
 _WORDS: Final = {str: "text", int: "whole number", float: "number", bool: "yes or no"}
 _NAMED: Final = {MeterType: "meter type", CustomerClass: "customer class"}
 

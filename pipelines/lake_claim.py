@@ -51,7 +51,7 @@ def claim_lake(workspace: Workspace) -> None:
 
 
 def _claim_of(url: str, ours: str, root: Path) -> dict[str, Any]:
-    """The claim that stands in the store: ours, where none stood."""
+    """The claim in the store: ours, where there was none."""
     store, key = store_of(url), f"{url.rstrip('/')}/{_CLAIM}"
     with asking(url):
         if not store.exists(key):

@@ -74,7 +74,7 @@ def month_folder(month: str) -> str:
 
 
 def bucket_name(bucket: int) -> str:
-    """A bucket's number as it stands in names of folders and files, `03`."""
+    """A bucket's number as folders and files are named by it, `03`."""
     return f"{bucket:02d}"
 
 

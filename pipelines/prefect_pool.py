@@ -46,9 +46,10 @@ def prefect_pool(
         check_cluster(scheduler, workspace)
     with _runner(workers, scheduler) as runner, TaskExecutor(runner) as executor:
         yield Pool(
-            executor, most_tasks=MOST_TASKS,
+            executor,
+            most_tasks=MOST_TASKS,
             sees_workspace=scheduler is None or workspace.lake_url is None,
-        )  # fmt: skip
+        )
 
 
 def _runner(workers: int | None, scheduler: str | None) -> TaskRunner[Any]:

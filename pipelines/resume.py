@@ -24,9 +24,14 @@ from rightsize.inference.priors import SteadyPrior
 
 DONE: Final = "done"
 _INPUTS = (
-    "config_hash", "catalogue_hash", "meters_hash", "lake_hash", "code_version", "timezone",
+    "config_hash",
+    "catalogue_hash",
+    "meters_hash",
+    "lake_hash",
+    "code_version",
+    "timezone",
     "buckets",
-)  # fmt: skip
+)
 
 
 def inputs_key(record: SweepRecord) -> str:

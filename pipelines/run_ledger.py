@@ -68,10 +68,16 @@ def record_end(
             work.execute(
                 "insert or replace into ledger.stage_metric values (?, ?, ?, ?, ?, ?, ?, ?)",
                 [
-                    sweep_id, cost.stage, _naive(cost.started_at), cost.duration_s,
-                    cost.item_count, cost.row_count, cost.peak_mb, cost.outcome,
+                    sweep_id,
+                    cost.stage,
+                    _naive(cost.started_at),
+                    cost.duration_s,
+                    cost.item_count,
+                    cost.row_count,
+                    cost.peak_mb,
+                    cost.outcome,
                 ],
-            )  # fmt: skip
+            )
 
 
 def recent_runs(work: duckdb.DuckDBPyConnection) -> list[SweepRun]:

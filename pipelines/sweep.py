@@ -144,7 +144,7 @@ def _recorded(sweep: Sweep) -> Iterator[None]:
 
 
 def _clear(sweep: Sweep) -> None:
-    """What crashes left, and the profiles that are to be made anew."""
+    """What crashes left, and the profiles that are to be rebuilt."""
     workspace = sweep.workspace
     _drop_old_spill(workspace)
     storage = workspace.storage

@@ -101,9 +101,12 @@ def _validate(sweep: Sweep, cost: StageCost) -> None:
 def profile_lake(sweep: Sweep, cost: StageCost) -> None:
     """Profiles of the lake as it is, and the bucket tasks and inputs that follow from them."""
     sweep.profiled = profile(
-        sweep.workspace, timezone=sweep.loaded.settings.timezone, pool=sweep.pool,
-        progress=sweep.progress, cost=cost,
-    )  # fmt: skip
+        sweep.workspace,
+        timezone=sweep.loaded.settings.timezone,
+        pool=sweep.pool,
+        progress=sweep.progress,
+        cost=cost,
+    )
     cost.item_count = sweep.profiled.made
     sweep.record = record_of(sweep)
     service = in_service(sweep.fleet, as_of=last_day(sweep.profiled))
@@ -132,8 +135,12 @@ def _learn_again(sweep: Sweep, cost: StageCost) -> FleetPrior:
     settings = sweep.fleet.settings
     parts = run_all(
         partial(_steady_of_bucket, sweep.workspace, settings),
-        sweep.tasks, stage="learn", pool=sweep.pool, progress=sweep.progress, cost=cost,
-    )  # fmt: skip
+        sweep.tasks,
+        stage="learn",
+        pool=sweep.pool,
+        progress=sweep.progress,
+        cost=cost,
+    )
     cost.item_count = len(parts)
     return learn_from(parts, settings.priors)
 
@@ -164,9 +171,12 @@ def _assess(sweep: Sweep, cost: StageCost) -> None:
     cost.item_count = len(done)
     cost.row_count = sum(result.assessed + result.not_assessed for result in done)
     found = list_findings(
-        sweep.workspace, sweep.profiled.folders, sweep.fleet.meters, sweep.inputs.service,
+        sweep.workspace,
+        sweep.profiled.folders,
+        sweep.fleet.meters,
+        sweep.inputs.service,
         units=sweep.loaded.settings.units,
-    )  # fmt: skip
+    )
     write_block(found, folder / "finding", "meter_list")
 
 
@@ -219,9 +229,13 @@ def _publish(sweep: Sweep, cost: StageCost) -> None:
     )
     with _inputs_at_hand(sweep) as inputs:
         sweep.published = publish(
-            sweep.workspace, sweep.record, sweep.reconciliation, inputs,
-            units=settings.units, retention=retention,
-        )  # fmt: skip
+            sweep.workspace,
+            sweep.record,
+            sweep.reconciliation,
+            inputs,
+            units=settings.units,
+            retention=retention,
+        )
     shutil.rmtree(sweep.workspace.assess / sweep.sweep_id, ignore_errors=True)
     cost.row_count = sum(sweep.published.rows.values())
     sweep.progress("publish", 1, 1)

@@ -134,6 +134,8 @@ class Site:
     def joined(self, other: Site) -> Site:
         """Both sites behind one meter."""
         return Site(
-            self.draws + other.draws, self.sets + other.sets, self.bases + other.bases,
+            self.draws + other.draws,
+            self.sets + other.sets,
+            self.bases + other.bases,
             f"{self.what} with {other.what}",
-        )  # fmt: skip
+        )

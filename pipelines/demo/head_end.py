@@ -129,9 +129,11 @@ def with_correction(rows: Rows, month: int, rng: np.random.Generator) -> Rows:
     length = int(rng.integers(12, 49))
     chosen = place[(offset := int(rng.integers(len(place) - length))) : offset + length]
     late = Rows(
-        rows.interval[chosen], rows.steps[chosen], np.full(length, CORRECTED, np.uint8),
+        rows.interval[chosen],
+        rows.steps[chosen],
+        np.full(length, CORRECTED, np.uint8),
         np.full(length, CORRECTION + month),
-    )  # fmt: skip
+    )
     steps, quality = rows.steps.copy(), rows.quality.copy()
     steps[chosen] = int(0.6 * steps[chosen].mean())
     quality[chosen] = ESTIMATED

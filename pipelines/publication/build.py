@@ -133,10 +133,13 @@ class Build:
         self._run("settled", sweep_id=self.sweep.sweep_id)
         names = in_units(RECOMMENDATION, self.units).column_names
         values = ", ".join(
-            f"settled.{n}" if n in ("settled_verdict", "settled_action", "sweeps_held")
-            else quoted(self.sweep.sweep_id) if n == "sweep_id" else f"new_recommendation.{n}"
+            f"settled.{n}"
+            if n in ("settled_verdict", "settled_action", "sweeps_held")
+            else quoted(self.sweep.sweep_id)
+            if n == "sweep_id"
+            else f"new_recommendation.{n}"
             for n in names
-        )  # fmt: skip
+        )
         self._execute(
             RECOMMENDATION,
             f"insert into results.recommendation ({', '.join(names)}) select {values}"

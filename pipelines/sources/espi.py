@@ -186,8 +186,9 @@ def _entry(entry: Element, feed: _Feed) -> Iterator[list[dict[str, Any]]]:
         kind = _name(resource)
         if kind == "UsagePoint":
             feed.points[_part(own, "UsagePoint") or own] = (
-                title, _integer(_find(resource, "ServiceCategory", "kind")),
-            )  # fmt: skip
+                title,
+                _integer(_find(resource, "ServiceCategory", "kind")),
+            )
         elif kind == "MeterReading":
             for href in links["related"]:
                 if _part(href, "ReadingType"):

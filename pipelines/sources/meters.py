@@ -29,9 +29,14 @@ _NUMBERS: Final[dict[str, tuple[float, float]]] = {  # allowed range, lower end 
 }
 _DATES: Final = ("installed_on", "removed_on")
 _TEXTS: Final = (
-    "customer_class", "service_kind", "resolution_unit", "area", "grade", "customer_name",
+    "customer_class",
+    "service_kind",
+    "resolution_unit",
+    "area",
+    "grade",
+    "customer_name",
     "service_address",
-)  # fmt: skip
+)
 OPTIONAL: Final = (*_DATES, *_NUMBERS, *_TEXTS, "is_critical")
 COLUMNS: Final[dict[str, str]] = {
     "account_id": "account that the meter serves; several meters may serve one",
@@ -110,10 +115,16 @@ def _texts(path: Path) -> tuple[pl.DataFrame, list[str]]:
     try:
         kind = dialect(path, delimiter=None, encoding="utf-8")
         raw = pl.read_csv(
-            path, separator=kind.delimiter, infer_schema=False, encoding="utf8",
-            null_values=[""], has_header=False, skip_rows=kind.header_line,
-            new_columns=None, raise_if_empty=False,
-        )  # fmt: skip
+            path,
+            separator=kind.delimiter,
+            infer_schema=False,
+            encoding="utf8",
+            null_values=[""],
+            has_header=False,
+            skip_rows=kind.header_line,
+            new_columns=None,
+            raise_if_empty=False,
+        )
     except FileNotFoundError:
         raise ConfigError(f"{path}: no such file") from None
     except OSError as error:
@@ -276,7 +287,9 @@ def _typed(texts: pl.DataFrame) -> pl.DataFrame:
     kind = pl.when(pl.col("service_kind").fill_null("") != "").then(pl.col("service_kind"))
     fire = pl.when(pl.col("meter_type") == "fire_service").then(pl.lit("fire"))
     return texts.select(
-        "account_id", "meter_id", "meter_type",
+        "account_id",
+        "meter_id",
+        "meter_type",
         _size_in().alias("size_in"),
         *(_date(n).alias(n) for n in _DATES),
         "customer_class",
@@ -287,10 +300,17 @@ def _typed(texts: pl.DataFrame) -> pl.DataFrame:
         number["spare_head_psi"].alias("spare_head_psi"),
         number["floor_area_ft2"].alias("floor_area_ft2"),
         number["register_digits"].cast(pl.Int32).alias("register_digits"),
-        pl.col("is_critical").str.to_lowercase().is_in(list(_TRUE)).fill_null(value=False)
+        pl.col("is_critical")
+        .str.to_lowercase()
+        .is_in(list(_TRUE))
+        .fill_null(value=False)
         .alias("is_critical"),
-        "area", "grade", "customer_name", "service_address", "line",
-    )  # fmt: skip
+        "area",
+        "grade",
+        "customer_name",
+        "service_address",
+        "line",
+    )
 
 
 def _with_classes(
@@ -308,10 +328,13 @@ def _with_classes(
     named = ("account_id", "meter_id", "code")
     findings = tuple(
         Finding(
-            account_id, meter_id, "unmapped_class", "info",
+            account_id,
+            meter_id,
+            "unmapped_class",
+            "info",
             f"customer class {code!r} is not mapped in class_codes: class unknown is used",
             {"code": code},
         )
         for account_id, meter_id, code in unmapped.select(named).iter_rows()
-    )  # fmt: skip
+    )
     return classed.drop("code", "hit"), findings

@@ -206,9 +206,14 @@ def _assess_block(
         installed=installed,
     )
     decision = decide(
-        block, posterior, site_block(rows), fleet.catalogue, fleet.tariff, limits,
+        block,
+        posterior,
+        site_block(rows),
+        fleet.catalogue,
+        fleet.tariff,
+        limits,
         units=fleet.units,
-    )  # fmt: skip
+    )
     refused = decision.not_assessed.select("meter_id", "code", "message")
     judged = ~pl.col("meter_id").is_in(refused["meter_id"].implode())
     names = rows.select("meter_id", "customer_name", "area")

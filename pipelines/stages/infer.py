@@ -130,9 +130,15 @@ _NO_BANDS = pl.DataFrame(
 
 def _without_reads(service: pl.DataFrame) -> pl.DataFrame:
     names = (
-        *_STAT_COLUMNS, "read_count", "estimated_count", "peak_register_gpm", "span_days",
-        "gap_gal", "backward_gal", "day_count",
-    )  # fmt: skip
+        *_STAT_COLUMNS,
+        "read_count",
+        "estimated_count",
+        "peak_register_gpm",
+        "span_days",
+        "gap_gal",
+        "backward_gal",
+        "day_count",
+    )
     return service.with_columns(
         *(pl.lit(None, dtype=pl.Float64).alias(name) for name in names),
         is_stopped=pl.lit(None, dtype=pl.Boolean),

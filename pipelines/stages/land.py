@@ -268,9 +268,10 @@ def _enter(
         row, parts, names = land_file(connection, landing)
     if FileStamp.of(item.path) != item.stamp:
         return FileProblem(
-            item.path, "file_growing",
+            item.path,
+            "file_growing",
             f"{item.path}: changed while it was read; left for the next sweep",
-        )  # fmt: skip
+        )
     replaced = ledger.earlier_reading_of(work, landing.content_hash, item.export.name)
     if replaced:
         (landing.task.aside / "replaces").write_text(replaced, encoding="utf-8")

@@ -88,9 +88,13 @@ def land_file(
     for relation in ("folded_read", "placed_read"):
         run_sql(connection, f"10_land/{relation}")
     parts = write_parts(
-        connection, landing.task.aside, staged.kind,
-        file_hash=landing.file_hash, months=months, bucket_count=landing.bucket_count,
-    )  # fmt: skip
+        connection,
+        landing.task.aside,
+        staged.kind,
+        file_hash=landing.file_hash,
+        months=months,
+        bucket_count=landing.bucket_count,
+    )
     _refuse(connection)
     for relation in ("landed_day", "landed_balance"):
         run_sql(connection, f"10_land/{relation}")
@@ -148,9 +152,11 @@ def _set_up(connection: duckdb.DuckDBPyConnection, landing: Landing) -> None:
         f"create type quality_word as enum ({', '.join(quoted(q) for q in QUALITIES)})"
     )
     for macro in (
-        *stamp_macros(export.time_format), amount_macro(export), quality_macro(export),
+        *stamp_macros(export.time_format),
+        amount_macro(export),
+        quality_macro(export),
         unit_macro(export),
-    ):  # fmt: skip
+    ):
         connection.execute(macro)
     set_variables(
         connection,

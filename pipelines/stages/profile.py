@@ -29,11 +29,21 @@ from rightsize.demand import bands
 
 _TABLES = ("month_stat", "month_band", "balance", "stuck_register")
 _STATEMENTS = (
-    "landed_read", "landed_read_none", "ranked_reading", "ranked_reading_none", "far_reading",
-    "interval_from_register", "meter_key", "keyed_read", "superseded_read",
-    "current_read", "deviation", "hour_read",
-    "day_read", *_TABLES,
-)  # fmt: skip
+    "landed_read",
+    "landed_read_none",
+    "ranked_reading",
+    "ranked_reading_none",
+    "far_reading",
+    "interval_from_register",
+    "meter_key",
+    "keyed_read",
+    "superseded_read",
+    "current_read",
+    "deviation",
+    "hour_read",
+    "day_read",
+    *_TABLES,
+)
 _FOLDERS = f"{PARTITION_FOLDERS}/*"
 _BAND_PARAMETERS = {
     "first_edge_gpm": bands.FIRST_EDGE_GPM,
@@ -56,9 +66,11 @@ class ProfilePartition:
     def files(self) -> tuple[Path, ...]:
         """Every file that the profile is made from."""
         return (
-            *self.interval_files, *self.register_files, *self.next_register_files,
+            *self.interval_files,
+            *self.register_files,
+            *self.next_register_files,
             *self.far_register_files,
-        )  # fmt: skip
+        )
 
     def fingerprint(self, timezone: str) -> str:
         """Names the profile made from just these files by just these statements."""

@@ -19,7 +19,7 @@ from rightsize.units import MM_PER_IN, SIZE_IN_OF_MM, UnitSystem
 
 @dataclass(frozen=True)
 class ProgramOutcome:
-    """A programme and what stands beside it."""
+    """A program, its options and the overrun meters it leaves out."""
 
     program: Program
     options: pl.DataFrame  # every change-out that might have been chosen

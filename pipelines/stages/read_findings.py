@@ -158,10 +158,12 @@ def _clock_finding(accounts: dict[str, str], row: tuple[object, ...]) -> Finding
             "stamps of the end taken for the start, or a clock off by an interval?"
         ),
         evidence={
-            "shift_min": shift_min, "agree_share": round(float(str(share)), 4),
-            "month": month, "read_count": reads,
+            "shift_min": shift_min,
+            "agree_share": round(float(str(share)), 4),
+            "month": month,
+            "read_count": reads,
         },
-    )  # fmt: skip
+    )
 
 
 def _multiplier_finding(

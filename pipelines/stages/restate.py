@@ -36,13 +36,14 @@ def restate(
     there = {str(item.path) for item in found}
     return [
         FileProblem(
-            Path(path), "multiplier_stale",
+            Path(path),
+            "multiplier_stale",
             f"{path}: holds reads of a meter whose multiplier changed in the meter list, but "
             "is gone; its reads keep the former multiplier",
         )
         for path in ledger.paths_of(work, sorted(stale))
         if path not in there
-    ]  # fmt: skip
+    ]
 
 
 def _files_of(

@@ -133,11 +133,17 @@ def judge(
                 continue
             outcomes.append(
                 Outcome(
-                    suite=suite, batch=str(batch), expectation="between", metric=wanted.metric,
-                    is_met=row not in unmet, severity=wanted.severity,
-                    observed=float(observed), expected=_bounds(wanted), meaning=wanted.meaning,
+                    suite=suite,
+                    batch=str(batch),
+                    expectation="between",
+                    metric=wanted.metric,
+                    is_met=row not in unmet,
+                    severity=wanted.severity,
+                    observed=float(observed),
+                    expected=_bounds(wanted),
+                    meaning=wanted.meaning,
                 )
-            )  # fmt: skip
+            )
     return outcomes
 
 
@@ -169,13 +175,15 @@ def _great_expectations(
     for wanted in expectations:
         suite.add_expectation(
             ExpectColumnValuesToBeBetween(
-                column=wanted.metric, min_value=wanted.min, max_value=wanted.max,
+                column=wanted.metric,
+                min_value=wanted.min,
+                max_value=wanted.max,
                 severity=FailureSeverity.CRITICAL
                 if wanted.severity == "failure"
                 else FailureSeverity.WARNING,
                 meta={"meaning": wanted.meaning},
             )
-        )  # fmt: skip
+        )
     validated = batch.validate(suite, result_format="COMPLETE")
     return [_unmet(result) for result in validated.results]
 
@@ -194,12 +202,19 @@ def _keep(work: duckdb.DuckDBPyConnection, outcomes: Sequence[Outcome]) -> None:
         "insert into ledger.validation_result values (now(), ?, ?, ?, ?, ?, ?, ?, ?, ?)",
         [
             [
-                o.suite, o.batch, o.expectation, o.metric, o.is_met, o.severity,
-                None if o.observed is None else f"{o.observed:.6g}", o.expected, o.meaning,
+                o.suite,
+                o.batch,
+                o.expectation,
+                o.metric,
+                o.is_met,
+                o.severity,
+                None if o.observed is None else f"{o.observed:.6g}",
+                o.expected,
+                o.meaning,
             ]
             for o in outcomes
         ],
-    )  # fmt: skip
+    )
     work.execute("commit")
 
 

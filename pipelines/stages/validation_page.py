@@ -52,11 +52,17 @@ def write_page(work: duckdb.DuckDBPyConnection, workspace: Workspace, utility: s
     failures = sum(o[5] == "failure" for o in missed)
     lines = [
         (
-            str(at)[:16], suite, batch, "met" if is_met else severity,
-            metric.replace("_", " "), seen, expected, meaning,
+            str(at)[:16],
+            suite,
+            batch,
+            "met" if is_met else severity,
+            metric.replace("_", " "),
+            seen,
+            expected,
+            meaning,
         )
         for at, suite, batch, metric, is_met, severity, seen, expected, meaning in outcomes
-    ]  # fmt: skip
+    ]
     heads = ("judged", "suite", "batch", "outcome", "metric", "found", "expected", "meaning")
     tables: list[tuple[str, tuple[str, ...], list[Any]]] = [
         ("Not met", heads, [t for t in lines if t[3] != "met"]),

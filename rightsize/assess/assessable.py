@@ -88,8 +88,10 @@ def _is_usable(posterior: FlowPosterior) -> NDArray[np.bool_]:
 
 def _stat(block: ProfileBlock, sites: SiteBlock, meters: tuple[Meter, ...]) -> pl.DataFrame:
     known = sites.meter_index >= 0
-    held = [meters[k] if is_known else None for k, is_known in zip(sites.meter_index, known,
-                                                                  strict=True)]  # fmt: skip
+    held = [
+        meters[k] if is_known else None
+        for k, is_known in zip(sites.meter_index, known, strict=True)
+    ]
     return pl.DataFrame(
         {
             "service_kind": pl.Series(sites.service_kind, dtype=pl.String),

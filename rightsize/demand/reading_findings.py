@@ -64,13 +64,16 @@ def reading_findings(
     frame
         account_id, meter_id, code, severity, message, evidence (JSON).
     """
-    found = [_apply(stat, rule) for rule in _rules(
-        full_year_days=full_year_days,
-        low_coverage_share=low_coverage_share,
-        many_estimates_share=many_estimates_share,
-        leak_night_share=leak_night_share,
-        said=Wording(units),
-    )]  # fmt: skip
+    found = [
+        _apply(stat, rule)
+        for rule in _rules(
+            full_year_days=full_year_days,
+            low_coverage_share=low_coverage_share,
+            many_estimates_share=many_estimates_share,
+            leak_night_share=leak_night_share,
+            said=Wording(units),
+        )
+    ]
     return pl.concat(found) if found else FINDING_SCHEMA.to_frame()
 
 

@@ -193,9 +193,13 @@ def _resample(weight: Array, uniform: Array) -> NDArray[np.int64]:
 
 
 def _moved(
-    atoms: Atoms, chosen: NDArray[np.int64], misfit: Array, single: Array, noise: Array,
+    atoms: Atoms,
+    chosen: NDArray[np.int64],
+    misfit: Array,
+    single: Array,
+    noise: Array,
     signs: DrawSigns,
-) -> Draws:  # fmt: skip
+) -> Draws:
     """Move each chosen atom toward what the reads show."""
     alone = atoms.is_single[chosen]
     shrunk = np.where(alone, 0.0, misfit)
@@ -229,9 +233,15 @@ def _share_at_top(share: Array, varies_share: Array, signs: DrawSigns) -> Array:
 
 
 def _reduced(
-    small: Array, small_min: Array, large: Array, large_min: Array, share: Array,
-    top_share: Array, alone: NDArray[np.bool_], length: Array,
-) -> Draws:  # fmt: skip
+    small: Array,
+    small_min: Array,
+    large: Array,
+    large_min: Array,
+    share: Array,
+    top_share: Array,
+    alone: NDArray[np.bool_],
+    length: Array,
+) -> Draws:
     """To the intensities unknown inside an interval, in one kind where one will do."""
     inner_small = small * _inner(small_min, length)
     inner_large = np.where(alone, large, large * _inner(large_min, length))

@@ -62,9 +62,14 @@ def _gamma_density(level: Array) -> Array:
 
 
 def with_edges(
-    expected: Array, parts: EdgeParts, steady_gpm: Array, resting: Array, intensity: Array,
-    table: RegisteredTable, installed: NDArray[np.int64],
-) -> Array:  # fmt: skip
+    expected: Array,
+    parts: EdgeParts,
+    steady_gpm: Array,
+    resting: Array,
+    intensity: Array,
+    table: RegisteredTable,
+    installed: NDArray[np.int64],
+) -> Array:
     """Registered means at each mean draw flow [J, A, K], begun and ended draws taken in."""
     for gpm, share in parts:
         on = table.registered_gpm((steady_gpm + gpm).astype(np.float32), installed)

@@ -100,9 +100,13 @@ def _rows(block: ProfileBlock, rows: slice | NDArray[np.int64]) -> ProfileBlock:
 
 def _joined(parts: list[FlowPosterior]) -> FlowPosterior:
     by_account = {
-        "time_share", "actual_volume_share", "actual_volume_share_low",
-        "actual_volume_share_high", "registered_envelope_low", "registered_envelope_high",
-    }  # fmt: skip
+        "time_share",
+        "actual_volume_share",
+        "actual_volume_share_low",
+        "actual_volume_share_high",
+        "registered_envelope_low",
+        "registered_envelope_high",
+    }
     return FlowPosterior(
         **{
             name: np.concatenate(

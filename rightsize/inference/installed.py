@@ -145,9 +145,11 @@ def _own_table(
         mine = np.flatnonzero(told.index == k).tolist()
         meter = told.curves.meters[k]
         uniform = design.uniforms(
-            [meter_id[i] for i in mine], count=len(ratio), dimensions=KNOT_COUNT,
+            [meter_id[i] for i in mine],
+            count=len(ratio),
+            dimensions=KNOT_COUNT,
             seed=seed + _SEED_STEP,
-        )  # fmt: skip
+        )
         error = ndtri(uniform) @ _root(told.curves.covariance[k]).T
         centre = ratio_between(TABLE_FLOW_GPM, meter.registration)
         bent = centre * (1 + error @ knot_weights(TABLE_FLOW_GPM, meter))

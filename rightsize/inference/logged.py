@@ -152,9 +152,14 @@ def _fixture(name: str, parts: list[tuple[float, float, float]]) -> Fixture:
     spread = np.log(known).std(axis=0, ddof=1) if len(known) > 1 else np.zeros(2)
     factor = np.maximum(np.exp(Z90 * spread), _LEAST_FACTOR)
     return Fixture(
-        name, float(middle[0]), float(factor[0]), float(middle[1]), float(factor[1]),
-        one_at_a_time=_ONE_AT_A_TIME, source=f"{len(known)} logged sites of the utility",
-    )  # fmt: skip
+        name,
+        float(middle[0]),
+        float(factor[0]),
+        float(middle[1]),
+        float(factor[1]),
+        one_at_a_time=_ONE_AT_A_TIME,
+        source=f"{len(known)} logged sites of the utility",
+    )
 
 
 def _steady(steady_gpm: Array) -> SteadyPrior:

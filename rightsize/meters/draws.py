@@ -180,10 +180,11 @@ def _error_bounds(meters: Sequence[Meter], *, in_service: bool) -> tuple[Array, 
     """
     new = np.array([ratio_at_knots(m) for m in meters]).reshape(len(meters), 3)
     low, high = (
-        np.array([[m.low_limits[k], m.normal_limits[k], m.normal_limits[k]] for m in meters])
-        .reshape(len(meters), 3)
+        np.array(
+            [[m.low_limits[k], m.normal_limits[k], m.normal_limits[k]] for m in meters]
+        ).reshape(len(meters), 3)
         for k in (0, 1)
-    )  # fmt: skip
+    )
     half = (high - low) / 2
     static = np.array(
         [not principle_of(m.meter_type).has_moving_part for m in meters], dtype=bool

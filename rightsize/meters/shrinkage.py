@@ -137,9 +137,14 @@ def shrunk_curves(
         group_error |= fit.group_error
         group_covariance |= fit.group_covariance
     return ShrunkCurves(
-        tuple(str(i) for i in ids), index, error, covariance, group_error, group_covariance,
+        tuple(str(i) for i in ids),
+        index,
+        error,
+        covariance,
+        group_error,
+        group_covariance,
         dict(Counter(group_of)),
-    )  # fmt: skip
+    )
 
 
 def _knot_evidence(

@@ -96,18 +96,25 @@ def _decide_rows(case: Case, rows: slice) -> Decision:
     season_gpm = np.where(case.is_irrigation, case.block.max_hour_gpm, 0.0)
     with np.errstate(invalid="ignore", over="ignore"):  # meters not assessed may hold NaN
         draws = draw_benefits(
-            case.posterior, rows, index, rates, costs, limits,
+            case.posterior,
+            rows,
+            index,
+            rates,
+            costs,
+            limits,
             least_sustained_gpm=np.nan_to_num(season_gpm[rows]),
             demand_elasticity=case.thresholds.demand_elasticity,
-        )  # fmt: skip
+        )
         weighed = weigh(
-            draws, limits, case.broken[rows],
+            draws,
+            limits,
+            case.broken[rows],
             (
                 case.posterior.registered_envelope_low[rows],
                 case.posterior.registered_envelope_high[rows],
             ),
             odds_of_fit=case.thresholds.odds_of_fit,
-        )  # fmt: skip
+        )
         choice = _choose(case, rows, draws, weighed)
     return Decision(
         recommendation=recommendation_frame(case, rows, draws, choice),

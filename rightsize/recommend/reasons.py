@@ -149,12 +149,17 @@ def _pays(said: Wording) -> pl.Expr:
         f"{{}} carries the peak of {{}} {said.flow_unit} ({{}} to {{}}; rated {{}}) and "
         "registers {} % where {} "
         "registers {} %, which brings {} USD a year after all costs ({} to {}) with odds of {}",
-        pl.col("_recommended"), *_peak(said), said.flow_figure(pl.col("_new_smoc")),
-        number("recommended_accuracy_pct"), pl.col("_installed"),
-        number("installed_accuracy_pct"), number("net_benefit_usd_per_year"),
-        number("net_benefit_low_usd_per_year"), number("net_benefit_high_usd_per_year"),
+        pl.col("_recommended"),
+        *_peak(said),
+        said.flow_figure(pl.col("_new_smoc")),
+        number("recommended_accuracy_pct"),
+        pl.col("_installed"),
+        number("installed_accuracy_pct"),
+        number("net_benefit_usd_per_year"),
+        number("net_benefit_low_usd_per_year"),
+        number("net_benefit_high_usd_per_year"),
         _odds("odds_of_benefit"),
-    )  # fmt: skip
+    )
 
 
 def _peak(said: Wording) -> tuple[pl.Expr, ...]:
@@ -169,13 +174,16 @@ def _overload(verb: str, said: Wording) -> pl.Expr:
     by_peak = pl.format(
         f"the peak of {{}} {unit} ({{}} to {{}}) {verb} the {{}} {unit} that {{}} may carry at "
         "peaks",
-        *_peak(said), said.flow_figure(pl.col("_smoc")), pl.col("_installed"),
-    )  # fmt: skip
+        *_peak(said),
+        said.flow_figure(pl.col("_smoc")),
+        pl.col("_installed"),
+    )
     by_hour = pl.format(
         f"the sustained flow of {{}} {verb} the {{}} that {{}} may carry for long",
-        said.flow(pl.col("sustained_60min_gpm")), said.flow(pl.col("_continuous")),
+        said.flow(pl.col("sustained_60min_gpm")),
+        said.flow(pl.col("_continuous")),
         pl.col("_installed"),
-    )  # fmt: skip
+    )
     peak_is_worse = pl.col("_odds_over_smoc") >= pl.col("_odds_over_continuous")
     return pl.concat_str(
         pl.when(peak_is_worse).then(by_peak).otherwise(by_hour),
@@ -186,8 +194,9 @@ def _overload(verb: str, said: Wording) -> pl.Expr:
 def _undersized(said: Wording) -> pl.Expr:
     cure = pl.format(
         "; {} carries peak and sustained flow (odds {})",
-        pl.col("_recommended"), _odds("odds_of_fit"),
-    )  # fmt: skip
+        pl.col("_recommended"),
+        _odds("odds_of_fit"),
+    )
     none = pl.format(
         "; no meter of the catalogue may be installed here ({}), so a person decides",
         pl.col("_blocked_by"),
@@ -201,9 +210,11 @@ def _log_for_gain() -> pl.Expr:
     return pl.format(
         "{} may bring up to {} USD a year after all costs, but only with odds of {}: logging "
         "the site first is worth about {} USD more than it costs",
-        pl.col("_recommended"), number("net_benefit_high_usd_per_year"),
-        _odds("odds_of_benefit"), number("expected_value_of_logging_usd"),
-    )  # fmt: skip
+        pl.col("_recommended"),
+        number("net_benefit_high_usd_per_year"),
+        _odds("odds_of_benefit"),
+        number("expected_value_of_logging_usd"),
+    )
 
 
 def _log_for_fit(said: Wording) -> pl.Expr:
@@ -215,14 +226,17 @@ def _log_for_fit(said: Wording) -> pl.Expr:
 def _fits(said: Wording) -> pl.Expr:
     keeps = pl.format(
         "{} registers {} % at a peak of {} (rated {})",
-        pl.col("_installed"), number("installed_accuracy_pct"),
-        said.flow(pl.col("peak_10s_gpm")), said.flow_figure(pl.col("_smoc")),
-    )  # fmt: skip
+        pl.col("_installed"),
+        number("installed_accuracy_pct"),
+        said.flow(pl.col("peak_10s_gpm")),
+        said.flow_figure(pl.col("_smoc")),
+    )
     rival = pl.format(
         "; the best other meter, {}, would bring {} USD a year after all costs with odds of {}",
-        pl.col("_rival"), number("runner_up_net_benefit_usd_per_year"),
+        pl.col("_rival"),
+        number("runner_up_net_benefit_usd_per_year"),
         _odds("_rival_odds"),
-    )  # fmt: skip
+    )
     alone = pl.lit("; no other meter of the catalogue fits and may be installed")
     has_rival = pl.col("_rival").is_not_null()
     return pl.concat_str(keeps, pl.when(has_rival).then(rival).otherwise(alone))

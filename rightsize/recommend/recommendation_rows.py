@@ -53,15 +53,18 @@ def recommendation_frame(case: Case, rows: slice, draws: Draws, choice: Choice) 
     }
     frame = _null_where(_typed(columns), ~judged, keep=_ALWAYS)
     return with_reason(
-        frame, case, rows,
-        odds_over_smoc=choice.odds_over_smoc, odds_over_continuous=choice.odds_over_continuous,
+        frame,
+        case,
+        rows,
+        odds_over_smoc=choice.odds_over_smoc,
+        odds_over_continuous=choice.odds_over_continuous,
         smaller=choice.smaller,
         is_other=choice.chosen != case.meter_index[rows],
         blocked_by=main_rule(choice.weighed.broken),
         runner_up_odds=at_meter(
             choice.weighed.odds_of_benefit, np.maximum(choice.runner_up, 0)
         ),
-    )  # fmt: skip
+    )
 
 
 _ALWAYS: Final = (
@@ -168,10 +171,14 @@ def _typed(columns: dict[str, Any]) -> pl.DataFrame:
     frame = pl.DataFrame(
         {k: v.astype(np.float64) if _is_floats(v) else v for k, v in columns.items()},
         schema_overrides={
-            "account_id": pl.String, "meter_id": pl.String, "customer_class": pl.String,
-            "service_kind": pl.String, "verdict": pl.Enum(VERDICTS), "action": pl.Enum(ACTIONS),
+            "account_id": pl.String,
+            "meter_id": pl.String,
+            "customer_class": pl.String,
+            "service_kind": pl.String,
+            "verdict": pl.Enum(VERDICTS),
+            "action": pl.Enum(ACTIONS),
         },
-    )  # fmt: skip
+    )
     return frame.with_columns(pl.col(pl.Float64).fill_nan(None))
 
 

@@ -109,9 +109,13 @@ def draw_benefits(
 
 
 def _money(
-    registered: Floats, installed: Array, meter_index: NDArray[np.int64], rates: RateSteps,
-    costs: ChangeCosts, demand_elasticity: float,
-) -> tuple[Floats, Floats]:  # fmt: skip
+    registered: Floats,
+    installed: Array,
+    meter_index: NDArray[np.int64],
+    rates: RateSteps,
+    costs: ChangeCosts,
+    demand_elasticity: float,
+) -> tuple[Floats, Floats]:
     """Gain of volumetric charges and net benefit of each meter in each draw [J, A, M]."""
     bill_now = rates.bill_usd_per_year(installed).astype(DRAW_KIND)
     billed = _after_demand_answers(registered, installed, demand_elasticity)

@@ -30,16 +30,26 @@ REGISTERED_NOW_GAL: Final = 900_000.0
 REGISTERS: Final = (None, 0.98, 0.98, 0.97)  # share of actual; None for the installed meter
 
 
-def _meter(kind: Any, size_in: float, smoc: float, loss_psi: float, money: tuple[float, ...],
-           ) -> Meter:  # fmt: skip
+def _meter(
+    kind: Any, size_in: float, smoc: float, loss_psi: float, money: tuple[float, ...]
+) -> Meter:
     price, install, upkeep, life = money
     return Meter(
-        meter_type=kind, size_in=size_in, starting_gpm=smoc / 400, min_test_gpm=smoc / 200,
-        normal_min_gpm=smoc / 50, continuous_gpm=smoc / 2, smoc_gpm=smoc,
-        registration=((smoc / 400, 0.9), (smoc, 1.0)), head_loss_psi_at_smoc=loss_psi,
-        price_usd=price, install_usd=install, upkeep_usd_per_year=upkeep, life_years=life,
+        meter_type=kind,
+        size_in=size_in,
+        starting_gpm=smoc / 400,
+        min_test_gpm=smoc / 200,
+        normal_min_gpm=smoc / 50,
+        continuous_gpm=smoc / 2,
+        smoc_gpm=smoc,
+        registration=((smoc / 400, 0.9), (smoc, 1.0)),
+        head_loss_psi_at_smoc=loss_psi,
+        price_usd=price,
+        install_usd=install,
+        upkeep_usd_per_year=upkeep,
+        life_years=life,
         source="invented for the handbook",
-    )  # fmt: skip
+    )
 
 
 CATALOGUE: Final = Catalogue(
@@ -126,20 +136,32 @@ def _block() -> ProfileBlock:
     """A year of hourly reads; what the decision does not look at is left empty."""
     one = np.ones(1)
     said: dict[str, Any] = {
-        "account_id": ("LM-104",), "meter_id": ("M-2207",), "customer_class": ("office",),
-        "meter_index": np.zeros(1, dtype=np.int64), "interval_min": 60 * one,
-        "resolution_gal": one, "days_covered": 365 * one, "reads_used": 8760 * one,
-        "registered_gal": REGISTERED_NOW_GAL * one, "zero_count": one,
-        "max_interval_gpm": 26 * one, "max_hour_gpm": 26 * one, "max_day_gpm": 9 * one,
-    }  # fmt: skip
+        "account_id": ("LM-104",),
+        "meter_id": ("M-2207",),
+        "customer_class": ("office",),
+        "meter_index": np.zeros(1, dtype=np.int64),
+        "interval_min": 60 * one,
+        "resolution_gal": one,
+        "days_covered": 365 * one,
+        "reads_used": 8760 * one,
+        "registered_gal": REGISTERED_NOW_GAL * one,
+        "zero_count": one,
+        "max_interval_gpm": 26 * one,
+        "max_hour_gpm": 26 * one,
+        "max_day_gpm": 9 * one,
+    }
     empty = {f.name: np.zeros(1) for f in fields(ProfileBlock)}
     return ProfileBlock(**(empty | said))
 
 
 def _site() -> SiteBlock:
     return SiteBlock(
-        service_kind=("domestic",), customer_class=("office",), service_line_in=np.array([3.0]),
-        spare_head_psi=np.array([20.0]), is_critical=np.zeros(1, dtype=bool),
-        area=("Mill End",), age_years=np.array([np.nan]),
+        service_kind=("domestic",),
+        customer_class=("office",),
+        service_line_in=np.array([3.0]),
+        spare_head_psi=np.array([20.0]),
+        is_critical=np.zeros(1, dtype=bool),
+        area=("Mill End",),
+        age_years=np.array([np.nan]),
         meter_index=np.zeros(1, dtype=np.int64),
-    )  # fmt: skip
+    )

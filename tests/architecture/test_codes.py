@@ -103,9 +103,11 @@ def refused() -> pl.DataFrame:
     schema = {"meter_index": pl.Int64, "meter_refusal": pl.String}
     return not_assessed_reason(
         pl.DataFrame(rows, schema_overrides=schema, infer_schema_length=None),
-        min_days_covered=90, max_estimated_share=0.4, max_zero_share=0.999,
+        min_days_covered=90,
+        max_estimated_share=0.4,
+        max_zero_share=0.999,
         min_reads_per_step=0.2,
-    )  # fmt: skip
+    )
 
 
 def test_the_gate_emits_every_reason_of_the_contract_and_no_other(refused) -> None:
@@ -130,9 +132,12 @@ def test_the_first_reason_of_the_list_is_the_one_said() -> None:
             row |= SPOILT[name]
         schema = {"meter_index": pl.Int64, "meter_refusal": pl.String}
         said = not_assessed_reason(
-            pl.DataFrame([row], schema_overrides=schema), min_days_covered=90,
-            max_estimated_share=0.4, max_zero_share=0.999, min_reads_per_step=0.2,
-        )  # fmt: skip
+            pl.DataFrame([row], schema_overrides=schema),
+            min_days_covered=90,
+            max_estimated_share=0.4,
+            max_zero_share=0.999,
+            min_reads_per_step=0.2,
+        )
         assert said["not_assessed_code"].item() == first
 
 
@@ -158,10 +163,13 @@ RULE_FILES = (
     "pipelines/stages/land_file.py",
 )  # fmt: skip
 COMPOSED = {
-    *(f"{amount}_{what}" for amount in ("volume", "reading")
-      for what in ("unreadable", "not_finite", "negative")),
+    *(
+        f"{amount}_{what}"
+        for amount in ("volume", "reading")
+        for what in ("unreadable", "not_finite", "negative")
+    ),
     *(f"read_{quality}" for quality in ("estimated", "edited", "questionable", "missing")),
-}  # fmt: skip
+}
 """Rules named by what the file holds: `getvariable('amount_name') || '_negative'` and
 `'read_' || quality`."""
 
@@ -205,6 +213,8 @@ def test_every_array_of_the_posterior_is_known_to_the_gate_or_named_here() -> No
         if isinstance(node, ast.Attribute) and ast.unparse(node.value) == "posterior"
     }
     bounds_only = {
-        "registered_envelope_low", "registered_envelope_high", "known_curve_gal_per_year",
-    }  # fmt: skip
+        "registered_envelope_low",
+        "registered_envelope_high",
+        "known_curve_gal_per_year",
+    }
     assert set(FlowPosterior.__dataclass_fields__) == read | bounds_only

@@ -34,10 +34,12 @@ def _write_year(workspace: Workspace, meters: list[str], buckets: int) -> None:
     """A year of 15 min reads of every meter, a file a month and bucket."""
     rng = np.random.default_rng(3)
     with duckdb.connect() as connection:
-        placed = dict(connection.execute(
-            "select m, (md5_number_lower(m) % $b)::integer from unnest($m) as t(m)",
-            {"m": meters, "b": buckets},
-        ).fetchall())  # fmt: skip
+        placed = dict(
+            connection.execute(
+                "select m, (md5_number_lower(m) % $b)::integer from unnest($m) as t(m)",
+                {"m": meters, "b": buckets},
+            ).fetchall()
+        )
     for month in range(1, 13):
         first = dt.datetime(2025, month, 1, 7, tzinfo=dt.UTC)
         last = dt.datetime(2025 + month // 12, month % 12 + 1, 1, 7, tzinfo=dt.UTC)

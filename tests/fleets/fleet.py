@@ -88,10 +88,11 @@ def _truth(flow, meters):
     top = np.sort(np.partition(flow, len(flow) - 100)[-100:])
     return {
         "band": np.bincount(np.maximum(band_of(centre), 0), volume, BAND_COUNT),
-        "actual": volume.sum(), "registered": ratio @ volume,
+        "actual": volume.sum(),
+        "registered": ratio @ volume,
         "peak": float(top[-int(np.ceil(1e-5 * len(flow)))]),
         "sustained": float(hours[int((1 - 0.005) * len(hours))]),
-    }  # fmt: skip
+    }
 
 
 def _installed(truth, meters, rng):
@@ -102,8 +103,12 @@ def _installed(truth, meters, rng):
     of_type = [
         i for i, m in enumerate(meters) if m.meter_type == kind and m.grade == "standard"
     ]
-    carries = [i for i in of_type if meters[i].smoc_gpm >= truth["peak"]
-               and meters[i].continuous_gpm >= truth["sustained"]]  # fmt: skip
+    carries = [
+        i
+        for i in of_type
+        if meters[i].smoc_gpm >= truth["peak"]
+        and meters[i].continuous_gpm >= truth["sustained"]
+    ]
     fit = of_type.index(carries[0]) if carries else len(of_type) - 1
     step = int(rng.choice([-1, 0, 1, 2, 3], p=[0.06, 0.3, 0.34, 0.2, 0.1]))
     return of_type[int(np.clip(fit + step, 0, len(of_type) - 1))]

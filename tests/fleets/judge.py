@@ -91,18 +91,24 @@ def certain(block, *, registered, actual, peak, sustained):
 def truth_posterior(truth, block):
     """What is known after perfect logging."""
     return certain(
-        block, registered=truth.registered_gal * YEAR, actual=truth.actual_gal * YEAR,
-        peak=truth.peak_10s_gpm, sustained=truth.sustained_60min_gpm,
-    )  # fmt: skip
+        block,
+        registered=truth.registered_gal * YEAR,
+        actual=truth.actual_gal * YEAR,
+        peak=truth.peak_10s_gpm,
+        sustained=truth.sustained_60min_gpm,
+    )
 
 
 def interval_mean_posterior(block, meters):
     """The naive way: the interval's mean is the flow."""
     volume = block.band_gal
     return certain(
-        block, registered=volume @ registration_matrix(meters, BAND_CENTRES_GPM).T,
-        actual=volume.sum(axis=1), peak=block.max_interval_gpm, sustained=block.max_hour_gpm,
-    )  # fmt: skip
+        block,
+        registered=volume @ registration_matrix(meters, BAND_CENTRES_GPM).T,
+        actual=volume.sum(axis=1),
+        peak=block.max_interval_gpm,
+        sustained=block.max_hour_gpm,
+    )
 
 
 def oracle_of(truth, block, meters):
@@ -113,9 +119,14 @@ def oracle_of(truth, block, meters):
     every = slice(0, block.size)
     rates, costs, limits = case.priced(every)
     draws = draw_benefits(
-        posterior, every, block.meter_index, rates, costs, limits,
+        posterior,
+        every,
+        block.meter_index,
+        rates,
+        costs,
+        limits,
         least_sustained_gpm=np.zeros(block.size),
-    )  # fmt: skip
+    )
     net, fits = draws.net_benefit_usd[0].astype(float), draws.fits[0] & (case.broken == 0)
     value = np.where(fits, net, -np.inf)
     best = np.where(value.max(axis=1) > 0, value.argmax(axis=1), block.meter_index)
@@ -140,9 +151,11 @@ def decided(block, posterior, meters):
     rows = result.recommendation
     names = {(m.meter_type, m.size_in, m.grade): k for k, m in enumerate(meters)}
     keys = zip(
-        rows["recommended_type"], rows["recommended_size_in"], rows["recommended_grade"],
+        rows["recommended_type"],
+        rows["recommended_size_in"],
+        rows["recommended_grade"],
         strict=True,
-    )  # fmt: skip
+    )
     wanted = np.array([names.get(key, -1) for key in keys])
     action = np.array(rows["action"].to_list())
     value = rows["expected_value_of_logging_usd"].fill_null(-np.inf).to_numpy()
@@ -152,9 +165,10 @@ def decided(block, posterior, meters):
     logged &= action == "log_first"
     named = np.isin(action, ["change", "refer"]) & (wanted >= 0)  # a person confirms a referral
     return Decided(
-        np.where(named, wanted, block.meter_index), logged,
+        np.where(named, wanted, block.meter_index),
+        logged,
         np.array(rows["verdict"].to_list()) == "undersized",
-    )  # fmt: skip
+    )
 
 
 def scores(truth, block, meters, posterior, decision, oracle):
@@ -216,4 +230,4 @@ def coverage(truth, posterior, oracle, index):
         "gain_error_median": float(np.median(error)),
         "gain_error_mean": float(np.mean(error)),
         "detail": (peak, np.array([low, middle, high]), gain, best),
-    }  # fmt: skip
+    }

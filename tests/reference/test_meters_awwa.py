@@ -257,9 +257,14 @@ HIGH = [(2, 0.25, 0.5, 170, 200, 800), (4, 0.375, 0.75, 800, 1000, 1000 / 0.375)
 
 @pytest.mark.parametrize(("size", "low", "normal", "continuous", "smoc", "spread"), HIGH)
 def test_high_performance_compounds(
-    shipped: Catalogue, size: float, low: float, normal: float, continuous: float, smoc: float,
+    shipped: Catalogue,
+    size: float,
+    low: float,
+    normal: float,
+    continuous: float,
+    smoc: float,
     spread: float,
-) -> None:  # fmt: skip
+) -> None:
     meter = shipped.find("compound", size, grade="high_performance")
     assert meter.continuous_gpm == continuous
     assert meter.flow_range_ratio == pytest.approx(spread)

@@ -56,21 +56,32 @@ def test_a_posterior_that_is_not_finite_is_no_estimate() -> None:
     broken = posterior.registered_gal_per_year.copy()
     broken[0, 1, 2] = np.nan
     result = decide(
-        block, replace(posterior, registered_gal_per_year=broken), sites, meters, tariff(),
-        Thresholds(), units="us",
-    )  # fmt: skip
+        block,
+        replace(posterior, registered_gal_per_year=broken),
+        sites,
+        meters,
+        tariff(),
+        Thresholds(),
+        units="us",
+    )
     assert result.not_assessed["account_id"].to_list() == ["A-00001"]
     assert result.not_assessed["code"].to_list() == ["no_estimate"]
     assert set(result.candidate["account_id"]) == {"A-00000", "A-00002"}
 
 
 BY_BAND = (
-    "time_share", "actual_volume_share", "actual_volume_share_low", "actual_volume_share_high",
-)  # fmt: skip
+    "time_share",
+    "actual_volume_share",
+    "actual_volume_share_low",
+    "actual_volume_share_high",
+)
 DRAWN = (
-    "peak_10s_gpm", "peak_1min_gpm", "sustained_60min_gpm", "unseen_gal_per_year",
+    "peak_10s_gpm",
+    "peak_1min_gpm",
+    "sustained_60min_gpm",
+    "unseen_gal_per_year",
     "low_flow_share",
-)  # fmt: skip
+)
 
 
 @pytest.mark.parametrize("value", [np.nan, np.inf])
@@ -100,15 +111,23 @@ def test_an_account_that_draws_nothing_in_any_draw_is_no_estimate() -> None:
     flow = posterior.actual_gal_per_year.copy()
     flow[:, 1] = 0.0
     result = decide(
-        block, replace(posterior, actual_gal_per_year=flow), sites, meters, tariff(),
+        block,
+        replace(posterior, actual_gal_per_year=flow),
+        sites,
+        meters,
+        tariff(),
         Thresholds(),
-    )  # fmt: skip
+    )
     assert result.not_assessed["code"].to_list() == ["no_estimate"]
     flow[0, 1] = 1.0
     result = decide(
-        block, replace(posterior, actual_gal_per_year=flow), sites, meters, tariff(),
+        block,
+        replace(posterior, actual_gal_per_year=flow),
+        sites,
+        meters,
+        tariff(),
         Thresholds(),
-    )  # fmt: skip
+    )
     assert result.not_assessed.is_empty()
 
 
@@ -117,9 +136,14 @@ def test_an_unknown_meter_is_not_assessed() -> None:
     index = sites.meter_index.copy()
     index[0] = -1
     result = decide(
-        replace(block, meter_index=index), posterior, replace(sites, meter_index=index), meters,
-        tariff(), Thresholds(), units="us",
-    )  # fmt: skip
+        replace(block, meter_index=index),
+        posterior,
+        replace(sites, meter_index=index),
+        meters,
+        tariff(),
+        Thresholds(),
+        units="us",
+    )
     assert result.not_assessed["code"].to_list() == ["meter_not_in_catalogue"]
     assert result.recommendation["action"][0] == "keep"
     assert result.recommendation["installed_type"][0] is None

@@ -25,21 +25,32 @@ from rightsize.settings import Thresholds
 LIMITS = Thresholds()
 MEAN_GPM = 2.0
 SOUND: dict[str, Any] = {
-    "account_id": "A-1", "meter_id": "M1", "days_covered": 365.0, "span_days": 365.0,
-    "read_count": 8760.0, "estimated_count": 0.0,
-    "registered_gal": MEAN_GPM * 365 * 1440, "backward_gal": 0.0, "gap_gal": 0.0,
-    "night_low_gpm": 0.0, "night_zero_count": 365.0, "day_count": 365.0, "is_stopped": False,
-    "last_use_at": dt.datetime(2025, 12, 31, tzinfo=dt.UTC), "resolution_gal": 1.0,
+    "account_id": "A-1",
+    "meter_id": "M1",
+    "days_covered": 365.0,
+    "span_days": 365.0,
+    "read_count": 8760.0,
+    "estimated_count": 0.0,
+    "registered_gal": MEAN_GPM * 365 * 1440,
+    "backward_gal": 0.0,
+    "gap_gal": 0.0,
+    "night_low_gpm": 0.0,
+    "night_zero_count": 365.0,
+    "day_count": 365.0,
+    "is_stopped": False,
+    "last_use_at": dt.datetime(2025, 12, 31, tzinfo=dt.UTC),
+    "resolution_gal": 1.0,
     "interval_min": 60.0,
-}  # fmt: skip
+}
 FLOATS = tuple(name for name, value in SOUND.items() if isinstance(value, float))
 
 
 def found(units: str = "us", **changes: Any) -> dict[str, dict[str, Any]]:
     """Findings by code on a sound year of hourly reads, changed so."""
     schema = dict.fromkeys(FLOATS, pl.Float64) | {
-        "is_stopped": pl.Boolean, "last_use_at": pl.Datetime("us", "UTC"),
-    }  # fmt: skip
+        "is_stopped": pl.Boolean,
+        "last_use_at": pl.Datetime("us", "UTC"),
+    }
     rows = reading_findings(
         pl.DataFrame([{**SOUND, **changes}], schema_overrides=schema),
         full_year_days=LIMITS.full_year_days,
@@ -103,8 +114,9 @@ def test_many_estimates_holds_above_the_share_of_estimates() -> None:
     said = found(estimated_count=877.0)
     assert set(said) == {"many_estimates"}
     assert said["many_estimates"]["evidence"] == {
-        "estimated_count": 877.0, "read_count": 8760.0,
-    }  # fmt: skip
+        "estimated_count": 877.0,
+        "read_count": 8760.0,
+    }
 
 
 def test_coarse_resolution_holds_where_a_step_is_more_than_a_mean_interval() -> None:

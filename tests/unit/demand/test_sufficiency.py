@@ -22,12 +22,13 @@ SOUND: dict[str, Any] = {
     "read_count": 8760.0, "estimated_count": 0.0, "reads_used": 8760.0, "zero_count": 0.0,
     "registered_gal": 1e6, "resolution_gal": 1.0, "has_estimate": True,
 }  # fmt: skip
-SCHEMA = {
-    name: pl.Float64 for name, value in SOUND.items() if isinstance(value, float)
-} | {
-    "service_kind": pl.String, "meter_type": pl.String, "meter_index": pl.Int64,
-    "meter_status": pl.String, "meter_refusal": pl.String,
-}  # fmt: skip
+SCHEMA = {name: pl.Float64 for name, value in SOUND.items() if isinstance(value, float)} | {
+    "service_kind": pl.String,
+    "meter_type": pl.String,
+    "meter_index": pl.Int64,
+    "meter_status": pl.String,
+    "meter_refusal": pl.String,
+}
 
 
 def reason(units: str = "us", **changes: Any) -> tuple[str | None, str | None]:
@@ -50,10 +51,12 @@ def test_a_sound_account_is_assessed() -> None:
 @pytest.mark.parametrize(
     "changes",
     [
-        {"service_kind": "fire"}, {"service_kind": "combined"}, {"meter_type": "fire_service"},
+        {"service_kind": "fire"},
+        {"service_kind": "combined"},
+        {"meter_type": "fire_service"},
         {"service_kind": None, "meter_type": "fire_service"},
     ],
-)  # fmt: skip
+)
 def test_fire_and_combined_services_are_never_assessed(changes: dict[str, Any]) -> None:
     """Limit: none; never resized from consumption data (common practice: AWWA M22 sizes fire
     lines by the fire flow asked for, from memory)."""
@@ -79,8 +82,14 @@ def test_an_unrated_meter_is_told_from_one_that_is_not_in_the_catalogue() -> Non
 
 def test_no_reads_is_the_reason_of_a_silent_meter() -> None:
     """Limit: any accepted read (common practice)."""
-    reads = ("days_covered", "read_count", "estimated_count", "reads_used", "zero_count",
-             "registered_gal")  # fmt: skip
+    reads = (
+        "days_covered",
+        "read_count",
+        "estimated_count",
+        "reads_used",
+        "zero_count",
+        "registered_gal",
+    )
     assert reason(**dict.fromkeys(reads))[0] == "no_reads"
     assert reason(**dict.fromkeys(reads, 0.0))[0] == "no_reads"
 
@@ -147,18 +156,33 @@ reads = st.one_of(st.none(), st.integers(0, 600_000).map(float))
 
 
 @given(
-    days=amount, read=reads, estimated=reads, used=reads, zero=reads, gal=amount,
+    days=amount,
+    read=reads,
+    estimated=reads,
+    used=reads,
+    zero=reads,
+    gal=amount,
     step=st.floats(1e-3, 1e6),
-)  # fmt: skip
+)
 def test_whatever_the_reads_a_reason_is_of_the_list_and_has_its_sentence(
-    days: float | None, read: float | None, estimated: float | None, used: float | None,
-    zero: float | None, gal: float | None, step: float,
-) -> None:  # fmt: skip
+    days: float | None,
+    read: float | None,
+    estimated: float | None,
+    used: float | None,
+    zero: float | None,
+    gal: float | None,
+    step: float,
+) -> None:
     """The law: no combination of statistics leaves a code without a sentence, or fails."""
     code, message = reason(
-        days_covered=days, read_count=read, estimated_count=estimated, reads_used=used,
-        zero_count=zero, registered_gal=gal, resolution_gal=step,
-    )  # fmt: skip
+        days_covered=days,
+        read_count=read,
+        estimated_count=estimated,
+        reads_used=used,
+        zero_count=zero,
+        registered_gal=gal,
+        resolution_gal=step,
+    )
     assert (code is None) == (message is None)
     assert code is None or code in NOT_ASSESSED_CODES
     assert "NaN" not in str(message)

@@ -39,10 +39,14 @@ def test_the_decision_gives_every_verdict_and_action_of_the_lists_and_no_other()
         choice, worth, critical, fire, stopped = _every(5)
         done |= set(
             actions(
-                np.full(len(choice), verdict), has_choice=choice, is_worth_logging=worth,
-                is_critical=critical, is_fire=fire, is_stopped=stopped,
+                np.full(len(choice), verdict),
+                has_choice=choice,
+                is_worth_logging=worth,
+                is_critical=critical,
+                is_fire=fire,
+                is_stopped=stopped,
             )
-        )  # fmt: skip
+        )
     assert done == set(ACTIONS)
 
 

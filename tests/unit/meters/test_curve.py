@@ -67,8 +67,10 @@ def test_every_shipped_curve_stays_on_the_scale(meter: Meter) -> None:
 
 points = st.lists(
     st.tuples(st.floats(0.01, 1e4), st.floats(0, 1.1)),
-    min_size=1, max_size=8, unique_by=lambda p: p[0],
-)  # fmt: skip
+    min_size=1,
+    max_size=8,
+    unique_by=lambda p: p[0],
+)
 
 
 @given(points=points, start=st.floats(0.001, 1e4), flow=st.floats(0, 1e6))

@@ -32,9 +32,11 @@ def accuracy_tests(row: int, count: int, *, age: float, ratio: float, catalogue:
     size = count * len(flow)
     return AccuracyTests(
         tuple(f"T{n}" for n in range(count) for _ in flow),
-        np.full(size, row), np.full(size, age), np.tile(flow, count),
+        np.full(size, row),
+        np.full(size, age),
+        np.tile(flow, count),
         np.tile(ratio * registration_ratio(flow, meter), count),
-    )  # fmt: skip
+    )
 
 
 @pytest.fixture(scope="module")

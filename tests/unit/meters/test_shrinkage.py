@@ -56,9 +56,11 @@ def joined(*fleets: Fleet) -> AccuracyTests:
     parts = [f.tests for f in fleets]
     return AccuracyTests(
         sum((p.meter_id for p in parts), ()),
-        *(np.concatenate([getattr(p, n) for p in parts])
-          for n in ("meter_index", "age_years", "flow_gpm", "ratio")),
-    )  # fmt: skip
+        *(
+            np.concatenate([getattr(p, n) for p in parts])
+            for n in ("meter_index", "age_years", "flow_gpm", "ratio")
+        ),
+    )
 
 
 def by_meter(got: ShrunkCurves, fleet: Fleet) -> np.ndarray:
@@ -157,9 +159,11 @@ def test_the_order_of_the_tests_changes_nothing() -> None:
     order = np.random.default_rng(1).permutation(len(fleet.tests.meter_id))
     shuffled = AccuracyTests(
         tuple(fleet.tests.meter_id[n] for n in order),
-        *(getattr(fleet.tests, n)[order]
-          for n in ("meter_index", "age_years", "flow_gpm", "ratio")),
-    )  # fmt: skip
+        *(
+            getattr(fleet.tests, n)[order]
+            for n in ("meter_index", "age_years", "flow_gpm", "ratio")
+        ),
+    )
     one, two = shrunk_curves(fleet.tests, METERS), shrunk_curves(shuffled, METERS)
     assert one.meter_id == two.meter_id
     np.testing.assert_allclose(one.error, two.error, atol=1e-10)

@@ -58,9 +58,11 @@ def test_a_misspelt_type_is_refused_with_the_types_there_are() -> None:
 def test_a_meter_that_costs_nothing_is_still_another_meter() -> None:
     block, posterior, sites, meters = fleet(200)
     gift = Catalogue(
-        tuple(replace(m, price_usd=0.0, install_usd=0.0, upkeep_usd_per_year=0.0)
-              for m in meters.meters)
-    )  # fmt: skip
+        tuple(
+            replace(m, price_usd=0.0, install_usd=0.0, upkeep_usd_per_year=0.0)
+            for m in meters.meters
+        )
+    )
     result = decide(
         block, posterior, sites, gift, tariff(), Thresholds(), units="us"
     ).recommendation
@@ -146,9 +148,14 @@ def test_irrigation_is_held_to_the_seasons_largest_hour() -> None:
     result = decide(soaked, posterior, lawn, meters, tariff(), Thresholds(), units="us")
     assert not result.candidate["feasible"].any()
     plain = decide(
-        replace(block, max_hour_gpm=np.full(200, 5000.0)), posterior, sites, meters,
-        tariff(), Thresholds(), units="us",
-    )  # fmt: skip
+        replace(block, max_hour_gpm=np.full(200, 5000.0)),
+        posterior,
+        sites,
+        meters,
+        tariff(),
+        Thresholds(),
+        units="us",
+    )
     assert plain.candidate["feasible"].any()
 
 

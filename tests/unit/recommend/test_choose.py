@@ -89,13 +89,14 @@ def test_oversized_is_where_a_smaller_meter_of_the_type_pays(decision: Decision)
     pays = (
         decision.candidate.join(installed, on="account_id")
         .filter(
-            pl.col("feasible") & (pl.col("meter_type") == pl.col("installed_type"))
+            pl.col("feasible")
+            & (pl.col("meter_type") == pl.col("installed_type"))
             & (pl.col("size_in") < pl.col("installed_size_in"))
             & (pl.col("odds_of_benefit") >= LIMITS.odds_of_benefit)
             & (pl.col("net_benefit_usd_per_year") >= LIMITS.min_net_benefit_usd_per_year)
         )["account_id"]
         .unique()
-    )  # fmt: skip
+    )
     named = decision.recommendation.filter(pl.col("verdict") == "oversized")
     assert named.height > 0
     assert set(named["account_id"]) == set(pays) - set(
@@ -185,9 +186,14 @@ def test_a_catalogue_without_a_feasible_meter_is_referred_not_an_error() -> None
     )
     none = np.zeros(50, dtype=np.int64)
     result = decide(
-        replace(block, meter_index=none), posterior, replace(sites, meter_index=none), only,
-        tariff(), LIMITS, units="us",
-    )  # fmt: skip
+        replace(block, meter_index=none),
+        posterior,
+        replace(sites, meter_index=none),
+        only,
+        tariff(),
+        LIMITS,
+        units="us",
+    )
     under = result.recommendation.filter(pl.col("verdict") == "undersized")
     assert under.height > 5
     assert (under["action"] == "refer").all()

@@ -66,8 +66,11 @@ def test_order_of_accounts_does_not_matter() -> None:
     order = np.random.default_rng(8).permutation(300)
     straight, mixed = run(*parts), run(*taken(parts, order))
     for name in ("recommendation", "candidate", "finding", "not_assessed"):
-        key = [c for c in ("account_id", "meter_type", "size_in", "code")
-               if c in getattr(straight, name).columns]  # fmt: skip
+        key = [
+            c
+            for c in ("account_id", "meter_type", "size_in", "code")
+            if c in getattr(straight, name).columns
+        ]
         assert_frame_equal(
             getattr(straight, name).sort(key), getattr(mixed, name).sort(key), **SAME
         )
@@ -124,9 +127,11 @@ def test_the_decision_is_the_same_in_litres() -> None:
         }
     )
     metered = replace(
-        block, registered_gal=block.registered_gal * c, resolution_gal=block.resolution_gal * c,
+        block,
+        registered_gal=block.registered_gal * c,
+        resolution_gal=block.resolution_gal * c,
         max_hour_gpm=block.max_hour_gpm * c,
-    )  # fmt: skip
+    )
     in_litres = decide(metered, litres, sites, big, rates, LIMITS, units="us").recommendation
     in_gallons = decide(
         block, posterior, sites, meters, tariff(), LIMITS, units="us"
@@ -174,9 +179,10 @@ def test_more_certain_odds_change_fewer_meters() -> None:
     counts = [
         decide(*parts, tariff(), Thresholds(odds_of_benefit=o), units="us")
         .recommendation["verdict"]
-        .is_in(["oversized", "wrong_type"]).sum()
+        .is_in(["oversized", "wrong_type"])
+        .sum()
         for o in (0.5, 0.75, 0.95)
-    ]  # fmt: skip
+    ]
     assert counts == sorted(counts, reverse=True)
     assert counts[0] > counts[-1]
 

@@ -104,12 +104,26 @@ def test_fixed_charges_by_size() -> None:
 
 PAIR = Catalogue(
     (
-        meter("turbine", 3.0, 435, price_usd=1200.0, install_usd=800.0, life_years=10.0,
-              upkeep_usd_per_year=60.0),
-        meter("displacement", 2.0, 160, price_usd=700.0, install_usd=300.0, life_years=20.0,
-              upkeep_usd_per_year=10.0),
+        meter(
+            "turbine",
+            3.0,
+            435,
+            price_usd=1200.0,
+            install_usd=800.0,
+            life_years=10.0,
+            upkeep_usd_per_year=60.0,
+        ),
+        meter(
+            "displacement",
+            2.0,
+            160,
+            price_usd=700.0,
+            install_usd=300.0,
+            life_years=20.0,
+            upkeep_usd_per_year=10.0,
+        ),
     )
-)  # fmt: skip
+)
 
 
 def costs(age_years: float, **changes: float):  # type: ignore[no-untyped-def]
