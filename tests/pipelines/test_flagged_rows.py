@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from pipelines.flagged_rows import Wanted, flagged, tell
+from pipelines.flagged_rows import Wanted, flagged, show_flagged_rows
 from rightsize.errors import ConfigError
 from tests.pipelines.exports import Utility
 
@@ -73,14 +73,14 @@ def test_a_rule_that_is_not_known_is_named(utility: Utility) -> None:
 
 def test_without_a_landing_there_is_nothing_to_look_up(tmp_path: Path) -> None:
     with pytest.raises(ConfigError, match="no read has landed"):
-        tell(Utility(tmp_path, {}).loaded, Wanted())
+        show_flagged_rows(Utility(tmp_path, {}).loaded, Wanted())
 
 
 def test_the_file_written_holds_severity_and_at_most_the_limit(
     utility: Utility, capsys: pytest.CaptureFixture[str]
 ) -> None:
     target = utility.folder / "rows.csv"
-    tell(utility.loaded, Wanted(), limit=2, to=target)
+    show_flagged_rows(utility.loaded, Wanted(), limit=2, to=target)
     with target.open(newline="") as handle:
         rows = list(csv.DictReader(handle))
     assert [(r["source_line"], r["rule"], r["severity"]) for r in rows] == [
