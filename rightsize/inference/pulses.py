@@ -1,7 +1,7 @@
 """The Poisson rectangular pulse process: what averaging leaves of its variance.
 
-Draws arrive as a Poisson process; each is a rectangle of intensity a (coefficient of
-variation c) and exponential duration tau. `rho` concurrent draws on average give the mean flow
+Uses arrive as a Poisson process; each is a rectangle of intensity a (coefficient of
+variation c) and exponential duration tau. `rho` concurrent uses on average give the mean flow
 `rho a` and the instantaneous variance `rho a^2 (1 + c^2) = mean * a (1 + c^2)`.
 
 References
@@ -30,7 +30,7 @@ def variance_ratio(interval_min: Array | float, duration_min: Array | float) -> 
     Parameters
     ----------
     interval_min, duration_min : array or float
-        Interval length and mean duration of a draw [min]; broadcast together.
+        Interval length and mean duration of a use [min]; broadcast together.
 
     Returns
     -------
@@ -56,7 +56,7 @@ def covariance_ratio(
 def fixed_duration_variance_ratio(
     interval_min: Array | float, duration_min: Array | float
 ) -> Array:
-    """As `variance_ratio`, for draws that all last `duration_min` (at most the interval)."""
+    """As `variance_ratio`, for uses that all last `duration_min` (at most the interval)."""
     t, d = np.asarray(interval_min), np.asarray(duration_min)
     return np.asarray(d * (t - d / 3) / t**2)
 
@@ -64,7 +64,7 @@ def fixed_duration_variance_ratio(
 def solve_duration(
     dispersion_gpm: Array, intensity_gpm: Array, interval_min: Array | float
 ) -> Array:
-    """Duration at which draws of a given intensity show a given dispersion.
+    """Duration at which uses of a given intensity show a given dispersion.
 
     Parameters
     ----------
@@ -79,7 +79,7 @@ def solve_duration(
     -------
     array
         Duration [min] within `DURATION_RANGE_MIN`; the upper end where the dispersion exceeds
-        the intensity (such draws outlast any interval).
+        the intensity (such uses outlast any interval).
 
     Notes
     -----

@@ -3,7 +3,7 @@
 Empirical Bayes on the relative errors at the knots of the curve, in three levels: the type,
 the group (type, size and age band) and the meter. A meter with many tests keeps its own
 curve; one with few, or none, leans on its group; a group with few leans on its type; a type
-without tests is what `registration_draws` says of meters in service.
+without tests is what `registration_samples` says of meters in service.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from rightsize.meters.catalogue import Meter
 from rightsize.meters.curve import registration_ratio
-from rightsize.meters.draws import in_service_errors
+from rightsize.meters.curve_samples import in_service_errors
 from rightsize.meters.knots import KNOT_COUNT, bent_meter, knot_weights
 
 Array = NDArray[np.float64]
@@ -142,19 +142,19 @@ def shrunk_curves(
     )  # fmt: skip
 
 
-def shrunk_draws(
+def shrunk_samples(
     curves: ShrunkCurves,
     meters: Sequence[Meter],
     flow_gpm: Array,
-    draws: int,
+    samples: int,
     rng: np.random.Generator,
 ) -> Array:
-    """Draws of the registration of each tested meter [J, K, Q], as `registration_draws`."""
+    """Samples of the registration of each tested meter [J, K, Q], as `registration_samples`."""
     flow = np.asarray(flow_gpm, dtype=np.float64)
-    result = np.empty((draws, len(curves.meter_id), flow.size))
+    result = np.empty((samples, len(curves.meter_id), flow.size))
     for row, index in enumerate(curves.meter_index):
         meter = meters[int(index)]
-        error = rng.multivariate_normal(curves.error[row], curves.covariance[row], size=draws)
+        error = rng.multivariate_normal(curves.error[row], curves.covariance[row], size=samples)
         curve = registration_ratio(flow, meter)
         result[:, row] = np.clip(curve * (1 + error @ knot_weights(flow, meter)), 0, 1.1)
     return result

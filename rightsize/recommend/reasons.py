@@ -98,7 +98,7 @@ def number(column: str) -> pl.Expr:
 
 
 def _odds(column: str) -> pl.Expr:
-    """Odds as text; draws are few, so nothing is called certain."""
+    """Odds as text; samples are few, so nothing is called certain."""
     value = pl.col(column)
     return (
         pl.when(value > 0.985)

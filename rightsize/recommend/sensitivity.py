@@ -15,7 +15,7 @@ from rightsize.inference.posterior import FlowPosterior
 from rightsize.inference.samples import mean, odds
 from rightsize.meters.catalogue import Catalogue
 from rightsize.recommend.case import Case, prepare
-from rightsize.recommend.weigh import draw_benefits
+from rightsize.recommend.weigh import benefit_samples
 from rightsize.settings import ClassRate, Tariff, Thresholds
 
 Array = NDArray[np.float64]
@@ -101,15 +101,15 @@ def sensitivity(
 
 
 def _net_benefit_usd(case: Case, chosen: Index) -> Array:
-    """Net benefit of the chosen meter in each draw [J, A]."""
+    """Net benefit of the chosen meter in each sample [J, A]."""
     rows = slice(0, case.block.size)
-    rates, costs, limits = case.priced(rows)
-    draws = draw_benefits(
-        case.posterior, rows, case.meter_index, rates, costs, limits,
+    rates, costs, flow_limits = case.priced(rows)
+    samples = benefit_samples(
+        case.posterior, rows, case.meter_index, rates, costs, flow_limits,
         least_sustained_gpm=np.zeros(case.block.size),
         demand_elasticity=case.thresholds.demand_elasticity,
     )  # fmt: skip
-    picked = draws.net_benefit_usd[:, np.arange(case.block.size), chosen]
+    picked = samples.net_benefit_usd[:, np.arange(case.block.size), chosen]
     return np.asarray(picked, dtype=np.float64)
 
 

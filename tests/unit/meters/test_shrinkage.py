@@ -10,14 +10,14 @@ import pytest
 from pipelines.load_catalogue import load_catalogue
 from rightsize.meters.catalogue import Meter
 from rightsize.meters.curve import registration_ratio
-from rightsize.meters.draws import in_service_errors
+from rightsize.meters.curve_samples import in_service_errors
 from rightsize.meters.knots import knot_weights, knots_gpm
 from rightsize.meters.shrinkage import (
     AccuracyTests,
     ShrunkCurves,
     age_band,
     shrunk_curves,
-    shrunk_draws,
+    shrunk_samples,
 )
 
 METERS = load_catalogue().meters
@@ -170,7 +170,7 @@ def test_draws_of_tested_meters_follow_their_posterior() -> None:
     fleet = planted(5, index=DISC, mean=MEAN, sd=0.01, age=8, flows=3, seed=11)
     got = shrunk_curves(fleet.tests, METERS)
     flow = np.array([0.01, *knots_gpm(METERS[DISC])])
-    draws = shrunk_draws(got, METERS, flow, 4000, np.random.default_rng(1))
+    draws = shrunk_samples(got, METERS, flow, 4000, np.random.default_rng(1))
     assert draws.shape == (4000, 5, 4)
     assert (draws[:, :, 0] == 0).all()
     curve = registration_ratio(flow[1:], METERS[DISC])
