@@ -12,7 +12,7 @@ from pipelines.load_priors import PriorSettings
 from pipelines.load_settings import read_model, read_yaml
 from pipelines.resources import config_path
 from rightsize.errors import ConfigError, ContractError
-from rightsize.inference.logged import Draws, draws_of_log, prior_from_logs
+from rightsize.inference.logged import UseEvents, prior_from_logs, uses_of_log
 from rightsize.inference.priors import ClassPrior
 
 _COLUMNS = ("site", "customer_class", "at", "flow_gpm")
@@ -62,8 +62,8 @@ def fit_priors(logs: list[Path], target: Path, *, base: Path | None = None) -> t
     return tuple(fitted)
 
 
-def _sites(logs: list[Path]) -> dict[str, list[Draws]]:
-    found: dict[str, list[Draws]] = {}
+def _sites(logs: list[Path]) -> dict[str, list[UseEvents]]:
+    found: dict[str, list[UseEvents]] = {}
     for path in logs:
         frame = _frame(path)
         for (site, customer_class), log in frame.group_by(
@@ -76,7 +76,7 @@ def _sites(logs: list[Path]) -> dict[str, list[Draws]]:
                     f"{path}: site {site}: reads are not evenly spaced; cut the log at its gaps"
                 )
             try:
-                draws = draws_of_log(
+                draws = uses_of_log(
                     ordered["flow_gpm"].to_numpy(), step_min=float(step[0]) / 60
                 )
             except ContractError as error:

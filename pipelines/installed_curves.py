@@ -15,7 +15,7 @@ from pipelines.load_accuracy_tests import load_accuracy_tests
 from pipelines.load_settings import Loaded
 from pipelines.stages.assess import with_meter_index
 from rightsize.meters.catalogue import Catalogue
-from rightsize.meters.installed import InstalledCurves, installed_curves
+from rightsize.meters.installed_curves import InstalledCurves, installed_curves
 from rightsize.meters.shrinkage import (
     AGE_BANDS_YEARS,
     AccuracyTests,

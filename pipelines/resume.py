@@ -19,7 +19,7 @@ from pipelines.stages.assess import BucketResult
 from pipelines.storage import write_text
 from pipelines.workspace import Workspace
 from rightsize.contracts.sweep_record import SweepRecord
-from rightsize.inference.censoring import FleetPrior
+from rightsize.inference.censoring import LearntPrior
 from rightsize.inference.priors import SteadyPrior
 
 DONE: Final = "done"
@@ -68,7 +68,7 @@ def mark_done(folder: Path, result: BucketResult) -> None:
     write_text(folder / DONE / f"{result.bucket}.json", json.dumps(asdict(result)))
 
 
-def kept_prior(workspace: Workspace, record: SweepRecord) -> FleetPrior | None:
+def kept_prior(workspace: Workspace, record: SweepRecord) -> LearntPrior | None:
     """What the fleet taught a sweep on the same inputs."""
     text = _text_of(workspace.learnt)
     if text is None:
@@ -77,10 +77,10 @@ def kept_prior(workspace: Workspace, record: SweepRecord) -> FleetPrior | None:
     if content["inputs"] != inputs_key(record):
         return None
     steady = {name: SteadyPrior(**values) for name, values in content["steady"].items()}
-    return FleetPrior(steady, content["accounts_seen"])
+    return LearntPrior(steady, content["accounts_seen"])
 
 
-def keep_prior(workspace: Workspace, record: SweepRecord, learnt: FleetPrior) -> None:
+def keep_prior(workspace: Workspace, record: SweepRecord, learnt: LearntPrior) -> None:
     """Keep it; JSON holds every digit of a float."""
     content = {
         "inputs": inputs_key(record),

@@ -46,7 +46,7 @@ from pipelines.sweep_inputs import bucket_tasks, landed_files, last_day, record_
 from pipelines.sweep_state import Sweep, has_news, newest_sweep, pages_are_due
 from pipelines.workspace import Workspace
 from rightsize.errors import ValidationError
-from rightsize.inference.censoring import FleetPrior, learn_from, steady_by_class
+from rightsize.inference.censoring import LearntPrior, learn_from, steady_by_class
 from rightsize.inference.kernel_choice import make_kernels
 from rightsize.meters.catalogue import Meter
 
@@ -123,7 +123,7 @@ def _learn(sweep: Sweep, cost: StageCost) -> None:
     cost.row_count = sum(sweep.learnt.accounts_seen.values())
 
 
-def learnt_prior(sweep: Sweep, cost: StageCost) -> FleetPrior:
+def learnt_prior(sweep: Sweep, cost: StageCost) -> LearntPrior:
     """What the fleet teaches; kept from a sweep on the same inputs."""
     kept = None if sweep.order.full else resume.kept_prior(sweep.workspace, sweep.record)
     learnt = kept or _learn_again(sweep, cost)
@@ -131,7 +131,7 @@ def learnt_prior(sweep: Sweep, cost: StageCost) -> FleetPrior:
     return learnt
 
 
-def _learn_again(sweep: Sweep, cost: StageCost) -> FleetPrior:
+def _learn_again(sweep: Sweep, cost: StageCost) -> LearntPrior:
     settings = sweep.fleet.settings
     parts = run_all(
         partial(_steady_of_bucket, sweep.workspace, settings),
@@ -183,7 +183,7 @@ def _assess(sweep: Sweep, cost: StageCost) -> None:
 def _assess_bucket(
     workspace: Workspace,
     settings: JudgedBy,
-    learnt: FleetPrior,
+    learnt: LearntPrior,
     folder: Path,
     far: Path | None,
     task: BucketTask,
@@ -198,7 +198,7 @@ def _assessed_into(
     folder: Path,
     workspace: Workspace,
     settings: JudgedBy,
-    learnt: FleetPrior,
+    learnt: LearntPrior,
     task: BucketTask,
 ) -> BucketResult:
     result = assess_bucket(workspace, task, settings, learnt, folder)

@@ -21,7 +21,7 @@ from pipelines.stages.reconcile import SweepInputs
 from pipelines.stages.validate import ValidationSummary
 from pipelines.workspace import Workspace
 from rightsize.contracts.sweep_record import Reconciliation, SweepRecord
-from rightsize.inference.censoring import FleetPrior
+from rightsize.inference.censoring import LearntPrior
 
 
 @dataclass(frozen=True)
@@ -60,7 +60,7 @@ class Sweep:
     record: SweepRecord = field(init=False)
     tasks: list[BucketTask] = field(init=False)
     inputs: SweepInputs = field(init=False)
-    learnt: FleetPrior = field(init=False)
+    learnt: LearntPrior = field(init=False)
     reconciliation: Reconciliation | None = None
     published: PublishSummary | None = None
 

@@ -24,12 +24,12 @@ from rightsize.contracts.sites import SiteBlock
 from rightsize.demand.flow_distribution import flow_band_frame, profile_frame
 from rightsize.demand.reading_findings import reading_findings
 from rightsize.demand.sufficiency import not_assessed_reason
-from rightsize.inference.censoring import FleetPrior
+from rightsize.inference.censoring import LearntPrior
 from rightsize.inference.infer import infer
 from rightsize.inference.nights import night_quantile
 from rightsize.inference.priors import Priors
 from rightsize.meters.catalogue import Catalogue
-from rightsize.meters.installed import Installed, InstalledCurves
+from rightsize.meters.installed_curves import InstalledCurves, PlacedCurves
 from rightsize.recommend.choose import decide
 from rightsize.settings import Tariff, Thresholds
 from rightsize.units import UnitSystem
@@ -141,7 +141,7 @@ def assess_bucket(
     workspace: Workspace,
     task: BucketTask,
     fleet: JudgedBy,
-    learnt: FleetPrior,
+    learnt: LearntPrior,
     folder: Path,
 ) -> BucketResult:
     """Infer, judge and choose for every meter of one bucket; rows go below `folder`."""
@@ -191,7 +191,7 @@ def _assessable(profile: BucketProfile) -> Iterator[pl.DataFrame]:
 
 
 def _assess_block(
-    profile: BucketProfile, rows: pl.DataFrame, fleet: JudgedBy, learnt: FleetPrior
+    profile: BucketProfile, rows: pl.DataFrame, fleet: JudgedBy, learnt: LearntPrior
 ) -> dict[str, pl.DataFrame]:
     block = block_of(profile, rows)
     limits = fleet.thresholds
@@ -200,9 +200,9 @@ def _assess_block(
         block,
         fleet.catalogue.meters,
         fleet.priors,
-        draws=limits.draws,
+        samples=limits.draws,
         seed=limits.seed,
-        fleet=learnt,
+        learnt=learnt,
         installed=installed,
     )
     decision = decide(
@@ -237,11 +237,11 @@ def _assess_block(
     }
 
 
-def installed_of(rows: pl.DataFrame, fleet: JudgedBy) -> Installed | None:
+def installed_of(rows: pl.DataFrame, fleet: JudgedBy) -> PlacedCurves | None:
     """Curves of the installed meters that tests or a stated wear tell; None where none does."""
     if fleet.installed is None:
         return None
-    return Installed(fleet.installed, rows["curve_index"].to_numpy().astype(np.int64))
+    return PlacedCurves(fleet.installed, rows["curve_index"].to_numpy().astype(np.int64))
 
 
 def site_block(rows: pl.DataFrame) -> SiteBlock:

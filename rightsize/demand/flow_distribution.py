@@ -16,7 +16,7 @@ from rightsize.inference.samples import mean, with_mean
 from rightsize.meters.arrays import meter_arrays
 from rightsize.meters.catalogue import Meter
 from rightsize.meters.curve import registration_matrix
-from rightsize.meters.installed import Installed
+from rightsize.meters.installed_curves import PlacedCurves
 from rightsize.units import MINUTES_PER_YEAR
 
 Array = NDArray[np.float64]
@@ -29,7 +29,7 @@ def flow_band_frame(
     block: ProfileBlock,
     posterior: FlowPosterior,
     meters: Sequence[Meter],
-    installed: Installed | None = None,
+    installed: PlacedCurves | None = None,
 ) -> pl.DataFrame:
     """Shares of time and volume by published flow band, bands that hold nothing left out.
 
@@ -39,7 +39,7 @@ def flow_band_frame(
         A meters and their flow over the B fine bands.
     meters : sequence of Meter
         The catalogue that `block.meter_index` points into.
-    installed : Installed, optional
+    installed : PlacedCurves, optional
         Curves of installed meters that differ from the catalogue's.
 
     Returns

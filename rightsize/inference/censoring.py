@@ -39,16 +39,16 @@ _SHARE_RANGE: Final = (0.02, 0.98)  # [1] no class has steady flow never, or alw
 
 
 @dataclass(frozen=True)
-class FleetPrior:
+class LearntPrior:
     """Steady flow by class as the fleet shows it, and how many accounts showed it."""
 
     steady: dict[str, SteadyPrior] = field(hash=False)
     accounts_seen: dict[str, int] = field(hash=False)
 
 
-def steady_law(priors: Priors, fleet: FleetPrior | None, classes: Sequence[str]) -> SteadyLaw:
+def steady_law(priors: Priors, learnt: LearntPrior | None, classes: Sequence[str]) -> SteadyLaw:
     """What is held of steady flow at accounts of such classes before their nights are seen."""
-    known = [(fleet.steady.get(c) if fleet else None) or priors.of(c).steady for c in classes]
+    known = [(learnt.steady.get(c) if learnt else None) or priors.of(c).steady for c in classes]
     return SteadyLaw(
         np.array([k.share for k in known]),
         np.log([k.flow_gpm for k in known]),
@@ -96,7 +96,7 @@ def _passed(seen_gpm: Array, registered_gpm: Array, meter: NDArray[np.int64]) ->
     return np.where(seen_gpm > 0, out, 0.0)
 
 
-def learn_from(parts: Iterable[Mapping[str, Array]], priors: Priors) -> FleetPrior:
+def learn_from(parts: Iterable[Mapping[str, Array]], priors: Priors) -> LearntPrior:
     """Steady flow by class: how often and how large, from what every meter can see of it.
 
     Parameters
@@ -108,7 +108,7 @@ def learn_from(parts: Iterable[Mapping[str, Array]], priors: Priors) -> FleetPri
 
     Returns
     -------
-    FleetPrior
+    LearntPrior
         Share of accounts, median and spread by class.
 
     Notes
@@ -126,7 +126,7 @@ def learn_from(parts: Iterable[Mapping[str, Array]], priors: Priors) -> FleetPri
         )
         learnt[name] = _learnt(prior.steady, pairs[:, 0], pairs[:, 1])
         seen[name] = len(pairs)
-    return FleetPrior(learnt, seen)
+    return LearntPrior(learnt, seen)
 
 
 def _learnt(prior: SteadyPrior, steady_gpm: Array, floor_gpm: Array) -> SteadyPrior:

@@ -16,14 +16,13 @@ from rightsize.demand.bands import (
     band_of,
 )
 from rightsize.inference import censoring, nights
-from rightsize.inference.candidates import PEAK_MIN, Draws, draw_candidates
-from rightsize.inference.censoring import FleetPrior
-from rightsize.inference.draw_edges import DrawEdges
+from rightsize.inference.censoring import LearntPrior
 from rightsize.inference.envelope import registered_bounds
-from rightsize.inference.installed import HeldMeters, held_meters
+from rightsize.inference.held_meters import HeldMeters, held_meters
 from rightsize.inference.interval_means import reads_of
 from rightsize.inference.kernel_choice import kernel_of, unit_scale
 from rightsize.inference.kernels import pulse_kernel
+from rightsize.inference.patterns import PEAK_MIN, Patterns, patterns_of
 from rightsize.inference.peaks import actual_mean, crowding_of, peak_10s, sustained_registered
 from rightsize.inference.posterior import FlowPosterior
 from rightsize.inference.priors import Priors, atoms_of
@@ -32,8 +31,9 @@ from rightsize.inference.registered_table import RegisteredTable, registered_tab
 from rightsize.inference.signs import pulse_variance, signs_of
 from rightsize.inference.spread import Flow, spread
 from rightsize.inference.uniforms import Uniforms, uniforms_of
+from rightsize.inference.use_edges import UseEdges
 from rightsize.meters.catalogue import Meter
-from rightsize.meters.installed import Installed
+from rightsize.meters.installed_curves import PlacedCurves
 
 Array = NDArray[np.floating[Any]]
 
@@ -47,12 +47,12 @@ def infer(
     meters: Sequence[Meter],
     priors: Priors,
     *,
-    draws: int,
+    samples: int,
     seed: int,
-    fleet: FleetPrior | None,
-    installed: Installed | None = None,
+    learnt: LearntPrior | None,
+    installed: PlacedCurves | None = None,
 ) -> FlowPosterior:
-    """Joint draws of what flowed at each account of a block.
+    """Joint samples of what flowed at each account of a block.
 
     Parameters
     ----------
@@ -62,13 +62,13 @@ def infer(
         Catalogue of M meters; `block.meter_index` points into it.
     priors : Priors
         Class priors.
-    draws : int
-        Joint draws J per account.
+    samples : int
+        Joint samples J per account.
     seed : int
-        Seed of the draws. An account's draws follow from it and the meter's id alone.
-    fleet : FleetPrior or None
+        Seed of the samples. An account's samples follow from it and the meter's id alone.
+    learnt : LearntPrior or None
         What the fleet shows of steady flow; the class priors where None.
-    installed : Installed, optional
+    installed : PlacedCurves, optional
         Curves of installed meters that tests or a stated wear tell apart from the catalogue's.
         The reads are inverted through them; every candidate, also of the installed type and
         size, keeps the catalogue's curve.
@@ -76,16 +76,16 @@ def infer(
     Returns
     -------
     FlowPosterior
-        Equally weighted draws, intervals inside the model-free envelope.
+        Equally likely samples, intervals inside the model-free envelope.
     """
     meters = tuple(meters)
-    table = registered_table(meters, draws, seed)
+    table = registered_table(meters, samples, seed)
     parts = []
     for i in range(0, block.size, CHUNK):
         part = _rows(block, slice(i, i + CHUNK))
         told = None if installed is None else installed.cut(slice(i, i + CHUNK))
         held = held_meters(part, meters, table, told, seed=seed)
-        parts.append(_chunk(part, meters, table, held, priors, draws, seed, fleet))
+        parts.append(_chunk(part, meters, table, held, priors, samples, seed, learnt))
     return _joined(parts)
 
 
@@ -123,13 +123,13 @@ def _chunk(
     table: RegisteredTable,
     held: HeldMeters,
     priors: Priors,
-    draws: int,
+    samples: int,
     seed: int,
-    fleet: FleetPrior | None,
+    learnt: LearntPrior | None,
 ) -> FlowPosterior:
-    u = uniforms_of(block.meter_id, count=draws, seed=seed)
-    steady = _steady(block, held, priors, fleet, u)
-    how = _draws(block, priors, steady, u)
+    u = uniforms_of(block.meter_id, count=samples, seed=seed)
+    steady = _steady(block, held, priors, learnt, u)
+    how = _patterns(block, priors, steady, u)
     kinds, which = kernel_of(how)
     unit = how.unit_gpm * unit_scale(how, kinds, which)
     used, which = np.unique(which, return_inverse=True)
@@ -141,7 +141,7 @@ def _chunk(
         kernels=tuple(pulse_kernel(kinds[k]) for k in used),
         kernel=which.reshape(unit.shape),
         steady_gpm=steady.astype(np.float32),
-        edges=DrawEdges(how.edge_gpm, how.edge_part, how.edge_filled),
+        edges=UseEdges(how.edge_gpm, how.edge_part, how.edge_filled),
         table=held.table,
         installed=held.row,
     )
@@ -150,18 +150,18 @@ def _chunk(
     return _posterior(block, meters, table, held, how, steady, flow, hour, crowding, u)
 
 
-def _draws(block: ProfileBlock, priors: Priors, steady: Array, u: Uniforms) -> Draws:
+def _patterns(block: ProfileBlock, priors: Priors, steady: Array, u: Uniforms) -> Patterns:
     """Candidates of each class's accounts, put together in the order of the block."""
     classes = np.array(block.customer_class)
-    parts: list[tuple[NDArray[np.int64], Draws]] = []
+    parts: list[tuple[NDArray[np.int64], Patterns]] = []
     for name in np.unique(classes):
         mine = np.flatnonzero(classes == name)
         part = _rows(block, mine)
         signs = signs_of(part, np.median(steady[:, mine], axis=0))
         atoms = atoms_of(priors.of(str(name)))
-        parts.append((mine, draw_candidates(atoms, signs, u.of(mine))))
+        parts.append((mine, patterns_of(atoms, signs, u.of(mine))))
     order = np.argsort(np.concatenate([mine for mine, _ in parts]))
-    return Draws(
+    return Patterns(
         **{
             name: np.concatenate([getattr(d, name) for _, d in parts], axis=1)[:, order]
             for name in vars(parts[0][1])
@@ -173,11 +173,11 @@ def _steady(
     block: ProfileBlock,
     held: HeldMeters,
     priors: Priors,
-    fleet: FleetPrior | None,
+    learnt: LearntPrior | None,
     u: Uniforms,
 ) -> Array:
-    """Flow under the draws [J, A]: seen at night, or possible below the meter's start."""
-    law = censoring.steady_law(priors, fleet, block.customer_class)
+    """Flow under the uses [J, A]: seen at night, or possible below the meter's start."""
+    law = censoring.steady_law(priors, learnt, block.customer_class)
     start = held.starting_gpm
     shown = held.table.registered_gpm(
         np.broadcast_to(start, u.steady_seen.shape).astype(np.float32), held.row
@@ -195,7 +195,7 @@ def _posterior(
     meters: tuple[Meter, ...],
     table: RegisteredTable,
     held: HeldMeters,
-    how: Draws,
+    how: Patterns,
     steady: Array,
     flow: Flow,
     sustained_gpm: Array,

@@ -1,4 +1,4 @@
-"""Which kernel serves a draw: kinds are few, made once, and the nearest is taken."""
+"""Which kernel serves a sample: kinds are few, made once, and the nearest is taken."""
 
 from __future__ import annotations
 
@@ -7,8 +7,8 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from rightsize.inference.candidates import RATIOS, SHARES, SINGLE_SHARES, Draws
 from rightsize.inference.kernels import INTENSITY_CV, KernelKind, pulse_kernel
+from rightsize.inference.patterns import RATIOS, SHARES, SINGLE_SHARES, Patterns
 
 Array = NDArray[np.floating[Any]]
 SINGLE_RATIOS: Final = (1.5, 4.0, 10.0, 25.0, 79.4)  # [1] grid of kernels: convention
@@ -24,8 +24,8 @@ KINDS: Final = (
 )
 
 
-def kernel_of(how: Draws) -> tuple[tuple[KernelKind, ...], NDArray[np.int64]]:
-    """The nearest kernel of each draw [J, A]."""
+def kernel_of(how: Patterns) -> tuple[tuple[KernelKind, ...], NDArray[np.int64]]:
+    """The nearest kernel of each sample [J, A]."""
     share = np.argmin(np.abs(how.share[..., None] - np.array(SHARES)), axis=-1)
     share_alone = np.argmin(np.abs(how.share[..., None] - np.array(SINGLE_SHARES)), axis=-1)
     log_ratio = np.log(np.maximum(how.ratio, _LEAST_RATIO))[..., None]
@@ -37,10 +37,10 @@ def kernel_of(how: Draws) -> tuple[tuple[KernelKind, ...], NDArray[np.int64]]:
     return KINDS, np.where(how.is_single, singles, which)
 
 
-def unit_scale(how: Draws, kinds: tuple[KernelKind, ...], which: NDArray[np.int64]) -> Array:
+def unit_scale(how: Patterns, kinds: tuple[KernelKind, ...], which: NDArray[np.int64]) -> Array:
     """Factor on the unit that keeps what matters when the nearest kernel is not exact.
 
-    Of draws run one at a time the large intensity is kept, of others the mean intensity.
+    Of uses run one at a time the large intensity is kept, of others the mean intensity.
     """
     ratio = np.array([k.ratio for k in kinds])[which]
     share = np.array([k.share for k in kinds])[which]

@@ -1,9 +1,9 @@
 """From the mean of an interval to the flows inside it: scale-free kernels on log bands.
 
-Given an interval's mean draw flow m, the draws that run together are Poisson with mean m/a, so
-the flow is a compound Poisson sum of intensities. Measured in units of the intensity a the
+Given the mean flow m of an interval's uses, those that run together are Poisson with mean m/a,
+so the flow is a compound Poisson sum of intensities. Measured in units of the intensity a the
 law depends on m/a alone: one matrix serves every account and every intensity, shifted along
-the log bands. A second, larger kind of draw either runs together with others in the same way,
+the log bands. A second, larger kind of use either runs together with others in the same way,
 or one at a time (a make-up valve, an irrigation controller): then it is on or off.
 """
 
@@ -22,17 +22,17 @@ Array = NDArray[np.float64]
 
 # Set by hand and fitted on simulated fleets; which fleets is not recorded. Where a line names
 # another origin, that holds.
-INTENSITY_CV: Final = 0.45  # [1] of the draws of one kind
+INTENSITY_CV: Final = 0.45  # [1] of the uses of one kind
 LOWEST: Final = -60  # [bands] from the intensity: 10**-3 of it
 HIGHEST: Final = 70  # 10**3.5 times the intensity
 SIZE: Final = HIGHEST - LOWEST + 1
 CENTRES: Final[Array] = 10.0 ** (np.arange(LOWEST, HIGHEST + 1) / BANDS_PER_DECADE)
 EDGES: Final[Array] = 10.0 ** ((np.arange(LOWEST, HIGHEST + 2) - 0.5) / BANDS_PER_DECADE)
-_STEADY_ABOVE: Final = 600.0  # [1] so many draws together are as good as steady
-_RARE_BELOW: Final = 16  # [bands] below 0.006 of the intensity draws are rare: the law scales
+_STEADY_ABOVE: Final = 600.0  # [1] so many uses together are as good as steady
+_RARE_BELOW: Final = 16  # [bands] below 0.006 of the intensity uses are rare: the law scales
 _POINTS: Final = 1 << 12  # [1] of the linear grid: convention
 _SINGLE_STRETCH: Final = 0.3  # [1] a fuller interval holds a larger use if little else
-_SINGLE_CV: Final = 0.015  # [1] a draw that runs alone differs little from time to time
+_SINGLE_CV: Final = 0.015  # [1] a use that runs alone differs little from time to time
 _STRETCH_POWER: Final = 4  # [1] so much less where more than that is drawn
 _REACH_SDS: Final = 12  # [sd] the grid ends so far above the mean: convention
 _REACH_USES: Final = 8.0  # [1] and so many uses more: convention
@@ -55,9 +55,9 @@ class KernelKind:
 
 @dataclass(frozen=True)
 class Kernel:
-    """Law of the draw flow by band of the interval's mean draw flow, in units of intensity.
+    """Law of the flow of uses by band of their mean over the interval, in units of intensity.
 
-    `mass[i, k]` is the share of time in band k and `idle[i]` the share without any draw, in
+    `mass[i, k]` is the share of time in band k and `idle[i]` the share without any use, in
     intervals of mean band i. Rows sum to 1 with `idle` and their mean is the row's flow.
     """
 
@@ -67,12 +67,12 @@ class Kernel:
 
 @lru_cache(maxsize=128)
 def pulse_kernel(kind: KernelKind) -> Kernel:
-    """Kernel of draws with gamma intensities, in one kind or two.
+    """Kernel of uses with gamma intensities, in one kind or two.
 
     Parameters
     ----------
     kind : KernelKind
-        Spread, and the larger kind of draw.
+        Spread, and the larger kind of use.
 
     Returns
     -------
@@ -95,7 +95,7 @@ def pulse_kernel(kind: KernelKind) -> Kernel:
 
 
 def running_share(mean: Array | float, kind: KernelKind) -> Array:
-    """Share of time that a draw which runs alone is on, in intervals of each mean.
+    """Share of time that a use which runs alone is on, in intervals of each mean.
 
     Its part of the flow is `share` in quiet intervals and grows to all of it where the mean
     comes up to its intensity: such an interval is filled by it.

@@ -1,7 +1,7 @@
 """Fixtures of a utility's own customers, from sites that were logged every minute or finer.
 
-A log shows draws as they are: a rise of flow is a draw that begins, its fall the end. Draws
-that run together are told apart only roughly, so what comes out is a prior: two kinds of draw,
+A log shows uses as they are: a rise of flow is a use that begins, its fall the end. Uses
+that run together are told apart only roughly, so what comes out is a prior: two kinds of use,
 small and large, with the spread between sites.
 """
 
@@ -23,7 +23,7 @@ Array = NDArray[np.float64]
 LEAST_SITES: Final = 3  # [sites]
 USUAL_CROWDING: Final = 1.2  # [1] that of most class priors
 _LEAST_FACTOR: Final = 1.3  # [1] sites of one class never agree better than this
-_NOISE_SHARE: Final = 0.1  # [1] a change below this share of the flow is no draw
+_NOISE_SHARE: Final = 0.1  # [1] a change below this share of the flow is no use
 _NOISE_GPM: Final = 1e-3  # the same where nothing is steady
 _STEADY_PERCENTILE: Final = 1  # [%] of a log's flows
 _LEAST_SHARE: Final = 0.05  # [1] of the volume, that a kind carries
@@ -34,8 +34,8 @@ _LEAST_STEADY_FACTOR: Final = 2.0  # [1] steady flows of sites never agree bette
 
 
 @dataclass(frozen=True)
-class Draws:
-    """Draws of one site, one entry a draw."""
+class UseEvents:
+    """Uses of one site, one entry a use."""
 
     flow_gpm: Array
     duration_min: Array
@@ -43,12 +43,12 @@ class Draws:
 
     @property
     def volume_gal(self) -> Array:
-        """Volume of each draw [gal]."""
+        """Volume of each use [gal]."""
         return self.flow_gpm * self.duration_min
 
 
-def draws_of_log(flow_gpm: Array, *, step_min: float) -> Draws:
-    """Draws of one log.
+def uses_of_log(flow_gpm: Array, *, step_min: float) -> UseEvents:
+    """Uses of one log.
 
     Parameters
     ----------
@@ -59,7 +59,7 @@ def draws_of_log(flow_gpm: Array, *, step_min: float) -> Draws:
 
     Returns
     -------
-    Draws
+    UseEvents
         One for each run of flow above the steady flow that is not interrupted: its mean
         flow, weighed by volume, and its length. Steady flow is the first percentile.
 
@@ -82,19 +82,19 @@ def draws_of_log(flow_gpm: Array, *, step_min: float) -> Draws:
     square = np.concatenate([[0.0], np.cumsum(above**2)])
     volume = total[stop] - total[start]
     flow = (square[stop] - square[start]) / np.maximum(volume, 1e-12)
-    return Draws(flow, volume * step_min / np.maximum(flow, 1e-12), steady)
+    return UseEvents(flow, volume * step_min / np.maximum(flow, 1e-12), steady)
 
 
 def prior_from_logs(
-    customer_class: str, sites: list[Draws], *, crowding: float = USUAL_CROWDING
+    customer_class: str, sites: list[UseEvents], *, crowding: float = USUAL_CROWDING
 ) -> ClassPrior:
-    """Class prior with two kinds of draw, split between the two means of their log flow.
+    """Class prior with two kinds of use, split between the two means of their log flow.
 
     Parameters
     ----------
     customer_class : str
         Class of the sites.
-    sites : list of Draws
+    sites : list of UseEvents
         At least three logged sites of the class.
     crowding : float
         Taken over as it is: a log of two weeks says little of it.
@@ -121,8 +121,8 @@ def prior_from_logs(
     return ClassPrior(customer_class, tuple(fixtures), (1.0, 1.0), crowding, _steady(steady))
 
 
-def _edge_gpm(sites: list[Draws]) -> float:
-    """Flow that parts small from large draws: two means of log flow, weighed by volume."""
+def _edge_gpm(sites: list[UseEvents]) -> float:
+    """Flow that parts small from large uses: two means of log flow, weighed by volume."""
     flow = np.log(np.concatenate([s.flow_gpm for s in sites]))
     volume = np.concatenate([s.volume_gal / max(s.volume_gal.sum(), 1e-9) for s in sites])
     edge = float(np.average(flow, weights=volume))
@@ -135,8 +135,8 @@ def _edge_gpm(sites: list[Draws]) -> float:
     return float(np.exp(edge))
 
 
-def _kind(site: Draws, mine: NDArray[np.bool_]) -> tuple[float, float, float]:
-    """Volume-weighted mean flow and duration of some draws, and their share of the volume."""
+def _kind(site: UseEvents, mine: NDArray[np.bool_]) -> tuple[float, float, float]:
+    """Volume-weighted mean flow and duration of some uses, and their share of the volume."""
     weight = site.volume_gal[mine]
     total = float(weight.sum())
     if total <= 0:

@@ -1,4 +1,4 @@
-"""Steady flow that the nights show: what is left of their least hours after draws."""
+"""Steady flow that the nights show: what is left of their least hours after uses."""
 
 from __future__ import annotations
 
@@ -18,8 +18,8 @@ Array = NDArray[np.floating[Any]]
 # Set by hand and fitted on simulated fleets; which fleets is not recorded. Where a line names
 # another origin, that holds.
 _LEAST_OF_SIX: Final = 0.96  # [1] sd of a least hour of six: 10th to 50th percentile over it
-_NIGHT_SD: Final = 0.5  # [log] error of the dispersion of night draws against that of all
-_NIGHT_SHIFT: Final = 0.2  # [log] night draws are smaller than those of the day
+_NIGHT_SD: Final = 0.5  # [log] error of the dispersion of night uses against that of all
+_NIGHT_SHIFT: Final = 0.2  # [log] night uses are smaller than those of the day
 _LEAST_SPREAD: Final = 0.02  # [1] of night flow: no steady flow is steadier
 _LEAST_SHARE: Final = 0.8  # [1] a meter may register so much less at its start than its type
 _GRID: Final = 24  # [1] steps of steady flow tried: convention
@@ -74,26 +74,26 @@ def steady_seen(
     least_gpm: Array,
     uniform: Array,
 ) -> Array:
-    """Registered steady flow under the nights' draws [gpm, J x A]; 0 where none is seen.
+    """Registered steady flow under the nights' uses [gpm, J x A]; 0 where none is seen.
 
     Parameters
     ----------
     block : ProfileBlock
         Profiles of A meters.
     pulse_variance : array [A]
-        Variance of interval means that draws cause [gpm2].
+        Variance of interval means that uses cause [gpm2].
     prior : SteadyLaw
         Odds and size of steady flow before the nights are looked at.
     least_gpm : array [A]
         Smallest steady flow that each meter registers [gpm].
     uniform : array [J, A]
-        Where in its posterior law each draw lies.
+        Where in its posterior law each sample lies.
 
     Notes
     -----
-    Draws of dispersion D (variance over mean) that flow at mean n over a steady flow vary by
-    D n. The spread of the nights' least hours so tells how much of the night flow is draws,
-    give or take how far draws of the night differ from those of the day; what is left is
+    Uses of dispersion D (variance over mean) that flow at mean n over a steady flow vary by
+    D n. The spread of the nights' least hours so tells how much of the night flow is uses,
+    give or take how far uses of the night differ from those of the day; what is left is
     steady. It lies between nothing and the tenth percentile of the nights.
     """
     low, middle = (night_quantile(block, q) for q in (_LOW_NIGHTS, _MIDDLE_NIGHTS))
@@ -115,7 +115,7 @@ def steady_seen(
     misfit = np.where(middle[:, None] > 0, misfit, 0.0)
     log_weight = np.log(np.maximum(weight, 1e-300)) - 0.5 * (misfit / _NIGHT_SD) ** 2
     chance = np.exp(log_weight - log_weight.max(axis=1, keepdims=True))
-    return _drawn_from(steady, chance, uniform)
+    return _sampled_from(steady, chance, uniform)
 
 
 def _night_grid(top: Array, prior: SteadyLaw, least_gpm: Array) -> tuple[Array, Array]:
@@ -134,7 +134,7 @@ def _night_grid(top: Array, prior: SteadyLaw, least_gpm: Array) -> tuple[Array, 
 
 
 def _dispersion(block: ProfileBlock, pulse_variance: Array, steady_gpm: Array) -> Array:
-    """Variance over mean of 60-min draws above each steady flow [gpm, A x G]."""
+    """Variance over mean of 60-min means of uses above each steady flow [gpm, A x G]."""
     total = np.maximum(block.band_count.sum(axis=1) + block.zero_count, 1)
     mean = block.band_gal.sum(axis=1) / (total * block.interval_min)
     hourly = np.where(block.interval_min < 60, _hour_variance(block), pulse_variance)
@@ -145,7 +145,7 @@ def _dispersion(block: ProfileBlock, pulse_variance: Array, steady_gpm: Array) -
 def _hour_variance(block: ProfileBlock) -> Array:
     """Variance of 60-min means within hours of the week, swings between days taken off [A].
 
-    Reads shorter than an hour tell their own variance, not that of hours: draws last.
+    Reads shorter than an hour tell their own variance, not that of hours: uses last.
     """
     hours = np.maximum(block.days_covered * 24, 1.0)
     square = block.hour_count @ BAND_CENTRES_GPM**2 / hours
@@ -154,7 +154,7 @@ def _hour_variance(block: ProfileBlock) -> Array:
     return np.asarray(np.maximum(whole - between, _LEAST_HOURLY * square + _TINY_GPM2))
 
 
-def _drawn_from(value: Array, chance: Array, uniform: Array) -> Array:
+def _sampled_from(value: Array, chance: Array, uniform: Array) -> Array:
     """Values [A, G] drawn by their chance at each uniform [J, A], even within a step."""
     cumulative = np.cumsum(chance, axis=1)
     cumulative /= cumulative[:, -1:]

@@ -25,14 +25,14 @@ _SHARE_WEIGHT: Final = 2.5  # [1] Dirichlet concentration: shares of a site stra
 
 @dataclass(frozen=True)
 class Fixture:
-    """One kind of draw: medians, and factors that hold 9 of 10 sites."""
+    """One kind of use: medians, and factors that hold 9 of 10 sites."""
 
     name: str
     flow_gpm: float
     flow_factor: float
     duration_min: float
     duration_factor: float
-    one_at_a_time: float  # odds that such draws do not overlap
+    one_at_a_time: float  # odds that such uses do not overlap
     source: str
 
 
@@ -68,10 +68,10 @@ class ClassPrior:
 
 @dataclass(frozen=True)
 class Atoms:
-    """Equally likely sites of a class, each reduced to a small and a large kind of draw.
+    """Equally likely sites of a class, each reduced to a small and a large kind of use.
 
     Shapes [N]. `large_share` is the share of drawn volume that the large kind carries,
-    `is_single` whether its draws run one at a time.
+    `is_single` whether its uses run one at a time.
     """
 
     small_gpm: Array
@@ -147,7 +147,7 @@ def _two_kinds(
 ) -> Atoms:
     middle = (share * np.log(flow_gpm)).sum(axis=1, keepdims=True)
     is_large = np.log(flow_gpm) > middle + _LARGE_ABOVE
-    alone_too = uniform[:, None] < alone  # one draw settles it for all fixtures of a site
+    alone_too = uniform[:, None] < alone  # one number settles it for all fixtures of a site
     part = (share * alone_too).sum(axis=1, keepdims=True)
     mean_alone = (share * alone_too * np.log(flow_gpm)).sum(axis=1, keepdims=True)
     is_single = (part > _LEAST_SINGLE) & (mean_alone > part * middle - 1e-9)

@@ -1,7 +1,7 @@
 """The Poisson rectangular pulse process: what averaging leaves of its variance.
 
-Draws arrive as a Poisson process; each is a rectangle of intensity a (coefficient of
-variation c) and exponential duration tau. `rho` concurrent draws on average give the mean flow
+Uses arrive as a Poisson process; each is a rectangle of intensity a (coefficient of
+variation c) and exponential duration tau. `rho` concurrent uses on average give the mean flow
 `rho a` and the instantaneous variance `rho a^2 (1 + c^2) = mean * a (1 + c^2)`.
 
 References
@@ -28,7 +28,7 @@ def variance_ratio(interval_min: Array | float, duration_min: Array | float) -> 
     Parameters
     ----------
     interval_min, duration_min : array or float
-        Interval length and mean duration of a draw [min]; broadcast together.
+        Interval length and mean duration of a use [min]; broadcast together.
 
     Returns
     -------

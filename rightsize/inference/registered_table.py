@@ -1,4 +1,4 @@
-"""Registered flow of many meters, drawn and looked up by flow."""
+"""Registered flow of many meters, sampled and looked up by flow."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ from rightsize.demand.bands import (
 from rightsize.meters.arrays import meter_arrays
 from rightsize.meters.catalogue import Meter
 from rightsize.meters.curve import ratio_between, registration_matrix
-from rightsize.meters.draws import registration_draws
+from rightsize.meters.curve_samples import registration_samples
 
 Array = NDArray[np.floating[Any]]
 _FINE: Final = 4  # [1] table steps per band in which registered flow is looked up
@@ -34,7 +34,7 @@ _TYPE_SHARE: Final = 0.35  # of a single meter's error, that of the type's mean 
 
 @dataclass(frozen=True)
 class RegisteredTable:
-    """Draws of the registration of many meters on a fine log grid, looked up by flow."""
+    """Samples of the registration of many meters on a fine log grid, looked up by flow."""
 
     ratio: Array  # [J, M, table] without the cut at the start, applied at look-up
     start_gpm: Array  # [M]
@@ -42,7 +42,7 @@ class RegisteredTable:
 
     @cached_property
     def as_known(self) -> RegisteredTable:
-        """The table without draws: one state [1, M, table]."""
+        """The table without samples: one state [1, M, table]."""
         return RegisteredTable(self.known[None], self.start_gpm, self.known)
 
     @cached_property
@@ -60,14 +60,14 @@ class RegisteredTable:
 
     def registered_gpm(self, flow_gpm: Array, meter: NDArray[np.int64]) -> Array:
         """Registered flow [gpm] of flows [J, ...]; `meter` broadcasts to `flow_gpm`."""
-        draws, meters, width = self.ratio.shape
+        samples, meters, width = self.ratio.shape
         at = np.log10(np.maximum(flow_gpm, np.float32(FIRST_EDGE_GPM)))
         at -= np.float32(np.log10(FIRST_EDGE_GPM))
         at *= np.float32(BANDS_PER_DECADE * _FINE)
         low = np.minimum(at.astype(np.int32), width - 2)
         part = at - low.astype(np.float32)
-        draw = np.arange(draws, dtype=np.int32).reshape(-1, *([1] * (flow_gpm.ndim - 1)))
-        first = (draw * np.int32(meters) + meter.astype(np.int32)) * np.int32(width)
+        sample = np.arange(samples, dtype=np.int32).reshape(-1, *([1] * (flow_gpm.ndim - 1)))
+        first = (sample * np.int32(meters) + meter.astype(np.int32)) * np.int32(width)
         flat, base = self.ratio.ravel(), first + low
         ratio = flat.take(base)
         ratio += (flat.take(base + 1) - ratio) * part
@@ -75,15 +75,15 @@ class RegisteredTable:
 
 
 @lru_cache(maxsize=4)
-def registered_table(meters: tuple[Meter, ...], draws: int, seed: int) -> RegisteredTable:
-    """Draws of the meters' curves: draw j of every account shares the j-th state of each.
+def registered_table(meters: tuple[Meter, ...], samples: int, seed: int) -> RegisteredTable:
+    """Samples of the meters' curves: sample j of every account shares the j-th state of each.
 
     The uncertainty is that of meters which keep their permitted errors; what tests or a stated
-    wear say of installed meters is put in by `rightsize.inference.installed`.
+    wear say of installed meters is put in by `rightsize.inference.held_meters`.
     """
     flow = TABLE_FLOW_GPM
     plain = [ratio_between(flow, meter.registration) for meter in meters]
-    drawn = registration_draws(meters, flow, draws, np.random.default_rng(seed))
+    drawn = registration_samples(meters, flow, samples, np.random.default_rng(seed))
     known = registration_matrix(meters, flow)
     error = np.where((known > 0) & (drawn > 0), drawn / np.maximum(known, 1e-9), 1.0)
     error = 1 + _TYPE_SHARE * (error - 1)

@@ -1,4 +1,4 @@
-"""What the reads of an account say of its draws: dispersions, largest intervals, ceilings."""
+"""What the reads of an account say of its uses: dispersions, largest intervals, ceilings."""
 
 from __future__ import annotations
 
@@ -33,8 +33,8 @@ _TOP_COUNT: Final = (0.5, 6.0)  # [intervals] added to both counts: as without a
 
 
 @dataclass(frozen=True)
-class DrawSigns:
-    """What the reads of A accounts say of their draws."""
+class UseSigns:
+    """What the reads of A accounts say of their uses."""
 
     interval_min: Array  # [A]
     far_gpm: Array  # [A] (variance - covariance 2 and 3 intervals apart) / mean
@@ -48,7 +48,7 @@ class DrawSigns:
 
 
 def pulse_variance(block: ProfileBlock) -> Array:
-    """Variance of interval means that draws cause [gpm2, A]: swings between days taken off."""
+    """Variance of interval means that uses cause [gpm2, A]: swings between days taken off."""
     inflate = block.reads_used / np.maximum(block.within_dof, 1)
     far = block.lag_ss[:, 1:].sum(axis=1) / np.maximum(block.lag_count[:, 1:].sum(axis=1), 1)
     variance = block.within_ss / np.maximum(block.within_dof, 1)
@@ -75,8 +75,8 @@ def _rounding(block: ProfileBlock) -> Array:
     return rounding_variance(block.band_count, block.zero_count, step)
 
 
-def signs_of(block: ProfileBlock, steady_gpm: Array) -> DrawSigns:
-    """What the reads say of draws, above a steady flow [A]."""
+def signs_of(block: ProfileBlock, steady_gpm: Array) -> UseSigns:
+    """What the reads say of uses, above a steady flow [A]."""
     total = np.maximum(block.band_count.sum(axis=1) + block.zero_count, 1)
     mean = block.band_gal.sum(axis=1) / (total * block.interval_min)
     mean = np.maximum(mean - steady_gpm, _LEAST_MEAN_SHARE * mean + _TINY_GPM2)
@@ -90,7 +90,7 @@ def signs_of(block: ProfileBlock, steady_gpm: Array) -> DrawSigns:
     far = np.maximum(variance - lag[:, 1:].mean(axis=1) - rounding, floor)
     near = variance - lag[:, 0] - _ROUNDING_NEAR * rounding
     near = np.maximum(near - steep * swings, np.maximum(_LEAST_NEAR_SHARE * near, floor))
-    return DrawSigns(
+    return UseSigns(
         block.interval_min,
         far / mean,
         near / mean,
@@ -111,7 +111,7 @@ def _exceeded(band_count: Array, total: Array, share: float) -> Array:
 
 
 def _top_share(block: ProfileBlock) -> Array:
-    """Clump at the top: a ceiling of one draw at a time shows as many nearly equal maxima."""
+    """Clump at the top: a ceiling of one use at a time shows as many nearly equal maxima."""
     last = BAND_COUNT - 1 - np.argmax(block.band_count[:, ::-1] > 0, axis=1)
     at = np.arange(BAND_COUNT)[None]
     near = ((at >= last[:, None] - _TOP_BANDS) * block.band_count).sum(axis=1)

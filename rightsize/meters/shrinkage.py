@@ -3,7 +3,7 @@
 Empirical Bayes on the relative errors at the knots of the curve, in three levels: the type,
 the group (type, size and age band) and the meter. A meter with many tests keeps its own
 curve; one with few, or none, leans on its group; a group with few leans on its type; a type
-without tests is what `registration_draws` says of meters in service.
+without tests is what `registration_samples` says of meters in service.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from rightsize.meters.catalogue import Meter
 from rightsize.meters.curve import registration_ratio
-from rightsize.meters.draws import in_service_errors
+from rightsize.meters.curve_samples import in_service_errors
 from rightsize.meters.knots import KNOT_COUNT, bent_meter, knot_weights
 
 Array = NDArray[np.float64]

@@ -12,13 +12,15 @@ from rightsize.recommend.candidates import rule_names
 from rightsize.recommend.case import Case
 from rightsize.recommend.choice import Choice
 from rightsize.recommend.row_columns import head_loss_at_peak, meter_columns, with_word
-from rightsize.recommend.weigh import Draws
+from rightsize.recommend.weigh import BenefitSamples
 
 Array = NDArray[np.float64]
 Index = NDArray[np.int64]
 
 
-def candidate_frame(case: Case, rows: slice, draws: Draws, choice: Choice) -> pl.DataFrame:
+def candidate_frame(
+    case: Case, rows: slice, samples: BenefitSamples, choice: Choice
+) -> pl.DataFrame:
     """One row a catalogue meter of each account assessed, or refused as a fire service.
 
     The installed meter has a row too: it is kept, so it costs and brings nothing.
@@ -28,7 +30,7 @@ def candidate_frame(case: Case, rows: slice, draws: Draws, choice: Choice) -> pl
     account = np.repeat(np.flatnonzero(shown), count)
     meter = np.tile(np.arange(count), int(shown.sum()))
     is_installed = meter == case.meter_index[rows][account]
-    numbers = {k: v[shown].ravel() for k, v in _numbers(case, rows, draws, choice).items()}
+    numbers = {k: v[shown].ravel() for k, v in _numbers(case, rows, samples, choice).items()}
     numbers["change_cost_usd"] = np.where(is_installed, 0.0, numbers["change_cost_usd"])
     code, texts = rule_names(choice.weighed.broken[shown])
     frame = pl.DataFrame(
@@ -67,7 +69,9 @@ def _keys(case: Case, rows: slice, account: Index, meter: Index) -> dict[str, pl
     }
 
 
-def _numbers(case: Case, rows: slice, draws: Draws, choice: Choice) -> dict[str, NDArray[Any]]:
+def _numbers(
+    case: Case, rows: slice, samples: BenefitSamples, choice: Choice
+) -> dict[str, NDArray[Any]]:
     """Figures of every meter at every account [A, M]."""
     weighed, costs = choice.weighed, case.costs
     return {
@@ -79,7 +83,7 @@ def _numbers(case: Case, rows: slice, draws: Draws, choice: Choice) -> dict[str,
         "change_cost_usd": costs.change_cost_usd[rows],
         "odds_of_benefit": weighed.odds_of_benefit,
         "odds_of_fit": weighed.odds_of_fit,
-        "head_loss_at_peak_psi": head_loss_at_peak(case, draws),
+        "head_loss_at_peak_psi": head_loss_at_peak(case, samples),
     }
 
 

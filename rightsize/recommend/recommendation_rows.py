@@ -19,18 +19,20 @@ from rightsize.recommend.reasons import with_reason
 from rightsize.recommend.row_columns import (
     at_meter,
     bounded,
-    draws_at_meter,
     head_loss_at_peak,
     meter_columns,
+    samples_at_meter,
 )
-from rightsize.recommend.weigh import Draws
+from rightsize.recommend.weigh import BenefitSamples
 from rightsize.wording import Wording
 
 Array = NDArray[np.float64]
 Index = NDArray[np.int64]
 
 
-def recommendation_frame(case: Case, rows: slice, draws: Draws, choice: Choice) -> pl.DataFrame:
+def recommendation_frame(
+    case: Case, rows: slice, samples: BenefitSamples, choice: Choice
+) -> pl.DataFrame:
     """One row a meter in service, in the block's order; null where nothing can be said."""
     judged = case.refused.is_assessed[rows]
     installed = np.asarray(case.sites.meter_index[rows], dtype=np.int64)
@@ -43,11 +45,11 @@ def recommendation_frame(case: Case, rows: slice, draws: Draws, choice: Choice) 
         "verdict": choice.verdict.astype(str),
         "action": choice.action.astype(str),
         **meter_columns(case, "recommended", np.where(judged, choice.chosen, -1)),
-        **_gain_columns(case, rows, draws, choice),
-        **_money_columns(case, rows, draws, choice),
-        **_flow_columns(case, rows, draws),
+        **_gain_columns(case, rows, samples, choice),
+        **_money_columns(case, rows, samples, choice),
+        **_flow_columns(case, rows, samples),
         **_odds_columns(case, rows, choice),
-        **_rating_columns(case, rows, draws, choice),
+        **_rating_columns(case, rows, samples, choice),
         **_runner_up_columns(case, choice),
         "days_covered": case.block.days_covered[rows],
     }
@@ -73,10 +75,12 @@ _ALWAYS: Final = (
 )  # fmt: skip
 
 
-def _gain_columns(case: Case, rows: slice, draws: Draws, choice: Choice) -> dict[str, Any]:
-    registered = draws_at_meter(draws.registered_gal, choice.chosen)
-    installed = draws_at_meter(draws.registered_gal, case.meter_index[rows])
-    actual = np.maximum(draws.actual_gal, 1e-9)
+def _gain_columns(
+    case: Case, rows: slice, samples: BenefitSamples, choice: Choice
+) -> dict[str, Any]:
+    registered = samples_at_meter(samples.registered_gal, choice.chosen)
+    installed = samples_at_meter(samples.registered_gal, case.meter_index[rows])
+    actual = np.maximum(samples.actual_gal, 1e-9)
     accuracy = choice.weighed.accuracy_pct[0]
     return {
         "installed_accuracy_pct": at_meter(accuracy, case.meter_index[rows]),
@@ -97,7 +101,9 @@ def _unseen_share(case: Case, rows: slice, gain_gal: Array) -> Array:
     return np.asarray(np.where(total > 0, np.clip(share, 0.0, 1.0), np.nan), dtype=np.float64)
 
 
-def _money_columns(case: Case, rows: slice, draws: Draws, choice: Choice) -> dict[str, Any]:
+def _money_columns(
+    case: Case, rows: slice, samples: BenefitSamples, choice: Choice
+) -> dict[str, Any]:
     chosen = choice.chosen
     fixed = np.nan_to_num(at_meter(case.costs.fixed_charge_change_usd_per_year[rows], chosen))
     kept = chosen == case.meter_index[rows]
@@ -105,9 +111,9 @@ def _money_columns(case: Case, rows: slice, draws: Draws, choice: Choice) -> dic
     annual = np.where(kept, 0.0, at_meter(case.costs.annual_cost_usd_per_year[rows], chosen))
     upkeep = at_meter(case.costs.upkeep_change_usd_per_year[rows], chosen)
     gain = bounded(
-        "revenue_gain_usd_per_year", draws_at_meter(draws.volumetric_gain_usd, chosen)
+        "revenue_gain_usd_per_year", samples_at_meter(samples.volumetric_gain_usd, chosen)
     )
-    net = bounded("net_benefit_usd_per_year", draws_at_meter(draws.net_benefit_usd, chosen))
+    net = bounded("net_benefit_usd_per_year", samples_at_meter(samples.net_benefit_usd, chosen))
     cash = gain["revenue_gain_usd_per_year"] + np.minimum(fixed, 0.0) - upkeep
     return {
         **gain,
@@ -121,9 +127,9 @@ def _money_columns(case: Case, rows: slice, draws: Draws, choice: Choice) -> dic
     }
 
 
-def _flow_columns(case: Case, rows: slice, draws: Draws) -> dict[str, Any]:
+def _flow_columns(case: Case, rows: slice, samples: BenefitSamples) -> dict[str, Any]:
     return {
-        **bounded("peak_10s_gpm", draws.peak_gpm),
+        **bounded("peak_10s_gpm", samples.peak_gpm),
         **bounded("peak_1min_gpm", case.posterior.peak_1min_gpm[:, rows]),
         "peak_60min_gpm": case.block.max_hour_gpm[rows],
         "sustained_60min_gpm": mean(case.posterior.sustained_60min_gpm[:, rows]),
@@ -145,10 +151,12 @@ def _odds_columns(case: Case, rows: slice, choice: Choice) -> dict[str, Any]:
     }
 
 
-def _rating_columns(case: Case, rows: slice, draws: Draws, choice: Choice) -> dict[str, Any]:
+def _rating_columns(
+    case: Case, rows: slice, samples: BenefitSamples, choice: Choice
+) -> dict[str, Any]:
     rated, installed = meter_arrays(case.catalogue.meters), case.meter_index[rows]
     return {
-        "head_loss_at_peak_psi": at_meter(head_loss_at_peak(case, draws), choice.chosen),
+        "head_loss_at_peak_psi": at_meter(head_loss_at_peak(case, samples), choice.chosen),
         "spare_head_psi": case.spare_head_psi[rows],
         "installed_continuous_gpm": rated.continuous_gpm[installed],
         "installed_smoc_gpm": rated.smoc_gpm[installed],

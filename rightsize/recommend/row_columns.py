@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from rightsize.inference.samples import mean, with_mean
 from rightsize.meters.head_loss import head_loss_matrix
 from rightsize.recommend.case import Case
-from rightsize.recommend.weigh import Draws
+from rightsize.recommend.weigh import BenefitSamples
 
 Array = NDArray[np.float64]
 Index = NDArray[np.int64]
@@ -36,18 +36,18 @@ def at_meter(value: NDArray[Any], index: Index) -> Array:
     return np.asarray(value[np.arange(len(index)), index], dtype=np.float64)
 
 
-def draws_at_meter(value: NDArray[Any], index: Index) -> Array:
-    """Draws of each account [J, A, M] at its meter [J, A]."""
+def samples_at_meter(value: NDArray[Any], index: Index) -> Array:
+    """Samples of each account [J, A, M] at its meter [J, A]."""
     return np.asarray(value[:, np.arange(len(index)), index], dtype=np.float64)
 
 
-def bounded(name: str, draws: Array) -> dict[str, Array]:
+def bounded(name: str, samples: Array) -> dict[str, Array]:
     """Mean and 90 % interval under the contract's names: low and high stand before the unit.
 
     The interval is widened to hold the mean, which a skewed spread may carry outside it.
     """
     names = (name, with_word(name, "low"), with_word(name, "high"))
-    return dict(zip(names, with_mean(draws.astype(np.float64)), strict=True))
+    return dict(zip(names, with_mean(samples.astype(np.float64)), strict=True))
 
 
 UNITS: Final = ("_usd_per_year", "_gal_per_year", "_pct", "_gpm", "_share", "_usd")
@@ -59,6 +59,6 @@ def with_word(name: str, word: str) -> str:
     return f"{name[: len(name) - len(unit)]}_{word}{unit}"
 
 
-def head_loss_at_peak(case: Case, draws: Draws) -> Array:
+def head_loss_at_peak(case: Case, samples: BenefitSamples) -> Array:
     """Head lost in each meter at the expected peak [A, M]."""
-    return head_loss_matrix(case.catalogue.meters, mean(draws.peak_gpm)).T
+    return head_loss_matrix(case.catalogue.meters, mean(samples.peak_gpm)).T

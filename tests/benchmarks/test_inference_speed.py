@@ -60,7 +60,7 @@ def test_accounts_a_second(capsys):
         5, sites_per_kind=1, meters=meters, kinds=kinds, intervals=(60.0,)
     )
     block = tiled(blocks[60.0], ACCOUNTS)
-    options = {"draws": 40, "seed": 1, "fleet": None}
+    options = {"samples": 40, "seed": 1, "learnt": None}
     whole.infer(tiled(block, 8), meters, priors, **options)  # kernels and curves are made once
     before = time.process_time()
     whole.infer(block, meters, priors, **options)

@@ -12,7 +12,7 @@ import pytest
 from pipelines.load_catalogue import load_catalogue, load_curve_rules, load_ratings
 from rightsize.errors import CatalogueError
 from rightsize.meters.build import build_meter
-from rightsize.meters.draws import SERVICE_FACTOR
+from rightsize.meters.curve_samples import SERVICE_FACTOR
 from rightsize.meters.entry import MeterEntry
 from rightsize.meters.metric import (
     PRESSURE_LOSS_BAR,

@@ -7,7 +7,7 @@ import pytest
 from pipelines.fit_priors import fit_priors
 from pipelines.load_priors import load_priors
 from rightsize.errors import ConfigError, ContractError
-from rightsize.inference.logged import draws_of_log
+from rightsize.inference.logged import uses_of_log
 
 
 def test_draws_of_a_log_are_its_runs_of_flow_above_the_steady_flow():
@@ -15,7 +15,7 @@ def test_draws_of_a_log_are_its_runs_of_flow_above_the_steady_flow():
     flow = np.full(600, 0.5)
     flow[100:112] += 3.0
     flow[300:303] += 20.0
-    found = draws_of_log(flow, step_min=1 / 6)
+    found = uses_of_log(flow, step_min=1 / 6)
     assert found.steady_gpm == pytest.approx(0.5)
     np.testing.assert_allclose(found.flow_gpm, [3.0, 20.0])
     np.testing.assert_allclose(found.duration_min, [2.0, 0.5])
@@ -23,7 +23,7 @@ def test_draws_of_a_log_are_its_runs_of_flow_above_the_steady_flow():
 
 def test_hourly_reads_are_no_log():
     with pytest.raises(ContractError, match="at most 1 min"):
-        draws_of_log(np.ones(10), step_min=60)
+        uses_of_log(np.ones(10), step_min=60)
 
 
 def _log(sites, rng):

@@ -12,7 +12,7 @@ from pipelines.load_accuracy_tests import load_accuracy_tests
 from pipelines.load_catalogue import load_catalogue
 from pipelines.load_settings import SweepSettings
 from rightsize.meters.catalogue import Catalogue
-from rightsize.meters.installed import LEAST_TESTED
+from rightsize.meters.installed_curves import LEAST_TESTED
 from rightsize.meters.shrinkage import AGE_BANDS_YEARS, shrunk_curves
 
 PLAIN = {"utility": "Example", "exports": [{"name": "a", "path": "a.csv"}]}

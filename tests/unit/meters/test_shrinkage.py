@@ -10,7 +10,7 @@ import pytest
 from pipelines.load_catalogue import load_catalogue
 from rightsize.meters.catalogue import Meter
 from rightsize.meters.curve import registration_ratio
-from rightsize.meters.draws import in_service_errors
+from rightsize.meters.curve_samples import in_service_errors
 from rightsize.meters.knots import knot_weights, knots_gpm
 from rightsize.meters.shrinkage import (
     AccuracyTests,

@@ -12,24 +12,24 @@ from numpy.typing import NDArray
 from scipy.special import ndtri
 
 from rightsize.contracts.profiles import ProfileBlock
-from rightsize.inference import design
+from rightsize.inference import sobol
 from rightsize.inference.priors import Z90
 from rightsize.inference.registered_table import TABLE_FLOW_GPM, RegisteredTable
 from rightsize.inference.spread import Flow
 from rightsize.meters.catalogue import Meter
 from rightsize.meters.curve import ratio_between
-from rightsize.meters.installed import Installed
+from rightsize.meters.installed_curves import PlacedCurves
 from rightsize.meters.knots import HIGHEST_RATIO, KNOT_COUNT, knot_weights
 
 Array = NDArray[np.floating[Any]]
-_SEED_STEP: Final = 104729  # another stream than that of the flow's own draws
+_SEED_STEP: Final = 104729  # another stream than that of the flow's own samples
 _INVERSION_ROUNDS: Final = 12  # [1] convention
 _LEAST_RATIO: Final = 0.05  # [1] a turning meter registers more: keeps the inversion finite
 
 
 @dataclass(frozen=True)
 class HeldMeters:
-    """The meters of A accounts: their curve (`meters`), and its draws in `row` of `table`.
+    """The meters of A accounts: their curve (`meters`), and its samples in `row` of `table`.
 
     `curve_sd` is what a curve that tests or wear tell may be out by, relative; 0 where the
     catalogue's curve stays.
@@ -97,7 +97,7 @@ def held_meters(
     block: ProfileBlock,
     catalogue: tuple[Meter, ...],
     table: RegisteredTable,
-    told: Installed | None,
+    told: PlacedCurves | None,
     *,
     seed: int,
 ) -> HeldMeters:
@@ -108,11 +108,11 @@ def held_meters(
     block : ProfileBlock
         A accounts; `meter_index` points into the catalogue.
     catalogue, table : meters, RegisteredTable
-        The catalogue and the draws of its curves.
-    told : Installed or None
+        The catalogue and the samples of its curves.
+    told : PlacedCurves or None
         Which accounts have a curve of their own, and which.
     seed : int
-        An account's draws follow from it and the meter's id alone.
+        An account's samples follow from it and the meter's id alone.
     """
     index = block.meter_index
     if told is None or not (told.index >= 0).any():
@@ -132,22 +132,20 @@ def held_meters(
 
 
 def _own_table(
-    told: Installed,
+    told: PlacedCurves,
     table: RegisteredTable,
     meter_id: Sequence[str],
     meter_index: NDArray[np.int64],
     seed: int,
 ) -> RegisteredTable:
-    """Draws of the registration of each account's meter, one row an account."""
+    """Samples of the registration of each account's meter, one row an account."""
     ratio = np.ascontiguousarray(table.ratio[:, meter_index])
     start_gpm = table.start_gpm[meter_index].copy()
     for k in np.unique(told.index[told.index >= 0]).tolist():
         mine = np.flatnonzero(told.index == k).tolist()
         meter = told.curves.meters[k]
-        uniform = design.uniforms(
-            [meter_id[i] for i in mine],
-            count=len(ratio),
-            dimensions=KNOT_COUNT,
+        uniform = sobol.uniforms(
+            [meter_id[i] for i in mine], count=len(ratio), dimensions=KNOT_COUNT,
             seed=seed + _SEED_STEP,
         )
         error = ndtri(uniform) @ _root(told.curves.covariance[k]).T

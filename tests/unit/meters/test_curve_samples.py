@@ -8,7 +8,11 @@ import pytest
 from rightsize.demand.bands import BAND_CENTRES_GPM
 from rightsize.meters.catalogue import Catalogue
 from rightsize.meters.curve import registration_matrix
-from rightsize.meters.draws import curve_draws, in_service_errors, registration_draws
+from rightsize.meters.curve_samples import (
+    curve_samples,
+    in_service_errors,
+    registration_samples,
+)
 from rightsize.meters.knots import knots_gpm
 
 DRAWS = 2000
@@ -17,7 +21,7 @@ SAMPLING = 0.004  # mean of 2000 draws with sd 0.03 stands within 6 standard err
 
 def test_draws_have_the_promised_shape_and_stay_inside_the_scale(shipped: Catalogue) -> None:
     for in_service in (False, True):
-        got = registration_draws(
+        got = registration_samples(
             shipped.meters,
             BAND_CENTRES_GPM,
             50,
@@ -31,7 +35,7 @@ def test_draws_have_the_promised_shape_and_stay_inside_the_scale(shipped: Catalo
 
 def test_the_same_seed_gives_the_same_draws(shipped: Catalogue) -> None:
     one, two = (
-        registration_draws(shipped.meters[:3], BAND_CENTRES_GPM, 5, np.random.default_rng(7))
+        registration_samples(shipped.meters[:3], BAND_CENTRES_GPM, 5, np.random.default_rng(7))
         for _ in range(2)
     )
     assert np.array_equal(one, two)
@@ -39,7 +43,7 @@ def test_the_same_seed_gives_the_same_draws(shipped: Catalogue) -> None:
 
 def test_new_meters_scatter_about_their_curve_and_keep_their_limits(shipped: Catalogue) -> None:
     flow = BAND_CENTRES_GPM
-    got = registration_draws(shipped.meters, flow, DRAWS, np.random.default_rng(1))
+    got = registration_samples(shipped.meters, flow, DRAWS, np.random.default_rng(1))
     curve = registration_matrix(shipped.meters, flow)
     away = np.array(
         [(flow < 0.6 * m.starting_gpm) | (flow > m.min_test_gpm) for m in shipped.meters]
@@ -60,7 +64,7 @@ def test_meters_in_service_register_less_and_spread_more_at_low_flow(
     meter = shipped.find("displacement", 0.625)
     flow = np.array([meter.min_test_gpm, 5.0])
     new, old = (
-        registration_draws([meter], flow, DRAWS, np.random.default_rng(1), in_service=s)[:, 0]
+        registration_samples([meter], flow, DRAWS, np.random.default_rng(1), in_service=s)[:, 0]
         for s in (False, True)
     )
     assert (old.mean(axis=0) < new.mean(axis=0) - SAMPLING).all()
@@ -72,7 +76,7 @@ def test_wear_raises_the_start_and_never_lowers_it(shipped: Catalogue) -> None:
     meter = shipped.find("displacement", 0.625)
     flow = np.geomspace(0.5 * meter.starting_gpm, meter.min_test_gpm, 200)
     new, worn = (
-        registration_draws(
+        registration_samples(
             [meter], flow, DRAWS, np.random.default_rng(1), in_service=True, wear_share=share
         )[:, 0]
         for share in ((0, 0), (1, 1))
@@ -89,7 +93,7 @@ def test_full_wear_reaches_the_limit_of_service_at_the_minimum_flow(shipped: Cat
     # STANDARD READ: Maine 65-407 C.M.R. ch. 62 sec. 3, no meter in service below 90 % there.
     meter = shipped.find("displacement", 0.625)
     flow = np.array([meter.min_test_gpm])
-    worn = registration_draws(
+    worn = registration_samples(
         [meter], flow, DRAWS, np.random.default_rng(1), in_service=True, wear_share=(1, 1)
     )
     assert worn.mean() == pytest.approx(0.90, abs=SAMPLING)
@@ -98,7 +102,7 @@ def test_full_wear_reaches_the_limit_of_service_at_the_minimum_flow(shipped: Cat
 def test_a_static_meter_does_not_wear(shipped: Catalogue) -> None:
     meter = shipped.find("ultrasonic", 2)
     flow = np.array([meter.starting_gpm * np.exp(0.41), 50.0])
-    old = registration_draws([meter], flow, DRAWS, np.random.default_rng(1), in_service=True)
+    old = registration_samples([meter], flow, DRAWS, np.random.default_rng(1), in_service=True)
     assert (old[:, 0, 0] > 0).all()
     assert old[:, 0, 1].mean() == pytest.approx(1.0, abs=SAMPLING)
 
@@ -106,7 +110,7 @@ def test_a_static_meter_does_not_wear(shipped: Catalogue) -> None:
 def test_errors_hang_together_along_a_curve(shipped: Catalogue) -> None:
     meter = shipped.find("displacement", 1)
     flow = np.array([3.0, 5.0, 40.0])
-    got = registration_draws([meter], flow, DRAWS, np.random.default_rng(1))[:, 0]
+    got = registration_samples([meter], flow, DRAWS, np.random.default_rng(1))[:, 0]
     near, far = np.corrcoef(got.T)[0, 1], np.corrcoef(got.T)[0, 2]
     assert near > 0.9
     assert 0.3 < far < near
@@ -115,7 +119,7 @@ def test_errors_hang_together_along_a_curve(shipped: Catalogue) -> None:
 def test_in_every_draw_more_flow_registers_no_less(shipped: Catalogue) -> None:
     simple = [m for m in shipped.meters if m.compound is None]
     flow = np.geomspace(1e-3, 1e4, 1500)
-    registered = flow * registration_draws(
+    registered = flow * registration_samples(
         simple, flow, 40, np.random.default_rng(2), in_service=True
     )
     assert (np.diff(registered, axis=2) >= -1e-9 * registered[:, :, 1:]).all()
@@ -125,7 +129,7 @@ def test_in_service_errors_are_what_the_draws_scatter_by(shipped: Catalogue) -> 
     meter = shipped.find("displacement", 1)
     at = np.array(knots_gpm(meter))
     curve = registration_matrix([meter], at)[0]
-    got = registration_draws([meter], at, 20_000, np.random.default_rng(1), in_service=True)
+    got = registration_samples([meter], at, 20_000, np.random.default_rng(1), in_service=True)
     error = got[:, 0] / curve - 1
     mean, covariance = in_service_errors(meter)
     # draws are cut at the limits, which takes up to a tenth of the spread
@@ -134,8 +138,8 @@ def test_in_service_errors_are_what_the_draws_scatter_by(shipped: Catalogue) -> 
 
 
 def test_curves_can_be_looked_up_with_their_start_apart(shipped: Catalogue) -> None:
-    apart = curve_draws(shipped.meters, BAND_CENTRES_GPM, 9, np.random.default_rng(5))
-    whole = registration_draws(shipped.meters, BAND_CENTRES_GPM, 9, np.random.default_rng(5))
+    apart = curve_samples(shipped.meters, BAND_CENTRES_GPM, 9, np.random.default_rng(5))
+    whole = registration_samples(shipped.meters, BAND_CENTRES_GPM, 9, np.random.default_rng(5))
     assert np.array_equal(apart.cut(BAND_CENTRES_GPM), whole)
     assert apart.start_gpm.shape == (9, len(shipped.meters))
     below = apart.start_gpm[:, :, None] > BAND_CENTRES_GPM
@@ -145,7 +149,7 @@ def test_curves_can_be_looked_up_with_their_start_apart(shipped: Catalogue) -> N
 
 
 def test_no_meters_give_no_curves() -> None:
-    assert registration_draws([], np.array([1.0]), 4, np.random.default_rng(1)).shape == (
+    assert registration_samples([], np.array([1.0]), 4, np.random.default_rng(1)).shape == (
         4,
         0,
         1,

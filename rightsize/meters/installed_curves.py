@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rightsize.meters.catalogue import Meter
-from rightsize.meters.draws import new_error_covariance
+from rightsize.meters.curve_samples import new_error_covariance
 from rightsize.meters.knots import KNOT_COUNT, bent_meter, ratio_at_knots
 from rightsize.meters.shrinkage import ShrunkCurves, age_band
 from rightsize.meters.wear import Wear, worn_meter
@@ -75,15 +75,15 @@ class InstalledCurves:
 
 
 @dataclass(frozen=True)
-class Installed:
+class PlacedCurves:
     """Curves of the meters of a block: `index` [A] points into `curves`, -1 the catalogue's."""
 
     curves: InstalledCurves
     index: Index
 
-    def cut(self, rows: slice) -> Installed:
+    def cut(self, rows: slice) -> PlacedCurves:
         """Those of some accounts."""
-        return Installed(self.curves, self.index[rows])
+        return PlacedCurves(self.curves, self.index[rows])
 
     def meters(self, catalogue: Sequence[Meter], meter_index: Index) -> tuple[Meter, ...]:
         """The curve that each account's meter most likely has [A]."""

@@ -1,4 +1,4 @@
-"""What we do not know of a meter's curve, as joint draws of whole curves."""
+"""What we do not know of a meter's curve, as joint samples of whole curves."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ Array = NDArray[np.float64]
 CORRELATION: Final = 0.7
 """Between the errors at neighbouring knots of one meter's curve (our convention)."""
 SPREAD_OF_LIMIT: Final = 0.5
-"""Standard deviation of a new meter's error as a share of half its permitted band. No draw of
+"""Standard deviation of a new meter's error as a share of half its permitted band. No sample of
 a new meter passes its limits at the knots (stated rule)."""
 SERVICE_FACTOR: Final = 2.0
 """In-service limits over the limits of a new meter. Common in national law beside R 49 (from
@@ -30,15 +30,15 @@ START_SPREAD: Final = 0.2
 twice that (our convention: generic starting flows rest on a rule)."""
 START_CUT: Final = (-2 * START_SPREAD, 2 * START_SPREAD)
 HIGHEST_START_SHARE: Final = 0.95
-"""No draw starts above this share of the minimum test flow."""
+"""No sample starts above this share of the minimum test flow."""
 WORN_START_SHARE: Final = 0.75
 """Starting flow of a fully worn meter as a share of its minimum test flow, where the new
 one's is lower (stated rule)."""
 
 
 @dataclass(frozen=True)
-class CurveDraws:
-    """Draws of curves with their starting flows told apart, for look-up on another grid.
+class CurveSamples:
+    """Samples of curves with their starting flows told apart, for look-up on another grid.
 
     `ratio` runs on below the starting flow as if the meter turned; `cut` puts the zeros in.
     """
@@ -47,58 +47,60 @@ class CurveDraws:
     start_gpm: Array  # [J, M]
 
     def cut(self, flow_gpm: Array) -> Array:
-        """The ratio at the drawn flows, 0 below each draw's starting flow [J, M, Q]."""
+        """The ratio at the drawn flows, 0 below each sample's starting flow [J, M, Q]."""
         start_gpm = self.start_gpm[:, :, None] * (1 - START_ROUNDING)
         return np.where(flow_gpm < start_gpm, 0.0, self.ratio)
 
 
-def registration_draws(
+def registration_samples(
     meters: Sequence[Meter],
     flow_gpm: Array,
-    draws: int,
+    samples: int,
     rng: np.random.Generator,
     *,
     in_service: bool = False,
     wear_share: tuple[float, float] = (0.0, 1.0),
 ) -> Array:
-    """Draws of the registration of each meter at each flow: `curve_draws`, cut at the start.
+    """Samples of the registration of each meter: `curve_samples`, cut at the start.
 
-    Parameters, meaning and bounds are those of `curve_draws`.
+    Parameters, meaning and bounds are those of `curve_samples`.
 
     Returns
     -------
     array [J, M, Q]
-        Ratio [1], within [0, 1.1]; 0 below the draw's starting flow.
+        Ratio [1], within [0, 1.1]; 0 below the sample's starting flow.
     """
     flow = np.asarray(flow_gpm, dtype=np.float64)
-    drawn = curve_draws(meters, flow, draws, rng, in_service=in_service, wear_share=wear_share)
-    return drawn.cut(flow)
+    apart = curve_samples(
+        meters, flow, samples, rng, in_service=in_service, wear_share=wear_share
+    )
+    return apart.cut(flow)
 
 
-def curve_draws(
+def curve_samples(
     meters: Sequence[Meter],
     flow_gpm: Array,
-    draws: int,
+    samples: int,
     rng: np.random.Generator,
     *,
     in_service: bool = False,
     wear_share: tuple[float, float] = (0.0, 1.0),
-) -> CurveDraws:
-    """Draws of the curve of each meter.
+) -> CurveSamples:
+    """Samples of the curve of each meter.
 
     Parameters
     ----------
     meters : sequence of Meter, M long
-        Their curves are the centre of the draws.
+        Their curves are the centre of the samples.
     flow_gpm : array [Q]
         Actual flow [gpm].
-    draws : int
-        Number J of draws.
+    samples : int
+        Number J of samples.
     rng : Generator
-        Source of chance; the same state gives the same draws.
+        Source of chance; the same state gives the same samples.
     in_service : bool
         False: new meters as bought, errors within the permissible limits of a new one.
-        True: meters in the ground of unknown age; each draw also wears the meter, by a share
+        True: meters in the ground of unknown age; each sample also wears the meter, by a share
         of the way from its new curve to the limit at which it must leave service. Meters
         without moving part do not wear, but may stand anywhere within twice the limits.
     wear_share : (float, float)
@@ -106,8 +108,8 @@ def curve_draws(
 
     Returns
     -------
-    CurveDraws
-        Ratios [J, M, Q] within [0, 1.1] and starting flows [J, M]. Draw j of every meter is
+    CurveSamples
+        Ratios [J, M, Q] within [0, 1.1] and starting flows [J, M]. Sample j of every meter is
         one joint state; meters are independent of each other.
 
     Notes
@@ -119,8 +121,8 @@ def curve_draws(
     certain at low flow.
     """
     flow = np.asarray(flow_gpm, dtype=np.float64)
-    shape = (draws, len(meters))
-    error = _knot_errors(meters, draws, rng, in_service=in_service)
+    shape = (samples, len(meters))
+    error = _knot_errors(meters, samples, rng, in_service=in_service)
     wear = np.zeros(shape)
     if in_service:
         moving = np.array([principle_of(m.meter_type).has_moving_part for m in meters])
@@ -130,13 +132,13 @@ def curve_draws(
     for row, meter in enumerate(meters):
         start_gpm[:, row] = _starts_gpm(meter, wear[:, row], scatter[:, row])
         ratio[:, row] = _ratios(meter, flow, start_gpm[:, row], error[:, row], wear[:, row])
-    return CurveDraws(ratio, start_gpm)
+    return CurveSamples(ratio, start_gpm)
 
 
 def in_service_errors(meter: Meter) -> tuple[Array, Array]:
     """Mean [3] and covariance [3, 3] of the relative errors at the knots in service.
 
-    What `registration_draws(..., in_service=True)` draws from, before bounds: half the way to
+    What `registration_samples(..., in_service=True)` draws from, before bounds: half the way to
     the limit of service on average, evenly spread, with the errors of a new meter on top.
     """
     covariance = _error_covariance(meter, in_service=True)
@@ -160,10 +162,10 @@ def _error_covariance(meter: Meter, *, in_service: bool) -> Array:
 
 
 def _knot_errors(
-    meters: Sequence[Meter], draws: int, rng: np.random.Generator, *, in_service: bool
+    meters: Sequence[Meter], samples: int, rng: np.random.Generator, *, in_service: bool
 ) -> Array:
     """Relative errors [J, M, 3] at minimum test flow, normal minimum and SMOC."""
-    z = rng.standard_normal((draws, len(meters), 3))
+    z = rng.standard_normal((samples, len(meters), 3))
     for knot in (1, 2):
         fresh = np.sqrt(1 - CORRELATION**2) * z[:, :, knot]
         z[:, :, knot] = CORRELATION * z[:, :, knot - 1] + fresh
@@ -216,7 +218,7 @@ def _ratios(
 
 
 def _starts_gpm(meter: Meter, wear: Array, scatter: Array) -> Array:
-    """Starting flow of each draw [J, gpm], from the new one to the fully worn one."""
+    """Starting flow of each sample [J, gpm], from the new one to the fully worn one."""
     worn = max(meter.starting_gpm, WORN_START_SHARE * meter.min_test_gpm)
     start = meter.starting_gpm * (worn / meter.starting_gpm) ** wear * np.exp(scatter)
     highest = max(meter.starting_gpm, HIGHEST_START_SHARE * meter.min_test_gpm)

@@ -1,6 +1,6 @@
-"""Short reads in which a draw begins or ends: its own flow for part of the time, then none.
+"""Short reads in which a use begins or ends: its own flow for part of the time, then none.
 
-A kernel of reduced intensity takes a short interval for steady. Below the flow of a single draw
+A kernel of reduced intensity takes a short interval for steady. Below the flow of a single use
 most are not: a meter that starts above the interval's mean still registers them.
 """
 
@@ -25,11 +25,11 @@ _LEAST_LOG_DENSITY: Final = -60  # less is no density: keeps the exponential fro
 
 
 @dataclass(frozen=True)
-class DrawEdges:
-    """Short intervals in which a draw begins or ends: its flow for part of the time.
+class UseEdges:
+    """Short intervals in which a use begins or ends: its flow for part of the time.
 
-    All [J, A]: the draw's flow, how far the kernel leaves such intervals out, and how many
-    intervals a draw fills for each of them.
+    All [J, A]: the use's flow, how far the kernel leaves such intervals out, and how many
+    intervals a use fills for each of them.
     """
 
     gpm: Array
@@ -40,8 +40,8 @@ class DrawEdges:
 EdgeParts = list[tuple[Array, Array]]
 
 
-def edge_parts(edges: DrawEdges, intensity: Array) -> EdgeParts:
-    """Flows of begun or ended draws [J, A] and the share of each mean that is one [J, A, K]."""
+def edge_parts(edges: UseEdges, intensity: Array) -> EdgeParts:
+    """Flows of begun or ended uses [J, A] and the share of each mean that is one [J, A, K]."""
     mean = intensity[..., None] * CENTRES.astype(np.float32)
     out: EdgeParts = []
     left = edges.part[..., None].astype(np.float32)
@@ -70,7 +70,7 @@ def with_edges(
     table: RegisteredTable,
     installed: NDArray[np.int64],
 ) -> Array:
-    """Registered means at each mean draw flow [J, A, K], begun and ended draws taken in."""
+    """Registered means at each mean flow of uses [J, A, K], begun and ended uses taken in."""
     for gpm, share in parts:
         on = table.registered_gpm((steady_gpm + gpm).astype(np.float32), installed)
         running = _running(intensity, gpm)
@@ -92,7 +92,7 @@ def taken_out(
 
 
 def put_in(time: Array, begun: list[tuple[Array, Array]], intensity: Array) -> None:
-    """Add the time that begun and ended draws run to its band, in place."""
+    """Add the time that begun and ended uses run to its band, in place."""
     for gpm, running in begun:
         at = np.rint(np.log10(gpm / intensity) * BANDS_PER_DECADE).astype(np.int64) - LOWEST
         at = np.clip(at, 0, SIZE - 1)[..., None]
@@ -101,5 +101,5 @@ def put_in(time: Array, begun: list[tuple[Array, Array]], intensity: Array) -> N
 
 
 def _running(intensity: Array, gpm: Array) -> Array:
-    """Share of an interval that a begun draw runs, by the interval's mean [J, A, K]."""
+    """Share of an interval that a begun use runs, by the interval's mean [J, A, K]."""
     return np.asarray(intensity[..., None] * CENTRES.astype(np.float32) / gpm[..., None])

@@ -8,7 +8,7 @@ from pydantic import ValidationError
 
 from rightsize.meters.catalogue import Catalogue
 from rightsize.meters.curve import registration_ratio
-from rightsize.meters.installed import InstalledCurves, installed_curves
+from rightsize.meters.installed_curves import InstalledCurves, installed_curves
 from rightsize.meters.shrinkage import AccuracyTests, shrunk_curves
 from rightsize.meters.wear import WearRate
 

@@ -1,4 +1,4 @@
-"""Quasi-random draws that depend on the meter's name alone.
+"""Quasi-random numbers that depend on the meter's name alone.
 
 Every meter takes the same Sobol points, each turned by its own offset (a Cranley-Patterson
 rotation) that follows from a hash of seed and meter. So results do not depend on the order or
@@ -58,7 +58,7 @@ def _mixed(start: NDArray[np.uint64], dimensions: int) -> Array:
 
 
 def uniforms(keys: Sequence[str], *, count: int, dimensions: int, seed: int) -> Array:
-    """Uniform draws in (0, 1) by draw, key and dimension [count, key, dimension]."""
+    """Uniform numbers in (0, 1) by sample, key and dimension [count, key, dimension]."""
     points = _points(count, dimensions)
     turned = points[:, None, :] + offsets(keys, seed=seed, dimensions=dimensions)[None]
     return np.asarray(np.clip(turned % 1.0, _NEAR_END, 1 - _NEAR_END))

@@ -1,13 +1,13 @@
-"""Ways of drawing water that an account's reads allow: draws of intensity and duration.
+"""Patterns of use that an account's reads allow: uses of intensity and duration.
 
 The class prior is a set of sites (`priors.atoms_of`). Each is weighed by how well it explains
-what the reads say of draws, then moved so that it explains it better:
+what the reads say of uses, then moved so that it explains it better:
 
 - variance over mean within month and hour of week, less the covariance of neighbours: swings
   from day to day raise both alike and cancel;
 - the same less the covariance two and three intervals apart, and without: what they show more
-  than the first is long draws, or swings, which only add;
-- the largest interval, where a site's large draws run one at a time: it is close to their
+  than the first is long uses, or swings, which only add;
+- the largest interval, where a site's large uses run one at a time: it is close to their
   intensity when they fill an interval.
 """
 
@@ -23,7 +23,7 @@ from scipy.special import ndtri
 from rightsize.inference.kernels import INTENSITY_CV
 from rightsize.inference.priors import Atoms
 from rightsize.inference.pulses import covariance_ratio, variance_ratio
-from rightsize.inference.signs import DrawSigns
+from rightsize.inference.signs import UseSigns
 from rightsize.inference.uniforms import Uniforms
 
 Array = NDArray[np.floating[Any]]
@@ -34,7 +34,7 @@ PEAK_MIN: Final = 1 / 6  # [min] the peak is a 10 s flow: convention
 RATIOS: Final = (3.0, 6.0, 12.0)  # [1] grid of kernels: large over small kind; convention
 SHARES: Final = (0.2, 0.5, 0.8)  # [1] grid of kernels: share of the large kind; convention
 SINGLE_SHARES: Final = (0.2, 0.5, 0.8, 1.0)  # [1] the same, run one at a time; convention
-_STRAY_SD: Final = 0.6  # [log] how far a site may stray from its prior in log draw volume
+_STRAY_SD: Final = 0.6  # [log] how far a site may stray from its prior in log volume of a use
 _STRAY_ON_FLOW: Final = 0.35  # [1] part of that stray that is intensity, the rest is duration
 _SINGLE_DISPERSION_SD: Final = 1.2  # [log] schedules hide the variance of single uses
 _SINGLE_STRAY_SD: Final = 0.5  # [log] how far a site's single intensity may stray
@@ -58,8 +58,8 @@ _EFFECTIVE: Final = 1 + INTENSITY_CV**2  # [1] Buchberger and Wu 1995: mean squa
 
 
 @dataclass(frozen=True)
-class Draws:
-    """Joint draws of how an account draws water, shapes [J, A].
+class Patterns:
+    """Joint samples of how an account uses water, shapes [J, A].
 
     Intensities are those that remain unknown inside an interval of known mean: the variance
     at 10 s less that of interval means, over the mean.
@@ -68,29 +68,29 @@ class Draws:
     unit_gpm: Array  # intensity of the small kind
     ratio: Array  # large kind over small kind
     share: Array  # volume share of the large kind
-    is_single: NDArray[np.bool_]  # large draws run one at a time
-    duration_min: Array  # volume-weighted duration of a draw
+    is_single: NDArray[np.bool_]  # large uses run one at a time
+    duration_min: Array  # volume-weighted duration of a use
     lift: Array  # flow above the mean, in the largest intervals over that elsewhere
-    edge_gpm: Array  # flow of a small draw itself
-    edge_part: Array  # how far intervals below it are begun or ended draws, not steady flow
-    edge_filled: Array  # intervals that a small draw fills, over those it begins or ends
+    edge_gpm: Array  # flow of a small use itself
+    edge_part: Array  # how far intervals below it are begun or ended uses, not steady flow
+    edge_filled: Array  # intervals that a small use fills, over those it begins or ends
 
 
-def draw_candidates(atoms: Atoms, signs: DrawSigns, uniforms: Uniforms) -> Draws:
-    """Draws for accounts of one class, weighted by how well they explain the reads.
+def patterns_of(atoms: Atoms, signs: UseSigns, uniforms: Uniforms) -> Patterns:
+    """Patterns for accounts of one class, weighted by how well they explain the reads.
 
     Parameters
     ----------
     atoms : Atoms
         Sites of the class prior [N].
-    signs : DrawSigns
+    signs : UseSigns
         Of A accounts.
     uniforms : Uniforms
         Of the same accounts.
 
     Returns
     -------
-    Draws
+    Patterns
         Equally weighted.
     """
     expected = _expected(atoms, signs.interval_min)
@@ -109,8 +109,8 @@ def draw_candidates(atoms: Atoms, signs: DrawSigns, uniforms: Uniforms) -> Draws
     )
 
 
-def _trust(signs: DrawSigns) -> Array:
-    """Part of a misfit that the site's draws explain; the rest is error of the dispersion."""
+def _trust(signs: UseSigns) -> Array:
+    """Part of a misfit that the site's uses explain; the rest is error of the dispersion."""
     return np.asarray(_STRAY_SD**2 / (_STRAY_SD**2 + signs.log_sd**2))
 
 
@@ -151,7 +151,7 @@ def _expected(atoms: Atoms, interval_min: Array) -> _Expected:
 
 
 def _weight(
-    atoms: Atoms, signs: DrawSigns, expected: _Expected, misfit: Array, single: Array
+    atoms: Atoms, signs: UseSigns, expected: _Expected, misfit: Array, single: Array
 ) -> Array:
     sd = np.where(
         atoms.is_single[:, None], _SINGLE_DISPERSION_SD, np.hypot(_STRAY_SD, signs.log_sd)
@@ -169,7 +169,7 @@ def _weight(
     return np.asarray(np.exp(log_weight - log_weight.max(axis=0)))
 
 
-def _single_misfit(atoms: Atoms, signs: DrawSigns) -> Array:
+def _single_misfit(atoms: Atoms, signs: UseSigns) -> Array:
     """Log of the intensity that the largest interval shows over the atom's own [N, A]."""
     filled = np.minimum(1.0, _FILLING_FACTOR * atoms.large_min[:, None] / signs.interval_min)
     rest = (1 - atoms.large_share[:, None]) * signs.sustained_gpm
@@ -198,8 +198,8 @@ def _moved(
     misfit: Array,
     single: Array,
     noise: Array,
-    signs: DrawSigns,
-) -> Draws:
+    signs: UseSigns,
+) -> Patterns:
     """Move each chosen atom toward what the reads show."""
     alone = atoms.is_single[chosen]
     shrunk = np.where(alone, 0.0, misfit)
@@ -207,7 +207,7 @@ def _moved(
     stretch = np.exp((1 - _STRAY_ON_FLOW) * shrunk)
     large_min = atoms.large_min[chosen] * stretch
     length = signs.interval_min[None]
-    sure = np.exp(-_UNFILLED_RATE * large_min / length)  # 0 where a draw fills the interval
+    sure = np.exp(-_UNFILLED_RATE * large_min / length)  # 0 where a use fills the interval
     moved = single * (1 - _UNFILLED_PULL * sure) + np.abs(noise) * (
         _FILLED_SD * np.sqrt(np.minimum(length / 60, 1)) + _UNFILLED_SD * sure
     )
@@ -223,7 +223,7 @@ def _moved(
     return _reduced(small, small_min, large, large_min, share, top_share, alone, length)
 
 
-def _share_at_top(share: Array, varies_share: Array, signs: DrawSigns) -> Array:
+def _share_at_top(share: Array, varies_share: Array, signs: UseSigns) -> Array:
     """Share of the large kind in the largest interval [J, A].
 
     What an interval holds above its hour's mean comes from either kind as it varies.
@@ -241,7 +241,7 @@ def _reduced(
     top_share: Array,
     alone: NDArray[np.bool_],
     length: Array,
-) -> Draws:
+) -> Patterns:
     """To the intensities unknown inside an interval, in one kind where one will do."""
     inner_small = small * _inner(small_min, length)
     inner_large = np.where(alone, large, large * _inner(large_min, length))
@@ -256,7 +256,7 @@ def _reduced(
     merged = (1 - share) * inner_small + share * inner_large
     filled = small_min / length
     at_top = (1 - top_share) * inner_small + top_share * inner_large
-    return Draws(
+    return Patterns(
         np.where(single_kind, merged, inner_small),
         np.where(single_kind, 1.0, ratio),
         np.where(single_kind, 0.0, share),
@@ -272,7 +272,7 @@ def _reduced(
 def _covered(filled: Array) -> Array:
     """Flow above the mean in the largest intervals over that in all [J, A].
 
-    The largest intervals are those that draws cover whole: where a draw may fill an interval
+    The largest intervals are those that uses cover whole: where a use may fill an interval
     (`filled` is its duration over the interval), they hold fewer beginnings and ends.
     """
     return np.asarray((1 + np.minimum(filled, 1.0)) ** -_COVERED_POWER)
