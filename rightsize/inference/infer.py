@@ -15,25 +15,26 @@ from rightsize.demand.bands import (
     BAND_COUNT,
     band_of,
 )
-from rightsize.inference import censoring, nights
-from rightsize.inference.censoring import LearntPrior
-from rightsize.inference.envelope import registered_bounds
-from rightsize.inference.held_meters import HeldMeters, held_meters
-from rightsize.inference.interval_means import reads_of
-from rightsize.inference.kernel_choice import kernel_of, unit_scale
-from rightsize.inference.kernels import pulse_kernel
-from rightsize.inference.patterns import PEAK_MIN, Patterns, patterns_of
+from rightsize.inference.meter import censoring
+from rightsize.inference.meter.censoring import LearntPrior
+from rightsize.inference.meter.envelope import registered_bounds
+from rightsize.inference.meter.held_meters import HeldMeters, held_meters
+from rightsize.inference.meter.registered_table import RegisteredTable, registered_table
 from rightsize.inference.peaks import actual_mean, crowding_of, peak_10s, sustained_registered
 from rightsize.inference.posterior import FlowPosterior
-from rightsize.inference.priors import Priors, atoms_of
-from rightsize.inference.pulses import variance_ratio
-from rightsize.inference.registered_table import RegisteredTable, registered_table
-from rightsize.inference.signs import pulse_variance, signs_of
+from rightsize.inference.reads import nights
+from rightsize.inference.reads.interval_means import reads_of
+from rightsize.inference.reads.signs import pulse_variance, signs_of
 from rightsize.inference.spread import Flow, spread
 from rightsize.inference.uniforms import Uniforms, uniforms_of
-from rightsize.inference.use_edges import UseEdges
+from rightsize.inference.water_use.kernel_choice import kernel_of, unit_scale
+from rightsize.inference.water_use.kernels import pulse_kernel
+from rightsize.inference.water_use.patterns import PEAK_MIN, Patterns, patterns_of
+from rightsize.inference.water_use.priors import Priors, atoms_of
+from rightsize.inference.water_use.pulses import variance_ratio
+from rightsize.inference.water_use.use_edges import UseEdges
 from rightsize.meters.catalogue import Meter
-from rightsize.meters.installed_curves import PlacedCurves
+from rightsize.meters.uncertainty.installed_curves import PlacedCurves
 
 Array = NDArray[np.floating[Any]]
 

@@ -10,9 +10,9 @@ from scipy.special import ndtri
 
 from rightsize.contracts.profiles import ProfileBlock
 from rightsize.demand.bands import BAND_COUNT, BAND_EDGES_GPM
-from rightsize.inference.kernels import EDGES
-from rightsize.inference.priors import Z90, Priors
 from rightsize.inference.spread import PEAK_EXCEEDED, Flow, Reads
+from rightsize.inference.water_use.kernels import EDGES
+from rightsize.inference.water_use.priors import Z90, Priors
 
 Array = NDArray[np.floating[Any]]
 

@@ -1,8 +1,8 @@
 """Spread interval means into flows: through the installed meter back to what really passed.
 
 All arrays are [J samples, A accounts, K bands]. A sample's bands are those of
-`rightsize.inference.kernels`, in units of its own intensity; results come back on the absolute
-bands of `rightsize.demand.bands`.
+`rightsize.inference.water_use.kernels`, in units of its own intensity; results come back on
+the absolute bands of `rightsize.demand.bands`.
 """
 
 from __future__ import annotations
@@ -20,15 +20,21 @@ from rightsize.demand.bands import (
     BANDS_PER_DECADE,
     FIRST_EDGE_GPM,
 )
-from rightsize.inference.kernels import (
+from rightsize.inference.meter.registered_table import RegisteredTable
+from rightsize.inference.water_use.kernels import (
     CENTRES,
     EDGES,
     LOWEST,
     SIZE,
     Kernel,
 )
-from rightsize.inference.registered_table import RegisteredTable
-from rightsize.inference.use_edges import UseEdges, edge_parts, put_in, taken_out, with_edges
+from rightsize.inference.water_use.use_edges import (
+    UseEdges,
+    edge_parts,
+    put_in,
+    taken_out,
+    with_edges,
+)
 
 Array = NDArray[np.floating[Any]]
 PEAK_EXCEEDED: Final = 1e-5  # [1] of the time: some minutes a year; convention

@@ -7,14 +7,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from rightsize.assess.assessable import Refusals, refusals
-from rightsize.assess.range_fit import FlowLimits, flow_limits
 from rightsize.contracts.profiles import ProfileBlock
 from rightsize.contracts.sites import SiteBlock
 from rightsize.errors import ContractError
 from rightsize.inference.posterior import FlowPosterior
 from rightsize.meters.catalogue import Catalogue
-from rightsize.recommend.candidates import site_rules
 from rightsize.recommend.economics import (
     ChangeCosts,
     RateSteps,
@@ -22,6 +19,9 @@ from rightsize.recommend.economics import (
     rate_class_of,
     rate_steps,
 )
+from rightsize.recommend.rules.assessable import Refusals, refusals
+from rightsize.recommend.rules.meter_rules import site_rules
+from rightsize.recommend.rules.range_fit import FlowLimits, flow_limits
 from rightsize.settings import Tariff, Thresholds
 from rightsize.units import UnitSystem
 

@@ -12,7 +12,6 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from rightsize.assess.verdict import actions, verdicts
 from rightsize.contracts.columns import FLAGGED_VERDICTS
 from rightsize.contracts.profiles import ProfileBlock
 from rightsize.contracts.sites import SiteBlock
@@ -20,12 +19,13 @@ from rightsize.inference.posterior import FlowPosterior
 from rightsize.inference.samples import odds
 from rightsize.meters.arrays import meter_arrays
 from rightsize.meters.catalogue import Catalogue
-from rightsize.recommend.candidate_rows import candidate_frame
-from rightsize.recommend.candidates import BIT
 from rightsize.recommend.case import Case, prepare
 from rightsize.recommend.choice import Choice
-from rightsize.recommend.finding_rows import decision_findings, not_assessed_frame
-from rightsize.recommend.recommendation_rows import recommendation_frame
+from rightsize.recommend.rows.candidate_rows import candidate_frame
+from rightsize.recommend.rows.finding_rows import decision_findings, not_assessed_frame
+from rightsize.recommend.rows.recommendation_rows import recommendation_frame
+from rightsize.recommend.rules.meter_rules import BIT
+from rightsize.recommend.rules.verdict import actions, verdicts
 from rightsize.recommend.weigh import (
     BenefitSamples,
     Weighed,

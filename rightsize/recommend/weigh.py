@@ -8,11 +8,11 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from rightsize.assess.range_fit import FlowLimits
 from rightsize.inference.posterior import FlowPosterior
 from rightsize.inference.samples import mean, odds, with_mean
-from rightsize.recommend.candidates import BIT, FEASIBLE_MASK
 from rightsize.recommend.economics import ChangeCosts, RateSteps
+from rightsize.recommend.rules.meter_rules import BIT, FEASIBLE_MASK
+from rightsize.recommend.rules.range_fit import FlowLimits
 
 Array = NDArray[np.float64]
 Floats = NDArray[np.floating[Any]]

@@ -7,9 +7,9 @@ from typing import Any
 import numpy as np
 import pytest
 
-from pipelines.load_catalogue import load_catalogue
+from pipelines.configuration.load_catalogue import load_catalogue
 from rightsize.meters.curve import registration_matrix
-from rightsize.meters.curve_samples import registration_samples
+from rightsize.meters.uncertainty.curve_samples import registration_samples
 
 pytestmark = pytest.mark.bench
 METERS = load_catalogue().meters

@@ -11,10 +11,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from pipelines.load_catalogue import load_catalogue
-from pipelines.load_priors import load_priors
-from rightsize.inference.censoring import learn_from, steady_by_class
+from pipelines.configuration.load_catalogue import load_catalogue
+from pipelines.configuration.load_priors import load_priors
 from rightsize.inference.infer import infer
+from rightsize.inference.meter.censoring import learn_from, steady_by_class
 from tests.fleets import judge
 from tests.fleets.fleet import simulate_fleet
 

@@ -12,8 +12,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from pipelines.load_catalogue import load_catalogue
-from pipelines.load_priors import load_priors
+from pipelines.configuration.load_catalogue import load_catalogue
+from pipelines.configuration.load_priors import load_priors
 from rightsize.demand.bands import BAND_CENTRES_GPM
 from rightsize.inference import infer as whole
 from rightsize.meters.curve import registration_ratio

@@ -119,7 +119,12 @@ def oracle_of(truth, block, meters):
     every = slice(0, block.size)
     rates, costs, limits = case.priced(every)
     draws = benefit_samples(
-        posterior, every, block.meter_index, rates, costs, limits,
+        posterior,
+        every,
+        block.meter_index,
+        rates,
+        costs,
+        limits,
         least_sustained_gpm=np.zeros(block.size),
     )
     net, fits = draws.net_benefit_usd[0].astype(float), draws.fits[0] & (case.broken == 0)

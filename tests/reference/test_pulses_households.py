@@ -16,7 +16,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from pipelines.load_priors import load_priors
+from pipelines.configuration.load_priors import load_priors
 from rightsize.inference.infer import infer
 from rightsize.meters.curve import registration_ratio
 from tests.fleets import reduce

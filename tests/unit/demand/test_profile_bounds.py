@@ -8,8 +8,8 @@ import numpy as np
 import polars as pl
 import pytest
 
-from rightsize.demand.flow_distribution import profile_frame
 from rightsize.recommend.choose import decide
+from rightsize.recommend.rows.flow_distribution import profile_frame
 from rightsize.settings import Thresholds
 from tests.unit.recommend.synthetic import fleet, tariff
 

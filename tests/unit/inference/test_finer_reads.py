@@ -6,7 +6,7 @@ PLANTED: sites simulated at 10 s; their reads at five intervals come from one an
 import numpy as np
 import pytest
 
-from pipelines.load_priors import load_priors
+from pipelines.configuration.load_priors import load_priors
 from rightsize.inference.infer import infer
 from tests.fleets import sites
 from tests.fleets.catalogue import METERS

@@ -3,9 +3,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from pipelines.load_priors import load_priors
-from rightsize.inference.censoring import learn_from, steady_by_class
+from pipelines.configuration.load_priors import load_priors
 from rightsize.inference.infer import infer
+from rightsize.inference.meter.censoring import learn_from, steady_by_class
 from tests.fleets import sites
 from tests.fleets.catalogue import METERS
 from tests.fleets.fleet import simulate_fleet

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pipelines.load_priors import load_priors
+from pipelines.configuration.load_priors import load_priors
 from rightsize.contracts.profiles import ProfileBlock
 from rightsize.demand.bands import BAND_COUNT, BAND_EDGES_GPM
 from rightsize.inference.peaks import crowding_of, peak_10s, sustained_registered

@@ -12,10 +12,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from rightsize.demand.bands import BAND_CENTRES_GPM, BAND_COUNT, band_of
-from rightsize.inference.kernels import INTENSITY_CV, KernelKind, pulse_kernel
-from rightsize.inference.registered_table import TABLE_FLOW_GPM, RegisteredTable
+from rightsize.inference.meter.registered_table import TABLE_FLOW_GPM, RegisteredTable
 from rightsize.inference.spread import Reads, spread
-from rightsize.inference.use_edges import UseEdges
+from rightsize.inference.water_use.kernels import INTENSITY_CV, KernelKind, pulse_kernel
+from rightsize.inference.water_use.use_edges import UseEdges
 
 KERNEL = pulse_kernel(KernelKind(INTENSITY_CV))
 NO_EDGES = UseEdges(np.ones((1, 1)), np.zeros((1, 1)), np.ones((1, 1)))
