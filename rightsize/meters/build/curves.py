@@ -6,7 +6,8 @@ from typing import Annotated, Final
 
 from pydantic import Field
 
-from rightsize.meters.catalogue import Limits, MeterType, Points
+from rightsize.meter_types import MeterType
+from rightsize.meters.catalogue import Limits, Points
 from rightsize.settings import Settings
 
 Place = Annotated[float, Field(ge=0, le=1)]
