@@ -95,6 +95,12 @@ class SweepSettings(Settings):
     class_codes: dict[str, str] = Field(
         default_factory=dict, description="their customer class -> ours"
     )
+    notify: str | None = Field(
+        default=None, min_length=1,
+        description="told when a sweep fails, a suite fails or the flagged list changes: a web"
+        " address (JSON is posted) or a command (JSON on its standard input); `--notify` goes"
+        " before it",
+    )  # fmt: skip
     failed_suite: Literal["warn", "stop"] = Field(
         "warn", description="what a failed validation suite does to publication"
     )
@@ -143,8 +149,8 @@ class SweepSettings(Settings):
         return self
 
     def document(self) -> dict[str, Any]:
-        """All that results may rest on, as JSON takes it: where the lake lies is not told."""
-        return self.model_dump(mode="json", exclude={"lake"})
+        """All that results may rest on, as JSON: not the lake's place, nor who is told."""
+        return self.model_dump(mode="json", exclude={"lake", "notify"})
 
 
 def known_zone(name: str) -> str:
