@@ -274,10 +274,17 @@ def query(
     describe: Annotated[
         bool, typer.Option("--describe", help="what is there: tables, or the columns of one")
     ] = False,
+    timeout: Annotated[
+        float, typer.Option("--timeout", min=0.1, help="longest that it may take [s]")
+    ] = 300.0,
+    memory: Annotated[
+        str, typer.Option("--memory", help="most memory; beyond it spills to disk")
+    ] = "2GB",
 ) -> None:
     """Read-only SQL on the published results."""
     from pipelines import query as questions
     from pipelines.load_settings import load
+    from pipelines.stop import statements_ended, stoppable
 
     results = load(config).workspace.results
     if describe:
@@ -287,7 +294,11 @@ def query(
             'a question is missing, e.g. "select * from flagged_account limit 20"'
         )
     else:
-        questions.run_query(results, sql, format=format.value, limit=limit, to=to)
+        with stoppable(), statements_ended():
+            questions.run_query(
+                results, sql, format=format.value, limit=limit, to=to,
+                timeout_s=timeout, memory=memory,
+            )  # fmt: skip
 
 
 @app.command()

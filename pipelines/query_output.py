@@ -87,6 +87,8 @@ def _batches(reader: pa.RecordBatchReader, limit: int | None) -> Iterator[pa.Rec
             batch = reader.read_next_batch()
         except StopIteration:
             return
+        except duckdb.InterruptException:
+            raise
         except (pa.ArrowInvalid, duckdb.Error, OSError) as error:
             raise QueryError(str(error).strip()) from None
         kept = batch if left is None else batch.slice(0, left)

@@ -13,7 +13,7 @@ import duckdb
 import pytest
 
 from pipelines.handbook_results import HANDBOOK
-from pipelines.query import check_question
+from pipelines.query_check import check_question
 
 PAGE = (HANDBOOK / "reading_results.md").read_text(encoding="utf-8")
 EXAMPLES = re.findall(r"```python\n(.*?)```", PAGE, re.S)
