@@ -71,7 +71,9 @@ def guarded(command: Callable[P, None]) -> Callable[P, None]:
 
 
 def _stop(text: str, code: int) -> NoReturn:
-    print(f"rightsize: {text}", file=sys.stderr)
+    from pipelines.console import shown
+
+    print(f"rightsize: {shown(text)}", file=sys.stderr)
     raise typer.Exit(code)
 
 

@@ -22,6 +22,7 @@ import polars as pl
 from pipelines.bucket_work import bucket_connection
 from pipelines.resources import sql_text
 from pipelines.stages.profile import partitions
+from pipelines.warehouse import literal, literals
 from pipelines.workspace import Workspace
 from rightsize.evidence.site import YearReads
 
@@ -114,14 +115,14 @@ def _reduce(
         for place, kind in enumerate(files)
     )
     if interval:
-        _run(connection, "30_profile/landed_read", interval_files=interval)
+        _run(connection, "30_profile/landed_read", interval_files=literals(interval))
     else:
         _run(connection, "30_profile/landed_read_none")
     if register:
         _run(
             connection,
             "30_profile/ranked_reading",
-            register_files=register,
+            register_files=literals(register),
             month_files=register,
         )
         _run(connection, "30_profile/interval_from_register")
@@ -143,7 +144,7 @@ def _copies(
     for number, file in enumerate(files):
         rows = connection.sql(
             sql_text("85_evidence/site_read"),
-            params={"file": file, "meter_ids": list(meter_ids)},
+            params={"file": literal(file), "meter_ids": list(meter_ids)},
         ).pl()
         if rows.height:
             copy = scratch / str(number) / Path(file).name

@@ -182,7 +182,7 @@ def _backlog(loaded: Loaded, known: _Ledger, limits: Limits) -> Check:
 
 def _export_stats(loaded: Loaded) -> Iterator[tuple[str, int, int]]:
     for export in loaded.settings.exports:
-        for path in export_paths(loaded.export_pattern(export))[0]:
+        for path in export_paths(loaded.export_place(export))[0]:
             try:
                 stat = path.stat()
             except OSError:

@@ -12,6 +12,7 @@ import yaml
 from pydantic import Field, ValidationError, field_validator, model_validator
 
 from pipelines.object_store import copied_as, is_url
+from pipelines.sources.export_files import ExportPlace
 from pipelines.workspace import Workspace
 from rightsize.errors import ConfigError
 from rightsize.meters.catalogue import MeterType
@@ -21,7 +22,7 @@ from rightsize.units import UnitSystem, VolumeUnit
 
 Layout = Literal["interval", "register", "wide", "espi"]
 M = TypeVar("M", bound=Settings)
-_URL: Final = r"^[a-z0-9+]+://.+"
+_URL: Final = r"^[a-z0-9+]+://[^*?\[\]]+$"
 
 
 class ExportSettings(Settings):
@@ -29,7 +30,8 @@ class ExportSettings(Settings):
 
     name: str = Field(min_length=1, description="shown in messages and results; each its own")
     path: str = Field(
-        description="file or glob, relative to the configuration; or a URL such as s3://..."
+        description="file, folder or glob, relative to the configuration; or a URL such as"
+        " s3://..."
     )
     layout: Layout = Field("interval", description="how reads stand in the file; see *layouts*")
     unit: VolumeUnit = Field("gal", description="of its volumes or readings")
@@ -178,10 +180,10 @@ class Loaded(Settings):
         """A path of the configuration, made absolute from its folder."""
         return (self.folder / relative).resolve()
 
-    def export_pattern(self, export: ExportSettings) -> Path:
-        """The file or glob of an export; of one in an object store, that of its copies."""
+    def export_place(self, export: ExportSettings) -> ExportPlace:
+        """Where an export's files lie; of one in an object store, where its copies do."""
         if not is_url(export.path):
-            return self.file(export.path)
+            return ExportPlace.of(self.folder, export.path)
         return copied_as(self.workspace_root / "fetched", export.path)
 
     @property
@@ -279,6 +281,12 @@ def load(config: Path) -> Loaded:
         raise ConfigError(f"{path} is a folder; name its configuration file, e.g. sweep.yaml")
     settings = read_model(path, SweepSettings)
     folder = path.parent
+    if "?" in str(
+        (folder / settings.workspace).resolve()
+    ):  # DuckDB takes what follows for options
+        raise ConfigError(
+            f"{path}: workspace: no folder of its path may hold a '?' in its name"
+        )
     tariff = read_model((folder / settings.tariff).resolve(), Tariff)
     thresholds = (
         read_model((folder / settings.thresholds).resolve(), Thresholds)

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import glob
 import os
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any, Final
@@ -100,3 +101,17 @@ def set_variables(connection: duckdb.DuckDBPyConnection, values: Mapping[str, An
 def quoted(text: str | Path) -> str:
     """A text as an SQL literal."""
     return "'" + str(text).replace("'", "''") + "'"
+
+
+def literal(path: str | Path) -> str:
+    """A path as DuckDB reads just that file: what it would take for a glob means itself.
+
+    For what DuckDB reads; what it writes or attaches it takes literally by itself.
+    """
+    text = str(path)
+    return glob.escape(text) if glob.has_magic(text) else text
+
+
+def literals(paths: Iterable[str | Path]) -> list[str]:
+    """`literal` of each path, in the same order."""
+    return [literal(path) for path in paths]

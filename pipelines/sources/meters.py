@@ -112,7 +112,7 @@ def _texts(path: Path) -> tuple[pl.DataFrame, list[str]]:
         raw = pl.read_csv(
             path, separator=kind.delimiter, infer_schema=False, encoding="utf8",
             null_values=[""], has_header=False, skip_rows=kind.header_line,
-            new_columns=None, raise_if_empty=False,
+            new_columns=None, raise_if_empty=False, glob=False,
         )  # fmt: skip
     except FileNotFoundError:
         raise ConfigError(f"{path}: no such file") from None

@@ -15,6 +15,7 @@ import yaml
 
 from pipelines.sources.columns import plain, usual_names
 from pipelines.sources.delimited import sample_lines
+from pipelines.sources.export_files import is_plain_file
 from pipelines.sources.parquet_file import is_parquet
 from pipelines.sources.sample import Sample, parquet_sample, text_sample
 from pipelines.sources.wide import is_cell
@@ -68,6 +69,8 @@ def propose_mapping(path: Path) -> Proposal:
 
 
 def _proposal(path: Path) -> Proposal:
+    if not is_plain_file(path):
+        raise ConfigError(f"{path}: not a regular file")
     base: dict[str, Any] = {"name": path.name.split(".")[0], "path": str(path)}
     if is_parquet(path):
         return _of_table(base, parquet_sample(path, _SAMPLE_LINES), [])

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from pipelines.bucket_work import bucket_connection
 from pipelines.resources import sql_text
 from pipelines.storage import local_paths
+from pipelines.warehouse import literals
 from pipelines.workspace import Workspace
 from rightsize.contracts.profiles import ProfileBlock
 from rightsize.demand.bands import BAND_COUNT
@@ -70,7 +71,7 @@ def load_bucket(
         known = service.select("meter_id", is_seasonal=seasonal.fill_null(False))
         connection.register("service_frame", known.to_arrow())
         _run(connection, "meter_in_service")
-        stats = local_paths(here, [f / _STAT for f in folders])
+        stats = literals(local_paths(here, [f / _STAT for f in folders]))
         _run(
             connection,
             "meter_month",
@@ -79,7 +80,7 @@ def load_bucket(
             stopped_after_days=stopped_after_days,
         )
         _run(connection, "meter_stat", stat_files=stats)
-        bands = local_paths(here, [f / _BAND for f in folders])
+        bands = literals(local_paths(here, [f / _BAND for f in folders]))
         _run(connection, "meter_band", band_files=bands)
         stat = connection.sql("select * from meter_stat order by meter_id").pl()
         band = connection.sql("select * from meter_band order by all").pl()

@@ -7,6 +7,7 @@ object store too.
 
 from __future__ import annotations
 
+import re
 import shutil
 from pathlib import Path
 from typing import Final
@@ -18,7 +19,7 @@ from pipelines.ledger import LandedPart
 from pipelines.resources import sql_text
 from pipelines.sources.staged import Kind
 from pipelines.storage import DiskStorage
-from pipelines.warehouse import quoted, run_sql, set_variables
+from pipelines.warehouse import literals, quoted, run_sql, set_variables
 from pipelines.workspace import Workspace
 
 _FULL_GROUP: Final = 122_880
@@ -44,7 +45,7 @@ def write_parts(
     """
     _copy(connection, aside / "written", kind, months * bucket_count)
     places = _place(aside, kind, file_hash, bucket_count)
-    set_variables(connection, {"part_files": sorted(places)})
+    set_variables(connection, {"part_files": literals(sorted(places))})
     run_sql(connection, f"10_land/{kind if places else 'none'}_accepted")
     for relation in ("landed_part_day", "landed_part"):
         run_sql(connection, f"10_land/{relation}")
@@ -119,7 +120,15 @@ def move_in(aside: Path, workspace: Workspace) -> None:
 
 
 def take_out(file_hash: str, workspace: Workspace) -> None:
-    """Remove every lake file and the refused rows of a landing."""
+    """Remove every lake file and the refused rows of a landing.
+
+    Raises
+    ------
+    ValueError
+        If that names no landing: as a pattern it would name files of others.
+    """
+    if not _is_landing(file_hash):
+        raise ValueError(f"{file_hash!r} names no landing")
     storage = workspace.storage
     storage.drop_files(
         storage.files(workspace.lake, f"*_read/month=*/bucket=*/{file_hash}.parquet")
@@ -146,6 +155,13 @@ def sweep_up(connection: duckdb.DuckDBPyConnection, workspace: Workspace) -> Non
 
 
 def _named_in(aside: Path) -> list[str]:
-    """The landing itself, and the one it was to replace."""
+    """The landing itself, and the one it was to replace; what is no landing's name is none."""
     marker = aside / "replaces"
-    return [aside.name, *([marker.read_text().strip()] if marker.is_file() else [])]
+    said = [aside.name]
+    if marker.is_file():
+        said.append(marker.read_text(encoding="ascii", errors="replace").strip())
+    return [name for name in said if _is_landing(name)]
+
+
+def _is_landing(name: str) -> bool:
+    return re.fullmatch(r"[0-9a-f]{32}", name) is not None

@@ -65,7 +65,7 @@ def list_findings(
 def _strays(stat_files: list[str], meters: Meters) -> pl.DataFrame:
     """Meters with reads that the meter list does not hold."""
     read = (
-        pl.scan_parquet(stat_files)
+        pl.scan_parquet(stat_files, glob=False)
         .group_by("meter_id")
         .agg(pl.col("registered_gal").sum(), pl.col("read_count").sum())
     )
@@ -74,10 +74,10 @@ def _strays(stat_files: list[str], meters: Meters) -> pl.DataFrame:
 
 def _monthly_flow(stat_files: list[str], service: pl.DataFrame) -> pl.DataFrame:
     """Mean registered flow of each meter in service by month well covered [gpm]."""
-    month = pl.col("path").str.extract(r"month=(\d{4}-\d{2})").str.to_date("%Y-%m")
+    month = pl.col("path").str.extract(r".*/month=(\d{4}-\d{2})/").str.to_date("%Y-%m")
     days = pl.col("days_covered").sum()
     monthly = (
-        pl.scan_parquet(stat_files, include_file_paths="path")
+        pl.scan_parquet(stat_files, include_file_paths="path", glob=False)
         .with_columns(month=month)
         .group_by("meter_id", "month")
         .agg(flow_gpm=pl.col("registered_gal").sum() / (days * 1440), days=days)

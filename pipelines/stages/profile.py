@@ -22,7 +22,7 @@ from pipelines.observe import StageCost
 from pipelines.resources import sql_text
 from pipelines.stages.register_gaps import files_behind_gaps
 from pipelines.storage import Here
-from pipelines.warehouse import quoted
+from pipelines.warehouse import literals, quoted
 from pipelines.workspace import Workspace
 from rightsize.demand import bands
 
@@ -162,9 +162,9 @@ def make_profile(workspace: Workspace, partition: Partition, *, timezone: str) -
 def _reduce(
     connection: duckdb.DuckDBPyConnection, partition: Partition, here: Here, timezone: str
 ) -> None:
-    interval = [str(here[p]) for p in partition.interval_files]
+    interval = literals(here[p] for p in partition.interval_files)
     month_register = [str(here[p]) for p in partition.register_files]
-    register = month_register + [str(here[p]) for p in partition.next_register_files]
+    next_register = [str(here[p]) for p in partition.next_register_files]
     if interval:
         _run(connection, "landed_read", interval_files=interval)
     else:
@@ -173,11 +173,11 @@ def _reduce(
         _run(
             connection,
             "ranked_reading",
-            register_files=register,
+            register_files=literals([*month_register, *next_register]),
             month_files=month_register,
         )
         if partition.far_register_files:
-            far = [str(here[p]) for p in partition.far_register_files]
+            far = literals(here[p] for p in partition.far_register_files)
             _run(connection, "far_reading", far_files=far)
         _run(connection, "interval_from_register")
     else:

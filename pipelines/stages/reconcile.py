@@ -12,6 +12,7 @@ import polars as pl
 
 from pipelines.open_connections import interruptible
 from pipelines.resources import sql_text
+from pipelines.warehouse import literals
 from pipelines.workspace import Workspace
 from rightsize.contracts.frames import block_schema
 from rightsize.contracts.results import NOT_ASSESSED, RECOMMENDATION
@@ -83,7 +84,9 @@ def load_partition_file(
     """Make the relation partition_file from the balances of the profiles in force."""
     balances = sorted(str(folder / "balance.parquet") for folder in profile_folders)
     if balances:
-        connection.execute(sql_text("60_reconcile/partition_file"), {"balance_files": balances})
+        connection.execute(
+            sql_text("60_reconcile/partition_file"), {"balance_files": literals(balances)}
+        )
     else:
         connection.execute(sql_text("60_reconcile/partition_file_none"))
 
@@ -110,7 +113,7 @@ def _load(
 
 def _rejected_counts(workspace: Workspace) -> pl.DataFrame:
     counted = [
-        (path.stem, pl.scan_parquet(path).select(pl.len()).collect().item())
+        (path.stem, pl.scan_parquet(path, glob=False).select(pl.len()).collect().item())
         for path in rejected_files(workspace)
     ]
     return pl.DataFrame(
@@ -124,7 +127,7 @@ def _block_keys(workspace: Workspace, sweep: SweepRecord, table: Table) -> pl.Da
         names.append("verdict")
     files = block_files(workspace, sweep.sweep_id, table)
     if files:
-        return pl.read_parquet(files, columns=names)
+        return pl.read_parquet(files, columns=names, glob=False)
     return pl.DataFrame(schema={n: block_schema(table)[n] for n in names})
 
 

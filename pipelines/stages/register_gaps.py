@@ -9,6 +9,7 @@ from typing import Final
 import duckdb
 
 from pipelines.storage import DiskStorage
+from pipelines.warehouse import literals
 from pipelines.workspace import Workspace
 
 _READ_METERS: Final = (
@@ -83,7 +84,7 @@ def _read_meters(
         query, paths = _READ_METERS, files
     else:
         query, paths = _NOTED_METERS, _notes(connection, files, workspace)
-    rows = connection.execute(query, [[str(p) for p in paths]]).fetchall()
+    rows = connection.execute(query, [literals(paths)]).fetchall()
     return {name for (name,) in rows}
 
 
@@ -94,7 +95,7 @@ def _notes(
     missing = [file for file, note in notes.items() if not note.is_file()]
     with workspace.storage.at_hand(missing) as here:
         for file in missing:
-            names = connection.sql(_READ_METERS, params=[[str(here[file])]]).pl()
+            names = connection.sql(_READ_METERS, params=[literals([here[file]])]).pl()
             aside = here[file].with_suffix(".names")
             names.write_parquet(aside)
             DiskStorage().put_files({notes[file]: aside})

@@ -11,7 +11,7 @@ from pipelines import ledger
 from pipelines.sources.export_files import FileProblem
 from pipelines.stages.found_files import FoundFile
 from pipelines.storage import local_paths
-from pipelines.warehouse import run_sql, set_variables
+from pipelines.warehouse import literals, run_sql, set_variables
 from pipelines.workspace import Workspace
 
 
@@ -58,7 +58,7 @@ def _files_of(
                     "select distinct parse_filename(filename, true) from read_parquet(?, "
                     "filename = true, hive_partitioning = false) "
                     "where list_contains(?, meter_id)",
-                    [local_paths(here), names],
+                    [literals(local_paths(here)), names],
                 ).fetchall()
             held |= {name for (name,) in rows}
     return held

@@ -18,8 +18,9 @@ import duckdb
 import polars as pl
 import pytest
 
+from pipelines.console import visible
 from pipelines.query import describe, open_results, run_query
-from pipelines.query_output import cell_text, safe_cell, visible
+from pipelines.query_output import cell_text, safe_cell
 from rightsize.errors import QueryError
 from tests.pipelines.exports import Utility
 
