@@ -55,7 +55,10 @@ def take_over(workspace: Workspace, record: SweepRecord, *, anew: bool = False) 
 def bucket_done(folder: Path, bucket: str) -> BucketResult | None:
     """What a bucket came to, where all its blocks are written."""
     said = _said(folder / DONE / f"{bucket}.json")
-    return None if said is None else BucketResult(**json.loads(said))
+    try:
+        return None if said is None else BucketResult(**json.loads(said))
+    except (ValueError, TypeError):  # damaged: the bucket is assessed again
+        return None
 
 
 def mark_done(folder: Path, result: BucketResult) -> None:
@@ -66,13 +69,14 @@ def mark_done(folder: Path, result: BucketResult) -> None:
 def kept_prior(workspace: Workspace, record: SweepRecord) -> FleetPrior | None:
     """What the fleet taught a sweep on the same inputs."""
     said = _said(workspace.learnt)
-    if said is None:
+    try:
+        content = json.loads(said or "{}")
+        if not content or content["inputs"] != inputs_key(record):
+            return None
+        steady = {name: SteadyPrior(**values) for name, values in content["steady"].items()}
+        return FleetPrior(steady, content["accounts_seen"])
+    except (ValueError, TypeError, KeyError, AttributeError):  # damaged: it is learnt again
         return None
-    content = json.loads(said)
-    if content["inputs"] != inputs_key(record):
-        return None
-    steady = {name: SteadyPrior(**values) for name, values in content["steady"].items()}
-    return FleetPrior(steady, content["accounts_seen"])
 
 
 def keep_prior(workspace: Workspace, record: SweepRecord, learnt: FleetPrior) -> None:
@@ -88,5 +92,5 @@ def keep_prior(workspace: Workspace, record: SweepRecord, learnt: FleetPrior) ->
 def _said(path: Path) -> str | None:
     try:
         return path.read_text(encoding="utf-8")
-    except OSError:
+    except (OSError, UnicodeDecodeError):
         return None

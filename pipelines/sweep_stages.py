@@ -41,7 +41,14 @@ from pipelines.stages.publish import publish
 from pipelines.stages.reconcile import SweepInputs, reconcile
 from pipelines.stages.validate import ValidationSummary, outcome_text, validate
 from pipelines.stop import signals_seen, statements_ended
-from pipelines.sweep_inputs import bucket_tasks, landed_files, last_day, record_of
+from pipelines.sweep_inputs import (
+    bucket_count,
+    bucket_tasks,
+    landed_files,
+    landed_partitions,
+    last_day,
+    record_of,
+)
 from pipelines.sweep_state import Sweep, has_news, newest_sweep, pages_are_due
 from pipelines.workspace import Workspace
 from rightsize.errors import ValidationError
@@ -101,7 +108,7 @@ def profile_lake(sweep: Sweep, cost: StageCost) -> None:
     """Profiles of the lake as it is, and the bucket tasks and inputs that follow from them."""
     sweep.profiled = profile(
         sweep.workspace, timezone=sweep.loaded.settings.timezone, pool=sweep.pool,
-        progress=sweep.progress, cost=cost,
+        progress=sweep.progress, cost=cost, bucket_count=bucket_count(sweep.workspace),
     )  # fmt: skip
     cost.item_count = sweep.profiled.made
     sweep.record = record_of(sweep)
@@ -110,6 +117,7 @@ def profile_lake(sweep: Sweep, cost: StageCost) -> None:
     sweep.inputs = SweepInputs(
         service=service,
         ledger=landed_files(sweep.workspace),
+        partitions=landed_partitions(sweep.workspace),
         profile_folders=sweep.profiled.folders,
     )
 

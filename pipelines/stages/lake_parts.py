@@ -164,4 +164,4 @@ def _named_in(aside: Path) -> list[str]:
 
 
 def _is_landing(name: str) -> bool:
-    return re.fullmatch(r"[0-9a-f]{32}", name) is not None
+    return re.fullmatch(r"[0-9a-f]+", name) is not None

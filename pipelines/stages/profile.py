@@ -20,6 +20,8 @@ import duckdb
 from pipelines.bucket_work import Pool, Progress, bucket_connection, local_pool, run_all
 from pipelines.observe import StageCost
 from pipelines.resources import sql_text
+from pipelines.stages.lake_check import check_lake_files
+from pipelines.stages.profile_mark import drop_damaged, mark
 from pipelines.stages.register_gaps import files_behind_gaps
 from pipelines.storage import Here
 from pipelines.warehouse import literals, quoted
@@ -120,18 +122,28 @@ def profile(
     pool: Pool | None = None,
     progress: Progress | None = None,
     cost: StageCost | None = None,
+    bucket_count: int | None = None,
 ) -> ProfileSummary:
     """Bring every partition's profile up to date; returns where they lie.
 
     `progress` is told the stage, how many partitions are done and how many there are; `cost`
-    what the partitions made took. Without a pool, `workers` threads do the work.
+    what the partitions made took. Without a pool, `workers` threads do the work. Where the
+    count of buckets is given, files of the lake are held against it.
+
+    Raises
+    ------
+    DamageError
+        If a file of the lake is not what its place says.
     """
     wanted, storage = partitions(workspace), workspace.storage
     made = set(storage.folders(workspace.profile, _FOLDERS))
+    if workspace.lake_url is None:
+        current = made & {_folder(workspace, p, timezone) for p in wanted}
+        made -= drop_damaged(current, _TABLES)
     stale = [p for p in wanted if _folder(workspace, p, timezone) not in made]
     with nullcontext(pool) if pool else local_pool(workers) as hands:
         run_all(
-            partial(make_profile, workspace, timezone=timezone),
+            partial(make_profile, workspace, timezone=timezone, bucket_count=bucket_count),
             stale,
             stage="profile",
             pool=hands,
@@ -143,7 +155,13 @@ def profile(
     return ProfileSummary(partitions=len(wanted), made=len(stale), folders=folders)
 
 
-def make_profile(workspace: Workspace, partition: Partition, *, timezone: str) -> Path:
+def make_profile(
+    workspace: Workspace,
+    partition: Partition,
+    *,
+    timezone: str,
+    bucket_count: int | None = None,
+) -> Path:
     """Reduce one partition and put its folder in place; harmless when done twice."""
     target = _folder(workspace, partition, timezone)
     storage = workspace.storage
@@ -152,10 +170,17 @@ def make_profile(workspace: Workspace, partition: Partition, *, timezone: str) -
         storage.making(target) as aside,
         bucket_connection(workspace.scratch) as connection,
     ):
+        check_lake_files(
+            connection, here,
+            {"start_at": partition.interval_files, "read_at": partition.register_files},
+            month=partition.month, bucket=partition.bucket, timezone=timezone,
+            bucket_count=bucket_count,
+        )  # fmt: skip
         _reduce(connection, partition, here, timezone)
         for table in _TABLES:
             path = quoted(aside / f"{table}.parquet")
             connection.execute(f"copy {table} to {path} (format parquet, compression zstd)")
+        mark(aside, target, _TABLES)
     return target
 
 

@@ -41,7 +41,8 @@ class SweepInputs:
 
     `service` has account_id and meter_id of every meter to assess; `ledger` one row a landed
     file with the columns of `LEDGER_SCHEMA`; `profile_folders` are the profiles in force, below
-    `month=../bucket=..`. `realised_gain` has the rows of the table of that name, where past
+    `month=../bucket=..`. `partitions` has a row for each landed file, kind, month and bucket,
+    where they are known. `realised_gain` has the rows of the table of that name, where past
     change-outs were verified.
     """
 
@@ -49,6 +50,7 @@ class SweepInputs:
     ledger: pl.DataFrame
     profile_folders: Sequence[Path]
     realised_gain: pl.DataFrame | None = None
+    partitions: pl.DataFrame | None = None
 
 
 def reconcile(workspace: Workspace, sweep: SweepRecord, inputs: SweepInputs) -> Reconciliation:
@@ -65,6 +67,8 @@ def reconcile(workspace: Workspace, sweep: SweepRecord, inputs: SweepInputs) -> 
             connection.execute(sql_text(f"60_reconcile/{relation}"))
         for check in (_landed, _accepted, _rejected, _used, _volume, _meters):
             check(connection)
+        if inputs.partitions is not None:
+            _parts(connection, inputs.partitions)
         return _counts(connection)
 
 
@@ -177,6 +181,20 @@ def _volume(connection: duckdb.DuckDBPyConnection) -> None:
         f" > {VOLUME_TOLERANCE} * greatest(abs(accepted_gal), 1)",
         "path || ': accepted ' || accepted_gal || ' gal, in profiles '"
         " || (current_gal + superseded_gal) || ' gal'",
+    )
+
+
+def _parts(connection: duckdb.DuckDBPyConnection, partitions: pl.DataFrame) -> None:
+    connection.register("part_frame", partitions.to_arrow())
+    connection.execute(sql_text("60_reconcile/part_balance"))
+    _refuse(
+        connection,
+        "rows and volume of each file, month and bucket = what landed there (is a file of the"
+        " lake in the place of another? restore lake/ from a backup)",
+        "part_balance where accepted_rows <> used_rows or abs(accepted_gal - used_gal)"
+        f" > {VOLUME_TOLERANCE} * greatest(abs(accepted_gal), 1)",
+        "'lake/*/month=' || month || '/bucket=' || printf('%02d', bucket) || '/' || file_hash"
+        " || '.parquet: landed ' || accepted_rows || ' rows, in profiles ' || used_rows",
     )
 
 
