@@ -6,6 +6,7 @@ a flagged one: each partition is gone through when it is asked for.
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -20,6 +21,7 @@ from rich.table import Table
 
 from pipelines import console
 from pipelines.load_settings import Loaded
+from pipelines.query_output import write_answer
 from pipelines.resources import sql_text
 from pipelines.sources.meters import load_meters
 from pipelines.storage import local_paths
@@ -29,6 +31,7 @@ from rightsize.errors import ConfigError
 
 SHOWN: Final = 20
 MOST_WRITTEN: Final = 1_000_000
+_BATCH_ROWS: Final = 10_000
 _ROWS: Final = (
     "create temp table flagged_row (source_file varchar, source_line bigint, "
     "meter_id varchar, read_at timestamptz, rule varchar, value varchar)"
@@ -175,7 +178,6 @@ def _show_rows(connection: duckdb.DuckDBPyConnection, limit: int) -> None:
 
 
 def _write(connection: duckdb.DuckDBPyConnection, to: Path, limit: int) -> int:
-    row = connection.execute(
-        f"copy ({_listing(limit)}) to {quoted(to)} (format csv, header)"
-    ).fetchone()
-    return int(row[0]) if row else 0
+    """As `query` writes CSV, where no cell is a formula."""
+    reader = connection.sql(_listing(limit)).to_arrow_reader(_BATCH_ROWS)
+    return write_answer(reader, "csv", None, to, sys.stdout)

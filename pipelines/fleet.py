@@ -19,6 +19,8 @@ from pipelines.load_priors import load_priors
 from pipelines.load_settings import Loaded
 from pipelines.sources.meters import Meters, load_meters
 from pipelines.stages.assess import FleetSettings, with_meter_index
+from rightsize.errors import ConfigError
+from rightsize.recommend.candidates import unknown_names
 
 USUAL_RESOLUTION_GAL = 1.0
 """Step of a register that meters.csv does not tell: our convention."""
@@ -45,6 +47,11 @@ def load_fleet(loaded: Loaded) -> Fleet:
     """
     named = loaded.settings
     catalogue = load_catalogue(loaded.file(named.catalogue) if named.catalogue else None)
+    if unknown := unknown_names(catalogue.meters, loaded.thresholds):
+        raise ConfigError(
+            f"{loaded.file(named.thresholds or 'thresholds')}: the catalogue does not know "
+            f"{', '.join(unknown)}; write type and size, such as 'displacement 1'"
+        )
     priors = load_priors(loaded.file(named.priors) if named.priors else None)
     meters_path = loaded.file(named.meters)
     meters = load_meters(meters_path, named.class_codes)
