@@ -19,7 +19,7 @@ from pipelines.stages.fleet_pages import write_fleet_pages
 from pipelines.stages.reconcile import SweepInputs
 from pipelines.workspace import Workspace
 from rightsize.contracts.results import CANDIDATE, PROFILE, RECOMMENDATION
-from rightsize.errors import ContractError
+from rightsize.errors import ContractError, DamageError
 from rightsize.units import GAL_PER_M3
 from tests.pipelines.publication.conftest import ask, put_out
 from tests.pipelines.publication.synthetic_sweep import make_sweep, sweep_record, write_blocks
@@ -177,7 +177,7 @@ def test_a_broken_publication_is_named_and_left_alone(tmp_path):
     put_out(make_sweep(tmp_path, 1))
     path = tmp_path / "published" / "results.duckdb"
     path.write_bytes(b"broken" * 1000)
-    with pytest.raises(ContractError, match="its history cannot be carried over"):
+    with pytest.raises(DamageError, match="restore published/ from a backup"):
         put_out(make_sweep(tmp_path, 2))
     assert path.read_bytes() == b"broken" * 1000
 
