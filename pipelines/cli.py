@@ -71,7 +71,9 @@ def guarded(command: Callable[P, None]) -> Callable[P, None]:
 
 
 def _stop(text: str, code: int) -> NoReturn:
-    print(f"rightsize: {text}", file=sys.stderr)
+    from pipelines.commands.console import shown
+
+    print(f"rightsize: {shown(text)}", file=sys.stderr)
     raise typer.Exit(code)
 
 
@@ -284,10 +286,17 @@ def query(
     describe: Annotated[
         bool, typer.Option("--describe", help="what is there: tables, or the columns of one")
     ] = False,
+    timeout: Annotated[
+        float, typer.Option("--timeout", min=0.1, help="longest that it may take [s]")
+    ] = 300.0,
+    memory: Annotated[
+        str, typer.Option("--memory", help="most memory; beyond it spills to disk")
+    ] = "2GB",
 ) -> None:
     """Read-only SQL on the published results."""
     from pipelines.commands import query as questions
     from pipelines.configuration.load_settings import load
+    from pipelines.work.stop import statements_ended, stoppable
 
     results = load(config).workspace.results
     if describe:
@@ -297,7 +306,16 @@ def query(
             'a question is missing, e.g. "select * from flagged_account limit 20"'
         )
     else:
-        questions.run_query(results, sql, format=format.value, limit=limit, to=to)
+        with stoppable(), statements_ended():
+            questions.run_query(
+                results,
+                sql,
+                format=format.value,
+                limit=limit,
+                to=to,
+                timeout_s=timeout,
+                memory=memory,
+            )
 
 
 @app.command()

@@ -35,6 +35,10 @@ class ClusterError(RightsizeError):
     """The workers of a cluster cannot do a sweep's work."""
 
 
+class DamageError(RightsizeError):
+    """A file of the workspace is not what it was when it was written."""
+
+
 class StoreError(RightsizeError, OSError):
     """An object store did not answer, or not as it must; it may pass by itself."""
 

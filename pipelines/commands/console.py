@@ -6,14 +6,41 @@ import sys
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
+from typing import Any
 
 from rich.console import Console
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, SpinnerColumn, TextColumn
+from rich.text import Text
 
 from pipelines.work.bucket_work import Progress as Report
 
-out = Console(highlight=False)
-err = Console(stderr=True, highlight=False)
+
+def visible(text: str) -> str:
+    """Text whose control characters a terminal shows instead of obeying."""
+    return "".join(c if c.isprintable() else repr(c)[1:-1] for c in text)
+
+
+def shown(text: str) -> str:
+    """The same of a text of several lines."""
+    return "\n".join(visible(line) for line in text.split("\n"))
+
+
+class PlainConsole(Console):
+    """Writes every text as it stands: names of accounts, files and columns may hold anything.
+
+    Nothing in a text is markup, an emoji or a command to the terminal. Style goes by arguments.
+    """
+
+    def __init__(self, **options: Any) -> None:
+        super().__init__(highlight=False, markup=False, emoji=False, **options)
+
+    def render_str(self, text: str, **options: Any) -> Text:
+        """As `Console.render_str`, of what a terminal may be given."""
+        return super().render_str(shown(text), **options)
+
+
+out = PlainConsole()
+err = PlainConsole(stderr=True)
 
 STAGE_WORDS = {
     "land": "landing exports",

@@ -88,7 +88,11 @@ def _sites(logs: list[Path]) -> dict[str, list[UseEvents]]:
 def _frame(path: Path) -> pl.DataFrame:
     try:
         parquet = path.suffix == ".parquet"
-        frame = pl.read_parquet(path) if parquet else pl.read_csv(path, try_parse_dates=True)
+        frame = (
+            pl.read_parquet(path, glob=False)
+            if parquet
+            else pl.read_csv(path, try_parse_dates=True, glob=False)
+        )
     except (OSError, pl.exceptions.PolarsError) as error:
         raise ConfigError(f"{path}: cannot be read as a log: {error}") from None
     missing = [c for c in _COLUMNS if c not in frame.columns]

@@ -24,7 +24,7 @@ from pipelines.configuration.meter_list import load_meters
 from pipelines.store.lake_partition import PARTITION_FOLDERS, LakePartition
 from pipelines.store.resources import sql_text
 from pipelines.store.storage import local_paths
-from pipelines.store.warehouse import connect, quoted, run_sql, work_database
+from pipelines.store.warehouse import connect, literals, quoted, run_sql, work_database
 from pipelines.store.workspace import Workspace
 from rightsize.errors import ConfigError
 
@@ -117,7 +117,9 @@ def _gather(
     body = sql_text("20_validate/flagged_read")
     for kind, files in _partitions(workspace):
         with workspace.storage.at_hand(files) as here:
-            run_sql(connection, f"20_validate/flag_{kind}", {"files": local_paths(here)})
+            run_sql(
+                connection, f"20_validate/flag_{kind}", {"files": literals(local_paths(here))}
+            )
             connection.execute(
                 f"insert into flagged_row from ({body}) where {wanted.condition()} "
                 "and ($month is null or strftime(read_at, '%Y-%m') = $month)",
@@ -127,8 +129,9 @@ def _gather(
     if refused and not wanted.month:
         connection.execute(
             "insert into flagged_row select source_file, source_line, meter_id, null, rule, "
-            f"value from read_parquet($files) where {wanted.condition()}",
-            {"files": refused},
+            "value from read_parquet($files, hive_partitioning = false) "
+            f"where {wanted.condition()}",
+            {"files": literals(refused)},
         )
 
 

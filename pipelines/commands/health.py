@@ -22,10 +22,13 @@ from rich.console import Console
 from rich.table import Table
 
 from pipelines.configuration.load_settings import Loaded
+from pipelines.stages.publish.history import open_held
 from pipelines.store.file_stamp import export_paths
 from pipelines.store.resources import sql_text
+from pipelines.store.warehouse import WORK_CURE, not_opened
 from pipelines.store.workspace import Holder, Workspace
 from pipelines.sweep.run_ledger import ENDED_WELL, SweepRun, recent_runs, stage_rows
+from rightsize.errors import DamageError, WorkspaceBusyError
 
 _HOUR_S: Final = 3600
 _BYTES_PER_GB: Final = 1e9
@@ -88,8 +91,12 @@ def health(loaded: Loaded, limits: Limits | None = None) -> Health:
     within = limits or Limits()
     workspace = loaded.workspace
     holder = workspace.holder()
-    known = _ledger(workspace)
-    checks = [_lock(workspace, holder, within), _disk(workspace, within)]
+    checks = [_lock(workspace, holder, within), _disk(workspace, within), _results(workspace)]
+    try:
+        known = _ledger(workspace)
+    except DamageError as error:
+        checks.append(Check("ledger", State.failing, str(error)))
+        return Health((_published(workspace, within), *checks))
     if known is None:
         checks.append(Check("ledger", State.ok, "a sweep is writing it; ask again later"))
         return Health((_published(workspace, within), *checks))
@@ -153,6 +160,17 @@ def _disk(workspace: Workspace, limits: Limits) -> Check:
     return Check("disk", state, text + _over(state, f"at least {wanted_gb:,.1f} GB"))
 
 
+def _results(workspace: Workspace) -> Check:
+    """Whether what readers see can be read."""
+    if not workspace.results.is_file():
+        return Check("results", State.ok, "nothing is published yet")
+    try:
+        with open_held(workspace.results):
+            return Check("results", State.ok, "can be read")
+    except DamageError as error:
+        return Check("results", State.failing, str(error))
+
+
 def _last_run(known: _Ledger, holder: Holder | None) -> Check:
     if not known.runs:
         return Check("last run", State.warning, "no sweep has run yet")
@@ -183,7 +201,7 @@ def _backlog(loaded: Loaded, known: _Ledger, limits: Limits) -> Check:
 
 def _export_stats(loaded: Loaded) -> Iterator[tuple[str, int, int]]:
     for export in loaded.settings.exports:
-        for path in export_paths(loaded.export_pattern(export))[0]:
+        for path in export_paths(loaded.export_place(export))[0]:
             try:
                 stat = path.stat()
             except OSError:
@@ -210,8 +228,11 @@ def _ledger(workspace: Workspace) -> _Ledger | None:
                     _column(work, "90_observe/failed_suite", "validation_result")
                 ),
             )
-    except duckdb.IOException:
-        return None
+    except duckdb.Error as error:
+        told = not_opened(workspace.database, error, WORK_CURE)
+        if isinstance(told, WorkspaceBusyError):
+            return None
+        raise DamageError(str(told)) from None
 
 
 def _costly(runs: tuple[SweepRun, ...]) -> str:

@@ -99,9 +99,13 @@ def _rows(folder: Path) -> pl.DataFrame:
     """Recommendations, and for meters without one why there is none."""
     parts = []
     if judged := sorted((folder / "recommendation").glob("*.parquet")):
-        parts.append(pl.concat([pl.read_parquet(p) for p in judged], how="diagonal_relaxed"))
+        parts.append(
+            pl.concat([pl.read_parquet(p, glob=False) for p in judged], how="diagonal_relaxed")
+        )
     if refused := sorted((folder / "not_assessed").glob("*.parquet")):
-        frame = pl.concat([pl.read_parquet(p) for p in refused], how="diagonal_relaxed")
+        frame = pl.concat(
+            [pl.read_parquet(p, glob=False) for p in refused], how="diagonal_relaxed"
+        )
         parts.append(
             frame.with_columns(
                 verdict=pl.lit("not_assessed"), reason=pl.col("code") + ": " + pl.col("message")

@@ -26,6 +26,7 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
+from pipelines.commands.console import PlainConsole, visible
 from rightsize.errors import QueryError
 
 Format = Literal["table", "csv", "json", "parquet"]
@@ -87,6 +88,8 @@ def _batches(reader: pa.RecordBatchReader, limit: int | None) -> Iterator[pa.Rec
             batch = reader.read_next_batch()
         except StopIteration:
             return
+        except duckdb.InterruptException:
+            raise
         except (pa.ArrowInvalid, duckdb.Error, OSError) as error:
             raise QueryError(str(error).strip()) from None
         kept = batch if left is None else batch.slice(0, left)
@@ -173,7 +176,7 @@ def _table(reader: pa.RecordBatchReader, limit: int | None, out: TextIO) -> int:
     more, rows = len(rows) > wanted, rows[:wanted]
     on_terminal = out.isatty()
     width = shutil.get_terminal_size().columns if on_terminal else PIPE_WIDTH
-    console = Console(file=out, width=width, highlight=False, soft_wrap=not on_terminal)
+    console = PlainConsole(file=out, width=width, soft_wrap=not on_terminal)
     cells = [[cell_text(n, v) for n, v in zip(names, row, strict=True)] for row in rows]
     if on_terminal and len(names) * (_MIN_COLUMN_WIDTH + 3) > width:
         _print_records(console, names, cells)
@@ -238,11 +241,6 @@ def _number_text(name: str, value: float) -> str:
     if name.endswith("_pct"):
         return f"{value:,.2f}"
     return f"{value:,.0f}" if abs(value) >= 1e5 else f"{value:.4g}"
-
-
-def visible(text: str) -> str:
-    """Text whose control characters a terminal shows instead of obeying."""
-    return "".join(c if c.isprintable() else repr(c)[1:-1] for c in text)
 
 
 _WRITERS: Final[dict[str, Callable[[pa.RecordBatchReader, int | None, TextIO], int]]] = {

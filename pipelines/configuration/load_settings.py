@@ -11,6 +11,7 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 import yaml
 from pydantic import Field, ValidationError, field_validator, model_validator
 
+from pipelines.store.file_stamp import ExportPlace
 from pipelines.store.object_store import copied_as, is_url
 from pipelines.store.workspace import Workspace
 from rightsize.errors import ConfigError
@@ -21,7 +22,7 @@ from rightsize.units import UnitSystem, VolumeUnit
 
 Layout = Literal["interval", "register", "wide", "espi"]
 M = TypeVar("M", bound=Settings)
-_URL: Final = r"^[a-z0-9+]+://.+"
+_URL: Final = r"^[a-z0-9+]+://[^*?\[\]]+$"
 
 
 class ExportSettings(Settings):
@@ -29,7 +30,8 @@ class ExportSettings(Settings):
 
     name: str = Field(min_length=1, description="shown in messages and results; each its own")
     path: str = Field(
-        description="file or glob, relative to the configuration; or a URL such as s3://..."
+        description="file, folder or glob, relative to the configuration; or a URL such as"
+        " s3://..."
     )
     layout: Layout = Field("interval", description="how reads stand in the file; see *layouts*")
     unit: VolumeUnit = Field("gal", description="of its volumes or readings")
@@ -95,6 +97,13 @@ class SweepSettings(Settings):
     class_codes: dict[str, str] = Field(
         default_factory=dict, description="their customer class -> ours"
     )
+    notify: str | None = Field(
+        default=None,
+        min_length=1,
+        description="told when a sweep fails, a suite fails or the flagged list changes: a web"
+        " address (JSON is posted) or a command (JSON on its standard input); `--notify` goes"
+        " before it",
+    )
     failed_suite: Literal["warn", "stop"] = Field(
         "warn", description="what a failed validation suite does to publication"
     )
@@ -147,8 +156,8 @@ class SweepSettings(Settings):
         return self
 
     def document(self) -> dict[str, Any]:
-        """All that results may rest on, as JSON takes it: where the lake lies is left out."""
-        return self.model_dump(mode="json", exclude={"lake"})
+        """All that results may rest on, as JSON: not the lake's place, nor who is told."""
+        return self.model_dump(mode="json", exclude={"lake", "notify"})
 
 
 def known_zone(name: str) -> str:
@@ -176,10 +185,10 @@ class Loaded(Settings):
         """A path of the configuration, made absolute from its folder."""
         return (self.folder / relative).resolve()
 
-    def export_pattern(self, export: ExportSettings) -> Path:
-        """The file or glob of an export; of one in an object store, that of its copies."""
+    def export_place(self, export: ExportSettings) -> ExportPlace:
+        """Where an export's files lie; of one in an object store, where its copies do."""
         if not is_url(export.path):
-            return self.file(export.path)
+            return ExportPlace.of(self.folder, export.path)
         return copied_as(self.workspace_root / "fetched", export.path)
 
     @property
@@ -277,6 +286,12 @@ def load(config: Path) -> Loaded:
         raise ConfigError(f"{path} is a folder; name its configuration file, e.g. sweep.yaml")
     settings = read_model(path, SweepSettings)
     folder = path.parent
+    if "?" in str(
+        (folder / settings.workspace).resolve()
+    ):  # DuckDB takes what follows for options
+        raise ConfigError(
+            f"{path}: workspace: no folder of its path may hold a '?' in its name"
+        )
     tariff = read_model((folder / settings.tariff).resolve(), Tariff)
     thresholds = (
         read_model((folder / settings.thresholds).resolve(), Thresholds)

@@ -124,6 +124,7 @@ def _texts(path: Path) -> tuple[pl.DataFrame, list[str]]:
             skip_rows=kind.header_line,
             new_columns=None,
             raise_if_empty=False,
+            glob=False,
         )
     except FileNotFoundError:
         raise ConfigError(f"{path}: no such file") from None

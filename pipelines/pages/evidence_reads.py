@@ -21,7 +21,7 @@ import polars as pl
 
 from pipelines.stages.profile.profile import partitions
 from pipelines.store.resources import sql_text
-from pipelines.store.warehouse import run_sql
+from pipelines.store.warehouse import literal, literals, run_sql
 from pipelines.store.workspace import Workspace
 from pipelines.work.bucket_work import bucket_connection
 from rightsize.evidence.site import YearReads
@@ -121,14 +121,14 @@ def _reduce(
         for place, kind in enumerate(files)
     )
     if interval:
-        run_sql(connection, "30_profile/landed_read", {"interval_files": interval})
+        run_sql(connection, "30_profile/landed_read", {"interval_files": literals(interval)})
     else:
         run_sql(connection, "30_profile/landed_read_none")
     if register:
         run_sql(
             connection,
             "30_profile/ranked_reading",
-            {"register_files": register, "month_files": register},
+            {"register_files": literals(register), "month_files": register},
         )
         run_sql(connection, "30_profile/interval_from_register")
     for relation in _LIKE_PROFILE:
@@ -149,7 +149,7 @@ def _copies(
     for number, file in enumerate(files):
         rows = connection.sql(
             sql_text("85_evidence/site_read"),
-            params={"file": file, "meter_ids": list(meter_ids)},
+            params={"file": literal(file), "meter_ids": list(meter_ids)},
         ).pl()
         if rows.height:
             copy = scratch / str(number) / Path(file).name

@@ -28,9 +28,15 @@ from pipelines.configuration.load_settings import Loaded
 from pipelines.work.observe import event
 
 TAG: Final = "rightsize"
+"""Of all runs; a second tag is the path of their configuration."""
 _AT_WORK: Final = [StateType.RUNNING, StateType.PENDING, StateType.CANCELLING]
 YOUNG_S: Final = 30
 """A run may be so long at work before it holds the workspace."""
+
+
+def tags(config: Path) -> list[str]:
+    """Of the deployments of one configuration; their runs have them too."""
+    return [TAG, str(config)]
 
 
 def end_dead_runs(loaded: Loaded, *, but: UUID | None = None, young_s: float = YOUNG_S) -> int:
@@ -56,13 +62,12 @@ def end_dead_runs(loaded: Loaded, *, but: UUID | None = None, young_s: float = Y
 
 
 def _at_work(client: SyncPrefectClient, config: Path) -> list[FlowRun]:
-    runs = client.read_flow_runs(
+    return client.read_flow_runs(
         flow_run_filter=FlowRunFilter(
-            tags=FlowRunFilterTags(all_=[TAG]),
+            tags=FlowRunFilterTags(all_=tags(config)),
             state=FlowRunFilterState(type=FlowRunFilterStateType(any_=_AT_WORK)),
         )
     )
-    return [r for r in runs if Path(str(r.parameters.get("config"))) == config]
 
 
 def _old(run: FlowRun, before: dt.datetime) -> bool:

@@ -44,7 +44,7 @@ def show_program(outcome: ProgramOutcome) -> None:
 def _summary(outcome: SweepOutcome) -> str:
     landed, counted = outcome.landed, outcome.reconciliation
     lines = [
-        f"# {outcome.loaded.settings.utility}: sweep {outcome.sweep_id}",
+        f"# {_plain(outcome.loaded.settings.utility)}: sweep {outcome.sweep_id}",
         "",
         f"- files landed: {len(landed.files):,}, known before: {landed.known_files:,}, "
         f"not readable: {len(landed.unread):,}",
@@ -90,6 +90,11 @@ def _rows(outcome: SweepOutcome, name: str) -> list[dict[str, Any]]:
         found = connection.execute(sql_text(f"90_observe/{name}_row"), {"rows": MOST_ROWS})
         names = [column[0] for column in found.description or ()]
         return [dict(zip(names, row, strict=True)) for row in found.fetchall()]
+
+
+def _plain(text: str) -> str:
+    """Text in which Markdown finds no marks."""
+    return re.sub(r"([^\w\s])", r"\\\1", " ".join(text.split()))
 
 
 def _key(utility: str) -> str:

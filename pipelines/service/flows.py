@@ -6,6 +6,9 @@ buckets as some tens of tasks: never one an account. What a stage does is not wr
 A stage is tried again only after an error of input or output: a configuration, a balance or a
 validation that failed fails again. Nothing needs Prefect's result storage, since every stage
 finds in the workspace what is done already.
+
+A run's parameters come from whoever can reach the Prefect API. What they must not say, such as
+the configuration, is no parameter: see `pipelines.service.run_bounds`.
 """
 
 from __future__ import annotations
@@ -20,8 +23,8 @@ from typing import Annotated, Any, Final
 
 os.environ.setdefault("PREFECT_SERVER_ANALYTICS_ENABLED", "false")
 os.environ.setdefault("DO_NOT_TRACK", "1")
-# A server of its own starts with a flow that finds no API: a busy machine takes its time.
-os.environ.setdefault("PREFECT_SERVER_EPHEMERAL_STARTUP_TIMEOUT_SECONDS", "120")
+# A flow that finds no API would start a server of its own, which asks nobody for a secret.
+os.environ.setdefault("PREFECT_SERVER_ALLOW_EPHEMERAL_MODE", "false")
 
 import duckdb
 from prefect import Task, flow, task
@@ -41,6 +44,7 @@ from pipelines.service.dead_runs import end_dead_runs
 from pipelines.service.flow_artifacts import show_outcome, show_preview, show_program
 from pipelines.service.notify import noted
 from pipelines.service.prefect_pool import prefect_pool
+from pipelines.service.run_bounds import run_bounds
 from pipelines.sweep.stages import Stage
 from pipelines.sweep.state import Sweep, SweepOrder
 from pipelines.sweep.sweep import SweepOutcome, sweep_with
@@ -58,22 +62,14 @@ Workers = Annotated[int, Field(ge=1)]
 
 
 @flow(name="nightly", timeout_seconds=NIGHTLY_TIMEOUT_S)
-def nightly(
-    config: Path,
-    workers: Workers | None = None,
-    scheduler: str | None = None,
-    notify: str | None = None,
-) -> State[Any] | str:
+def nightly(workers: Workers | None = None) -> State[Any] | str:
     """New files only: land them, profile what they touch, publish if anything changed."""
-    return _sweep(config, SweepOrder(kind="nightly"), workers, scheduler, notify)
+    return _sweep(SweepOrder(kind="nightly"), workers)
 
 
 @flow(name="monthly", timeout_seconds=LONG_TIMEOUT_S)
 def monthly(
-    config: Path,
     workers: Workers | None = None,
-    scheduler: str | None = None,
-    notify: str | None = None,
     budget_usd: Annotated[float, Field(ge=0)] | None = None,
     crews: Annotated[int, Field(ge=1)] | None = None,
 ) -> State[Any] | str:
@@ -83,22 +79,19 @@ def monthly(
     `program.csv`.
     """
     order = SweepOrder(kind="monthly", reassess=True)
-    result = _sweep(config, order, workers, scheduler, notify)
+    result = _sweep(order, workers)
     if budget_usd is not None and isinstance(result, str):
-        choose_program(load(config), budget_usd, crews)
+        choose_program(load(run_bounds().config), budget_usd, crews)
     return result
 
 
 @flow(name="on-demand", timeout_seconds=LONG_TIMEOUT_S)
 def on_demand(
-    config: Path,
     accounts: list[str] | None = None,
     from_month: Month | None = None,
     to_month: Month | None = None,
     full: bool = False,
     workers: Workers | None = None,
-    scheduler: str | None = None,
-    notify: str | None = None,
 ) -> State[Any] | str:
     """A preview of accounts, which publishes nothing; or a sweep that rebuilds months.
 
@@ -106,10 +99,10 @@ def on_demand(
     all files that wait have landed; `full` does so for every month.
     """
     if accounts:
-        return _preview(config, accounts, workers, scheduler)
+        return _preview(accounts, workers)
     months = months_between(from_month, to_month)
     order = SweepOrder(kind="on-demand", full=full, months=months, reassess=bool(months))
-    return _sweep(config, order, workers, scheduler, notify)
+    return _sweep(order, workers)
 
 
 @task(retries=1, persist_result=False, cache_policy=NO_CACHE)
@@ -195,14 +188,9 @@ def months_between(first: str | None, last: str | None) -> tuple[str, ...]:
     return tuple(months)
 
 
-def _sweep(
-    config: Path,
-    order: SweepOrder,
-    workers: int | None,
-    scheduler: str | None,
-    notify: str | None,
-) -> State[Any] | str:
-    loaded = load(config)
+def _sweep(order: SweepOrder, workers: int | None) -> State[Any] | str:
+    bounds = run_bounds()
+    loaded = load(bounds.config)
     if skipped := _busy(loaded):
         return skipped
     end_dead_runs(loaded, but=flow_run.id)
@@ -211,22 +199,21 @@ def _sweep(
         workspace = loaded.workspace
         with (
             log_to(workspace.logs, to_stderr=LOG_JSON in os.environ),
-            prefect_pool(workspace, workers=workers, scheduler=scheduler) as pool,
+            prefect_pool(workspace, workers=workers, scheduler=bounds.scheduler) as pool,
         ):
             return sweep_with(loaded, order, pool, call=stage_as_task)
 
-    outcome = noted(loaded, notify, run)
+    outcome = noted(loaded, bounds.notify, run)
     return show_outcome(outcome)
 
 
-def _preview(
-    config: Path, accounts: list[str], workers: int | None, scheduler: str | None
-) -> State[Any] | str:
-    loaded = load(config)
+def _preview(accounts: list[str], workers: int | None) -> State[Any] | str:
+    bounds = run_bounds()
+    loaded = load(bounds.config)
     if skipped := _busy(loaded):
         return skipped
     workspace = loaded.workspace
-    with prefect_pool(workspace, workers=workers, scheduler=scheduler) as pool:
+    with prefect_pool(workspace, workers=workers, scheduler=bounds.scheduler) as pool:
         return show_preview(preview(loaded, accounts, pool))
 
 

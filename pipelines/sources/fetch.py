@@ -7,6 +7,7 @@ written after each object, so a fetch that was stopped goes on where it was.
 
 from __future__ import annotations
 
+import glob
 import json
 import os
 import uuid
@@ -58,6 +59,8 @@ def _fetch(url: str, folder: Path) -> int:
 def _objects(store: Any, url: str) -> dict[str, dict[str, Any]]:
     """Objects that the URL's glob names; a URL that ends in a slash means all below it."""
     pattern = f"{url}*" if url.endswith("/") else url
+    if glob.has_magic(url) and store.isfile(url):  # an object of just this name is meant
+        return {url.partition("://")[2]: store.info(url)}
     found: dict[str, dict[str, Any]] = store.glob(pattern, detail=True)
     return {
         name.lstrip("/"): info for name, info in sorted(found.items()) if info["type"] == "file"
@@ -65,7 +68,7 @@ def _objects(store: Any, url: str) -> dict[str, dict[str, Any]]:
 
 
 def _copy_of(folder: Path, url: str, name: str) -> Path:
-    copy = copied_as(folder, f"{url.partition('://')[0]}://{name}")
+    copy = folder / url.partition("://")[0] / name
     if ".." in copy.parts:
         raise StoreError(f"{url}: the key {name!r} would lie outside the workspace")
     return copy

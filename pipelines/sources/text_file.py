@@ -28,7 +28,7 @@ from pipelines.store.delimited import (
     mended_copy,
     raw_line_sql,
 )
-from pipelines.store.warehouse import quoted, run_sql
+from pipelines.store.warehouse import literal, quoted, run_sql
 from rightsize.errors import ConfigError
 
 _MANY_REJECTS: Final = 16
@@ -162,9 +162,10 @@ def _mended(
     keep_unreadable(connection, kind.delimiter)
     if refused_count:
         connection.execute(
-            f"insert into unreadable_line from read_csv({quoted(refused)}, header = false, "
-            "auto_detect = false, columns = {'line': 'bigint', 'rule': 'varchar', "
-            "'text': 'varchar'}, quote = '\"', escape = '\"', strict_mode = false)"
+            f"insert into unreadable_line from read_csv({quoted(literal(refused))}, "
+            "header = false, auto_detect = false, columns = {'line': 'bigint', "
+            "'rule': 'varchar', 'text': 'varchar'}, quote = '\"', escape = '\"', "
+            "strict_mode = false)"
         )
 
 

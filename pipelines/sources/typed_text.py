@@ -38,7 +38,7 @@ from pipelines.store.delimited import (
     raw_line_sql,
     sample_lines,
 )
-from pipelines.store.warehouse import quoted, run_sql
+from pipelines.store.warehouse import literal, quoted, run_sql
 from rightsize.units import GAL_PER_UNIT
 
 _SAMPLE: Final = 1000
@@ -171,8 +171,9 @@ def _reader(task: FileTask, form: _Form, amount: str) -> str:
             types[form.names[ours]] = "double"
     columns = ", ".join(f"'{name}': '{kind}'" for name, kind in types.items())
     return (
-        f"read_csv({quoted(task.text)}, delim = {quoted(form.kind.delimiter)}, quote = '\"', "
-        f"escape = '\"', header = false, skip = {form.kind.header_line}, auto_detect = false, "
+        f"read_csv({quoted(literal(task.text))}, delim = {quoted(form.kind.delimiter)}, "
+        "hive_partitioning = false, quote = '\"', escape = '\"', header = false, "
+        f"skip = {form.kind.header_line}, auto_detect = false, "
         f"compression = 'none', columns = {{{columns}}}, "
         f"timestampformat = {quoted(form.time_format)}, "
         f"decimal_separator = {quoted(task.export.decimal)}, ignore_errors = true, "

@@ -12,6 +12,7 @@ import polars as pl
 
 from pipelines.store.open_connections import interruptible
 from pipelines.store.resources import sql_text
+from pipelines.store.warehouse import literals
 from pipelines.store.workspace import Workspace
 from rightsize.contracts.frames import block_schema
 from rightsize.contracts.results import NOT_ASSESSED, RECOMMENDATION
@@ -40,7 +41,8 @@ class SweepInputs:
 
     `service` has account_id and meter_id of every meter to assess; `ledger` one row a landed
     file with the columns of `LEDGER_SCHEMA`; `profile_folders` are the profiles in force, below
-    `month=../bucket=..`. `realised_gain` has the rows of the table of that name, where past
+    `month=../bucket=..`. `partitions` has a row for each landed file, kind, month and bucket,
+    where they are known. `realised_gain` has the rows of the table of that name, where past
     change-outs were verified.
     """
 
@@ -48,6 +50,7 @@ class SweepInputs:
     ledger: pl.DataFrame
     profile_folders: Sequence[Path]
     realised_gain: pl.DataFrame | None = None
+    partitions: pl.DataFrame | None = None
 
 
 def reconcile(workspace: Workspace, sweep: SweepRecord, inputs: SweepInputs) -> Reconciliation:
@@ -64,6 +67,8 @@ def reconcile(workspace: Workspace, sweep: SweepRecord, inputs: SweepInputs) -> 
             connection.execute(sql_text(f"60_reconcile/{relation}"))
         for check in (_landed, _accepted, _rejected, _used, _volume, _meters):
             check(connection)
+        if inputs.partitions is not None:
+            _parts(connection, inputs.partitions)
         return _counts(connection)
 
 
@@ -83,7 +88,9 @@ def load_partition_file(
     """Make the relation partition_file from the balances of the profiles in force."""
     balances = sorted(str(folder / "balance.parquet") for folder in profile_folders)
     if balances:
-        connection.execute(sql_text("60_reconcile/partition_file"), {"balance_files": balances})
+        connection.execute(
+            sql_text("60_reconcile/partition_file"), {"balance_files": literals(balances)}
+        )
     else:
         connection.execute(sql_text("60_reconcile/partition_file_none"))
 
@@ -110,7 +117,7 @@ def _load(
 
 def _rejected_counts(workspace: Workspace) -> pl.DataFrame:
     counted = [
-        (path.stem, pl.scan_parquet(path).select(pl.len()).collect().item())
+        (path.stem, pl.scan_parquet(path, glob=False).select(pl.len()).collect().item())
         for path in rejected_files(workspace)
     ]
     return pl.DataFrame(
@@ -124,7 +131,7 @@ def _block_keys(workspace: Workspace, sweep: SweepRecord, table: Table) -> pl.Da
         names.append("verdict")
     files = block_files(workspace, sweep.sweep_id, table)
     if files:
-        return pl.read_parquet(files, columns=names)
+        return pl.read_parquet(files, columns=names, glob=False)
     return pl.DataFrame(schema={n: block_schema(table)[n] for n in names})
 
 
@@ -174,6 +181,20 @@ def _volume(connection: duckdb.DuckDBPyConnection) -> None:
         f" > {VOLUME_TOLERANCE} * greatest(abs(accepted_gal), 1)",
         "path || ': accepted ' || accepted_gal || ' gal, in profiles '"
         " || (current_gal + superseded_gal) || ' gal'",
+    )
+
+
+def _parts(connection: duckdb.DuckDBPyConnection, partitions: pl.DataFrame) -> None:
+    connection.register("part_frame", partitions.to_arrow())
+    connection.execute(sql_text("60_reconcile/part_balance"))
+    _refuse(
+        connection,
+        "rows and volume of each file, month and bucket = what landed there (is a file of the"
+        " lake in the place of another? restore lake/ from a backup)",
+        "part_balance where accepted_rows <> used_rows or abs(accepted_gal - used_gal)"
+        f" > {VOLUME_TOLERANCE} * greatest(abs(accepted_gal), 1)",
+        "'lake/*/month=' || month || '/bucket=' || printf('%02d', bucket) || '/' || file_hash"
+        " || '.parquet: landed ' || accepted_rows || ' rows, in profiles ' || used_rows",
     )
 
 

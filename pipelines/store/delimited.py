@@ -16,6 +16,7 @@ from pathlib import Path
 from typing import IO, Final
 
 from pipelines.store.packed import BrokenStreamError, content_chunks
+from pipelines.store.warehouse import literal, quoted
 from rightsize.errors import ConfigError
 
 _HEAD_BYTES: Final = 1 << 16
@@ -197,11 +198,10 @@ def raw_line_sql(path: Path, kind: Dialect, *, is_mended: bool) -> str:
     if is_mended:
         names.insert(0, "line")
     columns = ", ".join(f"'{n}': 'varchar'" for n in names)
-    literal = str(path).replace("'", "''")
-    delimiter = kind.delimiter.replace("'", "''")
     skip = 0 if is_mended else kind.header_line
     return (
-        f"read_csv('{literal}', delim = '{delimiter}', quote = '\"', escape = '\"', "
+        f"read_csv({quoted(literal(path))}, delim = {quoted(kind.delimiter)}, quote = '\"', "
+        "escape = '\"', hive_partitioning = false, "
         f"header = false, skip = {skip}, compression = 'none', auto_detect = false, "
         f"columns = {{{columns}}}, ignore_errors = true, store_rejects = true, "
         f"max_line_size = {MAX_LINE_BYTES})"

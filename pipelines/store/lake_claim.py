@@ -18,7 +18,7 @@ from pipelines.store.lake_partition import LAKE_FOLDERS
 from pipelines.store.object_store import asking, store_of
 from pipelines.store.storage import write_text
 from pipelines.store.workspace import Workspace
-from rightsize.errors import ConfigError
+from rightsize.errors import ConfigError, DamageError
 
 _CLAIM: Final = "workspace.json"
 
@@ -71,6 +71,11 @@ def _noted(path: Path) -> dict[str, Any]:
         noted: dict[str, Any] = json.loads(path.read_text(encoding="utf-8"))
     except FileNotFoundError:
         return {}
+    except ValueError:
+        raise DamageError(
+            f"{path} is damaged: it says which store holds the lake; restore it from a backup, "
+            "or remove it if the lake lies in the workspace"
+        ) from None
     return noted
 
 

@@ -12,6 +12,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
+from pipelines.store.file_stamp import ExportPlace
 from rightsize.errors import ConfigError, StoreError
 
 
@@ -20,10 +21,12 @@ def is_url(path: str) -> bool:
     return "://" in path
 
 
-def copied_as(folder: Path, url: str) -> Path:
-    """Where in a folder the copy of an object lies; a glob becomes the glob of the copies."""
+def copied_as(folder: Path, url: str) -> ExportPlace:
+    """Where the copies of a URL's objects lie; its glob is that of the copies."""
     scheme, _, key = url.partition("://")
-    return folder / scheme / (f"{key}*" if key.endswith("/") else key)
+    return ExportPlace.of(
+        folder, f"{scheme}/{key}*" if key.endswith("/") else f"{scheme}/{key}"
+    )
 
 
 def store_of(url: str) -> Any:

@@ -23,6 +23,7 @@ from pathlib import Path, PurePosixPath
 from typing import Any, Final, Protocol
 
 from pipelines.store.object_store import asking, store_of
+from pipelines.store.private_files import private_folder
 from rightsize.errors import StoreError
 
 COMPLETE: Final = "complete"
@@ -232,7 +233,9 @@ def scratch_here(scratch: Path) -> Path:
         return Path(named)
     if scratch.parent.is_dir():
         return scratch
-    return Path(tempfile.gettempdir()) / "rightsize-scratch"
+    own = Path(tempfile.gettempdir()) / f"rightsize-scratch-{os.geteuid()}"
+    private_folder(own)  # the place is everybody's, and the name no secret
+    return own
 
 
 def write_text(path: Path, text: str) -> None:

@@ -35,7 +35,7 @@ def record_of(sweep: Sweep) -> SweepRecord:
         lake_hash=sweep.profiled.fingerprint,
         code_version=code_version(),
         timezone=sweep.loaded.settings.timezone,
-        buckets=_buckets(sweep.workspace),
+        buckets=bucket_count(sweep.workspace),
         documents=sweep.fleet.documents,
     )
 
@@ -66,9 +66,17 @@ def last_day(profiled: ProfileSummary) -> dt.date:
     return dt.date(year, month, calendar.monthrange(year, month)[1])
 
 
-def _buckets(workspace: Workspace) -> int:
+def bucket_count(workspace: Workspace) -> int:
+    """How many parts the fleet of the workspace has."""
     with work_database(workspace) as work:
         return ledger.bucket_count(work, None, 0)
+
+
+def landed_partitions(workspace: Workspace) -> pl.DataFrame:
+    """What the ledger says of each file's part of each month and bucket."""
+    with work_database(workspace) as work:
+        parts: pl.DataFrame = work.sql(sql_text("60_reconcile/landed_part_ledger")).pl()
+    return parts
 
 
 def landed_files(workspace: Workspace) -> pl.DataFrame:

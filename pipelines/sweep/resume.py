@@ -60,7 +60,10 @@ def take_over(workspace: Workspace, record: SweepRecord, *, fresh: bool = False)
 def bucket_done(folder: Path, bucket: str) -> BucketResult | None:
     """What a bucket came to, where all its blocks are written."""
     text = _text_of(folder / DONE / f"{bucket}.json")
-    return None if text is None else BucketResult(**json.loads(text))
+    try:
+        return None if text is None else BucketResult(**json.loads(text))
+    except (ValueError, TypeError):  # damaged: the bucket is assessed again
+        return None
 
 
 def mark_done(folder: Path, result: BucketResult) -> None:
@@ -71,13 +74,14 @@ def mark_done(folder: Path, result: BucketResult) -> None:
 def kept_prior(workspace: Workspace, record: SweepRecord) -> LearntPrior | None:
     """What the fleet taught a sweep on the same inputs."""
     text = _text_of(workspace.learnt)
-    if text is None:
+    try:
+        content = json.loads(text or "{}")
+        if not content or content["inputs"] != inputs_key(record):
+            return None
+        steady = {name: SteadyPrior(**values) for name, values in content["steady"].items()}
+        return LearntPrior(steady, content["accounts_seen"])
+    except (ValueError, TypeError, KeyError, AttributeError):  # damaged: it is learned again
         return None
-    content = json.loads(text)
-    if content["inputs"] != inputs_key(record):
-        return None
-    steady = {name: SteadyPrior(**values) for name, values in content["steady"].items()}
-    return LearntPrior(steady, content["accounts_seen"])
 
 
 def keep_prior(workspace: Workspace, record: SweepRecord, learnt: LearntPrior) -> None:
@@ -93,5 +97,5 @@ def keep_prior(workspace: Workspace, record: SweepRecord, learnt: LearntPrior) -
 def _text_of(path: Path) -> str | None:
     try:
         return path.read_text(encoding="utf-8")
-    except OSError:
+    except (OSError, UnicodeDecodeError):
         return None

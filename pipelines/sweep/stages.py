@@ -40,7 +40,14 @@ from pipelines.stages.validate.validate import ValidationSummary, outcome_text, 
 from pipelines.store.lake_partition import bucket_folder
 from pipelines.store.workspace import Workspace
 from pipelines.sweep import far_blocks, resume
-from pipelines.sweep.inputs import bucket_tasks, landed_files, last_day, record_of
+from pipelines.sweep.inputs import (
+    bucket_count,
+    bucket_tasks,
+    landed_files,
+    landed_partitions,
+    last_day,
+    record_of,
+)
 from pipelines.sweep.state import Sweep, has_news, newest_sweep, pages_are_due
 from pipelines.work.bucket_work import run_all
 from pipelines.work.observe import StageCost, stage_cost
@@ -106,6 +113,7 @@ def profile_lake(sweep: Sweep, cost: StageCost) -> None:
         pool=sweep.pool,
         progress=sweep.progress,
         cost=cost,
+        bucket_count=bucket_count(sweep.workspace),
     )
     cost.item_count = sweep.profiled.made
     sweep.record = record_of(sweep)
@@ -114,6 +122,7 @@ def profile_lake(sweep: Sweep, cost: StageCost) -> None:
     sweep.inputs = SweepInputs(
         service=service,
         ledger=landed_files(sweep.workspace),
+        partitions=landed_partitions(sweep.workspace),
         profile_folders=sweep.profiled.folders,
     )
 

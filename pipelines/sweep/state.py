@@ -5,14 +5,13 @@ from __future__ import annotations
 import datetime as dt
 from dataclasses import dataclass, field
 
-import duckdb
-
 from pipelines.configuration.fleet import Fleet
 from pipelines.configuration.load_settings import Loaded
 from pipelines.pages.fleet_pages import VERSION_FILE
 from pipelines.stages.assess.assess import BucketTask
 from pipelines.stages.land.land import LandSummary
 from pipelines.stages.profile.profile import ProfileSummary
+from pipelines.stages.publish.history import open_held
 from pipelines.stages.publish.publish import PublishSummary
 from pipelines.stages.reconcile import SweepInputs
 from pipelines.stages.validate.validate import ValidationSummary
@@ -81,7 +80,7 @@ def is_published(workspace: Workspace, record: SweepRecord) -> bool:
     if not workspace.results.is_file():
         return False
     names = ("config_hash", "catalogue_hash", "meters_hash", "lake_hash", "code_version")
-    with duckdb.connect(str(workspace.results), read_only=True) as connection:
+    with open_held(workspace.results) as connection:
         row = connection.execute(
             f"select {', '.join(names)} from results.sweep order by sweep_id desc limit 1"
         ).fetchone()
@@ -95,7 +94,7 @@ def pages_are_due(workspace: Workspace) -> bool:
         return False
     pages = (workspace.published / "pages").resolve()
     drawn_by = pages / VERSION_FILE
-    is_current = drawn_by.is_file() and drawn_by.read_text(encoding="ascii") == pages_version()
+    is_current = drawn_by.is_file() and drawn_by.read_bytes() == pages_version().encode()
     return newest not in pages.name or not is_current
 
 
@@ -103,6 +102,6 @@ def newest_sweep(workspace: Workspace) -> str | None:
     """The sweep whose results are published."""
     if not workspace.results.is_file():
         return None
-    with duckdb.connect(str(workspace.results), read_only=True) as connection:
+    with open_held(workspace.results) as connection:
         row = connection.execute("select max(sweep_id) from results.sweep").fetchone()
     return None if row is None else row[0]

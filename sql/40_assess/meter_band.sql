@@ -12,7 +12,7 @@ with band as (
         band,
         window_count,
         volume_gal,
-        strptime(regexp_extract(filename, 'month=(\d{4}-\d{2})', 1), '%Y-%m')::date as month
+        strptime(regexp_extract(filename, '.*/month=(\d{4}-\d{2})/', 1), '%Y-%m')::date as month
     from read_parquet($band_files, filename = true, hive_partitioning = false)
 )
 

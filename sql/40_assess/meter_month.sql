@@ -8,7 +8,7 @@ create or replace temp table meter_month as
 with stat as (
     select
         meter_id,
-        strptime(regexp_extract(filename, 'month=(\d{4}-\d{2})', 1), '%Y-%m')::date as month,
+        strptime(regexp_extract(filename, '.*/month=(\d{4}-\d{2})/', 1), '%Y-%m')::date as month,
         days_covered,
         shape_count * interval_min / 1440 as shape_days,
         registered_gal,

@@ -7,7 +7,7 @@ create or replace temp table meter_stat as
 with stat as (
     select
         columns(* exclude (filename)),
-        strptime(regexp_extract(filename, 'month=(\d{4}-\d{2})', 1), '%Y-%m')::date as month
+        strptime(regexp_extract(filename, '.*/month=(\d{4}-\d{2})/', 1), '%Y-%m')::date as month
     from read_parquet($stat_files, filename = true, hive_partitioning = false)
 ),
 

@@ -5,12 +5,12 @@
 create or replace temp table partition_file as
 with balance as (
     select *
-    from read_parquet($balance_files, filename = true)
+    from read_parquet($balance_files, filename = true, hive_partitioning = false)
 )
 
 select
-    regexp_extract(filename, 'month=([^/]+)', 1) as month,
-    regexp_extract(filename, 'bucket=([0-9]+)', 1)::bigint as bucket,
+    regexp_extract(filename, '.*/month=([^/]+)/', 1) as month,
+    regexp_extract(filename, '.*/bucket=([0-9]+)/', 1)::bigint as bucket,
     kind,
     file_hash,
     rows::bigint as rows,

@@ -18,6 +18,7 @@ from pipelines.sources.columns import plain, usual_names
 from pipelines.sources.parquet_file import is_parquet
 from pipelines.sources.wide import is_cell
 from pipelines.store.delimited import sample_lines
+from pipelines.store.file_stamp import is_plain_file
 from rightsize.errors import ConfigError
 
 _FORMATS: Final = (
@@ -68,6 +69,8 @@ def propose_mapping(path: Path) -> Proposal:
 
 
 def _proposal(path: Path) -> Proposal:
+    if not is_plain_file(path):
+        raise ConfigError(f"{path}: not a regular file")
     base: dict[str, Any] = {"name": path.name.split(".")[0], "path": str(path)}
     if is_parquet(path):
         return _of_table(base, parquet_sample(path, _SAMPLE_LINES), [])

@@ -11,7 +11,7 @@ from typing import Final
 import duckdb
 
 from pipelines.store.delimited import Dialect, dialect, likely_encoding, sample_lines
-from pipelines.store.warehouse import quoted
+from pipelines.store.warehouse import literal, quoted
 from rightsize.errors import ConfigError
 
 _VALUE: Final = re.compile(r"^-?[\d.,]+$|^\d{1,4}[-/.]\d{1,2}[-/.]\d{1,4}([ T].*)?$")
@@ -74,7 +74,8 @@ def parquet_sample(path: Path, count: int) -> Sample:
     with duckdb.connect() as connection:
         connection.execute("set TimeZone = 'UTC'")
         result = connection.execute(
-            f"select columns(*)::varchar from read_parquet({quoted(path)}) limit {count}"
+            f"select columns(*)::varchar from read_parquet({quoted(literal(path))}, "
+            f"hive_partitioning = false) limit {count}"
         )
         names = tuple(d[0] for d in result.description or ())
         rows = [["" if v is None else str(v) for v in row] for row in result.fetchall()]

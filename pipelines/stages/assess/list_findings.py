@@ -66,7 +66,7 @@ def list_findings(
 def _strays(stat_files: list[str], meters: Meters) -> pl.DataFrame:
     """Meters with reads that the meter list does not hold."""
     read = (
-        pl.scan_parquet(stat_files)
+        pl.scan_parquet(stat_files, glob=False)
         .group_by("meter_id")
         .agg(pl.col("registered_gal").sum(), pl.col("read_count").sum())
     )
@@ -78,7 +78,7 @@ def _monthly_flow(stat_files: list[str], service: pl.DataFrame) -> pl.DataFrame:
     month = pl.col("path").str.extract(MONTH_IN_PATH).str.to_date("%Y-%m")
     days = pl.col("days_covered").sum()
     monthly = (
-        pl.scan_parquet(stat_files, include_file_paths="path")
+        pl.scan_parquet(stat_files, include_file_paths="path", glob=False)
         .with_columns(month=month)
         .group_by("meter_id", "month")
         .agg(flow_gpm=pl.col("registered_gal").sum() / (days * 1440), days=days)

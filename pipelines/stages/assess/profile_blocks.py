@@ -12,7 +12,7 @@ import polars.selectors as cs
 from numpy.typing import NDArray
 
 from pipelines.store.storage import local_paths
-from pipelines.store.warehouse import run_sql
+from pipelines.store.warehouse import literals, run_sql
 from pipelines.store.workspace import Workspace
 from pipelines.work.bucket_work import bucket_connection
 from rightsize.contracts.profiles import ProfileBlock
@@ -69,7 +69,7 @@ def load_bucket(
         known = service.select("meter_id", is_seasonal=seasonal.fill_null(False))
         connection.register("service_frame", known.to_arrow())
         run_sql(connection, "40_assess/meter_in_service")
-        stats = local_paths(here, [f / _STAT for f in folders])
+        stats = literals(local_paths(here, [f / _STAT for f in folders]))
         run_sql(
             connection,
             "40_assess/meter_month",
@@ -80,7 +80,7 @@ def load_bucket(
             },
         )
         run_sql(connection, "40_assess/meter_stat", {"stat_files": stats})
-        bands = local_paths(here, [f / _BAND for f in folders])
+        bands = literals(local_paths(here, [f / _BAND for f in folders]))
         run_sql(connection, "40_assess/meter_band", {"band_files": bands})
         stat = connection.sql("select * from meter_stat order by meter_id").pl()
         band = connection.sql("select * from meter_band order by all").pl()

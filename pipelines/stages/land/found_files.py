@@ -27,7 +27,7 @@ def find_files(loaded: Loaded) -> tuple[list[FoundFile], list[FileProblem]]:
     found: list[FoundFile] = []
     problems: list[FileProblem] = []
     for export in loaded.settings.exports:
-        paths, troubled = export_paths(loaded.export_pattern(export))
+        paths, troubled = export_paths(loaded.export_place(export))
         problems.extend(troubled)
         for path in sorted(paths, key=_landing_order):
             try:
@@ -64,5 +64,5 @@ def expect_files(
             continue
         if problems:
             raise ConfigError("\n".join(p.message for p in problems))
-        where = export.path if is_url(export.path) else loaded.file(export.path)
+        where = export.path if is_url(export.path) else loaded.export_place(export)
         raise ConfigError(f"export {export.name!r}: no file matches {where}")

@@ -7,6 +7,7 @@ object store too.
 
 from __future__ import annotations
 
+import re
 import shutil
 from pathlib import Path
 from typing import Final
@@ -19,7 +20,7 @@ from pipelines.store.lake_partition import LAKE_FOLDERS, LakePartition
 from pipelines.store.ledger import LandedPart
 from pipelines.store.resources import sql_text
 from pipelines.store.storage import DiskStorage
-from pipelines.store.warehouse import quoted, run_sql, set_variables
+from pipelines.store.warehouse import literals, quoted, run_sql, set_variables
 from pipelines.store.workspace import Workspace
 
 _FULL_GROUP: Final = 122_880
@@ -45,7 +46,7 @@ def write_parts(
     """
     _copy(connection, aside / "written", kind, months * bucket_count)
     places = _place(aside, kind, file_hash, bucket_count)
-    set_variables(connection, {"part_files": sorted(places)})
+    set_variables(connection, {"part_files": literals(sorted(places))})
     run_sql(connection, f"10_land/{kind if places else 'none'}_accepted")
     for relation in ("landed_part_day", "landed_part"):
         run_sql(connection, f"10_land/{relation}")
@@ -115,7 +116,15 @@ def move_in(aside: Path, workspace: Workspace) -> None:
 
 
 def take_out(file_hash: str, workspace: Workspace) -> None:
-    """Remove every lake file and the refused rows of a landing."""
+    """Remove every lake file and the refused rows of a landing.
+
+    Raises
+    ------
+    ValueError
+        If that names no landing: as a pattern it would name files of others.
+    """
+    if not _is_landing(file_hash):
+        raise ValueError(f"{file_hash!r} names no landing")
     storage = workspace.storage
     storage.drop_files(storage.files(workspace.lake, f"{LAKE_FOLDERS}/{file_hash}.parquet"))
     (workspace.rejected / f"{file_hash}.parquet").unlink(missing_ok=True)
@@ -140,6 +149,13 @@ def sweep_up(connection: duckdb.DuckDBPyConnection, workspace: Workspace) -> Non
 
 
 def _named_in(aside: Path) -> list[str]:
-    """The landing itself, and the one it was to replace."""
+    """The landing itself, and the one it was to replace; what is no landing's name is none."""
     marker = aside / "replaces"
-    return [aside.name, *([marker.read_text().strip()] if marker.is_file() else [])]
+    said = [aside.name]
+    if marker.is_file():
+        said.append(marker.read_text(encoding="ascii", errors="replace").strip())
+    return [name for name in said if _is_landing(name)]
+
+
+def _is_landing(name: str) -> bool:
+    return re.fullmatch(r"[0-9a-f]+", name) is not None

@@ -14,7 +14,7 @@ from pipelines.configuration.meter_list import Meters
 from pipelines.store.lake_partition import LakePartition
 from pipelines.store.open_connections import interruptible
 from pipelines.store.storage import local_paths
-from pipelines.store.warehouse import connect, frame, run_sql, work_database
+from pipelines.store.warehouse import connect, frame, literals, run_sql, work_database
 from pipelines.store.workspace import Workspace
 from rightsize.findings import FINDING_CODES, Finding
 from rightsize.meters.catalogue import size_label
@@ -64,7 +64,7 @@ def _shifted(workspace: Workspace, folder: Path, sources: pa.Table) -> list[tupl
         connection.register("landing_export", sources)
         with storage.at_hand(storage.files(folder, "*.parquet")) as here:
             return run_sql(
-                connection, "20_validate/shifted_meter", {"files": local_paths(here)}
+                connection, "20_validate/shifted_meter", {"files": literals(local_paths(here))}
             ).fetchall()
 
 
@@ -118,7 +118,7 @@ def _from_profiles(
     accounts: dict[str, str],
     words: UnitNames,
 ) -> list[Finding]:
-    stats = {"stat_files": [str(f) for f in stat_files]}
+    stats = {"stat_files": literals(stat_files)}
     jumps = frame(connection, "20_validate/suspect_multiplier", stats).to_dicts()
     connection.register("meter_class", _classes(meters).to_arrow())
     jumped = {row["meter_id"] for row in jumps}
@@ -127,7 +127,7 @@ def _from_profiles(
         for row in frame(connection, "20_validate/unlike_class", stats).to_dicts()
         if row["meter_id"] not in jumped
     ]
-    files = {"stuck_files": [str(f) for f in stuck_files]}
+    files = {"stuck_files": literals(stuck_files)}
     stuck = (
         frame(connection, "20_validate/stuck_meter", files).to_dicts() if stuck_files else []
     )

@@ -12,7 +12,7 @@ from pipelines.store import ledger
 from pipelines.store.file_stamp import FileProblem
 from pipelines.store.lake_partition import bucket_files
 from pipelines.store.storage import local_paths
-from pipelines.store.warehouse import run_sql, set_variables
+from pipelines.store.warehouse import literals, run_sql, set_variables
 from pipelines.store.workspace import Workspace
 
 
@@ -60,7 +60,7 @@ def _files_of(
                     "select distinct parse_filename(filename, true) from read_parquet(?, "
                     "filename = true, hive_partitioning = false) "
                     "where list_contains(?, meter_id)",
-                    [local_paths(here), names],
+                    [literals(local_paths(here)), names],
                 ).fetchall()
             held |= {name for (name,) in rows}
     return held

@@ -17,11 +17,13 @@ from pathlib import Path
 
 import duckdb
 
+from pipelines.stages.profile.lake_check import check_lake_files
+from pipelines.stages.profile.profile_mark import drop_damaged, mark
 from pipelines.stages.profile.register_gaps import files_behind_gaps
 from pipelines.store.lake_partition import PARTITION_FOLDERS, LakePartition, month_folder
 from pipelines.store.resources import sql_text
 from pipelines.store.storage import Here
-from pipelines.store.warehouse import quoted, run_sql
+from pipelines.store.warehouse import literals, quoted, run_sql
 from pipelines.store.workspace import Workspace
 from pipelines.work.bucket_work import Pool, Progress, bucket_connection, local_pool, run_all
 from pipelines.work.observe import StageCost
@@ -133,18 +135,28 @@ def profile(
     pool: Pool | None = None,
     progress: Progress | None = None,
     cost: StageCost | None = None,
+    bucket_count: int | None = None,
 ) -> ProfileSummary:
     """Bring every partition's profile up to date; returns where they lie.
 
     `progress` is told the stage, how many partitions are done and how many there are; `cost`
-    what the partitions made took. Without a pool, `workers` threads do the work.
+    what the partitions made took. Without a pool, `workers` threads do the work. Where the
+    count of buckets is given, files of the lake are held against it.
+
+    Raises
+    ------
+    DamageError
+        If a file of the lake is not what its place says.
     """
     wanted, storage = partitions(workspace), workspace.storage
     made = set(storage.folders(workspace.profile, _FOLDERS))
+    if workspace.lake_url is None:
+        current = made & {_folder(workspace, p, timezone) for p in wanted}
+        made -= drop_damaged(current, _TABLES)
     stale = [p for p in wanted if _folder(workspace, p, timezone) not in made]
     with nullcontext(pool) if pool else local_pool(workers) as workers_pool:
         run_all(
-            partial(make_profile, workspace, timezone=timezone),
+            partial(make_profile, workspace, timezone=timezone, bucket_count=bucket_count),
             stale,
             stage="profile",
             pool=workers_pool,
@@ -156,7 +168,13 @@ def profile(
     return ProfileSummary(partitions=len(wanted), made=len(stale), folders=folders)
 
 
-def make_profile(workspace: Workspace, partition: ProfilePartition, *, timezone: str) -> Path:
+def make_profile(
+    workspace: Workspace,
+    partition: ProfilePartition,
+    *,
+    timezone: str,
+    bucket_count: int | None = None,
+) -> Path:
     """Reduce one partition and put its folder in place; harmless when done twice."""
     target = _folder(workspace, partition, timezone)
     storage = workspace.storage
@@ -165,10 +183,20 @@ def make_profile(workspace: Workspace, partition: ProfilePartition, *, timezone:
         storage.making(target) as aside,
         bucket_connection(workspace.scratch) as connection,
     ):
+        check_lake_files(
+            connection,
+            here,
+            {"start_at": partition.interval_files, "read_at": partition.register_files},
+            month=partition.place.month,
+            bucket=partition.place.bucket,
+            timezone=timezone,
+            bucket_count=bucket_count,
+        )
         _reduce(connection, partition, here, timezone)
         for table in _TABLES:
             path = quoted(aside / f"{table}.parquet")
             connection.execute(f"copy {table} to {path} (format parquet, compression zstd)")
+        mark(aside, target, _TABLES)
     return target
 
 
@@ -178,9 +206,9 @@ def _reduce(
     here: Here,
     timezone: str,
 ) -> None:
-    interval = [str(here[p]) for p in partition.interval_files]
+    interval = literals(here[p] for p in partition.interval_files)
     month_register = [str(here[p]) for p in partition.register_files]
-    register = month_register + [str(here[p]) for p in partition.next_register_files]
+    next_register = [str(here[p]) for p in partition.next_register_files]
     if interval:
         run_sql(connection, "30_profile/landed_read", {"interval_files": interval})
     else:
@@ -189,10 +217,13 @@ def _reduce(
         run_sql(
             connection,
             "30_profile/ranked_reading",
-            {"register_files": register, "month_files": month_register},
+            {
+                "register_files": literals([*month_register, *next_register]),
+                "month_files": month_register,
+            },
         )
         if partition.far_register_files:
-            far = [str(here[p]) for p in partition.far_register_files]
+            far = literals(here[p] for p in partition.far_register_files)
             run_sql(connection, "30_profile/far_reading", {"far_files": far})
         run_sql(connection, "30_profile/interval_from_register")
     else:

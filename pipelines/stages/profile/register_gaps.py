@@ -10,6 +10,7 @@ import duckdb
 
 from pipelines.store.lake_partition import LakePartition
 from pipelines.store.storage import DiskStorage
+from pipelines.store.warehouse import literals
 from pipelines.store.workspace import Workspace
 
 _READ_METERS: Final = (
@@ -79,7 +80,7 @@ def _read_meters(
         query, paths = _READ_METERS, list(files)
     else:
         query, paths = _NOTED_METERS, _notes(connection, files, workspace)
-    rows = connection.execute(query, [[str(p) for p in paths]]).fetchall()
+    rows = connection.execute(query, [literals(paths)]).fetchall()
     return {name for (name,) in rows}
 
 
@@ -90,7 +91,7 @@ def _notes(
     missing = [file for file, note in notes.items() if not note.is_file()]
     with workspace.storage.at_hand(missing) as here:
         for file in missing:
-            names = connection.sql(_READ_METERS, params=[[str(here[file])]]).pl()
+            names = connection.sql(_READ_METERS, params=[literals([here[file]])]).pl()
             aside = here[file].with_suffix(".names")
             names.write_parquet(aside)
             DiskStorage().put_files({notes[file]: aside})

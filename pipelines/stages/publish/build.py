@@ -20,6 +20,7 @@ from pipelines.stages.reconcile import (
     rejected_files,
 )
 from pipelines.store.resources import sql_text
+from pipelines.store.warehouse import literals
 from pipelines.store.workspace import Workspace
 from rightsize.contracts.frames import POLARS_TYPE, block_schema
 from rightsize.contracts.results import (
@@ -169,10 +170,11 @@ class Build:
         files = block_files(self.workspace, self.sweep.sweep_id, table)
         name = f"{table.name}_block"
         if files:
-            listed = ", ".join(quoted(f) for f in files)
+            listed = ", ".join(quoted(f) for f in literals(files))
             self.connection.execute(
                 f"create or replace temp view {name} as"
-                f" from read_parquet([{listed}], union_by_name = true)"
+                f" from read_parquet([{listed}], union_by_name = true,"
+                " hive_partitioning = false)"
             )
         else:
             self.connection.register(name, pl.DataFrame(schema=block_schema(table)).to_arrow())
@@ -200,10 +202,11 @@ class Build:
     def _insert_rejected(self) -> None:
         files = rejected_files(self.workspace)
         if files:
-            listed = ", ".join(quoted(str(f)) for f in files)
+            listed = ", ".join(quoted(f) for f in literals(files))
             self.connection.execute(
                 "create or replace temp view rejected_file as"
-                f" from read_parquet([{listed}], union_by_name = true)"
+                f" from read_parquet([{listed}], union_by_name = true,"
+                " hive_partitioning = false)"
             )
             self._insert(REJECTED_READ, "rejected_file", has_sweep=True)
 

@@ -11,7 +11,8 @@ converts.
 from __future__ import annotations
 
 import shutil
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Final, cast
@@ -27,7 +28,7 @@ from pipelines.stages.publish.contract_sql import (
 )
 from rightsize.contracts.results import RESULT_TABLES, SWEEP
 from rightsize.contracts.table import Table
-from rightsize.errors import ContractError
+from rightsize.errors import ContractError, DamageError
 from rightsize.units import UnitSystem
 
 MAX_EMPTY_SHARE: Final = 0.5
@@ -84,9 +85,13 @@ def open_with_history(
 
     Raises
     ------
+    DamageError
+        If the publication before cannot be read.
     ContractError
-        If the publication before cannot be read, or holds a later sweep than `newest`, the one
-        being published.
+        If it holds a later sweep than `newest`, the one being published, or its history cannot
+        be carried over.
+    OSError
+        If there is no room; nothing is wrong with the publication before.
     """
     if not previous.exists():
         connection = connect(database)
@@ -102,12 +107,47 @@ def open_with_history(
         connection = connect(database)
         _create_tables(connection, units)
         carry_over(connection, previous, newest=newest, units=units, retention=retention)
-    except (duckdb.Error, OSError) as error:
+    except duckdb.InterruptException:
+        raise
+    except duckdb.Error as error:
+        with open_held(previous):  # tells if that is what is damaged
+            first = str(error).strip().splitlines()[0]
         raise ContractError(
-            f"{previous} cannot be read, so its history cannot be carried over: {error}; "
-            "move it away to begin a new history"
+            f"the history of {previous} cannot be carried over: {first}; it stays as it is"
         ) from None
     return connection
+
+
+@contextmanager
+def open_held(results: Path) -> Iterator[duckdb.DuckDBPyConnection]:
+    """The published database, read-only, its sweeps there.
+
+    Raises
+    ------
+    DamageError
+        If it cannot be read; the text says what can be done.
+    """
+    try:
+        connection = duckdb.connect(str(results), read_only=True)
+    except duckdb.Error as error:
+        raise _damage(results, error) from None
+    try:
+        connection.execute("select count(*), max(sweep_id) from results.sweep").fetchall()
+        yield connection
+    except duckdb.InterruptException:
+        raise
+    except duckdb.Error as error:
+        raise _damage(results, error) from None
+    finally:
+        connection.close()
+
+
+def _damage(results: Path, error: duckdb.Error) -> DamageError:
+    first = str(error).strip().splitlines()[0]
+    return DamageError(
+        f"{results} cannot be read ({first}); restore published/ from a backup: it alone holds "
+        "the history. Only without one move the file away and sweep: a new history begins"
+    )
 
 
 def _create_tables(connection: duckdb.DuckDBPyConnection, units: UnitSystem) -> None:
