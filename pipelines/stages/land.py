@@ -28,7 +28,7 @@ from pipelines.sources.meters import load_meters
 from pipelines.sources.staged import FileTask
 from pipelines.stages.found_files import FoundFile, expect_files, find_files
 from pipelines.stages.lake_parts import landing_folder, move_in, sweep_up, take_out
-from pipelines.stages.land_file import Landing, land_file
+from pipelines.stages.land_file import Landing, land_file, read_limits
 from pipelines.stages.read_findings import compare_clocks
 from pipelines.stages.restate import latest_scale, restate
 from pipelines.warehouse import LANDING_MEMORY, connect, work_database
@@ -37,7 +37,7 @@ from rightsize.errors import ConfigError, StoreError
 
 Partition = tuple[str, str, int]  # kind, month, bucket
 
-_READING_VERSION: Final = 1
+_READING_VERSION: Final = 2
 """Raised when the same bytes would land as other reads; every file is then read again."""
 
 
@@ -105,8 +105,8 @@ def land(
     """Land every new file of the exports, in the order of exports and of names.
 
     A file is known by its content and by how it is read: the same bytes under another name
-    are left alone; a changed unit, zone or column mapping reads them again in place of the
-    former reading.
+    are left alone; a changed unit, zone, multiplier or clock reads them again in place of the
+    former reading. A file keeps the place at which it was first found, whenever it is read.
 
     Raises
     ------
@@ -147,26 +147,46 @@ def _land_all(
     seen = ledger.known_content(work)
     landed = ledger.landed_hashes(work)
     generations = ledger.generations(work)
-    sequence = ledger.next_landed_seq(work)
+    places = _Places(work)
     known = 0
     if progress:
         progress("land", 0, len(found))
     for done, item in enumerate(found, start=1):
         outcome = _land_one(
-            loaded, workspace, work, item, meters, buckets, sequence, seen, landed, generations
+            loaded, workspace, work, item, meters, buckets, places, seen, landed, generations
         )
         if isinstance(outcome, LandedFile):
             files.append(outcome)
             landed.add(outcome.file_hash)
-            sequence += 1
         elif isinstance(outcome, FileProblem):
             problems.append(outcome)
+            places.hold(item.path)
         else:
             known += 1
         if progress:
             progress("land", done, len(found))
     _refuse_hopeless(found, files, known, problems)
     return files, known, problems
+
+
+class _Places:
+    """The place of each file among all: that of its first finding."""
+
+    def __init__(self, work: duckdb.DuckDBPyConnection) -> None:
+        self._work = work
+        self._next = ledger.next_place(work)
+        self._waiting = ledger.waiting_places(work)
+
+    def of(self, path: Path) -> int:
+        """The place of a file that has not landed yet."""
+        if str(path) not in self._waiting:
+            self._waiting[str(path)] = self._next
+            self._next += 1
+        return self._waiting[str(path)]
+
+    def hold(self, path: Path) -> None:
+        """Keep the place of a file that could not land."""
+        ledger.hold_place(self._work, str(path), self.of(path))
 
 
 def _refuse_hopeless(
@@ -185,8 +205,8 @@ def _land_one(
     item: FoundFile,
     meters: pl.DataFrame,
     buckets: int,
-    sequence: int,
-    seen: dict[str, tuple[int, int, str]],
+    places: _Places,
+    seen: dict[str, tuple[FileStamp, str]],
     landed: set[str],
     generations: dict[str, int],
 ) -> LandedFile | FileProblem | None:
@@ -204,6 +224,10 @@ def _land_one(
     if lines is None:
         digest, lines = content_hash(item.path)
     aside = landing_folder(workspace) / file_hash
+    names = [export.name for export in loaded.settings.exports]
+    replaced, place = ledger.earlier_reading(
+        work, digest, str(item.path), item.export.name, names
+    ) or (None, places.of(item.path))
     landing = Landing(
         task=FileTask(
             item.path,
@@ -216,13 +240,13 @@ def _land_one(
         file_hash=file_hash,
         content_hash=digest,
         read_as=read_as,
-        landed_seq=sequence,
+        landed_seq=loaded.settings.tier(item.export.name) * ledger.TIER + place,
         now_at=ledger.now_utc(work),
         utility_zone=loaded.settings.timezone,
         bucket_count=buckets,
     )
     try:
-        outcome = _enter(workspace, work, item, landing, meters)
+        outcome = _enter(workspace, work, item, landing, meters, replaced)
     except duckdb.InterruptException:
         raise  # a stop says nothing of the file
     except StoreError:
@@ -242,19 +266,20 @@ def _as_problem(item: FoundFile, error: Exception) -> FileProblem:
     return FileProblem(item.path, "file_unreadable", f"{item.path}: cannot be read: {first}")
 
 
-def _content(item: FoundFile, seen: dict[str, tuple[int, int, str]]) -> tuple[str, int | None]:
-    before = seen.get(str(item.path))
-    if before is not None and before[:2] == (item.stamp.bytes, item.stamp.modified_ns):
-        return before[2], None
+def _content(item: FoundFile, seen: dict[str, tuple[FileStamp, str]]) -> tuple[str, int | None]:
+    stamp, digest = seen.get(str(item.path), (None, ""))
+    if stamp == item.stamp:
+        return digest, None
     return content_hash(item.path)
 
 
 def _read_as(loaded: Loaded, export: ExportSettings, buckets: int, generation: int) -> str:
     """What decides how a file's bytes become reads, as one short hash."""
-    said = export.model_dump(mode="json", exclude={"name", "path"})
-    parts = [_READING_VERSION, said, loaded.settings.timezone, buckets]
-    parts += [generation] if generation else []
-    return hashlib.sha256(json.dumps(parts, sort_keys=True).encode()).hexdigest()[:12]
+    said = export.model_dump(mode="json", exclude={"name", "path", "supersedes"})
+    parts = [_READING_VERSION, said, loaded.settings.timezone, buckets, read_limits()]
+    parts += [loaded.settings.tier(export.name), generation]
+    text = json.dumps(parts, sort_keys=True, default=str)
+    return hashlib.sha256(text.encode()).hexdigest()[:12]
 
 
 def _enter(
@@ -263,32 +288,34 @@ def _enter(
     item: FoundFile,
     landing: Landing,
     meters: pl.DataFrame,
+    replaced: str | None,
 ) -> LandedFile | FileProblem:
     shutil.rmtree(landing.task.aside, ignore_errors=True)
     landing.task.aside.mkdir(parents=True)
     database = connect(spill=workspace.scratch, usual_memory=LANDING_MEMORY)
     with interruptible(database) as connection:
         connection.register("known_meter", latest_scale(meters).to_arrow())
-        row, parts, names = land_file(connection, landing)
+        landed = land_file(connection, landing)
     if FileStamp.of(item.path) != item.stamp:
         return FileProblem(
             item.path, "file_growing",
             f"{item.path}: changed while it was read; left for the next sweep",
         )  # fmt: skip
-    replaced = ledger.earlier_reading_of(work, landing.content_hash, item.export.name)
     if replaced:
         (landing.task.aside / "replaces").write_text(replaced, encoding="utf-8")
     try:
         move_in(landing.task.aside, workspace)
-        ledger.record_landing(work, row, parts, replaces=replaced)
+        ledger.record_landing(
+            work, landed.row, landed.parts, bound=landed.bound, replaces=replaced
+        )
     except Exception:
         take_out(landing.file_hash, workspace)
         raise
     ledger.remember_path(work, item.stamp, landing.content_hash)
-    ledger.keep_multipliers(work, names)
+    ledger.keep_scales(work, landed.meters)
     if replaced:
         take_out(replaced, workspace)
-    return _summary(item, row, parts)
+    return _summary(item, landed.row, landed.parts)
 
 
 def _summary(item: FoundFile, row: dict[str, Any], parts: list[LandedPart]) -> LandedFile:
