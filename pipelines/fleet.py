@@ -20,9 +20,6 @@ from pipelines.load_settings import Loaded
 from pipelines.sources.meters import Meters, load_meters
 from pipelines.stages.assess import FleetSettings, with_meter_index
 
-USUAL_RESOLUTION_GAL = 1.0
-"""Step of a register that meters.csv does not tell: our convention."""
-
 
 @dataclass(frozen=True)
 class Fleet:
@@ -88,7 +85,6 @@ def in_service(fleet: Fleet, *, as_of: dt.date) -> pl.DataFrame:
     """
     current = fleet.meters.frame.filter(pl.col("removed_on").is_null()).with_columns(
         age_years=(pl.lit(as_of) - pl.col("installed_on")).dt.total_days() / 365.25,
-        resolution_gal=pl.col("resolution_gal").fill_null(USUAL_RESOLUTION_GAL),
     )
     judged = fleet.settings
     placed = with_meter_index(current, judged.catalogue, units=judged.units).sort("meter_id")

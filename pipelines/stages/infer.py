@@ -29,6 +29,10 @@ _STAT_COLUMNS = (
 )  # fmt: skip
 
 
+USUAL_RESOLUTION_GAL = 1.0
+"""Step of a register that neither meters.csv nor the reads tell: our convention."""
+
+
 @dataclass(frozen=True)
 class BucketProfile:
     """The trailing year of the meters in service of one bucket.
@@ -84,7 +88,9 @@ def load_bucket(
         stat = connection.sql("select * from meter_stat order by meter_id").pl()
         band = connection.sql("select * from meter_band order by all").pl()
     stat = stat.with_columns(cs.decimal().cast(pl.Float64))
-    return BucketProfile(stat=service.join(stat, on="meter_id", how="left"), bands=band)
+    return BucketProfile(
+        stat=_with_step(service.join(stat, on="meter_id", how="left")), bands=band
+    )
 
 
 def block_of(profile: BucketProfile, rows: pl.DataFrame) -> ProfileBlock:
@@ -127,12 +133,22 @@ _NO_BANDS = pl.DataFrame(
 )
 
 
+def _with_step(stat: pl.DataFrame) -> pl.DataFrame:
+    """The register's step: as listed, else as its reads show it, else the usual one."""
+    steps = ("resolution_gal", "step_gal")
+    return stat.with_columns(
+        resolution_gal=pl.coalesce(*steps).fill_null(USUAL_RESOLUTION_GAL)
+    ).drop("step_gal")
+
+
 def _without_reads(service: pl.DataFrame) -> pl.DataFrame:
     names = (
         *_STAT_COLUMNS, "read_count", "estimated_count", "peak_register_gpm", "span_days",
         "gap_gal", "backward_gal", "day_count",
     )  # fmt: skip
-    return service.with_columns(
+    return _with_step(
+        service.with_columns(step_gal=pl.lit(None, dtype=pl.Float64))
+    ).with_columns(
         *(pl.lit(None, dtype=pl.Float64).alias(name) for name in names),
         is_stopped=pl.lit(None, dtype=pl.Boolean),
         last_use_at=pl.lit(None, dtype=pl.Datetime("us", "UTC")),

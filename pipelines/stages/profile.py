@@ -26,12 +26,12 @@ from pipelines.warehouse import quoted
 from pipelines.workspace import Workspace
 from rightsize.demand import bands
 
-_TABLES = ("month_stat", "month_band", "balance", "stuck_register")
+_TABLES = ("month_stat", "month_band", "balance", "stuck_register", "replaced_read")
 _STATEMENTS = (
     "landed_read", "landed_read_none", "ranked_reading", "ranked_reading_none", "far_reading",
     "interval_from_register", "meter_key", "keyed_read", "superseded_read",
     "current_read", "deviation", "hour_read",
-    "day_read", *_TABLES,
+    "day_read", "register_step", *_TABLES,
 )  # fmt: skip
 _FOLDERS = "month=*/bucket=*/*"
 _BAND_PARAMETERS = {
@@ -185,11 +185,11 @@ def _reduce(
     for relation in ("meter_key", "keyed_read", "superseded_read"):
         _run(connection, relation)
     _run(connection, "current_read", timezone=timezone)
-    for relation in ("deviation", "hour_read", "day_read", "month_stat"):
+    for relation in ("deviation", "hour_read", "day_read", "register_step", "month_stat"):
         _run(connection, relation)
     _run(connection, "month_band", **_BAND_PARAMETERS)
-    _run(connection, "balance")
-    _run(connection, "stuck_register")
+    for relation in ("balance", "stuck_register", "replaced_read"):
+        _run(connection, relation)
 
 
 def _run(connection: duckdb.DuckDBPyConnection, relation: str, **parameters: object) -> None:
