@@ -42,7 +42,7 @@ COLUMNS: Final[dict[str, str]] = {
     "removed_on": "date; empty while the meter is in service",
     "customer_class": "one of ours, or a code of `class_codes`",
     "service_kind": f"one of {', '.join(k for k in SERVICE_KINDS if k)}; domestic if empty",
-    "resolution": "smallest step of the register, multiplier included; as the reads show if empty",
+    "resolution": "smallest step of the register, multiplier included; the reads' own if empty",
     "resolution_unit": f"of `resolution`, one of {', '.join(GAL_PER_UNIT)}; gal if empty",
     "multiplier": "what this meter's amounts are to be multiplied by; 1 if empty",
     "register_digits": "dials of this register, before the export's",

@@ -18,6 +18,7 @@ from pipelines.storage import local_paths
 from pipelines.workspace import Workspace
 from rightsize.contracts.profiles import ProfileBlock
 from rightsize.demand.bands import BAND_COUNT
+from rightsize.demand.register_step import common_step
 
 Array = NDArray[np.float64]
 _STAT, _BAND = "month_stat.parquet", "month_band.parquet"
@@ -135,10 +136,12 @@ _NO_BANDS = pl.DataFrame(
 
 def _with_step(stat: pl.DataFrame) -> pl.DataFrame:
     """The register's step: as listed, else as its reads show it, else the usual one."""
-    steps = ("resolution_gal", "step_gal")
+    shown = [None if steps is None else common_step(steps) for steps in stat["month_step_gal"]]
     return stat.with_columns(
-        resolution_gal=pl.coalesce(*steps).fill_null(USUAL_RESOLUTION_GAL)
-    ).drop("step_gal")
+        resolution_gal=pl.coalesce(
+            "resolution_gal", pl.Series(shown, dtype=pl.Float64)
+        ).fill_null(USUAL_RESOLUTION_GAL)
+    ).drop("month_step_gal")
 
 
 def _without_reads(service: pl.DataFrame) -> pl.DataFrame:
@@ -147,7 +150,7 @@ def _without_reads(service: pl.DataFrame) -> pl.DataFrame:
         "gap_gal", "backward_gal", "day_count",
     )  # fmt: skip
     return _with_step(
-        service.with_columns(step_gal=pl.lit(None, dtype=pl.Float64))
+        service.with_columns(month_step_gal=pl.lit(None, dtype=pl.List(pl.Float64)))
     ).with_columns(
         *(pl.lit(None, dtype=pl.Float64).alias(name) for name in names),
         is_stopped=pl.lit(None, dtype=pl.Boolean),

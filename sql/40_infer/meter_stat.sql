@@ -1,9 +1,9 @@
 -- grain: one meter in service; key: meter_id
 -- reads: month_stat files ($stat_files), meter_month
 -- why: a year's sums of one meter; volumes and counts weighted by season, sums of squares as
---      they are, maxima the greatest; the read interval is the one that covers most days. A
---      register's step is that of most months: a month of few counts may show a multiple
--- units: in the names; step_gal [gal], null where no month shows a step
+--      they are, maxima the greatest; the read interval is the one that covers most days. What
+--      the months show of the register's step is listed
+-- units: in the names; month_step_gal [gal], null where no month shows a step
 create or replace temp table meter_stat as
 with stat as (
     select
@@ -78,7 +78,7 @@ volumes as (
         sum(day_count) as day_count,
         sum(night_zero_count * weight) as night_zero_count,
         count(distinct month) as month_count,
-        quantile_disc(step_gal, 0.4) as step_gal
+        list(step_gal) filter (where step_gal is not null) as month_step_gal
     from weighted
     group by meter_id
 ),
