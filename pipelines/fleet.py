@@ -19,6 +19,7 @@ from pipelines.load_priors import load_priors
 from pipelines.load_settings import Loaded
 from pipelines.sources.meters import Meters, load_meters
 from pipelines.stages.assess import FleetSettings, with_meter_index
+from rightsize.errors import ConfigError
 
 
 @dataclass(frozen=True)
@@ -29,6 +30,7 @@ class Fleet:
     meters: Meters
     catalogue_hash: str
     meters_hash: str
+    meters_path: Path
     documents: dict[str, Any]
 
 
@@ -73,6 +75,7 @@ def load_fleet(loaded: Loaded) -> Fleet:
             ]
         ),
         meters_hash=_file_digest(meters_path),
+        meters_path=meters_path,
         documents=documents,
     )
 
@@ -82,7 +85,17 @@ def in_service(fleet: Fleet, *, as_of: dt.date) -> pl.DataFrame:
 
     Age counts to the last day of the reads, not to today: the same input gives the same
     result whenever it is run.
+
+    Raises
+    ------
+    ConfigError
+        If there is none.
     """
+    if fleet.meters.frame["removed_on"].null_count() == 0:
+        raise ConfigError(
+            f"{fleet.meters_path}: no meter is in service: every one of "
+            f"{fleet.meters.frame.height} has a removed_on"
+        )
     current = fleet.meters.frame.filter(pl.col("removed_on").is_null()).with_columns(
         age_years=(pl.lit(as_of) - pl.col("installed_on")).dt.total_days() / 365.25,
     )

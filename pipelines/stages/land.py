@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import logging
 import shutil
 from dataclasses import dataclass
 from pathlib import Path
@@ -16,6 +17,7 @@ from pipelines import ledger
 from pipelines.bucket_work import Progress
 from pipelines.ledger import LandedPart
 from pipelines.load_settings import ExportSettings, Loaded
+from pipelines.observe import event
 from pipelines.open_connections import interruptible
 from pipelines.sources.amounts import quality_macro
 from pipelines.sources.export_files import (
@@ -33,7 +35,7 @@ from pipelines.stages.read_findings import compare_clocks
 from pipelines.stages.restate import latest_scale, restate
 from pipelines.warehouse import LANDING_MEMORY, connect, work_database
 from pipelines.workspace import Workspace
-from rightsize.errors import ConfigError, StoreError
+from rightsize.errors import BalanceError, ConfigError, StoreError
 
 Partition = tuple[str, str, int]  # kind, month, bucket
 
@@ -251,7 +253,9 @@ def _land_one(
         raise  # a stop says nothing of the file
     except StoreError:
         raise  # of the lake; the folder stays and tells the next landing what to take back
-    except (OSError, duckdb.Error, ConfigError) as error:
+    except BalanceError:
+        raise  # ours, and a reason to stop
+    except Exception as error:  # whatever else it is: of this file, told, and the rest lands
         outcome = _as_problem(item, error)
     shutil.rmtree(aside, ignore_errors=True)
     return outcome
@@ -262,7 +266,10 @@ def _as_problem(item: FoundFile, error: Exception) -> FileProblem:
         return unreadable(item.path, error)
     if isinstance(error, ConfigError):
         return FileProblem(item.path, "file_columns", str(error))
-    first = str(error).splitlines()[0]
+    first = next(iter(str(error).splitlines()), "")
+    if not isinstance(error, duckdb.Error):
+        first = f"{type(error).__name__}: {first}"
+        event("file fails", level=logging.ERROR, path=str(item.path), error=first)
     return FileProblem(item.path, "file_unreadable", f"{item.path}: cannot be read: {first}")
 
 
