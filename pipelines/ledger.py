@@ -118,16 +118,19 @@ def next_place(connection: duckdb.DuckDBPyConnection) -> int:
     return int(row[0]) if row else 1
 
 
-def waiting_places(connection: duckdb.DuckDBPyConnection) -> dict[str, int]:
-    """Places of files that were found, but could not land yet."""
-    rows = connection.execute("select path, place from ledger.waiting_place").fetchall()
-    return {path: int(place) for path, place in rows}
+def waiting_places(connection: duckdb.DuckDBPyConnection) -> dict[tuple[str, str], int]:
+    """Places of files that were found, but could not land yet, by path and export."""
+    rows = connection.execute("select path, export_name, place from ledger.waiting_place")
+    return {(path, export): int(place) for path, export, place in rows.fetchall()}
 
 
-def hold_place(connection: duckdb.DuckDBPyConnection, path: str, place: int) -> None:
+def hold_place(
+    connection: duckdb.DuckDBPyConnection, path: str, export_name: str, place: int
+) -> None:
     """Keep the place of a file that could not land."""
     connection.execute(
-        "insert or ignore into ledger.waiting_place values (?, ?)", [path, place]
+        "insert or ignore into ledger.waiting_place values (?, ?, ?)",
+        [path, export_name, place],
     )
 
 
@@ -153,7 +156,10 @@ def record_landing(
     """Enter a landing, its partitions, and take out the one it replaces: all or nothing."""
     connection.execute("begin")
     try:
-        connection.execute("delete from ledger.waiting_place where path = ?", [row["path"]])
+        connection.execute(
+            "delete from ledger.waiting_place where path = ? and export_name = ?",
+            [row["path"], row["export_name"]],
+        )
         if replaces is not None:
             for table in ("landed_file", "landed_partition", "clock_bound"):
                 connection.execute(

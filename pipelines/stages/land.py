@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 import hashlib
-import json
 import logging
 import shutil
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Final
+from typing import Any
 
 import duckdb
 import polars as pl
@@ -16,7 +15,7 @@ import polars as pl
 from pipelines import ledger
 from pipelines.bucket_work import Progress
 from pipelines.ledger import LandedPart
-from pipelines.load_settings import ExportSettings, Loaded
+from pipelines.load_settings import Loaded
 from pipelines.observe import event
 from pipelines.open_connections import interruptible
 from pipelines.sources.amounts import quality_macro
@@ -28,9 +27,10 @@ from pipelines.sources.export_files import (
 )
 from pipelines.sources.meters import load_meters
 from pipelines.sources.staged import FileTask
+from pipelines.stages.file_identity import Places, content_of, manners_of, read_as_of
 from pipelines.stages.found_files import FoundFile, expect_files, find_files
 from pipelines.stages.lake_parts import landing_folder, move_in, sweep_up, take_out
-from pipelines.stages.land_file import Landing, land_file, read_limits
+from pipelines.stages.land_file import Landing, land_file
 from pipelines.stages.read_findings import compare_clocks
 from pipelines.stages.restate import latest_scale, restate
 from pipelines.warehouse import LANDING_MEMORY, connect, work_database
@@ -38,9 +38,6 @@ from pipelines.workspace import Workspace
 from rightsize.errors import BalanceError, ConfigError, StoreError
 
 Partition = tuple[str, str, int]  # kind, month, bucket
-
-_READING_VERSION: Final = 2
-"""Raised when the same bytes would land as other reads; every file is then read again."""
 
 
 @dataclass(frozen=True)
@@ -149,46 +146,36 @@ def _land_all(
     seen = ledger.known_content(work)
     landed = ledger.landed_hashes(work)
     generations = ledger.generations(work)
-    places = _Places(work)
+    places, manners = Places(work), manners_of(loaded, buckets)
     known = 0
     if progress:
         progress("land", 0, len(found))
     for done, item in enumerate(found, start=1):
         outcome = _land_one(
-            loaded, workspace, work, item, meters, buckets, places, seen, landed, generations
+            loaded,
+            workspace,
+            work,
+            item,
+            meters,
+            buckets,
+            places,
+            manners,
+            seen,
+            landed,
+            generations,
         )
         if isinstance(outcome, LandedFile):
             files.append(outcome)
             landed.add(outcome.file_hash)
         elif isinstance(outcome, FileProblem):
             problems.append(outcome)
-            places.hold(item.path)
+            places.hold(item)
         else:
             known += 1
         if progress:
             progress("land", done, len(found))
     _refuse_hopeless(found, files, known, problems)
     return files, known, problems
-
-
-class _Places:
-    """The place of each file among all: that of its first finding."""
-
-    def __init__(self, work: duckdb.DuckDBPyConnection) -> None:
-        self._work = work
-        self._next = ledger.next_place(work)
-        self._waiting = ledger.waiting_places(work)
-
-    def of(self, path: Path) -> int:
-        """The place of a file that has not landed yet."""
-        if str(path) not in self._waiting:
-            self._waiting[str(path)] = self._next
-            self._next += 1
-        return self._waiting[str(path)]
-
-    def hold(self, path: Path) -> None:
-        """Keep the place of a file that could not land."""
-        ledger.hold_place(self._work, str(path), self.of(path))
 
 
 def _refuse_hopeless(
@@ -207,17 +194,18 @@ def _land_one(
     item: FoundFile,
     meters: pl.DataFrame,
     buckets: int,
-    places: _Places,
+    places: Places,
+    manners: dict[str, str],
     seen: dict[str, tuple[FileStamp, str]],
     landed: set[str],
     generations: dict[str, int],
 ) -> LandedFile | FileProblem | None:
     """Land one file; None where it has landed before."""
     try:
-        digest, lines = _content(item, seen)
+        digest, lines = content_of(item, seen)
     except OSError as error:
         return unreadable(item.path, error)
-    read_as = _read_as(loaded, item.export, buckets, generations.get(digest, 0))
+    read_as = read_as_of(manners[item.export.name], generations.get(digest, 0))
     file_hash = hashlib.sha256(f"{digest} {read_as}".encode()).hexdigest()[:32]
     if file_hash in landed:
         if lines is not None:  # hashed just now: another name, or touched
@@ -229,7 +217,7 @@ def _land_one(
     names = [export.name for export in loaded.settings.exports]
     replaced, place = ledger.earlier_reading(
         work, digest, str(item.path), item.export.name, names
-    ) or (None, places.of(item.path))
+    ) or (None, places.of(item))
     landing = Landing(
         task=FileTask(
             item.path,
@@ -271,22 +259,6 @@ def _as_problem(item: FoundFile, error: Exception) -> FileProblem:
         first = f"{type(error).__name__}: {first}"
         event("file fails", level=logging.ERROR, path=str(item.path), error=first)
     return FileProblem(item.path, "file_unreadable", f"{item.path}: cannot be read: {first}")
-
-
-def _content(item: FoundFile, seen: dict[str, tuple[FileStamp, str]]) -> tuple[str, int | None]:
-    stamp, digest = seen.get(str(item.path), (None, ""))
-    if stamp == item.stamp:
-        return digest, None
-    return content_hash(item.path)
-
-
-def _read_as(loaded: Loaded, export: ExportSettings, buckets: int, generation: int) -> str:
-    """What decides how a file's bytes become reads, as one short hash."""
-    said = export.model_dump(mode="json", exclude={"name", "path", "supersedes"})
-    parts = [_READING_VERSION, said, loaded.settings.timezone, buckets, read_limits()]
-    parts += [loaded.settings.tier(export.name), generation]
-    text = json.dumps(parts, sort_keys=True, default=str)
-    return hashlib.sha256(text.encode()).hexdigest()[:12]
 
 
 def _enter(

@@ -143,7 +143,7 @@ def test_known_files_are_not_read_again(
     def forbidden(path: Path) -> tuple[str, int]:
         raise AssertionError(f"{path} was hashed again")
 
-    monkeypatch.setattr("pipelines.stages.land.content_hash", forbidden)
+    monkeypatch.setattr("pipelines.stages.file_identity.content_hash", forbidden)
     assert utility.land().known_files == 1
 
 
