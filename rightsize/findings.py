@@ -37,6 +37,11 @@ _CODES = (
     FindingCode("low_coverage", "warning", "many reads of the period are missing"),
     FindingCode("many_estimates", "warning", "many reads are estimates of the head-end"),
     FindingCode(
+        "estimate_replaces_read",
+        "warning",
+        "estimates stand where measured or edited reads landed too",
+    ),
+    FindingCode(
         "coarse_resolution", "warning", "the register's step is large against the flow"
     ),
     FindingCode(

@@ -20,9 +20,7 @@ from pipelines.configuration.load_priors import load_priors
 from pipelines.configuration.load_settings import Loaded
 from pipelines.configuration.meter_list import Meters, load_meters
 from pipelines.store.lake_partition import bucket_name
-
-USUAL_RESOLUTION_GAL = 1.0
-"""Step of a register that meters.csv does not tell: our convention."""
+from rightsize.errors import ConfigError
 
 
 @dataclass(frozen=True)
@@ -33,6 +31,7 @@ class Fleet:
     meters: Meters
     catalogue_hash: str
     meters_hash: str
+    meters_path: Path
     documents: dict[str, Any]
 
 
@@ -77,6 +76,7 @@ def load_fleet(loaded: Loaded) -> Fleet:
             ]
         ),
         meters_hash=_file_digest(meters_path),
+        meters_path=meters_path,
         documents=documents,
     )
 
@@ -86,10 +86,19 @@ def in_service(fleet: Fleet, *, as_of: dt.date) -> pl.DataFrame:
 
     Age counts to the last day of the reads, not to today: the same input gives the same
     result whenever it is run.
+
+    Raises
+    ------
+    ConfigError
+        If there is none.
     """
+    if fleet.meters.frame["removed_on"].null_count() == 0:
+        raise ConfigError(
+            f"{fleet.meters_path}: no meter is in service: every one of "
+            f"{fleet.meters.frame.height} has a removed_on"
+        )
     current = fleet.meters.frame.filter(pl.col("removed_on").is_null()).with_columns(
         age_years=(pl.lit(as_of) - pl.col("installed_on")).dt.total_days() / 365.25,
-        resolution_gal=pl.col("resolution_gal").fill_null(USUAL_RESOLUTION_GAL),
     )
     judged = fleet.settings
     placed = with_meter_index(current, judged.catalogue, units=judged.units).sort("meter_id")

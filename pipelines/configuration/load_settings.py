@@ -60,6 +60,9 @@ class ExportSettings(Settings):
     register_digits: int | None = Field(
         default=None, ge=3, le=12, description="dials of the registers; rollovers need them"
     )
+    supersedes: tuple[str, ...] = Field(
+        default=(), description="names of exports whose reads these replace, of any quality"
+    )
 
     @field_validator("timezone")
     @classmethod
@@ -153,7 +156,28 @@ class SweepSettings(Settings):
         names = [e.name for e in self.exports]
         if len(set(names)) != len(names):
             raise ValueError(f"exports must have different names; got {names}")
+        for export in self.exports:
+            unknown = [n for n in export.supersedes if n not in names]
+            if unknown:
+                raise ValueError(
+                    f"export {export.name!r} supersedes {unknown[0]!r}, which is no export; "
+                    f"there are: {', '.join(names)}"
+                )
+            self.tier(export.name)
         return self
+
+    def tier(self, name: str, *, above: tuple[str, ...] = ()) -> int:
+        """How many exports lie below one, each superseded by the next.
+
+        Raises
+        ------
+        ValueError
+            If an export supersedes itself, by whatever way round.
+        """
+        if name in above:
+            raise ValueError(f"export {name!r} supersedes itself")
+        below = next(e.supersedes for e in self.exports if e.name == name)
+        return max((self.tier(n, above=(*above, name)) + 1 for n in below), default=0)
 
     def document(self) -> dict[str, Any]:
         """All that results may rest on, as JSON: not the lake's place, nor who is told."""

@@ -5,6 +5,7 @@ from __future__ import annotations
 import difflib
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
+from datetime import date
 from pathlib import Path
 from typing import Final
 
@@ -28,6 +29,8 @@ _NUMBERS: Final[dict[str, tuple[float, float]]] = {  # allowed range, lower end 
     "register_digits": (0, 15),
 }
 _DATES: Final = ("installed_on", "removed_on")
+OPEN_END_FROM: Final = date(2099, 1, 1)
+"""A removal from then on (2099-12-31, 9999-12-31) is no removal: common practice of lists."""
 _TEXTS: Final = (
     "customer_class",
     "service_kind",
@@ -44,10 +47,10 @@ COLUMNS: Final[dict[str, str]] = {
     "meter_type": f"one of {', '.join(METER_TYPES)}",
     "size_in": "nominal size [in]: `0.75`, `3/4`, `1-1/2`, `5/8x3/4` (the meter's own first)",
     "installed_on": "date such as 2021-04-30; a change-out is two rows with dates that meet",
-    "removed_on": "date; empty while the meter is in service",
+    "removed_on": "date; empty, or 2099 and later, while the meter is in service",
     "customer_class": "one of ours, or a code of `class_codes`",
     "service_kind": f"one of {', '.join(k for k in SERVICE_KINDS if k)}; domestic if empty",
-    "resolution": "smallest step of the register, multiplier included",
+    "resolution": "smallest step of the register, multiplier included; the reads' own if empty",
     "resolution_unit": f"of `resolution`, one of {', '.join(GAL_PER_UNIT)}; gal if empty",
     "multiplier": "what this meter's amounts are to be multiplied by; 1 if empty",
     "register_digits": "dials of this register, before the export's",
@@ -264,6 +267,12 @@ def _date(name: str) -> pl.Expr:
     return pl.col(name).str.slice(0, 10).str.to_date("%Y-%m-%d", strict=False)
 
 
+def _removed_on() -> pl.Expr:
+    """The day on which a meter was removed; null for an open end."""
+    removed_on = _date("removed_on")
+    return pl.when(removed_on < OPEN_END_FROM).then(removed_on)
+
+
 def _size_in() -> pl.Expr:
     """Size in inches, also written `5/8`, `1-1/2`, `1 1/2"` or `5/8x3/4` (the meter's own)."""
     text = (
@@ -292,7 +301,8 @@ def _typed(texts: pl.DataFrame) -> pl.DataFrame:
         "meter_id",
         "meter_type",
         _size_in().alias("size_in"),
-        *(_date(n).alias(n) for n in _DATES),
+        _date("installed_on").alias("installed_on"),
+        _removed_on().alias("removed_on"),
         "customer_class",
         kind.otherwise(fire.otherwise(pl.lit("domestic"))).alias("service_kind"),
         (number["resolution"] * unit).alias("resolution_gal"),

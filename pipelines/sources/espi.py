@@ -43,6 +43,8 @@ _DIAL: Final = (1, 2, 3, 9)  # readings of a register: volumes by difference
 _DELTA: Final = (0, 4)  # volumes of intervals; 0 and absent mean nothing else is stated
 _REVERSE: Final = 19
 _BATCH: Final = 50_000
+_MOST_INTEGER: Final = 10**12  # times the readings of a block it fits into 64 bits
+_MOST_POWER: Final = 15  # UnitMultiplierKind goes from -12 to 9
 
 _READING: Final = pa.schema(
     [
@@ -163,7 +165,7 @@ def _blocks(task: FileTask, feed: _Feed) -> Iterator[list[dict[str, Any]]]:
             f"{task.path}: uses a document type or entities, which are not read: "
             f"{type(error).__name__}"
         ) from None
-    except ParseError as error:
+    except (LookupError, ValueError, ParseError) as error:  # an encoding that is not known, too
         if not feed.records:
             raise ConfigError(f"{task.path}: not XML that can be read: {error}") from None
         feed.broken = str(error)
@@ -236,13 +238,16 @@ def _types(feed: _Feed) -> pa.Table:
     for meter_reading, type_id in feed.type_of.items():
         kind = feed.types.get(type_id, {})
         unit, factor = UOM.get(kind.get("uom", -1), (None, 1.0))
+        power = kind.get("powerOfTenMultiplier", 0)
+        if abs(power) > _MOST_POWER:
+            unit, power = None, 0
         behaviour = kind.get("accumulationBehaviour", 4)
         rows.append(
             {
                 "meter_reading": meter_reading,
                 "is_dial": behaviour in _DIAL,
                 "unit": unit or f"uom {kind.get('uom') if kind else 'not given'}",
-                "factor": factor * 10.0 ** kind.get("powerOfTenMultiplier", 0),
+                "factor": factor * 10.0**power,
                 "length_s": kind.get("intervalLength"),
                 "refused_as": _refused_as(behaviour, kind.get("flowDirection")),
             }
@@ -300,7 +305,9 @@ def _find(element: Element, *path: str) -> str | None:
 
 
 def _integer(text: str | None) -> int | None:
+    """A whole number; one beyond all that the schema means as the greatest that is held."""
     try:
-        return int((text or "").strip())
+        number = int((text or "").strip())
     except ValueError:
         return None
+    return max(-_MOST_INTEGER, min(number, _MOST_INTEGER))

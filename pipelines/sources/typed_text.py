@@ -272,14 +272,23 @@ def _typed_view(task: FileTask, form: _Form, doubtful: list[int], *, has_blanks:
         "unit_text": "null::varchar",
         "gal_per_unit": gal_per_unit,
         "interval_text": f"{length}::varchar",
-        "interval_min": f"{length}::float",
-        "peak_gpm": f"{names.get('peak', 'null')}::float",
+        "interval_min": f"try_cast({length} as float)",
+        "peak_gpm": _peak(names.get("peak")),
         "refused_as": "null::varchar",
     }
     listed = ", ".join(f"{sql} as {name}" for name, sql in columns.items())
     return (
         f"create or replace temp view typed_read as select {listed} from typed_line "
         "union all by name from doubtful_read"
+    )
+
+
+def _peak(column: str | None) -> str:
+    """A peak flow as the narrower number that the lake holds; beyond it, infinite."""
+    if column is None:
+        return "null::float"
+    return (
+        f"case when {column} is not null then coalesce(try_cast({column} as float), 'inf') end"
     )
 
 

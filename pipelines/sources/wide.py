@@ -111,12 +111,14 @@ def _days(connection: duckdb.DuckDBPyConnection, task: FileTask, cell_count: int
     """When each day of the file begins (UTC), how many intervals it has, and what is odd.
 
     `change` is the first cell of the hour that the clock skips (`change_count` cells of it) or
-    shows twice, where the file's cells may follow the clock and not the day; else null.
+    shows twice, where the file's cells may follow the clock and not the day; else null. A day
+    beyond the bounds for reads is left out: its cells are refused by its date.
     """
     info = ZoneInfo(task.zone)
     rows = connection.execute(
         "select distinct date, stamp_at(trim(date)) from wide_line "
-        "where stamp_at(trim(date)) is not null"
+        "where stamp_at(trim(date)) between getvariable('earliest_at') - interval 2 days "
+        "and getvariable('latest_at') + interval 2 days"
     ).fetchall()
     days = [_day(text, at, info, task.export.interval_min, cell_count) for text, at in rows]
     schema = pa.schema(

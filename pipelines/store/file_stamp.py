@@ -31,11 +31,16 @@ _PARTIAL: Final = (".tmp", ".part", ".partial", ".filepart", ".crdownload", ".sw
 
 @dataclass(frozen=True)
 class FileStamp:
-    """What the file system says of a file: enough to see that it did not change."""
+    """What the file system says of a file: enough to see that it did not change.
+
+    `changed_ns` is the time at which its entry changed: a copy that keeps size and time of
+    modification has another.
+    """
 
     path: Path
     bytes: int
     modified_ns: int
+    changed_ns: int
 
     @classmethod
     def of(cls, path: Path) -> FileStamp:
@@ -47,7 +52,7 @@ class FileStamp:
             If it cannot be looked at.
         """
         info = path.stat()
-        return cls(path, info.st_size, info.st_mtime_ns)
+        return cls(path, info.st_size, info.st_mtime_ns, info.st_ctime_ns)
 
 
 @dataclass(frozen=True)

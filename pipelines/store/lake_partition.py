@@ -17,7 +17,7 @@ PARTITION_FOLDERS: Final = "month=*/bucket=*"
 LAKE_FOLDERS: Final = f"*_read/{PARTITION_FOLDERS}"
 """Matches every partition of reads below the lake."""
 BUCKET_FOLDERS: Final = "bucket=*"
-MONTH_IN_PATH: Final = r"month=(\d{4}-\d{2})"
+MONTH_IN_PATH: Final = r".*/month=(\d{4}-\d{2})/"
 """Regular expression that finds a partition's month in a path."""
 
 _KIND_OF: Final[dict[str, PartitionKind]] = {

@@ -66,8 +66,13 @@ PROFILE: Final = Table(
             "allowed",
         ),
         number("interval_min", "length of a read interval", low=0),
-        number("resolution_gal", "smallest step of the register", null="allowed", low=0),
-        number("days_covered", "days' worth of intervals with a read", low=0),
+        number(
+            "resolution_gal",
+            "smallest step of the register: as listed, else learnt from its reads",
+            null="allowed",
+            low=0,
+        ),
+        number("days_covered", "days' worth of intervals with a read, gaps left out", low=0),
         count("reads_used", "reads that shape the profile: measured or edited"),
         number("estimated_share", "share of reads that are estimates of the head-end"),
         number(

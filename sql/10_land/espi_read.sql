@@ -61,6 +61,7 @@ select
     case
         when service <> 2 then 'service_not_water'
         when refused_as is not null then refused_as
+        when abs(at_s) >= 100000000000 then 'time_implausible'
         when is_dial and getvariable('amount_name') = 'volume' then 'reading_beside_volumes'
     end as refused_as
 from timed

@@ -17,7 +17,12 @@ ranked as (
     from reads
     window best as (
         partition by meter_id, read_at
-        order by quality = 'missing', landed_seq desc, source_line desc
+        order by
+            quality = 'missing',
+            landed_seq // 100000000 desc,
+            quality in ('estimated', 'questionable'),
+            landed_seq desc,
+            source_line desc
     )
 ),
 timed as (

@@ -12,7 +12,7 @@ with months as (
     select
         meter_id,
         strptime(regexp_extract(filename, '.*/month=(\d{4}-\d{2})/', 1), '%Y-%m')::date as month_on,
-        sum(registered_gal) / sum(days_covered) as gal_per_day,
+        sum(registered_gal) / sum(days_covered + gap_days) as gal_per_day,
         max(max_interval_gpm) filter (where max_interval_gpm > 0) as peak_gpm
     from read_parquet($stat_files, filename = true, hive_partitioning = false)
     where registered_gal is not null

@@ -11,7 +11,7 @@ with months as (
     select
         meter_id,
         filename,
-        sum(registered_gal) / sum(days_covered) as gal_per_day
+        sum(registered_gal) / sum(days_covered + gap_days) as gal_per_day
     from read_parquet($stat_files, filename = true, hive_partitioning = false)
     where registered_gal is not null
     group by meter_id, filename

@@ -33,7 +33,12 @@ ranked as (
         landed.*,
         row_number() over (
             partition by landed.meter_id
-            order by landed.read_at, landed.landed_seq desc, landed.source_line desc
+            order by
+                landed.read_at,
+                landed.landed_seq // 100000000 desc,
+                landed.quality in ('estimated', 'questionable'),
+                landed.landed_seq desc,
+                landed.source_line desc
         ) as place
     from landed
     semi join waiting on waiting.meter_id = landed.meter_id

@@ -1,13 +1,16 @@
 -- grain: one meter, month and read interval; key: meter_id, interval_min
--- reads: meter_key, current_read, deviation, hour_read, day_read
--- why: the sums that the inference needs; they add up over months (maxima: the greatest)
--- units: in the names; *_ss [gpm2]
+-- reads: meter_key, current_read, deviation, hour_read, day_read, register_step
+-- why: the sums that the inference needs; they add up over months (maxima: the greatest). The
+--      time of gaps is not covered by reads: days_covered is without it, registered_gal has
+--      its volume
+-- units: in the names; *_ss [gpm2]; gap_days [d] of gaps whose volume is known
 create or replace temp table month_stat as
 with volume as (
     select
         meter_key,
         interval_min,
-        sum(interval_min) / 1440 as days_covered,
+        coalesce(sum(interval_min) filter (where not is_gap), 0) / 1440 as days_covered,
+        coalesce(sum(interval_min) filter (where is_gap), 0) / 1440 as gap_days,
         count(*) as read_count,
         count(*) filter (where is_shape) as shape_count,
         count(*) filter (where is_estimated) as estimated_count,
@@ -114,6 +117,7 @@ select
     meter_key.meter_id,
     volume.interval_min,
     volume.days_covered,
+    volume.gap_days,
     volume.read_count,
     volume.shape_count,
     volume.estimated_count,
@@ -143,7 +147,8 @@ select
     days.day_ss,
     days.day_dof,
     days.day_count,
-    days.night_zero_count
+    days.night_zero_count,
+    register_step.step_gal
 from volume
 join meter_key on volume.meter_key = meter_key.meter_key
 left join within
@@ -152,4 +157,5 @@ left join finest
     on volume.meter_key = finest.meter_key and volume.interval_min = finest.interval_min
 left join hours on finest.meter_key = hours.meter_key
 left join days on finest.meter_key = days.meter_key
+left join register_step on finest.meter_key = register_step.meter_key
 order by meter_key.meter_id, volume.interval_min;

@@ -1,8 +1,9 @@
 -- grain: one meter in service; key: meter_id
 -- reads: month_stat files ($stat_files), meter_month
 -- why: a year's sums of one meter; volumes and counts weighted by season, sums of squares as
---      they are, maxima the greatest; the read interval is the one that covers most days
--- units: in the names
+--      they are, maxima the greatest; the read interval is the one that covers most days. What
+--      the months show of the register's step is listed
+-- units: in the names; month_step_gal [gal], null where no month shows a step
 create or replace temp table meter_stat as
 with stat as (
     select
@@ -38,13 +39,31 @@ main_interval as (
     group by meter_id
 ),
 
+-- the volume of the days covered, by the month's rate: that of its gaps counts in the rate
+rated as (
+    select
+        meter_id,
+        month,
+        sum(registered_gal * weight) * sum(days_covered) / sum(days_covered + gap_days)
+            as registered_gal
+    from weighted
+    group by meter_id, month
+),
+
+year_volume as (
+    select
+        meter_id,
+        sum(registered_gal) as registered_gal
+    from rated
+    group by meter_id
+),
+
 volumes as (
     select
         meter_id,
         sum(days_covered) as days_covered,
         sum(read_count) as read_count,
         sum(estimated_count) as estimated_count,
-        sum(registered_gal * weight) as registered_gal,
         sum(estimated_gal) as estimated_gal,
         sum(backward_gal) as backward_gal,
         sum(gap_gal) as gap_gal,
@@ -58,7 +77,8 @@ volumes as (
         sum(day_dof) as day_dof,
         sum(day_count) as day_count,
         sum(night_zero_count * weight) as night_zero_count,
-        count(distinct month) as month_count
+        count(distinct month) as month_count,
+        list(step_gal) filter (where step_gal is not null) as month_step_gal
     from weighted
     group by meter_id
 ),
@@ -99,10 +119,12 @@ stopped as (
 
 select
     volumes.*,
+    year_volume.registered_gal,
     shapes.* exclude (meter_id),
     stopped.is_stopped,
     stopped.last_use_at
 from volumes
+join year_volume on volumes.meter_id = year_volume.meter_id
 join shapes on volumes.meter_id = shapes.meter_id
 join stopped on volumes.meter_id = stopped.meter_id
 order by volumes.meter_id;

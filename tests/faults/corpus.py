@@ -128,6 +128,27 @@ NUMBERS = [
     good("minus-zero.csv", lines("M1,2025-06-01 03:00,-0.0,A"), 3),
     good("strange-quality.csv", lines("M1,2025-06-01 03:00,1,\u2603"), 3),
 ]
+WIDER = "meter_id,interval_end,volume,quality,peak_gpm,interval_min\n"
+
+
+def wider(name: str, cells: str, rule: str) -> Case:
+    """As `one`, of a file with peaks and lengths."""
+    good_lines = [f"M1,2025-06-01 0{h}:00,1,A,0.5,60" for h in (1, 2)]
+    bad_line = f"M1,2025-06-01 03:00,1,A,{cells}"
+    text = WIDER + "\n".join([*good_lines, bad_line, ""])
+    return Case(f"{name}.csv", text.encode(), 2, [(4, rule)])
+
+
+CELLS = [
+    wider("peak-beyond-float", "1e39,60", "peak_implausible"),
+    wider("peak-beyond-meters", "40000,60", "peak_implausible"),
+    wider("peak-below-zero", "-1,60", "peak_implausible"),
+    wider("peak-infinite", "inf,60", "peak_implausible"),
+    wider("length-beyond-float", "0.5,1e39", "interval_unreadable"),
+    wider("length-beyond-time", "0.5,1e30", "interval_unreadable"),
+    wider("length-not-a-number", "0.5,nan", "interval_unreadable"),
+    wider("length-below-zero", "0.5,-60", "interval_unreadable"),
+]
 STRUCTURE = [
     one("too-few-columns", "M1,2025-06-01 03:00", "line_unreadable"),
     one("too-many-columns", "M1,2025-06-01 03:00,1,A,B,C", "line_unreadable"),
@@ -331,5 +352,47 @@ ESPI = [
         1,
         [(2, "time_missing")],
     ),
+    bad(
+        "unknown-encoding.xml",
+        _FEED.replace("UTF-8", "x-klingon").encode(),
+        "not XML that can be read",
+    ),
+    bad(
+        "encoding-of-several-bytes.xml",
+        _FEED.replace("UTF-8", "shift_jis").encode(),
+        "not XML that can be read",
+    ),
+    Case(
+        "start-beyond-64-bits.xml",
+        _FEED.replace(f"<start>{_START + 3600}<", f"<start>{10**30}<").encode(),
+        1,
+        [(2, "time_implausible")],
+    ),
+    Case(
+        "start-at-64-bits.xml",
+        _FEED.replace(f"<start>{_START + 3600}<", f"<start>{2**63 - 1}<").encode(),
+        1,
+        [(2, "time_implausible")],
+    ),
+    Case(
+        "block-beyond-64-bits.xml",
+        _FEED.replace("<interval><duration>3600<", f"<interval><duration>{10**30}<").encode(),
+        2,
+    ),
+    Case(
+        "length-beyond-64-bits.xml",
+        _FEED.replace(
+            "<timePeriod><duration>3600<", f"<timePeriod><duration>{10**30}<", 1
+        ).encode(),
+        1,
+        [(1, "interval_unreadable")],
+    ),
+    Case(
+        "power-beyond-all.xml",
+        _FEED.replace("<powerOfTenMultiplier>0<", f"<powerOfTenMultiplier>{10**30}<").encode(),
+        0,
+        [(1, "unit_unknown"), (2, "unit_unknown")],
+    ),
+    good("service-beyond-64-bits.xml", _FEED.replace("<kind>58<", f"<kind>{10**30}<").encode()),
 ]
-TEXT_CASES = [*TIMES, *NUMBERS, *STRUCTURE, *NAMES, *PACKED, *ENCODINGS, *TABLES]
+TEXT_CASES = [*TIMES, *NUMBERS, *CELLS, *STRUCTURE, *NAMES, *PACKED, *ENCODINGS, *TABLES]

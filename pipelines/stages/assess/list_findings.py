@@ -44,14 +44,19 @@ def list_findings(
     frame
         Findings, as `finding_frame` makes them.
     """
-    stats, stuck = (
+    stats, stuck, replaced = (
         [folder / f"{table}.parquet" for folder in profiles]
-        for table in ("month_stat", "stuck_register")
+        for table in ("month_stat", "stuck_register", "replaced_read")
     )
-    with workspace.storage.at_hand([*stats, *stuck]) as here:
-        stat_files, stuck_files = local_paths(here, stats), local_paths(here, stuck)
+    with workspace.storage.at_hand([*stats, *stuck, *replaced]) as here:
+        stat_files = local_paths(here, stats)
         from_reads = read_findings(
-            workspace, stat_files, meters, stuck_files=stuck_files, units=units
+            workspace,
+            stat_files,
+            meters,
+            stuck_files=local_paths(here, stuck),
+            replaced_files=local_paths(here, replaced),
+            units=units,
         )
         return pl.concat(
             [
@@ -76,7 +81,7 @@ def _strays(stat_files: list[str], meters: Meters) -> pl.DataFrame:
 def _monthly_flow(stat_files: list[str], service: pl.DataFrame) -> pl.DataFrame:
     """Mean registered flow of each meter in service by month well covered [gpm]."""
     month = pl.col("path").str.extract(MONTH_IN_PATH).str.to_date("%Y-%m")
-    days = pl.col("days_covered").sum()
+    days = (pl.col("days_covered") + pl.col("gap_days")).sum()
     monthly = (
         pl.scan_parquet(stat_files, include_file_paths="path", glob=False)
         .with_columns(month=month)

@@ -17,6 +17,7 @@ from pipelines.store.workspace import Workspace
 from pipelines.work.bucket_work import bucket_connection
 from rightsize.contracts.profiles import ProfileBlock
 from rightsize.demand.bands import BAND_COUNT
+from rightsize.demand.register_step import common_step
 
 Array = NDArray[np.float64]
 _STAT, _BAND = "month_stat.parquet", "month_band.parquet"
@@ -26,6 +27,10 @@ _STAT_COLUMNS = (
     "max_day_gpm", "night_zero_count",
     "interval_min",
 )  # fmt: skip
+
+
+USUAL_RESOLUTION_GAL = 1.0
+"""Step of a register that neither meters.csv nor the reads tell: our convention."""
 
 
 @dataclass(frozen=True)
@@ -85,7 +90,9 @@ def load_bucket(
         stat = connection.sql("select * from meter_stat order by meter_id").pl()
         band = connection.sql("select * from meter_band order by all").pl()
     stat = stat.with_columns(cs.decimal().cast(pl.Float64))
-    return BucketProfile(stat=service.join(stat, on="meter_id", how="left"), bands=band)
+    return BucketProfile(
+        stat=_with_step(service.join(stat, on="meter_id", how="left")), bands=band
+    )
 
 
 def block_of(profile: BucketProfile, rows: pl.DataFrame) -> ProfileBlock:
@@ -128,6 +135,16 @@ _NO_BANDS = pl.DataFrame(
 )
 
 
+def _with_step(stat: pl.DataFrame) -> pl.DataFrame:
+    """The register's step: as listed, else as its reads show it, else the usual one."""
+    shown = [None if steps is None else common_step(steps) for steps in stat["month_step_gal"]]
+    return stat.with_columns(
+        resolution_gal=pl.coalesce(
+            "resolution_gal", pl.Series(shown, dtype=pl.Float64)
+        ).fill_null(USUAL_RESOLUTION_GAL)
+    ).drop("month_step_gal")
+
+
 def _without_reads(service: pl.DataFrame) -> pl.DataFrame:
     names = (
         *_STAT_COLUMNS,
@@ -139,7 +156,9 @@ def _without_reads(service: pl.DataFrame) -> pl.DataFrame:
         "backward_gal",
         "day_count",
     )
-    return service.with_columns(
+    return _with_step(
+        service.with_columns(month_step_gal=pl.lit(None, dtype=pl.List(pl.Float64)))
+    ).with_columns(
         *(pl.lit(None, dtype=pl.Float64).alias(name) for name in names),
         is_stopped=pl.lit(None, dtype=pl.Boolean),
         last_use_at=pl.lit(None, dtype=pl.Datetime("us", "UTC")),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -28,13 +29,27 @@ def find_files(loaded: Loaded) -> tuple[list[FoundFile], list[FileProblem]]:
     problems: list[FileProblem] = []
     for export in loaded.settings.exports:
         paths, troubled = export_paths(loaded.export_place(export))
-        problems.extend(troubled)
+        problems.extend(_unnamed(p.path) or p for p in troubled)
         for path in sorted(paths, key=_landing_order):
+            if (unnamed := _unnamed(path)) is not None:
+                problems.append(unnamed)
+                continue
             try:
                 found.append(FoundFile(export, path, FileStamp.of(path)))
             except OSError as error:
                 problems.append(unreadable(path, error))
     return found, problems
+
+
+def _unnamed(path: Path) -> FileProblem | None:
+    """A path that is no text cannot stand in the ledger or in a message."""
+    try:
+        str(path).encode()
+    except UnicodeEncodeError:
+        shown = os.fsencode(path).decode("utf-8", "backslashreplace")
+        told = f"{shown}: its name is not UTF-8; rename the file to have it read"
+        return FileProblem(Path(shown), "file_name", told)
+    return None
 
 
 def _landing_order(path: Path) -> tuple[str, str, str]:

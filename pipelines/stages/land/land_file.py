@@ -25,7 +25,7 @@ from pipelines.sources.stamps import stamp_macros
 from pipelines.sources.text_file import stage_columns
 from pipelines.sources.wide import stage_wide
 from pipelines.stages.land.lake_parts import write_parts
-from pipelines.store.ledger import LandedPart
+from pipelines.store.ledger import ClockBound, LandedPart
 from pipelines.store.packed import is_packed, unpack
 from pipelines.store.resources import config_path
 from pipelines.store.warehouse import quoted, run_sql, set_variables
@@ -57,15 +57,18 @@ class Landing:
     bucket_count: int
 
 
-def land_file(
-    connection: duckdb.DuckDBPyConnection, landing: Landing
-) -> tuple[dict[str, Any], list[LandedPart], list[str]]:
-    """Read a file into Parquet beside the lake; nothing is moved or entered yet.
+@dataclass(frozen=True)
+class Landed:
+    """A file read into Parquet beside the lake."""
 
-    Returns
-    -------
-    tuple
-        The ledger's row, the partitions written, the meters named in the file.
+    row: dict[str, Any]  # of the ledger
+    parts: list[LandedPart]
+    meters: list[str]  # that it names
+    bound: ClockBound
+
+
+def land_file(connection: duckdb.DuckDBPyConnection, landing: Landing) -> Landed:
+    """Read a file into Parquet beside the lake; nothing is moved or entered yet.
 
     Raises
     ------
@@ -119,7 +122,16 @@ def land_file(
     names = [
         name for (name,) in connection.execute("select meter_id from landing_meter").fetchall()
     ]
-    return row, parts, names
+    return Landed(row, parts, names, _clock_bound(connection, balance["rows_future"]))
+
+
+def _clock_bound(connection: duckdb.DuckDBPyConnection, rows_future: int) -> ClockBound:
+    """What the clock decided; where no stamp lies in the future, without looking for it."""
+    row = connection.execute("select getvariable('has_odd_stamp')").fetchone()
+    if not rows_future and not (row and row[0]):
+        return None, None
+    found = _row(run_sql(connection, "10_land/future_read"))
+    return found["refused_from_at"], found["accepted_until_at"]
 
 
 def _stage(connection: duckdb.DuckDBPyConnection, task: FileTask) -> Staged:
@@ -145,9 +157,22 @@ def _stage(connection: duckdb.DuckDBPyConnection, task: FileTask) -> Staged:
     return replace(staged, problem=shown)
 
 
+def read_limits() -> dict[str, Any]:
+    """The limits of the row rules."""
+    found: dict[str, Any] = yaml.safe_load(
+        config_path("read_rules.yaml").read_text(encoding="utf-8")
+    )
+    return found
+
+
+def latest_at(now_at: datetime) -> datetime:
+    """From when on a time is refused as of the future."""
+    return now_at + timedelta(days=float(read_limits()["future_days"]))
+
+
 def _set_up(connection: duckdb.DuckDBPyConnection, landing: Landing) -> None:
     export = landing.task.export
-    limits = yaml.safe_load(config_path("read_rules.yaml").read_text(encoding="utf-8"))
+    limits = read_limits()
     connection.execute(
         f"create type quality_word as enum ({', '.join(quoted(q) for q in QUALITIES)})"
     )
@@ -166,7 +191,7 @@ def _set_up(connection: duckdb.DuckDBPyConnection, landing: Landing) -> None:
             "landed_seq": landing.landed_seq,
             "now_at": landing.now_at,
             "earliest_at": datetime.fromisoformat(str(limits["earliest_at"])),
-            "latest_at": landing.now_at + timedelta(days=float(limits["future_days"])),
+            "latest_at": latest_at(landing.now_at),
             "max_flow_gpm": float(limits["max_flow_gpm"]),
             "interval_min": float(export.interval_min),
             "bucket_count": landing.bucket_count,

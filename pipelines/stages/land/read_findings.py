@@ -75,6 +75,7 @@ def read_findings(
     *,
     stuck_files: Sequence[Path | str],
     units: UnitSystem,
+    replaced_files: Sequence[Path | str] = (),
 ) -> tuple[Finding, ...]:
     """Findings on meters whose reads give away a wrong unit, clock or a stuck register.
 
@@ -86,6 +87,8 @@ def read_findings(
         The meter list, for the account of each meter.
     stuck_files
         What the same profiles say of registers that stood still.
+    replaced_files
+        What they say of estimates in the place of reads.
     units
         Of the figures in messages; evidence is in US units.
     """
@@ -107,6 +110,7 @@ def read_findings(
             found += _from_profiles(
                 connection, stat_files, stuck_files, meters, accounts, words
             )
+            found += _of_estimates(connection, replaced_files, accounts)
     return tuple(f for f in found if f.account_id)
 
 
@@ -135,6 +139,34 @@ def _from_profiles(
         *(_multiplier_finding(accounts, row, words) for row in jumps),
         *(_unlike_finding(accounts, row, words) for row in unlike),
         *(_stuck_finding(accounts, row, words) for row in stuck),
+    ]
+
+
+def _of_estimates(
+    connection: duckdb.DuckDBPyConnection,
+    replaced_files: Sequence[Path | str],
+    accounts: dict[str, str],
+) -> list[Finding]:
+    if not replaced_files:
+        return []
+    files = {"replaced_files": [str(f) for f in replaced_files]}
+    return [
+        _finding(
+            accounts,
+            str(row["meter_id"]),
+            "estimate_replaces_read",
+            message=(
+                f"{row['read_count']:,} measured or edited reads from "
+                f"{row['first_at']:%Y-%m-%d} to {row['last_at']:%Y-%m-%d} (UTC) are replaced "
+                "by estimates: by supersedes of an export, or by longer intervals"
+            ),
+            evidence={
+                "read_count": row["read_count"],
+                "first_at": row["first_at"].isoformat(),
+                "last_at": row["last_at"].isoformat(),
+            },
+        )
+        for row in frame(connection, "20_validate/replaced_meter", files).to_dicts()
     ]
 
 

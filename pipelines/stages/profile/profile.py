@@ -29,7 +29,7 @@ from pipelines.work.bucket_work import Pool, Progress, bucket_connection, local_
 from pipelines.work.observe import StageCost
 from rightsize.demand import bands
 
-_TABLES = ("month_stat", "month_band", "balance", "stuck_register")
+_TABLES = ("month_stat", "month_band", "balance", "stuck_register", "replaced_read")
 _STATEMENTS = (
     "landed_read",
     "landed_read_none",
@@ -44,6 +44,7 @@ _STATEMENTS = (
     "deviation",
     "hour_read",
     "day_read",
+    "register_step",
     *_TABLES,
 )
 _FOLDERS = f"{PARTITION_FOLDERS}/*"
@@ -231,11 +232,11 @@ def _reduce(
     for relation in ("meter_key", "keyed_read", "superseded_read"):
         run_sql(connection, f"30_profile/{relation}")
     run_sql(connection, "30_profile/current_read", {"timezone": timezone})
-    for relation in ("deviation", "hour_read", "day_read", "month_stat"):
+    for relation in ("deviation", "hour_read", "day_read", "register_step", "month_stat"):
         run_sql(connection, f"30_profile/{relation}")
     run_sql(connection, "30_profile/month_band", _BAND_PARAMETERS)
-    run_sql(connection, "30_profile/balance")
-    run_sql(connection, "30_profile/stuck_register")
+    for relation in ("balance", "stuck_register", "replaced_read"):
+        run_sql(connection, f"30_profile/{relation}")
 
 
 @cache

@@ -154,3 +154,13 @@ def test_a_size_in_both_units_is_refused(tmp_path: Path) -> None:
     path = meters_file(tmp_path, f"{HEAD},size_mm\nA1,M1,turbine,2,50\n")
     with pytest.raises(ConfigError, match="line 2: give size_mm or size_in, not both"):
         load_meters(path, {})
+
+
+@pytest.mark.parametrize("removed_on", ["9999-12-31", "2999-12-31", "2099-12-31", ""])
+def test_an_open_end_means_still_in_service(tmp_path: Path, removed_on: str) -> None:
+    path = meters_file(
+        tmp_path,
+        f"{HEAD},installed_on,removed_on\nA1,M1,turbine,2,2019-04-30,{removed_on}\n"
+        "A2,M2,turbine,2,2019-04-30,2024-05-01\n",
+    )
+    assert load_meters(path, {}).frame["removed_on"].to_list() == [None, date(2024, 5, 1)]
