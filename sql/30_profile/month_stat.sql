@@ -1,7 +1,7 @@
 -- grain: one meter, month and read interval; key: meter_id, interval_min
 -- reads: meter_key, current_read, deviation, hour_read, day_read
 -- why: the sums that the inference needs; they add up over months (maxima: the greatest)
--- units: in the names; *_ss [gpm2]
+-- units: in the names; *_ss [gpm2]; elapsed_days [d] of the local month at its last read
 create or replace temp table month_stat as
 with volume as (
     select
@@ -20,6 +20,11 @@ with volume as (
         max(peak_register_gpm) as peak_register_gpm,
         min(start_at) as first_at,
         max(start_at) as last_at,
+        least(
+            epoch(max(local_at) - date_trunc('month', max(local_at))) / 86400
+            + max(interval_min) / 1440,
+            day(last_day(max(local_at)))
+        ) as elapsed_days,
         max(start_at) filter (where registered_gal > 0) as last_use_at
     from current_read
     group by meter_key, interval_min
@@ -126,6 +131,7 @@ select
     volume.peak_register_gpm,
     volume.first_at,
     volume.last_at,
+    volume.elapsed_days,
     volume.last_use_at,
     within.within_ss,
     within.within_dof,

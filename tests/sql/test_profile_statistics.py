@@ -206,8 +206,8 @@ def test_months_merge_to_the_sums_of_the_whole(workspace: Workspace) -> None:
     assert block.max_hour_gpm[0] == pytest.approx(whole.max() / 60)
 
 
-def test_a_half_read_month_does_not_tilt_the_year(workspace: Workspace) -> None:
-    """Wet January read whole, dry February half: the year's mean weighs days, not reads."""
+def test_a_month_under_way_adds_its_days_and_no_more(workspace: Workspace) -> None:
+    """HAND: wet January read whole, 14 days of dry February: 45 days, not two months."""
     put(workspace, "2025-01", "a", hourly("M1", JANUARY, np.full(31 * 24, 600.0)))
     put(workspace, "2025-02", "b", hourly("M1", FEBRUARY, np.full(14 * 24, 60.0)))
     summary = run(workspace)
@@ -216,7 +216,7 @@ def test_a_half_read_month_does_not_tilt_the_year(workspace: Workspace) -> None:
     )
     block = block_of(bucket, bucket.stat.filter(pl.col("read_count") > 0))
     mean_gpm = block.registered_gal[0] / block.days_covered[0] / 1440
-    assert mean_gpm == pytest.approx((10 * 31 + 1 * 28) / 59)
+    assert mean_gpm == pytest.approx((10 * 31 + 1 * 14) / 45)
 
 
 def test_a_meter_that_stopped_is_judged_on_the_months_before(workspace: Workspace) -> None:
