@@ -205,7 +205,7 @@ def _assess_block(
         fleet=learnt,
         installed=installed,
     )
-    names = rows.select("meter_id", "customer_name", "area")
+    names = rows.select("meter_id", "customer_name", "area", "service_address")
     decision = decide(
         block, posterior, site_block(rows), fleet.catalogue, fleet.tariff, limits,
         units=fleet.units,
@@ -266,6 +266,7 @@ def _not_assessed_rows(refused: pl.DataFrame) -> pl.DataFrame:
         "meter_id",
         "customer_name",
         "area",
+        "service_address",
         "customer_class",
         "service_kind",
         code="not_assessed_code",

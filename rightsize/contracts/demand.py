@@ -56,13 +56,13 @@ PROFILE: Final = Table(
         Column(
             "first_read_on",
             "date",
-            "day of the first read that the profile holds (its trailing year)",
+            "local day of the first read that the profile holds (its trailing year)",
             "allowed",
         ),
         Column(
             "last_read_on",
             "date",
-            "day of the last read that the profile holds",
+            "local day of the last read that the profile holds",
             "allowed",
         ),
         number("interval_min", "length of a read interval", low=0),
@@ -108,8 +108,20 @@ PROFILE: Final = Table(
         ),
         number("mean_flow_gpm", "mean registered flow", null="allowed", low=0),
         number("peak_interval_gpm", "largest mean of one read interval", null="allowed", low=0),
-        number("peak_60min_gpm", "largest 60 min mean read", null="allowed", low=0),
-        number("peak_day_gpm", "largest 24 h mean read", null="allowed", low=0),
+        number(
+            "peak_60min_gpm",
+            "largest 60 min mean read",
+            null="allowed",
+            null_means="no full hour was read: reads are longer",
+            low=0,
+        ),
+        number(
+            "peak_day_gpm",
+            "largest mean of a local day of which 20 hours or more were read",
+            null="allowed",
+            null_means="no such day was read",
+            low=0,
+        ),
         *interval_columns(
             "peak_10s", "gpm", "10 s flow exceeded 0.001 % of the time", null="allowed", low=0
         ),

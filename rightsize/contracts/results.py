@@ -68,6 +68,7 @@ NOT_ASSESSED: Final = Table(
         text("message", "the reason in one sentence with its numbers"),
         text("customer_name", "customer, where meters.csv names one", null="allowed"),
         text("area", "district or route, where meters.csv names one", null="allowed"),
+        text("service_address", "street address, where meters.csv names one", null="allowed"),
         text("customer_class", "class of use", null="allowed", allowed=CUSTOMER_CLASSES),
         text("service_kind", "what the line serves", null="allowed", allowed=SERVICE_KINDS),
         text("installed_type", "type of the meter in service", null="allowed"),

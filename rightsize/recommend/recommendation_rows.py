@@ -9,6 +9,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from rightsize.assess.verdict import ACTIONS, VERDICTS
+from rightsize.demand.flow_distribution import where_read
 from rightsize.recommend.candidates import main_rule
 from rightsize.recommend.case import Case
 from rightsize.recommend.choice import Choice
@@ -17,6 +18,7 @@ from rightsize.recommend.reasons import with_reason
 from rightsize.recommend.row_columns import (
     at_meter,
     bounded,
+    bounded_ratio,
     draws_at_meter,
     head_loss_at_peak,
     meter_columns,
@@ -74,12 +76,20 @@ def _gain_columns(case: Case, rows: slice, draws: Draws, choice: Choice) -> dict
     installed = draws_at_meter(draws.registered_gal, case.meter_index[rows])
     actual = np.maximum(draws.actual_gal, 1e-9)
     weight = draws.weight
-    accuracy = choice.weighed.accuracy_pct[0]
+    gain = bounded_ratio("accuracy_gain_pct", registered - installed, actual, weight)
+    volume = bounded("volume_gain_gal_per_year", registered - installed, weight)
+    registered_gal = weighted_mean(draws.installed_gal, weight)
+    actual_gal = weighted_mean(actual, weight)
+    accuracy = registered_gal / actual_gal * 100
     return {
-        "installed_accuracy_pct": at_meter(accuracy, case.meter_index[rows]),
-        "recommended_accuracy_pct": at_meter(accuracy, choice.chosen),
-        **bounded("accuracy_gain_pct", (registered - installed) / actual * 100, weight),
-        **bounded("volume_gain_gal_per_year", registered - installed, weight),
+        "registered_gal_per_year": registered_gal,
+        "actual_gal_per_year": actual_gal,
+        "recommended_registered_gal_per_year": registered_gal
+        + volume["volume_gain_gal_per_year"],
+        "installed_accuracy_pct": accuracy,
+        "recommended_accuracy_pct": accuracy + gain["accuracy_gain_pct"],
+        **gain,
+        **volume,
         "unseen_share_of_gain": _unseen_share(case, rows, registered - installed, weight),
     }
 
@@ -107,10 +117,14 @@ def _money_columns(case: Case, rows: slice, draws: Draws, choice: Choice) -> dic
     net = bounded(
         "net_benefit_usd_per_year", draws_at_meter(draws.net_benefit_usd, chosen), weight
     )
+    until = at_meter(case.costs.until_renewal_share[rows], chosen)
+    renewal = np.where(kept, 0.0, (1 - until) * weighted_mean(draws.renewal_gain_usd, weight))
     cash = gain["revenue_gain_usd_per_year"] + np.minimum(fixed, 0.0) - upkeep
     return {
+        **_bills(case, rows, draws, gain["revenue_gain_usd_per_year"], fixed),
         **gain,
         **net,
+        "renewal_gain_usd_per_year": renewal,
         "net_present_value_usd": net["net_benefit_usd_per_year"]
         * case.costs.present_value_factor[chosen],
         "payback_years": np.where(kept, np.nan, simple_payback_years(cost, cash)),
@@ -120,17 +134,33 @@ def _money_columns(case: Case, rows: slice, draws: Draws, choice: Choice) -> dic
     }
 
 
+def _bills(
+    case: Case, rows: slice, draws: Draws, gain_usd: Array, fixed_change_usd: Array
+) -> dict[str, Array]:
+    """A year's bill, base charge and all, as it is and with the chosen meter."""
+    rates, costs, _ = case.priced(rows)
+    volumetric = weighted_mean(rates.bill_usd_per_year(draws.installed_gal), draws.weight)
+    now = volumetric + costs.fixed_charge_usd_per_year[case.meter_index[rows]]
+    return {
+        "bill_usd_per_year": now,
+        "recommended_bill_usd_per_year": now + gain_usd + fixed_change_usd,
+    }
+
+
 def _flow_columns(case: Case, rows: slice, draws: Draws) -> dict[str, Any]:
-    weight = draws.weight
+    weight, actual = draws.weight, np.maximum(draws.actual_gal, 1e-9)
     return {
         **bounded("peak_10s_gpm", draws.peak_gpm, weight),
         **bounded("peak_1min_gpm", case.posterior.peak_1min_gpm[:, rows], weight),
-        "peak_60min_gpm": case.block.max_hour_gpm[rows],
+        "peak_60min_gpm": where_read(case.block.max_hour_gpm[rows]),
         "sustained_60min_gpm": weighted_mean(
             case.posterior.sustained_60min_gpm[:, rows], weight
         ),
         "low_flow_share": np.clip(
-            weighted_mean(case.posterior.low_flow_share[:, rows], weight), 0.0, 1.0
+            weighted_mean(case.posterior.low_flow_share[:, rows] * actual, weight)
+            / weighted_mean(actual, weight),
+            0.0,
+            1.0,
         ),
     }
 

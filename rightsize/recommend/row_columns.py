@@ -55,6 +55,18 @@ def bounded(name: str, draws: Array, weight: Array) -> dict[str, Array]:
     }
 
 
+def bounded_ratio(name: str, part: Array, whole: Array, weight: Array) -> dict[str, Array]:
+    """Mean of the part over mean of the whole [%], with the interval of the draws' ratios."""
+    made = bounded(name, part / whole * 100, weight)
+    low, high = with_word(name, "low"), with_word(name, "high")
+    mean = np.asarray(weighted_mean(part, weight) / weighted_mean(whole, weight) * 100)
+    return {
+        name: mean,
+        low: np.minimum(made[low], mean),
+        high: np.maximum(made[high], mean),
+    }
+
+
 UNITS: Final = ("_usd_per_year", "_gal_per_year", "_pct", "_gpm", "_share", "_usd")
 
 

@@ -34,6 +34,7 @@ class Draws:
     registered_gal: Floats  # [J, A, M]
     volumetric_gain_usd: Floats  # [J, A, M] against the installed meter as it is
     net_benefit_usd: Floats  # [J, A, M] a year
+    renewal_gain_usd: Floats  # [J, A] of replacing the installed meter in kind, as a meter new
     net_benefit_known_usd: Floats  # [J, A, M] the same by curves as the catalogue has them
     fits: Flags  # [J, A, M] peak, sustained flow and head loss
     peak_gpm: Array  # [J, A]
@@ -88,7 +89,9 @@ def draw_benefits(
     installed = posterior.installed_gal_per_year[:, rows]
     peak = posterior.peak_10s_gpm[:, rows]
     sustained = np.maximum(posterior.sustained_60min_gpm[:, rows], least_sustained_gpm)
-    gain, net = _money(registered, installed, meter_index, rates, costs, demand_elasticity)
+    gain, net, renewal = _money(
+        registered, installed, meter_index, rates, costs, demand_elasticity
+    )
     known = net
     if posterior.known_curve_gal_per_year is not None:
         by_known = posterior.known_curve_gal_per_year[:, rows].astype(DRAW_KIND)
@@ -103,6 +106,7 @@ def draw_benefits(
         registered_gal=registered,
         volumetric_gain_usd=gain,
         net_benefit_usd=net,
+        renewal_gain_usd=renewal,
         net_benefit_known_usd=known,
         fits=fits,
         peak_gpm=peak,
@@ -113,21 +117,26 @@ def draw_benefits(
 def _money(
     registered: Floats, installed: Array, meter_index: NDArray[np.int64], rates: RateSteps,
     costs: ChangeCosts, demand_elasticity: float,
-) -> tuple[Floats, Floats]:  # fmt: skip
-    """Gain of volumetric charges and net benefit of each meter in each draw [J, A, M]."""
+) -> tuple[Floats, Floats, Floats]:  # fmt: skip
+    """Gain of volumetric charges and net benefit of each meter in each draw [J, A, M].
+
+    The third is the gain of a renewal in kind [J, A], at the rates of a meter new.
+    """
     bill_now = rates.bill_usd_per_year(installed).astype(DRAW_KIND)
     billed = _after_demand_answers(registered, installed, demand_elasticity)
     gain = rates.bill_usd_per_year(billed)
     gain -= bill_now[:, :, None]
     net = gain - _level_cost_usd(costs)
     ours = np.arange(len(meter_index))
+    renewal = np.zeros_like(bill_now)
     if np.any(costs.until_renewal_share < 1):
         bill_renewed = rates.bill_usd_per_year(registered[:, ours, meter_index].astype(float))
         renewed = (1 - costs.until_renewal_share).astype(DRAW_KIND)
-        net -= (bill_renewed.astype(DRAW_KIND) - bill_now)[:, :, None] * renewed
+        renewal = bill_renewed.astype(DRAW_KIND) - bill_now
+        net -= renewal[:, :, None] * renewed
     gain[:, ours, meter_index] = 0
     net[:, ours, meter_index] = 0
-    return gain, net
+    return gain, net, renewal
 
 
 def _level_cost_usd(costs: ChangeCosts) -> Floats:
@@ -169,9 +178,6 @@ def weigh(
         Odds that peak, sustained flow and head loss must fit together.
     """
     fit = odds(draws.fits, draws.weight)
-    actual = np.maximum(draws.actual_gal, 1e-9).astype(DRAW_KIND)
-    accuracy = draws.registered_gal / actual[:, :, None]
-    accuracy *= 100
     registered = _with_interval(draws.registered_gal, draws.weight)
     low = np.maximum(registered[1], np.minimum(envelope[0], registered[0]))
     high = np.minimum(registered[2], np.maximum(envelope[1], registered[0]))
@@ -181,8 +187,22 @@ def weigh(
         odds_of_benefit=odds(draws.net_benefit_usd > 0, draws.weight),
         net_benefit_range_usd=_with_interval(draws.net_benefit_usd, draws.weight),
         registered_gal=(registered[0], low, high),
-        accuracy_pct=_with_interval(accuracy, draws.weight),
+        accuracy_pct=_accuracy_pct(draws, registered[0]),
     )
+
+
+def _accuracy_pct(draws: Draws, registered_gal: Floats) -> tuple[Floats, Floats, Floats]:
+    """Mean registered over mean actual volume [%], and the interval of the draws' own ratios.
+
+    A ratio of means, so that accuracy times actual volume is the volume that is billed: the
+    mean of ratios is larger, the more so the less the actual volume is known.
+    """
+    actual = np.maximum(draws.actual_gal, 1e-9).astype(DRAW_KIND)
+    accuracy = draws.registered_gal / actual[:, :, None]
+    accuracy *= 100
+    low, high = interval(accuracy, draws.weight)
+    mean = registered_gal / weighted_mean(actual, draws.weight)[:, None] * 100
+    return mean, np.minimum(low, mean), np.maximum(high, mean)
 
 
 def _with_interval(value: Floats, weight: Array) -> tuple[Floats, Floats, Floats]:

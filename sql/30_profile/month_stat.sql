@@ -19,6 +19,8 @@ with volume as (
         max(flow_gpm) filter (where is_shape) as max_interval_gpm,
         max(peak_register_gpm) as peak_register_gpm,
         min(start_at) as first_at,
+        min(local_at)::date as first_on,
+        max(local_at)::date as last_on,
         max(start_at) as last_at,
         least(
             epoch(max(local_at) - date_trunc('month', max(local_at))) / 86400
@@ -110,6 +112,22 @@ days as (
     group by meter_key
 ),
 
+-- reads longer than an hour show no hour, but a day that they fill
+long_days as (
+    select
+        meter_key,
+        local_at::date as day_on,
+        sum(registered_gal) / sum(interval_min) as day_gpm
+    from current_read
+    where is_shape and interval_min > 60
+    group by meter_key, day_on
+    having sum(interval_min) between 20 * 60 and 25 * 60
+),
+
+largest_long_day as (
+    select meter_key, max(day_gpm) as max_day_gpm from long_days group by meter_key
+),
+
 -- statistics of hours and days belong to a meter, not to an interval: the finest carries them
 finest as (
     select meter_key, min(interval_min) as interval_min from volume group by meter_key
@@ -130,6 +148,8 @@ select
     volume.max_interval_gpm,
     volume.peak_register_gpm,
     volume.first_at,
+    volume.first_on,
+    volume.last_on,
     volume.last_at,
     volume.elapsed_days,
     volume.last_use_at,
@@ -145,7 +165,7 @@ select
     within.slot_ss,
     within.slot_step_ss,
     hours.max_hour_gpm,
-    days.max_day_gpm,
+    greatest(days.max_day_gpm, largest_long_day.max_day_gpm) as max_day_gpm,
     days.day_ss,
     days.day_dof,
     days.day_count,
@@ -158,4 +178,5 @@ left join finest
     on volume.meter_key = finest.meter_key and volume.interval_min = finest.interval_min
 left join hours on finest.meter_key = hours.meter_key
 left join days on finest.meter_key = days.meter_key
+left join largest_long_day on finest.meter_key = largest_long_day.meter_key
 order by meter_key.meter_id, volume.interval_min;

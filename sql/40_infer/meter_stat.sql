@@ -49,6 +49,8 @@ volumes as (
         sum(backward_gal * weight) as backward_gal,
         sum(gap_gal * weight) as gap_gal,
         min(first_at) as first_at,
+        min(first_on) as first_on,
+        max(last_on) as last_on,
         max(last_at) as last_at,
         epoch(max(last_at) - min(first_at)) / 86400
             - sum(days_covered * (1 - weight)) as span_days,

@@ -17,11 +17,11 @@ import polars as pl
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from tests.sql.test_profile_statistics import JANUARY, SERVICE, hourly, put, run
 
 from pipelines.resources import sql_text
 from pipelines.stages.infer import load_bucket
 from pipelines.workspace import Workspace
+from tests.sql.test_profile_statistics import JANUARY, SERVICE, hourly, put, run
 
 DAYS_A_YEAR = 365
 ROUNDING = 1e-9  # relative; sums of some hundred terms
@@ -62,14 +62,15 @@ def _written(folder: Path, month: str, rows: Days) -> str:
     numbers: dict[str, Any] = {
         "days_covered": float(len(rows)), "read_count": len(rows), "shape_count": len(rows),
         "registered_gal": sum(rows.values()), "elapsed_days": float(last.day),
-        "interval_min": 1440.0, "first_at": at[0], "last_at": at[1], "last_use_at": at[1],
+        "interval_min": 1440.0, "first_on": min(rows), "last_on": last, "first_at": at[0], "last_at": at[1], "last_use_at": at[1],
     }  # fmt: skip
-    zeros = (
-        "estimated_count estimated_gal backward_gal gap_gal zero_count max_interval_gpm "
-        "peak_register_gpm max_hour_gpm max_day_gpm day_ss day_dof day_count night_zero_count "
-        "within_ss within_dof within_mean_sum lag1_ss lag2_ss lag3_ss lag1_count lag2_count "
-        "lag3_count slot_ss slot_step_ss"
-    ).split()
+    zeros = [
+        "estimated_count", "estimated_gal", "backward_gal", "gap_gal", "zero_count",
+        "max_interval_gpm", "peak_register_gpm", "max_hour_gpm", "max_day_gpm", "day_ss",
+        "day_dof", "day_count", "night_zero_count", "within_ss", "within_dof",
+        "within_mean_sum", "lag1_ss", "lag2_ss", "lag3_ss", "lag1_count", "lag2_count",
+        "lag3_count", "slot_ss", "slot_step_ss",
+    ]  # fmt: skip
     path = folder / f"month={month}" / "month_stat.parquet"
     path.parent.mkdir()
     pl.DataFrame({"meter_id": ["M1"], **{k: [v] for k, v in numbers.items()},

@@ -155,6 +155,13 @@ def recommendations(keys: pl.DataFrame, rng: np.random.Generator) -> pl.DataFram
         pl.Series("recommended_type", np.where(change, "ultrasonic", "turbine")),
         pl.Series("recommended_size_in", np.where(change, 2.0, 3.0)),
         pl.lit("standard").alias("recommended_grade"),
+        pl.Series("registered_gal_per_year", (98 - gain) * 8000),
+        pl.lit(800_000.0).alias("actual_gal_per_year"),
+        pl.lit(98 * 8000.0).alias("recommended_registered_gal_per_year"),
+        pl.lit(6000.0).alias("bill_usd_per_year"),
+        pl.Series("recommended_bill_usd_per_year", 6000 + money - 240 * change),
+        pl.lit(0.0).alias("renewal_gain_usd_per_year"),
+        pl.Series("annual_cost_usd_per_year", 60.0 - 240 * change),
         pl.Series("installed_accuracy_pct", 98 - gain),
         pl.lit(98.0).alias("recommended_accuracy_pct"),
         *(pl.Series(name, values) for name, values in intervals.items()),
@@ -188,7 +195,7 @@ def candidate_rows(keys: pl.DataFrame, count: int, rng: np.random.Generator) -> 
         feasible.alias("feasible"),
         pl.when(feasible)
         .then(None)
-        .otherwise(pl.lit("peak above SMOC"))
+        .otherwise(pl.lit("peak_over_smoc"))
         .alias("rejected_because"),
         pl.when(feasible).then(pl.col("rank")).alias("rank"),
         pl.Series("accuracy_pct", accuracy),
