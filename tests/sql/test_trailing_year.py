@@ -62,7 +62,8 @@ def _written(folder: Path, month: str, rows: Days) -> str:
     numbers: dict[str, Any] = {
         "days_covered": float(len(rows)), "read_count": len(rows), "shape_count": len(rows),
         "registered_gal": sum(rows.values()), "elapsed_days": float(last.day),
-        "interval_min": 1440.0, "first_on": min(rows), "last_on": last, "first_at": at[0], "last_at": at[1], "last_use_at": at[1],
+        "interval_min": 1440.0, "first_on": min(rows), "last_on": last,
+        "first_at": at[0], "last_at": at[1], "last_use_at": at[1],
     }  # fmt: skip
     zeros = [
         "estimated_count", "estimated_gal", "backward_gal", "gap_gal", "zero_count",

@@ -20,7 +20,7 @@ SINGLE_PRECISION = 1e-5  # relative; draws are held in single precision, some te
 
 
 def test_accuracy_is_the_ratio_of_the_means() -> None:
-    """HAND: 90 gal registered of 100 or of 300 gal is 45 % of 200, not the mean of 90 and 30."""
+    """HAND: 90 gal of 100 or of 300 gal are 45 % of 200, not the mean of 90 % and 30 %."""
     block, posterior, sites, meters = fleet(40, draws=2)
     registered = posterior.installed_gal_per_year.mean(axis=0)
     posterior = replace(
