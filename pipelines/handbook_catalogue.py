@@ -21,6 +21,7 @@ from rightsize.meters.curve_charts import changeover_chart, curve_chart
 from rightsize.meters.principles import principle_of
 from rightsize.meters.ratings import CONFIDENCE_WORDS
 from rightsize.meters.service_tests import ServiceRule
+from rightsize.plain_number import plain_number
 from rightsize.units import GPM_PER_M3H
 
 HANDBOOK: Final = Path(__file__).resolve().parent.parent / "rightsize" / "handbook"
@@ -249,7 +250,7 @@ def _table(heads: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
 
 def _number(value: float) -> str:
     """Three significant digits, never an exponent."""
-    return f"{value:.3g}" if abs(value) < 999.5 else f"{value:.0f}"
+    return plain_number(value, 3)
 
 
 def _both(flow_gpm: float) -> str:

@@ -18,6 +18,7 @@ from pipelines.load_settings import ExportSettings, SweepSettings
 from pipelines.sources import meters
 from rightsize.meters.catalogue import MeterType
 from rightsize.meters.wear import WearRate
+from rightsize.plain_number import plain_number
 from rightsize.settings import (
     ClassRate,
     CustomerClass,
@@ -122,7 +123,7 @@ def _default(field: FieldInfo) -> str:
         return ""
     if isinstance(value, tuple):
         return f"`[{', '.join(map(str, value))}]`"
-    return f"`{value:g}`" if isinstance(value, float) else f"`{value}`"
+    return f"`{plain_number(value)}`" if isinstance(value, float) else f"`{value}`"
 
 
 def _source(field: FieldInfo) -> str:

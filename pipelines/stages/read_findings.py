@@ -17,6 +17,7 @@ from pipelines.warehouse import connect, frame, run_sql, work_database
 from pipelines.workspace import Workspace
 from rightsize.findings import FINDING_CODES, Finding
 from rightsize.meters.catalogue import size_label
+from rightsize.plain_number import plain_number
 from rightsize.units import UnitSystem
 from rightsize.wording import UnitNames
 
@@ -150,7 +151,7 @@ def _clock_finding(accounts: dict[str, str], row: tuple[object, ...]) -> Finding
         "clock_shift",
         message=(
             f"exports {first} and {second} tell the same volumes "
-            f"{abs(float(str(shift_min))):g} min apart: "
+            f"{plain_number(abs(float(str(shift_min))))} min apart: "
             "stamps of the end taken for the start, or a clock off by an interval?"
         ),
         evidence={
@@ -171,7 +172,7 @@ def _multiplier_finding(
         message=(
             f"daily volume went from {before} to {after} "
             f"in {row['month_on']:%Y-%m} and stayed: "
-            f"a factor of {row['factor']:g}, a wrong unit or multiplier?"
+            f"a factor of {plain_number(row['factor'])}, a wrong unit or multiplier?"
         ),
         evidence={
             "factor": row["factor"],
@@ -205,7 +206,11 @@ def _volume(gal: float, said: UnitNames) -> str:
 def _unlike_finding(accounts: dict[str, str], row: dict[str, Any], said: UnitNames) -> Finding:
     size = size_label(row["size_in"], units=said.system)
     times = row["gal_per_day"] / row["class_gal_per_day"]
-    told = f"{times:.3g} times" if times >= 1 else f"a {1 / times:.3g}th of"
+    told = (
+        f"{plain_number(times, 3)} times"
+        if times >= 1
+        else f"a {plain_number(1 / times, 3)}th of"
+    )
     return _finding(
         accounts,
         str(row["meter_id"]),
@@ -213,7 +218,7 @@ def _unlike_finding(accounts: dict[str, str], row: dict[str, Any], said: UnitNam
         message=(
             f"{_volume(row['gal_per_day'], said)} a day, {told} the median of "
             f"{row['class_count']:,} meters of class {row['customer_class']} and "
-            f"{size}: a factor of {row['factor']:g}, a wrong unit or multiplier?"
+            f"{size}: a factor of {plain_number(row['factor'])}, a wrong unit or multiplier?"
         ),
         evidence={
             "factor": row["factor"],
