@@ -7,6 +7,7 @@ what it has done already is found done.
 
 from __future__ import annotations
 
+import datetime as dt
 import shutil
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, nullcontext
@@ -36,6 +37,7 @@ from pipelines.stages.assess import (
 from pipelines.stages.fleet_pages import write_fleet_pages
 from pipelines.stages.land import land
 from pipelines.stages.list_findings import list_findings
+from pipelines.stages.month_volume import month_volume
 from pipelines.stages.profile import profile
 from pipelines.stages.publish import publish
 from pipelines.stages.reconcile import SweepInputs, reconcile
@@ -167,6 +169,8 @@ def _assess(sweep: Sweep, cost: StageCost) -> None:
         units=sweep.loaded.settings.units,
     )  # fmt: skip
     write_block(found, folder / "finding", "meter_list")
+    months = month_volume(sweep.workspace, sweep.profiled.folders, sweep.fleet.meters.frame)
+    write_block(months, folder / "month_volume", "fleet")
 
 
 def _assess_bucket(
@@ -216,9 +220,10 @@ def _publish(sweep: Sweep, cost: StageCost) -> None:
     retention = Retention(
         settings.keep_sweeps, settings.keep_months, settings.keep_detail_sweeps
     )
+    record = replace(sweep.record, finished_at=dt.datetime.now(dt.UTC))
     with _inputs_at_hand(sweep) as inputs:
         sweep.published = publish(
-            sweep.workspace, sweep.record, sweep.reconciliation, inputs,
+            sweep.workspace, record, sweep.reconciliation, inputs,
             units=settings.units, retention=retention,
         )  # fmt: skip
     shutil.rmtree(sweep.workspace.assess / sweep.sweep_id, ignore_errors=True)

@@ -13,6 +13,7 @@ from rightsize.contracts.table import (
     interval_columns,
     interval_rule,
     number,
+    text,
 )
 
 FLOW_BAND: Final = Table(
@@ -40,6 +41,24 @@ FLOW_BAND: Final = Table(
     rules=(
         interval_rule("actual_volume", "share"),
         Rule("band_has_width", "band_from_gpm < band_to_gpm"),
+    ),
+    is_detail=True,
+)
+
+MONTH_VOLUME: Final = Table(
+    name="month_volume",
+    meaning="What each meter registered month by month, meters taken out included.",
+    grain="one row a sweep, account, meter and local month of the newest 13 in the lake",
+    key=("sweep_id", "account_id", "meter_id", "month"),
+    columns=(
+        SWEEP_ID,
+        ACCOUNT,
+        text("meter_id", "meter that was in service at the account in the month"),
+        text("month", "local month, YYYY-MM"),
+        number("days_covered", "days' worth of intervals with a read", low=0),
+        number("registered_gal", "volume registered, estimates and gaps included"),
+        number("estimated_gal", "of it, estimated by the head-end or questionable"),
+        number("gap_gal", "of it, passed while reads were missing, spread over that time"),
     ),
     is_detail=True,
 )

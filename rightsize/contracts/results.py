@@ -10,7 +10,7 @@ from typing import Final
 
 from rightsize.contracts.candidate import CANDIDATE
 from rightsize.contracts.columns import ACCOUNT, ACTIONS, SEVERITIES, SWEEP_ID, VERDICTS
-from rightsize.contracts.demand import FLOW_BAND, PROFILE
+from rightsize.contracts.demand import FLOW_BAND, MONTH_VOLUME, PROFILE
 from rightsize.contracts.recommendation import RECOMMENDATION
 from rightsize.contracts.sweeps import SWEEP, SWEEP_TABLES
 from rightsize.contracts.table import Column, Table, number, text
@@ -25,6 +25,7 @@ __all__ = [
     "FINDING",
     "FLOW_BAND",
     "LARGEST_TABLE",
+    "MONTH_VOLUME",
     "NOT_ASSESSED",
     "PROFILE",
     "RECOMMENDATION",
@@ -85,6 +86,7 @@ BLOCK_TABLES: Final[tuple[Table, ...]] = (
     PROFILE,
     FINDING,
     NOT_ASSESSED,
+    MONTH_VOLUME,
 )
 """What a sweep leaves as block files."""
 

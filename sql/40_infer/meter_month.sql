@@ -1,7 +1,7 @@
 -- grain: one meter in service and month used; key: meter_id, month
 -- reads: month_stat files ($stat_files), meter_in_service
 -- why: the trailing year up to the last read. The newest month counts as the days it has; its
---      like of a year before gives the days that are still ahead in it. So a day that comes
+--      like of a year before gives the whole days that are still ahead in it. So a day that comes
 --      takes the place of one a year old, and no month is made out of one day. A stopped meter
 --      is judged on the months before it stopped
 -- units: weight [1] of the month's sums, 1 but for the oldest month; *_days [d]
@@ -38,7 +38,7 @@ last_use as (
         meter_id,
         max(month) as newest_month,
         max(last_at) as last_at,
-        day(last_day(max(month))) - arg_max(elapsed_days, month) as days_ahead,
+        floor(day(last_day(max(month))) - arg_max(elapsed_days, month) + 1e-6) as days_ahead,
         max(last_use_at) as last_use_at
     from monthly
     group by meter_id

@@ -15,14 +15,7 @@ import polars as pl
 from pipelines.stages.reconcile import SweepInputs
 from pipelines.workspace import Workspace
 from rightsize.contracts.frames import as_block
-from rightsize.contracts.results import (
-    CANDIDATE,
-    FINDING,
-    FLOW_BAND,
-    NOT_ASSESSED,
-    PROFILE,
-    RECOMMENDATION,
-)
+from rightsize.contracts.results import BLOCK_TABLES
 from rightsize.contracts.sweep_record import SweepRecord
 from rightsize.contracts.table import Table
 
@@ -93,13 +86,14 @@ def make_sweep(
         "flow_band": band_rows(keys, bands),
         "profile": profile_rows(keys, rng),
         "finding": finding_rows(keys),
+        "month_volume": month_rows(service),
         "not_assessed": service.filter(refused).with_columns(
             code=pl.lit("too_few_days"),
             message=pl.lit("41 days covered, 90 are asked for"),
             customer_class=pl.lit("office"),
         ),
     }
-    for table in (RECOMMENDATION, CANDIDATE, FLOW_BAND, PROFILE, FINDING, NOT_ASSESSED):
+    for table in BLOCK_TABLES:
         write_blocks(workspace, record, table, frames[table.name], blocks)
     inputs = SweepInputs(service, ledger_rows(workspace), balances(workspace))
     return SyntheticSweep(workspace, record, inputs, frames)
@@ -241,6 +235,16 @@ def profile_rows(keys: pl.DataFrame, rng: np.random.Generator) -> pl.DataFrame:
         pl.lit(0.2).alias("minimum_night_flow_gpm"),
         pl.lit(0.4).alias("zero_share"),
         pl.lit(4.0).alias("draw_volume_gal"),
+    )
+
+
+def month_rows(service: pl.DataFrame) -> pl.DataFrame:
+    months = pl.DataFrame({"month": [f"2025-{k:02d}" for k in range(1, 13)]})
+    return service.join(months, how="cross").with_columns(
+        pl.lit(30.0).alias("days_covered"),
+        pl.lit(9000.0).alias("registered_gal"),
+        pl.lit(300.0).alias("estimated_gal"),
+        pl.lit(0.0).alias("gap_gal"),
     )
 
 
