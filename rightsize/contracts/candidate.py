@@ -82,8 +82,9 @@ CANDIDATE: Final = Table(
         Column(
             "rank",
             "integer",
-            "place among the feasible, 1 the best: the installed meter and those that pass the"
-            " odds asked for come first, both parts by net benefit",
+            "place among the feasible, 1 the best: first the installed meter and those that"
+            " pass the odds asked for (all, where it is undersized), then the others, each"
+            " part by net benefit",
             "allowed",
             "not feasible",
             low=1,

@@ -126,17 +126,19 @@ IDENTITIES = {
         having min(rank) <> 1 or max(rank) <> count(*) or count(distinct rank) <> count(*)""",
     "candidate: rank falls with net benefit in each part": """
         with part as (
-            select *, is_installed or odds_of_benefit >= (
-                select (content ->> 'odds_of_benefit')::double - 1e-6 from sweep_document
-                where document = 'thresholds') and net_benefit_usd_per_year > 0 and
-                net_benefit_usd_per_year >= (
-                select (content ->> 'min_net_benefit_usd_per_year')::double
-                from sweep_document where document = 'thresholds') as is_first
+            select candidate.*, verdict = 'undersized' or is_installed
+                or candidate.odds_of_benefit >= (
+                    select (content ->> 'odds_of_benefit')::double - 1e-6 from sweep_document
+                    where document = 'thresholds')
+                and candidate.net_benefit_usd_per_year > 0
+                and candidate.net_benefit_usd_per_year >= (
+                    select (content ->> 'min_net_benefit_usd_per_year')::double
+                    from sweep_document where document = 'thresholds') as is_first
             from candidate join latest_recommendation as r
                 using (sweep_id, account_id, meter_id)
-            where feasible and verdict not in ('undersized', 'not_assessed')
+            where feasible and verdict <> 'not_assessed'
         )
-        select * from part as a join part as b using (account_id, meter_id)
+        select * from part as a join part as b using (sweep_id, account_id, meter_id)
         where a.rank < b.rank and (a.is_first < b.is_first
             or (a.is_first = b.is_first
                 and a.net_benefit_usd_per_year < b.net_benefit_usd_per_year - 0.01))""",
