@@ -69,21 +69,21 @@ _RECOMMENDATION_COLUMNS: Final[tuple[Column, ...]] = (
         null_means="nothing can be recommended",
     ),
     number(
-        "registered_gal_per_year",
+        "installed_registered_gal_per_year",
         "volume the installed meter registers, brought to a year",
         null=_NA,
         low=0,
     ),
-    number("actual_gal_per_year", "volume that passed, expected", null=_NA, low=0),
+    number("expected_actual_gal_per_year", "volume that passed, expected", null=_NA, low=0),
     number(
         "recommended_registered_gal_per_year",
-        "registered_gal_per_year plus volume_gain_gal_per_year",
+        "installed_registered_gal_per_year plus volume_gain_gal_per_year",
         null=_NA,
     ),
     number(
         "installed_accuracy_pct",
-        "registered over actual volume of the installed meter: registered_gal_per_year over"
-        " actual_gal_per_year",
+        "registered over actual volume of the installed meter:"
+        " installed_registered_gal_per_year over expected_actual_gal_per_year",
         null=_NA,
         low=0,
     ),

@@ -16,8 +16,8 @@ from rightsize.contracts.table import Rule
 SAME_ESTIMATE: Final = (
     Rule(
         "accuracy_is_registered_over_actual_volume",
-        "abs( installed_accuracy_pct * actual_gal_per_year - 100 * registered_gal_per_year )"
-        " <= 0.001 * actual_gal_per_year",
+        "abs( installed_accuracy_pct * expected_actual_gal_per_year"
+        " - 100 * installed_registered_gal_per_year ) <= 0.001 * expected_actual_gal_per_year",
     ),
     Rule(
         "accuracy_gain_is_recommended_less_installed",
@@ -25,13 +25,13 @@ SAME_ESTIMATE: Final = (
     ),
     Rule(
         "accuracy_gain_is_volume_gain_over_actual_volume",
-        "abs( accuracy_gain_pct * actual_gal_per_year - 100 * volume_gain_gal_per_year )"
-        " <= 0.001 * actual_gal_per_year",
+        "abs( accuracy_gain_pct * expected_actual_gal_per_year"
+        " - 100 * volume_gain_gal_per_year ) <= 0.001 * expected_actual_gal_per_year",
     ),
     Rule(
         "volume_gain_is_recommended_less_registered",
-        "abs( recommended_registered_gal_per_year - registered_gal_per_year"
-        " - volume_gain_gal_per_year ) <= 0.00001 * actual_gal_per_year",
+        "abs( recommended_registered_gal_per_year - installed_registered_gal_per_year"
+        " - volume_gain_gal_per_year ) <= 0.00001 * expected_actual_gal_per_year",
     ),
     Rule(
         "bills_differ_by_the_gain",

@@ -20,7 +20,8 @@ from rightsize.evidence.peak_days_picture import peak_days_svg
 from rightsize.evidence.quantity import Units, decimal, odds, pct, share, usd
 from rightsize.evidence.rivals import rivals
 from rightsize.evidence.site import SiteEvidence, YearReads
-from rightsize.evidence.statements import figures, headline
+from rightsize.evidence.statements import figures, headline, in_service_since, net_sum
+from rightsize.evidence.table_labels import with_labels
 from rightsize.evidence.unseen_picture import unseen_parts, unseen_svg
 from rightsize.evidence.visit import FILL_IN, checklist
 from rightsize.evidence.year_picture import largest_days, top_flow_gpm, year_svg
@@ -59,7 +60,8 @@ def site_page(meters: Sequence[SiteEvidence], *, for_pdf: bool = False) -> str:
         HTML that opens nothing else: no script, no address but `data:`.
     """
     first = meters[0]
-    page = environment().get_template("site.html").render(
+    template = environment().get_template("site.html")
+    page = with_labels(template.render(
         account_id=first.account_id,
         first=first,
         provenance=first.provenance,
@@ -70,7 +72,7 @@ def site_page(meters: Sequence[SiteEvidence], *, for_pdf: bool = False) -> str:
         cautions=words.CAUTIONS,
         fill_in=FILL_IN,
         for_pdf=for_pdf,
-    )  # fmt: skip
+    ))  # fmt: skip
     return in_print_colours(page) if for_pdf else page
 
 
@@ -87,6 +89,8 @@ def _part(site: SiteEvidence) -> dict[str, Any]:
         "is_settled": row.get("settled_verdict", row["verdict"]) == row["verdict"]
         and row.get("settled_action", row["action"]) == row["action"],
         "figures": figures(site),
+        "net_sum": net_sum(site),
+        "since": in_service_since(site),
         "card": card(site),
         "rivals": rivals(site),
         "checks": checklist(site),

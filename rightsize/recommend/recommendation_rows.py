@@ -82,8 +82,8 @@ def _gain_columns(case: Case, rows: slice, draws: Draws, choice: Choice) -> dict
     actual_gal = weighted_mean(actual, weight)
     accuracy = registered_gal / actual_gal * 100
     return {
-        "registered_gal_per_year": registered_gal,
-        "actual_gal_per_year": actual_gal,
+        "installed_registered_gal_per_year": registered_gal,
+        "expected_actual_gal_per_year": actual_gal,
         "recommended_registered_gal_per_year": registered_gal
         + volume["volume_gain_gal_per_year"],
         "installed_accuracy_pct": accuracy,

@@ -53,13 +53,14 @@ new_meter as (
 IDENTITIES = {
     "recommendation: registered over actual volume": f"""
         select * from {ASSESSED} and abs(installed_accuracy_pct
-            - 100 * registered_gal_per_year / actual_gal_per_year) > 1e-3""",
+            - 100 * installed_registered_gal_per_year / expected_actual_gal_per_year) > 1e-3""",
     "recommendation: the same for the recommended meter": f"""
         select * from {ASSESSED} and abs(recommended_accuracy_pct
-            - 100 * recommended_registered_gal_per_year / actual_gal_per_year) > 1e-3""",
+            - 100 * recommended_registered_gal_per_year
+                / expected_actual_gal_per_year) > 1e-3""",
     "recommendation: gain points are volume gain over actual": f"""
         select * from {ASSESSED} and abs(accuracy_gain_pct
-            - 100 * volume_gain_gal_per_year / actual_gal_per_year) > 1e-3""",
+            - 100 * volume_gain_gal_per_year / expected_actual_gal_per_year) > 1e-3""",
     "recommendation: net benefit": f"""
         select * from {ASSESSED} and abs(net_benefit_usd_per_year
             - (revenue_gain_usd_per_year - renewal_gain_usd_per_year
@@ -106,8 +107,8 @@ IDENTITIES = {
     "candidate: accuracy is registered over actual": """
         select * from candidate join latest_recommendation as r
             using (sweep_id, account_id, meter_id)
-        where abs(accuracy_pct * r.actual_gal_per_year / 100
-            - candidate.registered_gal_per_year) > 1e-5 * r.actual_gal_per_year""",
+        where abs(accuracy_pct * r.expected_actual_gal_per_year / 100
+            - candidate.registered_gal_per_year) > 1e-5 * r.expected_actual_gal_per_year""",
     "candidate: feasible or the rules it broke": """
         select * from candidate where feasible <>
             (coalesce(rejected_because, '') in ('', 'odds_of_benefit', 'less_benefit'))""",
@@ -154,8 +155,8 @@ IDENTITIES = {
     "profile: volumes are those of the recommendation": """
         select * from profile join latest_recommendation as r
             using (sweep_id, account_id, meter_id)
-        where abs(profile.registered_gal_per_year - r.registered_gal_per_year) > 0.001
-            or abs(profile.actual_gal_per_year - r.actual_gal_per_year) > 0.001
+        where abs(profile.registered_gal_per_year - r.installed_registered_gal_per_year) > 0.001
+            or abs(profile.actual_gal_per_year - r.expected_actual_gal_per_year) > 0.001
             or profile.low_flow_share - r.low_flow_share > 1e-9
             or profile.peak_60min_gpm is distinct from r.peak_60min_gpm""",
     "profile: peaks of longer times are not larger": """

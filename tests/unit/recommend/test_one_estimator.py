@@ -57,8 +57,8 @@ def test_every_row_keeps_the_identities(
     assert not violations(as_block(made.recommendation, RECOMMENDATION), RECOMMENDATION)
     assert not violations(as_block(made.candidate, CANDIDATE), CANDIDATE)
     held = made.candidate.join(
-        made.recommendation.select("meter_id", "actual_gal_per_year"), on="meter_id"
+        made.recommendation.select("meter_id", "expected_actual_gal_per_year"), on="meter_id"
     )
-    told = held["accuracy_pct"] * held["actual_gal_per_year"] / 100
+    told = held["accuracy_pct"] * held["expected_actual_gal_per_year"] / 100
     off = (told - held["registered_gal_per_year"]).abs()
-    assert (off <= SINGLE_PRECISION * held["actual_gal_per_year"]).all()
+    assert (off <= SINGLE_PRECISION * held["expected_actual_gal_per_year"]).all()
