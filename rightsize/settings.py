@@ -173,7 +173,11 @@ class Thresholds(Settings):
         le=1,
     )
     window_months: float = _limit(
-        12, "trailing calendar months that a profile rests on", source=_OURS, ge=1, le=36
+        12,
+        "trailing months, up to the last read, that a profile rests on",
+        source=_OURS,
+        ge=1,
+        le=36,
     )
     stopped_after_days: float = _limit(
         21,

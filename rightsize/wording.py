@@ -13,6 +13,7 @@ import polars as pl
 
 from rightsize.meters.catalogue import Meter, label_of
 from rightsize.units import GAL_PER_M3, GPM_PER_M3H, UnitSystem
+from rightsize.units.plain_number import plain_number
 
 MOST_CERTAIN: Final = 0.99
 """No probability is said above this, or below one less it: an account has few joint draws,
@@ -79,9 +80,14 @@ class Wording(UnitNames):
         return f"{'an' if size.startswith('8') or size in _WITH_AN else 'a'} {label}"
 
 
+def _plain(values: pl.Series) -> pl.Series:
+    said = [None if v is None else plain_number(v, 3) for v in values.to_list()]
+    return pl.Series(values.name, said, dtype=pl.String)
+
+
 def figure(value: pl.Expr) -> pl.Expr:
     """A figure as text: whole from 100 on, else three significant digits, no trailing `.0`."""
-    small = value.round_sig_figs(3).cast(pl.String).str.strip_suffix(".0")
+    small = value.round_sig_figs(3).map_batches(_plain, return_dtype=pl.String)
     whole = value.round(0).cast(pl.Int64, strict=False).cast(pl.String)
     return pl.when(value.abs() >= 100).then(whole).otherwise(small)
 

@@ -28,6 +28,7 @@ from rich.text import Text
 
 from pipelines.commands.console import PlainConsole, visible
 from rightsize.errors import QueryError
+from rightsize.units.plain_number import plain_number
 
 Format = Literal["table", "csv", "json", "parquet"]
 Row = tuple[Any, ...]
@@ -240,7 +241,7 @@ def _number_text(name: str, value: float) -> str:
         return f"{value:,.0f}" if abs(value) >= 100 else f"{value:,.2f}"
     if name.endswith("_pct"):
         return f"{value:,.2f}"
-    return f"{value:,.0f}" if abs(value) >= 1e5 else f"{value:.4g}"
+    return f"{value:,.0f}" if abs(value) >= 1000 else plain_number(value, 4)
 
 
 _WRITERS: Final[dict[str, Callable[[pa.RecordBatchReader, int | None, TextIO], int]]] = {

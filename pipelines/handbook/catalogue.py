@@ -27,6 +27,7 @@ from rightsize.meters.catalogue import Catalogue, Meter, label_of, size_words
 from rightsize.meters.principles import principle_of
 from rightsize.meters.service_tests import ServiceRule
 from rightsize.units import GPM_PER_M3H
+from rightsize.units.plain_number import plain_number
 
 HANDBOOK: Final = Path(__file__).resolve().parents[2] / "rightsize" / "handbook"
 PAGE: Final = "catalogue.md"
@@ -271,7 +272,7 @@ def _table(heads: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
 
 def _number(value: float) -> str:
     """Three significant digits, never an exponent."""
-    return f"{value:.3g}" if abs(value) < 999.5 else f"{value:.0f}"
+    return plain_number(value, 3)
 
 
 def _both(flow_gpm: float) -> str:

@@ -17,6 +17,7 @@ from pipelines.configuration.load_priors import load_priors
 from pipelines.handbook.parts import with_parts
 from rightsize.evidence.pictures import read_charts
 from rightsize.inference.water_use.priors import Priors
+from rightsize.units.plain_number import plain_number
 
 HANDBOOK: Final = Path(__file__).resolve().parents[2] / "rightsize" / "handbook"
 PAGE: Final = "what_hourly_reads_tell.md"
@@ -71,7 +72,8 @@ def write(folder: Path = HANDBOOK) -> None:
 
 
 def _range(middle: float, factor: float) -> str:
-    return f"{middle:.3g} ({middle / factor:.2g} to {middle * factor:.2g})"
+    low, high = (plain_number(end, 2) for end in (middle / factor, middle * factor))
+    return f"{plain_number(middle, 3)} ({low} to {high})"
 
 
 if __name__ == "__main__":

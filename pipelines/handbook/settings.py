@@ -26,6 +26,7 @@ from rightsize.settings import (
     Thresholds,
     Tier,
 )
+from rightsize.units.plain_number import plain_number
 
 PAGE: Final = (
     Path(__file__).resolve().parents[2] / "rightsize" / "handbook" / "configuration.md"
@@ -127,7 +128,7 @@ def _default(field: FieldInfo) -> str:
         return ""
     if isinstance(value, tuple):
         return f"`[{', '.join(map(str, value))}]`"
-    return f"`{value:g}`" if isinstance(value, float) else f"`{value}`"
+    return f"`{plain_number(value)}`" if isinstance(value, float) else f"`{value}`"
 
 
 def _source(field: FieldInfo) -> str:

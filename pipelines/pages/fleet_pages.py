@@ -37,6 +37,7 @@ from rightsize.evidence.list_data import list_parts
 from rightsize.units.column_units import metric_text
 
 MOVED_SHOWN: Final = 500
+ACCOUNTS_SHOWN: Final = 300
 VERSION_FILE: Final = "drawn-by.txt"
 _ASIDE: Final = ".aside-"
 
@@ -126,7 +127,7 @@ def _gathered(
         classes=rows("85_evidence/class_line"),
         verdicts=rows("80_summary/verdict_count"),
         moved=rows("85_evidence/moved_meter", shown=MOVED_SHOWN),
-        refusals=rows("85_evidence/refusal_line"),
+        refusals=rows("85_evidence/refusal_line", shown=ACCOUNTS_SHOWN),
         coverage=rows("85_evidence/coverage_line"),
         expectations=_expectations(workspace),
     )

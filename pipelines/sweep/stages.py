@@ -7,6 +7,7 @@ what it has done already is found done.
 
 from __future__ import annotations
 
+import datetime as dt
 import shutil
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, nullcontext
@@ -30,6 +31,7 @@ from pipelines.stages.assess.assess import (
     write_block,
 )
 from pipelines.stages.assess.list_findings import list_findings
+from pipelines.stages.assess.month_volume import month_volume
 from pipelines.stages.land.land import land
 from pipelines.stages.profile.profile import profile
 from pipelines.stages.publish.copy_results import copy_results, is_copied
@@ -187,6 +189,8 @@ def _assess(sweep: Sweep, cost: StageCost) -> None:
         units=sweep.loaded.settings.units,
     )
     write_block(found, folder / "finding", "meter_list")
+    months = month_volume(sweep.workspace, sweep.profiled.folders, sweep.fleet.meters.frame)
+    write_block(months, folder / "month_volume", "fleet")
 
 
 def _assess_bucket(
@@ -236,10 +240,11 @@ def _publish(sweep: Sweep, cost: StageCost) -> None:
     retention = Retention(
         settings.keep_sweeps, settings.keep_months, settings.keep_detail_sweeps
     )
+    record = replace(sweep.record, finished_at=dt.datetime.now(dt.UTC))
     with _inputs_at_hand(sweep) as inputs:
         sweep.published = publish(
             sweep.workspace,
-            sweep.record,
+            record,
             sweep.reconciliation,
             inputs,
             units=settings.units,

@@ -9,7 +9,9 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import Final
 
+from rightsize.contracts.demand import MONTH_VOLUME
 from rightsize.contracts.recommendation import RECOMMENDATION
+from rightsize.contracts.results import FINDING
 from rightsize.contracts.sweeps import LANDED_FILE, PROFILE_SOURCE
 from rightsize.contracts.table import Table
 from rightsize.errors import ContractError
@@ -100,6 +102,24 @@ VIEWS: Final[tuple[View, ...]] = (
         "one row a meter whose verdict is oversized, undersized or wrong_type",
         (RECOMMENDATION,),
         {"is_settled": _CHANGES["is_settled"]},
+    ),
+    View(
+        "latest_finding",
+        "Findings of the latest sweep, the gravest first, with name and place.",
+        "one row a meter and code",
+        (FINDING, RECOMMENDATION),
+        {},
+    ),
+    View(
+        "account_month",
+        "What the meters of each account registered month by month, latest sweep: the first"
+        " check against bills.",
+        "one row an account and local month of the newest 13",
+        (MONTH_VOLUME,),
+        {
+            "meters": "meters that were in service at the account in the month",
+            "days_covered": "days' worth of reads, of the meter that has fewest",
+        },
     ),
     View(
         "changed_since_previous_sweep",

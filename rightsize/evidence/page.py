@@ -22,7 +22,8 @@ from rightsize.evidence.pictures.year_picture import largest_days, top_flow_gpm,
 from rightsize.evidence.quantity import Units, decimal, odds, pct, share, usd
 from rightsize.evidence.rivals import rivals
 from rightsize.evidence.site import SiteEvidence, YearReads
-from rightsize.evidence.statements import figures, headline
+from rightsize.evidence.statements import figures, headline, in_service_since, net_sum
+from rightsize.evidence.table_labels import with_labels
 from rightsize.evidence.visit import FILL_IN, checklist
 
 _SEVERITY_ORDER = {"serious": 0, "warning": 1, "info": 2}
@@ -59,10 +60,9 @@ def site_page(meters: Sequence[SiteEvidence], *, for_pdf: bool = False) -> str:
         HTML that opens nothing else: no script, no address but `data:`.
     """
     first = meters[0]
-    page = (
-        environment()
-        .get_template("site.html")
-        .render(
+    template = environment().get_template("site.html")
+    page = with_labels(
+        template.render(
             account_id=first.account_id,
             first=first,
             provenance=first.provenance,
@@ -91,6 +91,8 @@ def _part(site: SiteEvidence) -> dict[str, Any]:
         "is_settled": row.get("settled_verdict", row["verdict"]) == row["verdict"]
         and row.get("settled_action", row["action"]) == row["action"],
         "figures": figures(site),
+        "net_sum": net_sum(site),
+        "since": in_service_since(site),
         "card": card(site),
         "rivals": rivals(site),
         "checks": checklist(site),

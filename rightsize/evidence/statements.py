@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Final
 
 from rightsize.evidence.quantity import ABSENT, Units, decimal, odds, pct, usd, usd_range
 from rightsize.evidence.site import SiteEvidence
 from rightsize.evidence.words import VERDICT_WORD
+
+DAYS_PER_YEAR: Final = 365.25
+YOUNG_YEARS: Final = 3
+"""Below it an age is told with a decimal."""
 
 
 @dataclass(frozen=True)
@@ -66,13 +71,62 @@ def _lower(text: str) -> str:
     return text[:1].lower() + text[1:] + ("" if text.endswith(".") else ".")
 
 
+def in_service_since(site: SiteEvidence) -> str:
+    """Since when the meter is in the ground, and its age at the last read; '' if not known."""
+    since = site.listed.get("installed_on")
+    if not isinstance(since, dt.date):
+        return ""
+    last = (site.profile or {}).get("last_read_on") or site.provenance.made_at.date()
+    years = (last - since).days / DAYS_PER_YEAR
+    age = f"{decimal(years, 0)} years" if years >= YOUNG_YEARS else f"{decimal(years, 1)} years"
+    return f"in since {since.isoformat()} ({age})" if years >= 0 else ""
+
+
+@dataclass(frozen=True)
+class Term:
+    """One term of a sum of money, or the sum."""
+
+    name: str
+    value: str
+    is_total: bool = False
+
+
+def net_sum(site: SiteEvidence) -> tuple[Term, ...]:
+    """What the net benefit of a change is made of, in whole dollars that add up as shown."""
+    row = site.recommendation
+    cost_usd = row.get("annual_cost_usd_per_year")
+    if not (site.is_assessed and site.is_change) or cost_usd is None:
+        return ()
+    charge_usd = row["fixed_charge_change_usd_per_year"]
+    net = round(row["net_benefit_usd_per_year"])
+    gain = round(row["revenue_gain_usd_per_year"])
+    renewal = round(row.get("renewal_gain_usd_per_year") or 0.0)
+    lost = round(min(charge_usd, 0.0))
+    cost = gain - renewal + lost - net  # within two dollars of the cost: what rounding leaves
+    terms = [Term("a year: revenue gain", usd(gain))]
+    if renewal:
+        terms.append(Term("less what renewal in kind would bring", usd(-renewal)))
+    if lost:
+        terms.append(Term("base charge", usd(lost)))
+    terms += [
+        Term("cost of the change", usd(-cost)),
+        Term("net benefit", usd(net), is_total=True),
+    ]
+    if charge_usd >= 1:
+        terms.append(Term("(base charge gained, not counted:", f"{usd(charge_usd)})"))
+    return tuple(terms)
+
+
 def figures(site: SiteEvidence) -> tuple[Figure, ...]:
     """Gain, volume, money and odds of the recommended change; the peak where there is none."""
     if not site.is_assessed:
         return ()
     row = site.recommendation
     if not site.is_change:
-        return (_accuracy_now(site), _peak(site), _actual(site), _overload(row))
+        first = _head_loss if row["verdict"] == "undersized" else _accuracy_now
+        return (first(site), _peak(site), _actual(site), _overload(row))
+    if row["verdict"] == "undersized":
+        return (_peak(site), _overload(row), _head_loss(site), _fit(row))
     return (_accuracy(row), _volume(site), _money(row), _odds(row))
 
 
@@ -162,6 +216,27 @@ def _actual(site: SiteEvidence) -> Figure:
             profile["actual_low_gal_per_year"], profile["actual_high_gal_per_year"]
         ),
         f"registered: {units.volume(profile['registered_gal_per_year'])}",
+    )
+
+
+def _head_loss(site: SiteEvidence) -> Figure:
+    row, units = site.recommendation, Units(site.units)
+    here = next((c for c in site.candidates if c["is_installed"]), {})
+    return Figure(
+        "head lost at the peak",
+        units.pressure(here.get("head_loss_at_peak_psi")),
+        "",
+        f"with the new meter {units.pressure(row.get('head_loss_at_peak_psi'))}; "
+        f"the site can spare {units.pressure(row.get('spare_head_psi'))}",
+    )
+
+
+def _fit(row: Any) -> Figure:
+    return Figure(
+        "odds that the new meter carries it",
+        odds(row["odds_of_fit"]),
+        "",
+        f"peak, sustained flow and head loss; the change costs {usd(row['change_cost_usd'])}",
     )
 
 

@@ -243,7 +243,8 @@ def _posterior(
         unseen_gal_per_year=actual_year * _below(shares, held.starting_gpm),
         low_flow_share=_below(shares, held.normal_min_gpm),
         time_share=_with_idle(flow.time_share, flow.idle_share, steady).mean(axis=0),
-        actual_volume_share=shares.mean(axis=0),
+        actual_volume_share=(shares * actual_year[..., None]).mean(axis=0)
+        / np.maximum(actual_year.mean(axis=0), 1e-12)[:, None],
         actual_volume_share_low=share_low,
         actual_volume_share_high=share_high,
         registered_envelope_low=low,

@@ -166,6 +166,7 @@ class ChangeCosts:
     annual_cost_usd_per_year: Array  # level yearly cost, upkeep saved and renewal credited
     upkeep_change_usd_per_year: Array
     fixed_charge_change_usd_per_year: Array  # NaN where the tariff lacks a size
+    fixed_charge_usd_per_year: Array  # [M] NaN where the tariff lacks the size
     present_value_factor: Array  # [M] annuity over the life of the new meter
     until_renewal_share: Array  # share of that annuity before the installed meter's end
 
@@ -211,6 +212,7 @@ def change_costs(
         annual_cost_usd_per_year=cost / worth + upkeep_change - renewal,
         upkeep_change_usd_per_year=upkeep_change,
         fixed_charge_change_usd_per_year=np.where(same_size, 0.0, charge_change),
+        fixed_charge_usd_per_year=charge,
         present_value_factor=worth,
         until_renewal_share=until,
     )

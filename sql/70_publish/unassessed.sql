@@ -20,6 +20,7 @@ select
     service.meter_id,
     refused.customer_name,
     refused.area,
+    refused.service_address,
     coalesce(refused.customer_class, 'unknown') as customer_class,
     refused.service_kind,
     refused.installed_type,

@@ -168,7 +168,7 @@ def _assess_block(
     )
     refused = decision.not_assessed.select("meter_id", "code", "message")
     judged = ~pl.col("meter_id").is_in(refused["meter_id"].implode())
-    names = rows.select("meter_id", "customer_name", "area")
+    names = rows.select("meter_id", "customer_name", "area", "service_address")
     tables = {
         "recommendation": decision.recommendation.join(names, on="meter_id", how="left"),
         "candidate": decision.candidate,
@@ -233,6 +233,7 @@ def _not_assessed_rows(refused: pl.DataFrame) -> pl.DataFrame:
         "meter_id",
         "customer_name",
         "area",
+        "service_address",
         "customer_class",
         "service_kind",
         code="not_assessed_code",

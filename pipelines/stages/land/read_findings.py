@@ -19,6 +19,7 @@ from pipelines.store.workspace import Workspace
 from rightsize.findings import FINDING_CODES, Finding
 from rightsize.meters.catalogue import size_label
 from rightsize.units import UnitSystem
+from rightsize.units.plain_number import plain_number
 from rightsize.wording import UnitNames
 
 
@@ -186,7 +187,7 @@ def _clock_finding(accounts: dict[str, str], row: tuple[object, ...]) -> Finding
         "clock_shift",
         message=(
             f"exports {first} and {second} tell the same volumes "
-            f"{abs(float(str(shift_min))):g} min apart: "
+            f"{plain_number(abs(float(str(shift_min))))} min apart: "
             "stamps of the end taken for the start, or a clock off by an interval?"
         ),
         evidence={
@@ -209,7 +210,7 @@ def _multiplier_finding(
         message=(
             f"daily volume went from {before} to {after} "
             f"in {row['month_on']:%Y-%m} and stayed: "
-            f"a factor of {row['factor']:g}, a wrong unit or multiplier?"
+            f"a factor of {plain_number(row['factor'])}, a wrong unit or multiplier?"
         ),
         evidence={
             "factor": row["factor"],
@@ -243,7 +244,11 @@ def _volume(gal: float, words: UnitNames) -> str:
 def _unlike_finding(accounts: dict[str, str], row: dict[str, Any], words: UnitNames) -> Finding:
     size = size_label(row["size_in"], units=words.system)
     times = row["gal_per_day"] / row["class_gal_per_day"]
-    times_text = f"{times:.3g} times" if times >= 1 else f"a {1 / times:.3g}th of"
+    times_text = (
+        f"{plain_number(times, 3)} times"
+        if times >= 1
+        else f"a {plain_number(1 / times, 3)}th of"
+    )
     return _finding(
         accounts,
         str(row["meter_id"]),
@@ -251,7 +256,7 @@ def _unlike_finding(accounts: dict[str, str], row: dict[str, Any], words: UnitNa
         message=(
             f"{_volume(row['gal_per_day'], words)} a day, {times_text} the median of "
             f"{row['class_count']:,} meters of class {row['customer_class']} and "
-            f"{size}: a factor of {row['factor']:g}, a wrong unit or multiplier?"
+            f"{size}: a factor of {plain_number(row['factor'])}, a wrong unit or multiplier?"
         ),
         evidence={
             "factor": row["factor"],

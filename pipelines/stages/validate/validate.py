@@ -24,6 +24,7 @@ from pipelines.store.resources import config_path
 from pipelines.store.warehouse import run_sql, work_database
 from pipelines.store.workspace import Workspace
 from rightsize.settings import Settings
+from rightsize.units.plain_number import plain_number
 
 _METRICS: Final = {
     "landed_file": "20_validate/file_metric",
@@ -148,11 +149,10 @@ def judge(
 
 
 def _bounds(wanted: Expectation) -> str:
-    if wanted.min is None:
-        return f"at most {wanted.max:g}"
-    if wanted.max is None:
-        return f"at least {wanted.min:g}"
-    return f"{wanted.min:g} to {wanted.max:g}"
+    low, high = (None if b is None else plain_number(b) for b in (wanted.min, wanted.max))
+    if low is None:
+        return f"at most {high}"
+    return f"at least {low}" if high is None else f"{low} to {high}"
 
 
 def _great_expectations(
@@ -208,7 +208,7 @@ def _keep(work: duckdb.DuckDBPyConnection, outcomes: Sequence[Outcome]) -> None:
                 o.metric,
                 o.is_met,
                 o.severity,
-                None if o.observed is None else f"{o.observed:.6g}",
+                None if o.observed is None else plain_number(o.observed),
                 o.expected,
                 o.meaning,
             ]
@@ -220,7 +220,7 @@ def _keep(work: duckdb.DuckDBPyConnection, outcomes: Sequence[Outcome]) -> None:
 
 def outcome_text(outcome: Outcome) -> str:
     """One expectation that was not met, in a line."""
-    found = "not known" if outcome.observed is None else f"{outcome.observed:g}"
+    found = "not known" if outcome.observed is None else plain_number(outcome.observed)
     return (
         f"{outcome.batch}: {outcome.metric.replace('_', ' ')} is {found}, "
         f"expected {outcome.expected} ({outcome.meaning})"

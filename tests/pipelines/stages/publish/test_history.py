@@ -255,7 +255,9 @@ def test_the_configuration_says_how_much_is_kept(tmp_path, monkeypatch):
 
     monkeypatch.setattr(sweep_stages, "publish", publish)
     nothing = SweepInputs(service=pl.DataFrame(), ledger=pl.DataFrame(), profile_folders=[])
-    sweep = MagicMock(loaded=load(config), sweep_id="s1", inputs=nothing)
+    sweep = MagicMock(
+        loaded=load(config), sweep_id="s1", inputs=nothing, record=sweep_record(1)
+    )
     sweep.workspace = Workspace(tmp_path)
     sweep_stages._publish(sweep, MagicMock())
     assert asked["retention"] == Retention(sweeps=9, months=5, detail_sweeps=3)
