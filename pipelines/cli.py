@@ -66,8 +66,25 @@ def guarded(command: Callable[P, None]) -> Callable[P, None]:
             _stop(str(error), BAD_CONFIG)
         except RightsizeError as error:
             _stop(str(error), FAILED)
+        except Exception as error:
+            told = _of_the_system(error)
+            if told is None:
+                raise
+            _stop(told, FAILED)
 
     return run
+
+
+def _of_the_system(error: Exception) -> str | None:
+    """What the machine refused (a disk that is full or read-only, a lock), as one line."""
+    if isinstance(error, OSError):
+        where = f"{os.fsdecode(error.filename)}: " if error.filename else ""
+        return f"{where}{(error.strerror or str(error) or type(error).__name__).lower()}"
+    import duckdb
+
+    if isinstance(error, duckdb.IOException | duckdb.FatalException):
+        return " ".join(str(error).split())
+    return None
 
 
 def _stop(text: str, code: int) -> NoReturn:

@@ -8,7 +8,14 @@ from __future__ import annotations
 import itertools
 from typing import Annotated, Any, Final, Literal, get_args
 
-from pydantic import BaseModel, ConfigDict, Field, model_validator
+from pydantic import (
+    BaseModel,
+    ConfigDict,
+    Field,
+    ValidationInfo,
+    field_validator,
+    model_validator,
+)
 
 from rightsize.meter_types import MeterType
 from rightsize.units import GAL_PER_M3, MM_PER_IN, PSI_PER_BAR
@@ -44,6 +51,30 @@ class Settings(BaseModel):
     """Base of all settings: frozen, and an unknown key is an error."""
 
     model_config = ConfigDict(frozen=True, extra="forbid")
+
+    @field_validator("*", mode="before")
+    @classmethod
+    def _is_no_yes_or_no(cls, value: Any, info: ValidationInfo) -> Any:
+        """`true` is no number, though Python counts it as 1."""
+        annotation = cls.model_fields[str(info.field_name)].annotation
+        if _holds_bool(value) and not _takes_bool(annotation):
+            raise ValueError("got yes or no (true, false) where none is meant")
+        return value
+
+
+def _holds_bool(value: Any) -> bool:
+    if isinstance(value, dict):
+        return any(_holds_bool(k) or _holds_bool(v) for k, v in value.items())
+    if isinstance(value, list | tuple):
+        return any(_holds_bool(v) for v in value)
+    return isinstance(value, bool)
+
+
+def _takes_bool(annotation: Any) -> bool:
+    """Whether a field, or a model inside it, judges such values itself."""
+    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
+        return True
+    return annotation in (bool, Any) or any(_takes_bool(a) for a in get_args(annotation))
 
 
 class Tier(Settings):

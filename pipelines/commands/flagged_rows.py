@@ -6,6 +6,7 @@ a flagged one: each partition is gone through when it is asked for.
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -19,6 +20,7 @@ from rich import box
 from rich.table import Table
 
 from pipelines.commands import console
+from pipelines.commands.query_output import write_answer
 from pipelines.configuration.load_settings import Loaded
 from pipelines.configuration.meter_list import load_meters
 from pipelines.store.lake_partition import PARTITION_FOLDERS, LakePartition
@@ -30,6 +32,7 @@ from rightsize.errors import ConfigError
 
 SHOWN: Final = 20
 MOST_WRITTEN: Final = 1_000_000
+_BATCH_ROWS: Final = 10_000
 _ROWS: Final = (
     "create temp table flagged_row (source_file varchar, source_line bigint, "
     "meter_id varchar, read_at timestamptz, rule varchar, value varchar)"
@@ -180,7 +183,6 @@ def _show_rows(connection: duckdb.DuckDBPyConnection, limit: int) -> None:
 
 
 def _write(connection: duckdb.DuckDBPyConnection, to: Path, limit: int) -> int:
-    row = connection.execute(
-        f"copy ({_listing(limit)}) to {quoted(to)} (format csv, header)"
-    ).fetchone()
-    return int(row[0]) if row else 0
+    """As `query` writes CSV, where no cell is a formula."""
+    reader = connection.sql(_listing(limit)).to_arrow_reader(_BATCH_ROWS)
+    return write_answer(reader, "csv", None, to, sys.stdout)

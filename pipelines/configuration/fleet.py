@@ -21,6 +21,7 @@ from pipelines.configuration.load_settings import Loaded
 from pipelines.configuration.meter_list import Meters, load_meters
 from pipelines.store.lake_partition import bucket_name
 from rightsize.errors import ConfigError
+from rightsize.recommend.rules.meter_rules import unknown_names
 
 
 @dataclass(frozen=True)
@@ -45,6 +46,11 @@ def load_fleet(loaded: Loaded) -> Fleet:
     """
     named = loaded.settings
     catalogue = load_catalogue(loaded.file(named.catalogue) if named.catalogue else None)
+    if unknown := unknown_names(catalogue.meters, loaded.thresholds):
+        raise ConfigError(
+            f"{loaded.file(named.thresholds or 'thresholds')}: the catalogue does not know "
+            f"{', '.join(unknown)}; write type and size, such as 'displacement 1'"
+        )
     priors = load_priors(loaded.file(named.priors) if named.priors else None)
     meters_path = loaded.file(named.meters)
     meters = load_meters(meters_path, named.class_codes)

@@ -12,7 +12,7 @@ import yaml
 from pydantic import Field, ValidationError, field_validator, model_validator
 
 from pipelines.store.file_stamp import ExportPlace
-from pipelines.store.object_store import copied_as, is_url
+from pipelines.store.object_store import copied_as, is_url, refuse_fleeting
 from pipelines.store.workspace import Workspace
 from rightsize.errors import ConfigError
 from rightsize.meter_types import MeterType
@@ -316,6 +316,10 @@ def load(config: Path) -> Loaded:
         raise ConfigError(
             f"{path}: workspace: no folder of its path may hold a '?' in its name"
         )
+    named = [settings.lake, settings.copy_results_to, *(e.path for e in settings.exports)]
+    for url in named:
+        if url is not None and is_url(url):
+            refuse_fleeting(url)
     tariff = read_model((folder / settings.tariff).resolve(), Tariff)
     thresholds = (
         read_model((folder / settings.thresholds).resolve(), Thresholds)

@@ -22,6 +22,7 @@ from rightsize.errors import ConfigError
 _HEAD_BYTES: Final = 1 << 16
 _KEPT_TEXT: Final = 500
 MAX_LINE_BYTES: Final = 1 << 20
+_HELD: Final = MAX_LINE_BYTES + 1  # of a line: one sign more than it may have
 _DELIMITERS: Final = (",", ";", "\t", "|")
 _BOMS: Final = (
     (codecs.BOM_UTF8, "utf-8"),
@@ -151,6 +152,10 @@ def mended_copy(path: Path, target: Path, refused: Path, kind: Dialect) -> int:
 
 
 def _readable(raw: bytes | str, encoding: str) -> tuple[str, str | None]:
+    if len(raw) > MAX_LINE_BYTES:
+        kept = raw[:_KEPT_TEXT]
+        text = kept.decode(encoding, "replace") if isinstance(kept, bytes) else kept
+        return text.replace("\x00", "\\0"), "line_too_long"
     if isinstance(raw, bytes):
         try:
             text = raw.decode(encoding)
@@ -162,8 +167,6 @@ def _readable(raw: bytes | str, encoding: str) -> tuple[str, str | None]:
         return text.replace("\x00", "\\0"), "line_nul_bytes"
     if "\ufffd" in text and not isinstance(raw, bytes):
         return text, "line_encoding"
-    if len(text) > MAX_LINE_BYTES:
-        return text, "line_too_long"
     if text.count('"') % 2:
         return text, "line_unreadable"
     return text, None
@@ -174,19 +177,30 @@ def _numbered_lines(path: Path, encoding: str) -> Iterator[tuple[int, bytes | st
     with path.open("rb") as handle:
         if encoding.startswith(("utf-16", "utf-32")):
             text = io.TextIOWrapper(handle, encoding, errors="replace", newline=None)
-            for line_no, line in enumerate(text, 1):
+            for line_no, line in enumerate(_text_lines(text), 1):
                 yield line_no, line.rstrip("\n").lstrip("\ufeff")
         else:
             yield from enumerate(_byte_lines(handle), 1)
 
 
+def _text_lines(text: IO[str]) -> Iterator[str]:
+    """Lines; of one that is too long no more than shows that it is."""
+    while line := text.readline(_HELD):
+        part = line
+        while len(part) == _HELD and not part.endswith("\n"):
+            part = text.readline(_HELD)
+        yield line
+
+
 def _byte_lines(handle: IO[bytes]) -> Iterator[bytes]:
-    rest = handle.read(3).removeprefix(codecs.BOM_UTF8)
-    while chunk := handle.read(_HEAD_BYTES):
+    """Lines; of one that is too long no more than shows that it is."""
+    rest, mark = b"", codecs.BOM_UTF8
+    while chunk := handle.read(MAX_LINE_BYTES):
+        chunk, mark = chunk.removeprefix(mark), b""
         if chunk.endswith(b"\r"):  # may be the first half of CR LF
             chunk += handle.read(1)
         parts = (rest + chunk).replace(b"\r\n", b"\n").replace(b"\r", b"\n").split(b"\n")
-        rest = parts.pop()
+        rest = parts.pop()[:_HELD]
         yield from parts
     if rest:
         yield rest

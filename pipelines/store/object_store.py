@@ -10,15 +10,30 @@ from __future__ import annotations
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 from pipelines.store.file_stamp import ExportPlace
 from rightsize.errors import ConfigError, StoreError
+
+FLEETING: Final = {"memory"}
+"""Kinds of stores that keep nothing."""
 
 
 def is_url(path: str) -> bool:
     """Whether a path of the configuration names an object store."""
     return "://" in path
+
+
+def refuse_fleeting(url: str) -> None:
+    """Refuse a store whose content ends with the process.
+
+    Raises
+    ------
+    ConfigError
+        Naming the URL.
+    """
+    if url.partition("://")[0] in FLEETING:
+        raise ConfigError(f"{url}: such a store is gone with the process that wrote it")
 
 
 def copied_as(folder: Path, url: str) -> ExportPlace:

@@ -14,8 +14,19 @@ from typing import IO, Any, Final
 
 import zstandard
 
+from rightsize.errors import ConfigError
+
 _CHUNK: Final = 1 << 20
-_PACKED_CHUNK: Final = 1 << 14  # small: what one chunk holds is lost where the stream breaks
+_PACKED_CHUNK: Final = 1 << 11
+"""Small: what one chunk holds is lost where the stream breaks; and a chunk of zstandard may
+stand for 128 KiB in every four of its bytes, 64 MiB in all."""
+_MOST_RATIO: Final = 1000
+"""Of unpacked to packed bytes. Our convention; a year of hourly zeros of 100 meters comes to 11
+by gzip and to 131 by zstandard at level 19 (measured), a file that is made to fill disks to
+tens of thousands."""
+_SMALL_BYTES: Final = 1 << 28
+"""So much may be unpacked whatever the ratio: a tiny file of zeros is no danger."""
+_KEPT_CUT_BYTES: Final = 1 << 12
 _GZIP: Final = b"\x1f\x8b"
 _ZSTD: Final = b"\x28\xb5\x2f\xfd"
 
@@ -107,21 +118,30 @@ def unpack(path: Path, target: Path) -> Unpacked:
 
     Raises
     ------
+    ConfigError
+        If it unpacks to far more than reads could: such a file is made to fill disks.
     OSError
         If the file cannot be read, or there is no room for it.
     """
+    most = max(_SMALL_BYTES, _MOST_RATIO * path.stat().st_size)
     size = lines = kept = 0
     tail = b""
     broken = None
     with target.open("wb") as out:
         try:
             for chunk in content_chunks(path):
+                if size + len(chunk) > most:
+                    raise ConfigError(
+                        f"{path}: unpacks to more than {_MOST_RATIO} times its size "
+                        f"({most / 1e6:,.0f} MB and on), so it is not landed; if it holds "
+                        "reads, unpack it"
+                    )
                 out.write(chunk)
                 lines += chunk.count(b"\n")
                 end = chunk.rfind(b"\n")
                 if end >= 0:
                     kept, tail = size + end + 1, b""
-                tail += chunk[end + 1 :]
+                tail = (tail + chunk[end + 1 : end + 1 + _KEPT_CUT_BYTES])[:_KEPT_CUT_BYTES]
                 size += len(chunk)
         except BrokenStreamError as error:
             broken = str(error)

@@ -14,6 +14,7 @@ workspace/
   fetched/s3/<bucket>/<key>         copies of exports that lie in an object store
   lake_claim.json                   which store holds lake/ and profile/, where one does
   register_meters/                  meters named in each register file of a lake in a store
+  prefect/                          the service's own: Prefect's database, the secret (0700)
   scratch/                          spill of DuckDB; old spill goes when a sweep begins
 ```
 """

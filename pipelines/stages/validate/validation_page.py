@@ -12,7 +12,10 @@ from pipelines.store.warehouse import run_sql
 from pipelines.store.workspace import Workspace
 
 _PAGE: Final = """<!doctype html>
-<html lang="en"><head><meta charset="utf-8"><title>Validation, {{ utility }}</title><style>
+<html lang="en"><head><meta charset="utf-8">
+<meta http-equiv="Content-Security-Policy"
+ content="default-src 'none'; style-src 'unsafe-inline'; base-uri 'none'; form-action 'none'">
+<title>Validation, {{ utility }}</title><style>
 body { font: 15px/1.45 system-ui, sans-serif; margin: 2rem auto; max-width: 76rem;
   padding: 0 1rem; color: #1b2a33; background: #fff; }
 table { border-collapse: collapse; width: 100%; margin: .5rem 0 2rem; }

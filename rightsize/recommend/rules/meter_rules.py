@@ -74,6 +74,25 @@ def meter_rules(meters: Sequence[Meter], thresholds: Thresholds) -> Bits:
     return broken
 
 
+def unknown_names(meters: Sequence[Meter], thresholds: Thresholds) -> list[str]:
+    """Names in the utility's lists of meters and standards that the catalogue does not know.
+
+    A name that is written wrong would bar the meter that it means.
+    """
+    kinds = {f"{m.meter_type} {m.size_in:g}" for m in meters}
+    known = {
+        "stock_list": kinds | {f"{m.meter_type} {m.size_in:g} {m.grade}" for m in meters},
+        "allowed_standards": {m.standard for m in meters},
+    }
+    known["lead_free_list"] = known["stock_list"]
+    return [
+        f"{key}: {name!r}"
+        for key in ("stock_list", "lead_free_list", "allowed_standards")
+        for name in getattr(thresholds, key) or ()
+        if name not in known[key]
+    ]
+
+
 def _outside(names: tuple[str, ...], allowed: tuple[str, ...] | None) -> bool:
     return allowed is not None and not any(name in allowed for name in names)
 
