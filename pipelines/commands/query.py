@@ -1,8 +1,8 @@
-"""Read-only questions to the published results.
+"""Read-only queries of the published results.
 
 Read-only by construction: the file is attached read-only, always under the name `results`; the
 connection reaches no other file, no network, extension or Python object, and its settings are
-locked; and a statement is taken only if DuckDB's own parser calls it a question.
+locked; and a statement runs only if DuckDB's own parser classifies it as a query.
 """
 
 from __future__ import annotations
@@ -62,7 +62,7 @@ def run_query(
     to: Path | None = None,
     stream: TextIO | None = None,
 ) -> int:
-    """Answer one question from the published results; returns the rows written.
+    """Run one query on the published results; returns the number of rows written.
 
     Parameters
     ----------
@@ -93,7 +93,7 @@ def describe(
     to: Path | None = None,
     stream: TextIO | None = None,
 ) -> int:
-    """What the results hold: every table and view, or every column of one, with its meaning.
+    """List every table and view of the results, or the columns of one, with their meanings.
 
     Raises
     ------
@@ -106,7 +106,7 @@ def describe(
     with open_results(results) as connection:
         held = [r[0] for r in connection.execute(_TABLES).fetchall()]
     if name not in held:
-        raise QueryError(f"no table {table!r} in the results; there are: {', '.join(held)}")
+        raise QueryError(f"no table {table!r} in the results; available: {', '.join(held)}")
     return run_query(results, _COLUMNS.format(table=name), format=format, to=to, stream=stream)
 
 
@@ -120,7 +120,7 @@ def open_results(results: Path) -> Iterator[duckdb.DuckDBPyConnection]:
         If there is nothing published or the file is no database.
     """
     if not results.is_file():
-        raise QueryError(f"{results}: nothing is published yet; run a sweep first")
+        raise QueryError(f"{results}: no results yet; run `rightsize sweep` first")
     connection = duckdb.connect(config=_LOCKED_CONFIG)
     try:
         connection.execute("set TimeZone = 'UTC'")
@@ -138,7 +138,7 @@ def open_results(results: Path) -> Iterator[duckdb.DuckDBPyConnection]:
 
 
 def check_question(sql: str) -> None:
-    """Refuse all but one statement that only asks.
+    """Reject everything but a single read-only statement.
 
     Raises
     ------
@@ -148,16 +148,18 @@ def check_question(sql: str) -> None:
     try:
         statements = duckdb.extract_statements(sql)
     except duckdb.Error as error:
-        raise QueryError(f"the query is not understood: {error}") from None
+        raise QueryError(f"invalid query: {error}") from None
     if not statements:
-        raise QueryError('no query was given; try "select * from flagged_account limit 20"')
+        raise QueryError('no query given; try "select * from flagged_account limit 20"')
     if len(statements) > 1:
-        raise QueryError(f"one query at a time; got {len(statements)} statements")
+        raise QueryError(f"only one statement per query; got {len(statements)}")
     kind = statements[0].type.name
     if kind not in _ALLOWED or (kind == "MULTI" and not re.search(r"(?i)\bpivot\b", sql)):
-        raise QueryError(f"{kind} is refused: results are read-only; ask with select or from")
+        raise QueryError(f"{kind} not allowed: results are read-only; use SELECT")
     if statements[0].named_parameters:
-        raise QueryError("a query with parameters ($1, ?) cannot be answered; write the values")
+        raise QueryError(
+            "query parameters ($1, ?) are not supported; write the values in the query"
+        )
 
 
 def _answer(connection: duckdb.DuckDBPyConnection, sql: str) -> pa.RecordBatchReader:
@@ -165,13 +167,13 @@ def _answer(connection: duckdb.DuckDBPyConnection, sql: str) -> pa.RecordBatchRe
         return connection.sql(sql).to_arrow_reader(10_000)
     except duckdb.PermissionException as error:
         raise QueryError(
-            "refused: a query reads the published tables only, no file, network or extension"
-            f" ({_first_line(error)})"
+            "not allowed: a query can read the published tables only, no files, network or"
+            f" extensions ({_first_line(error)})"
         ) from None
     except duckdb.Error as error:
         text = str(error).strip()
         if "read-only" in text:
-            text = f"refused: the results are read-only ({_first_line(error)})"
+            text = f"not allowed: results are read-only ({_first_line(error)})"
         raise QueryError(text) from None
 
 

@@ -1,8 +1,7 @@
-"""Telling somebody: a sweep failed, a suite failed, or the flagged list changed.
+"""Alerts: a sweep failed, a validation suite failed, or the flagged accounts changed.
 
-The target is a web address, to which the message is posted as JSON, or a command, which gets it
-on its standard input. A message that cannot be delivered is an event in the log; it never fails
-a sweep.
+The target is a URL, to which the message is posted as JSON, or a command, which gets it on
+standard input. A message that cannot be delivered is logged; it never fails a sweep.
 """
 
 from __future__ import annotations
@@ -34,10 +33,9 @@ Flagged = dict[tuple[str, str], str]
 
 
 def noted(loaded: Loaded, target: str | None, run: Callable[[], SweepOutcome]) -> SweepOutcome:
-    """Run a sweep; tell the target if it fails, a suite fails, or the flagged list changes.
+    """Run a sweep; alert the target if it fails, a suite fails, or flagged accounts change.
 
-    Somebody who stops a sweep knows it already, and one that finds another at work is no
-    failure.
+    No alert for a sweep that was stopped by the user or found another one running.
     """
     if target is None:
         return run()
@@ -60,7 +58,7 @@ def noted(loaded: Loaded, target: str | None, run: Callable[[], SweepOutcome]) -
 
 
 def flagged_accounts(results: Path) -> Flagged:
-    """What the published list of flagged accounts asks for, by account and meter."""
+    """Recommended meter of each published flagged account, by account and meter."""
     if not results.is_file():
         return {}
     with duckdb.connect(str(results), read_only=True) as connection:
@@ -69,7 +67,7 @@ def flagged_accounts(results: Path) -> Flagged:
 
 
 def flagged_change(before: Flagged, after: Flagged) -> dict[str, list[str]]:
-    """Accounts that came onto the list, left it, or have another meter to install now."""
+    """Accounts added to the list, removed, or with another recommended meter."""
     change = {
         "added": sorted({a for a, m in after.keys() - before.keys()}),
         "removed": sorted({a for a, m in before.keys() - after.keys()}),
@@ -81,7 +79,7 @@ def flagged_change(before: Flagged, after: Flagged) -> dict[str, list[str]]:
 
 
 def send(target: str, message: dict[str, Any]) -> bool:
-    """Deliver a message; tries again with back-off. Whether it was delivered."""
+    """Deliver a message, with retries and back-off; returns whether it was delivered."""
     for attempt in range(TRIES):
         try:
             _deliver(target, json.dumps(message))

@@ -1,4 +1,4 @@
-"""Parquet files of any tabular layout: typed already, judged like all others."""
+"""Parquet files of any tabular layout: already typed, checked like all others."""
 
 from __future__ import annotations
 
@@ -34,7 +34,7 @@ def is_parquet(path: Path) -> bool:
 
 
 def stage_parquet(connection: duckdb.DuckDBPyConnection, task: FileTask) -> Staged:
-    """Stage and judge a Parquet file; a read's line is its place among the rows.
+    """Stage and check a Parquet file; a read's line is its row number.
 
     Raises
     ------
@@ -42,7 +42,7 @@ def stage_parquet(connection: duckdb.DuckDBPyConnection, task: FileTask) -> Stag
         If the file lacks a needed column, or the layout is not a table.
     """
     if task.export.layout == "espi":
-        raise ConfigError(f"{task.path}: layout espi is XML, the file is Parquet")
+        raise ConfigError(f"{task.path}: layout espi expects XML, but the file is Parquet")
     source = f"read_parquet({quoted(task.path)}, file_row_number = true)"
     described = connection.execute(f"describe select * from {source}").fetchall()
     header = tuple(str(r[0]) for r in described if r[0] != "file_row_number")

@@ -1,4 +1,4 @@
-"""The files of an export: found by glob, sorted, and known by the hash of their content."""
+"""The files of an export: found by glob, sorted, and identified by content hash."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from typing import Final
 import numpy as np
 from blake3 import blake3
 
-_CHUNK: Final = 1 << 18  # stays in the processor's own memory
+_CHUNK: Final = 1 << 18  # fits in the processor cache
 _BLOCK: Final = 1 << 26
 _LINE_FEED: Final = 10
 _PARTIAL: Final = (".tmp", ".part", ".partial", ".filepart", ".crdownload", ".swp")
@@ -22,7 +22,7 @@ _PARTIAL: Final = (".tmp", ".part", ".partial", ".filepart", ".crdownload", ".sw
 
 @dataclass(frozen=True)
 class FileStamp:
-    """What the file system says of a file: enough to see that it did not change."""
+    """Size and time of a file: enough to see that it did not change."""
 
     path: Path
     bytes: int
@@ -30,12 +30,12 @@ class FileStamp:
 
     @classmethod
     def of(cls, path: Path) -> FileStamp:
-        """The stamp of a file as it is now.
+        """The current stamp of a file.
 
         Raises
         ------
         OSError
-            If it cannot be looked at.
+            If it cannot be accessed.
         """
         info = path.stat()
         return cls(path, info.st_size, info.st_mtime_ns)
@@ -43,7 +43,7 @@ class FileStamp:
 
 @dataclass(frozen=True)
 class FileProblem:
-    """A file that could not be landed, or not whole; the text is for the reader."""
+    """A file that could not be loaded, or only partly; the text is shown to the user."""
 
     path: Path
     code: str
@@ -51,10 +51,10 @@ class FileProblem:
 
 
 def export_paths(pattern: Path) -> tuple[list[Path], list[FileProblem]]:
-    """The files that a glob names, sorted by path; a folder means every file in it.
+    """The files that match a glob, sorted by path; a folder means every file in it.
 
-    Files that a transfer still writes (`.part`, `.tmp`, hidden ones) are left for later.
-    A loop of symbolic links, or a link to nowhere, is a problem of that path only.
+    Files still being transferred (`.part`, `.tmp`, hidden ones) are skipped for now.
+    A loop of symbolic links, or a broken link, is a problem of that path only.
     """
     if pattern.is_dir():
         pattern = pattern / "*"
@@ -73,7 +73,7 @@ def export_paths(pattern: Path) -> tuple[list[Path], list[FileProblem]]:
             files.append(path)
         elif not stat.S_ISDIR(mode):
             problems.append(
-                FileProblem(path, "file_unreadable", f"{path}: not a regular file; left alone")
+                FileProblem(path, "file_unreadable", f"{path}: not a regular file; skipped")
             )
     return files, problems
 
@@ -81,8 +81,8 @@ def export_paths(pattern: Path) -> tuple[list[Path], list[FileProblem]]:
 def content_hash(path: Path) -> tuple[str, int]:
     """Hash of a file's content and the count of line feeds in it.
 
-    BLAKE3 over the BLAKE3 of each 64 MiB block, so that the blocks of a large file are gone
-    through on all processors at once.
+    BLAKE3 over the BLAKE3 of each 64 MiB block, so that the blocks of a large file are hashed
+    on all processors at once.
 
     Raises
     ------
@@ -113,5 +113,5 @@ def _reason(path: Path, error: OSError) -> str:
 
 
 def unreadable(path: Path, error: OSError) -> FileProblem:
-    """An operating system's refusal as a problem of that file."""
+    """An operating system error as a problem of that file."""
     return FileProblem(path, "file_unreadable", _reason(path, error))

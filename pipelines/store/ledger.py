@@ -25,7 +25,7 @@ _TABLES: Final = (
 
 @dataclass(frozen=True)
 class LandedPart:
-    """What one landing wrote into one partition of the lake."""
+    """What one file added to one partition of the lake."""
 
     file_hash: str
     kind: PartitionKind
@@ -38,7 +38,7 @@ class LandedPart:
 
 
 def prepare(connection: duckdb.DuckDBPyConnection) -> None:
-    """Make the ledger's tables where they are missing."""
+    """Create the ledger's tables if missing."""
     connection.execute("create schema if not exists ledger")
     for relation in _TABLES:
         run_sql(connection, relation)
@@ -47,10 +47,10 @@ def prepare(connection: duckdb.DuckDBPyConnection) -> None:
 def bucket_count(
     connection: duckdb.DuckDBPyConnection, configured: int | None, meters: int
 ) -> int:
-    """The workspace's bucket count: fixed by the first landing.
+    """The workspace's bucket count, fixed by the first sweep.
 
-    Where the configuration does not say, one bucket for each 4,000 meters, as a power of
-    two up to 64, and at least 4, so that a small fleet too keeps several cores busy.
+    By default one bucket per 4,000 meters, as a power of two from 4 to 64, so that a small
+    fleet also uses several cores.
 
     Raises
     ------
@@ -64,8 +64,8 @@ def bucket_count(
         fixed = int(row[0])
         if configured is not None and configured != fixed:
             raise ConfigError(
-                f"buckets: {configured} asked for, but the workspace was made with {fixed}; "
-                "leave the key out, or start a new workspace"
+                f"buckets: got {configured}, but the workspace was created with {fixed}; "
+                "remove the key, or start a new workspace"
             )
         return fixed
     chosen = configured or _usual_bucket_count(meters)
@@ -91,14 +91,14 @@ def known_content(connection: duckdb.DuckDBPyConnection) -> dict[str, tuple[int,
 
 
 def landed_hashes(connection: duckdb.DuckDBPyConnection) -> set[str]:
-    """The files that have landed, by the name that their lake files bear."""
+    """Landed files, by the name of their lake files."""
     return {
         r[0] for r in connection.execute("select file_hash from ledger.landed_file").fetchall()
     }
 
 
 def next_landed_seq(connection: duckdb.DuckDBPyConnection) -> int:
-    """The next number in the order of landing."""
+    """The next landing sequence number."""
     row = connection.execute(
         "select coalesce(max(landed_seq), 0) + 1 from ledger.landed_file"
     ).fetchone()
@@ -108,7 +108,7 @@ def next_landed_seq(connection: duckdb.DuckDBPyConnection) -> int:
 def remember_path(
     connection: duckdb.DuckDBPyConnection, stamp: FileStamp, content_hash: str
 ) -> None:
-    """Note a path's content, so that it is not hashed again while it stays as it is."""
+    """Record a path's content hash, so that it is not hashed again while unchanged."""
     connection.execute(
         "insert or replace into ledger.seen_path values (?, ?, ?, ?)",
         [str(stamp.path), stamp.bytes, stamp.modified_ns, content_hash],
@@ -122,7 +122,7 @@ def record_landing(
     *,
     replaces: str | None,
 ) -> None:
-    """Enter a landing, its partitions, and take out the one it replaces: all or nothing."""
+    """Record a landed file and its partitions, and remove the one it replaces: all or none."""
     connection.execute("begin")
     try:
         if replaces is not None:
@@ -149,7 +149,7 @@ def record_landing(
 def earlier_reading_of(
     connection: duckdb.DuckDBPyConnection, content_hash: str, export_name: str
 ) -> str | None:
-    """A landing of the same content under other settings, which a new one replaces."""
+    """A landed file of the same content with other settings, which a new one replaces."""
     row = connection.execute(
         "select file_hash from ledger.landed_file where content_hash = ? and export_name = ?",
         [content_hash, export_name],
@@ -158,13 +158,13 @@ def earlier_reading_of(
 
 
 def generations(connection: duckdb.DuckDBPyConnection) -> dict[str, int]:
-    """How often each content was read again for a new multiplier; 0 where it is not listed."""
+    """How often each content was read again for a new multiplier; 0 if not listed."""
     rows = connection.execute("select content_hash, generation from ledger.reading_generation")
     return {content: int(generation) for content, generation in rows.fetchall()}
 
 
 def keep_multipliers(connection: duckdb.DuckDBPyConnection, meters: Sequence[str]) -> None:
-    """Note the multipliers of meters whose reads landed; `known_meter` is registered."""
+    """Record the multipliers of meters whose reads landed; `known_meter` is registered."""
     if not meters:
         return
     connection.register("landed_name", pl.DataFrame({"meter_id": meters}).to_arrow())
@@ -179,7 +179,7 @@ def keep_multipliers(connection: duckdb.DuckDBPyConnection, meters: Sequence[str
 
 
 def read_again(connection: duckdb.DuckDBPyConnection, file_hashes: Sequence[str]) -> None:
-    """Have the contents of these landings read again when their files are seen."""
+    """Mark the contents of these landed files to be read again when seen."""
     for file_hash in file_hashes:
         connection.execute(
             "insert into ledger.reading_generation "
@@ -190,7 +190,7 @@ def read_again(connection: duckdb.DuckDBPyConnection, file_hashes: Sequence[str]
 
 
 def paths_of(connection: duckdb.DuckDBPyConnection, file_hashes: Sequence[str]) -> list[str]:
-    """Where the files of these landings lay."""
+    """Paths of these landed files."""
     rows = connection.execute(
         "select path from ledger.landed_file where list_contains(?, file_hash) order by path",
         [list(file_hashes)],
@@ -209,7 +209,7 @@ def now_utc(connection: duckdb.DuckDBPyConnection) -> datetime:
 def record_problems(
     connection: duckdb.DuckDBPyConnection, problems: Sequence[FileProblem]
 ) -> None:
-    """Keep the files that this run could not land, in place of the former run's."""
+    """Store the files that this run could not load, replacing the previous run's."""
     connection.execute("delete from ledger.file_problem")
     if problems:
         connection.executemany(

@@ -1,4 +1,4 @@
-"""DuckDB connections with sane limits, and the statements of `sql/` run on them."""
+"""DuckDB connections with memory limits, and the statements of `sql/` run on them."""
 
 from __future__ import annotations
 
@@ -16,9 +16,9 @@ from pipelines.store.resources import sql_text
 from pipelines.store.workspace import Workspace
 
 DEFAULT_MEMORY: Final = "2GB"
-"""Leaves the rest of the 4 GiB promise to Python and to the reader's buffers."""
+"""Leaves the rest of the 4 GiB limit to Python and the reader's buffers."""
 LANDING_MEMORY: Final = "3.6GB"
-"""A file's reads are held at once, 72 million of them in 3 GiB; beyond this they spill."""
+"""A file's reads are in memory at once, 72 million in 3 GiB; beyond this they spill."""
 
 
 def connect(
@@ -30,7 +30,7 @@ def connect(
     threads: int | None = None,
     read_only: bool = False,
 ) -> duckdb.DuckDBPyConnection:
-    """A connection in UTC with a memory limit and a place to spill to.
+    """A connection in UTC with a memory limit and a spill folder.
 
     Parameters
     ----------
@@ -93,7 +93,7 @@ def frame(
 
 
 def set_variables(connection: duckdb.DuckDBPyConnection, values: Mapping[str, Any]) -> None:
-    """Make values known to SQL as `getvariable('name')`; the names are ours, never a user's."""
+    """Set values for SQL as `getvariable('name')`; names are ours, never a user's."""
     for name, value in values.items():
         connection.execute(f"set variable {name} = ?", [value])
 

@@ -1,4 +1,4 @@
-"""Which code made a result: the release, and a digest of the sources that decide results."""
+"""The code version of a result: the release, and a hash of the sources that affect results."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ _SHOWS_ONLY: Final = (
     "sql/80_summary/*.sql",
     "sql/85_evidence/*.sql",
 )
-"""Sources that write about results and cannot move one; a new file counts until it is named."""
+"""Sources that present results and cannot change one; a new file counts until listed."""
 
 
 @cache
@@ -40,7 +40,7 @@ def code_version() -> str:
 
 @cache
 def pages_version() -> str:
-    """Digest of what draws the pages: after a change they are drawn again, results or none."""
+    """Hash of the page sources: after a change the pages are written again."""
     package = Path(rightsize.__file__).resolve().parent
     here = Path(__file__).resolve().parents[1]
     files = [
@@ -57,7 +57,7 @@ def pages_version() -> str:
 
 
 def deciding_sources() -> dict[str, Path]:
-    """Sources that may move a result, by their path in the project."""
+    """Sources that may change a result, by their path in the project."""
     roots = {
         "rightsize": (Path(rightsize.__file__).resolve().parent, "*.py"),
         "pipelines": (Path(__file__).resolve().parents[1], "*.py"),

@@ -1,4 +1,4 @@
-"""Land: every file of the exports that has not landed yet, whole, into the lake."""
+"""Land: load every new export file into the lake."""
 
 from __future__ import annotations
 
@@ -37,12 +37,12 @@ from pipelines.work.bucket_work import Progress
 from rightsize.errors import ConfigError, StoreError
 
 _READING_VERSION: Final = 1
-"""Raised when the same bytes would land as other reads; every file is then read again."""
+"""Increased when the same bytes would give other reads; all files are then read again."""
 
 
 @dataclass(frozen=True)
 class LandedFile:
-    """One file that this run landed."""
+    """One file that this run loaded."""
 
     path: Path
     export_name: str
@@ -55,12 +55,12 @@ class LandedFile:
     gal_rejected: float
     partitions: tuple[LakePartition, ...]
     problem: str | None  # what of the file could not be read
-    note: str | None  # what was read, but should be looked at
+    note: str | None  # what was read but should be checked
 
 
 @dataclass(frozen=True)
 class LandSummary:
-    """What this run landed, left alone and could not read."""
+    """Files that this run loaded, skipped and could not read."""
 
     files: tuple[LandedFile, ...]
     known_files: int
@@ -73,29 +73,29 @@ class LandSummary:
 
     @property
     def rows_landed(self) -> int:
-        """Rows of the files landed now."""
+        """Rows of the files loaded by this run."""
         return sum(f.rows_landed for f in self.files)
 
     @property
     def rows_accepted(self) -> int:
-        """Rows now in the lake."""
+        """Rows accepted into the lake."""
         return sum(f.rows_accepted for f in self.files)
 
     @property
     def rows_rejected(self) -> int:
-        """Rows refused, each with its rule and line."""
+        """Rows rejected, each with its rule and line."""
         return sum(f.rows_rejected for f in self.files)
 
     @property
     def unread(self) -> tuple[str, ...]:
-        """What could not be read: whole files, and the rest of files that landed in part."""
-        in_part = (f"landed in part: {f.problem}" for f in self.files if f.problem)
-        return (*(f"not landed: {p.message}" for p in self.problems), *in_part)
+        """What could not be read: whole files, and the rest of partly loaded files."""
+        in_part = (f"partly loaded: {f.problem}" for f in self.files if f.problem)
+        return (*(f"not loaded: {p.message}" for p in self.problems), *in_part)
 
 
 @dataclass(frozen=True)
 class _Run:
-    """What every file of one run is landed with; `landed` grows with each file."""
+    """Shared context for all files of one run; `landed` grows with each file."""
 
     loaded: Loaded
     workspace: Workspace
@@ -104,7 +104,7 @@ class _Run:
     buckets: int
     seen: dict[str, tuple[int, int, str]]  # size, time of change and content, by path
     landed: set[str]
-    generations: dict[str, int]  # how often a content is to be read again
+    generations: dict[str, int]  # how often each content must be read again
 
 
 def land(
@@ -112,14 +112,14 @@ def land(
 ) -> LandSummary:
     """Land every new file of the exports, in the order of exports and of names.
 
-    A file is known by its content and by how it is read: the same bytes under another name
-    are left alone; a changed unit, zone or column mapping reads them again in place of the
-    former reading.
+    A file is identified by its content and its settings: the same bytes under another name
+    are skipped; with a changed unit, zone or column mapping they are read again and replace
+    the previous reads.
 
     Raises
     ------
     ConfigError
-        If an export names no file at all, or none of its files has the needed columns.
+        If an export matches no file, or none of its files has the required columns.
     """
     for export in loaded.settings.exports:
         quality_macro(export)  # refuses codes of no known quality before anything is read
@@ -177,7 +177,7 @@ def _land_all(
 def _refuse_hopeless(
     found: list[FoundFile], files: list[LandedFile], known: int, problems: list[FileProblem]
 ) -> None:
-    """Wrong columns in every file there is are the configuration's fault."""
+    """If every file has wrong columns, the configuration is wrong."""
     wrong = [p for p in problems if p.code == "file_columns"]
     if found and wrong and not files and not known and len(wrong) == len(found):
         raise ConfigError(wrong[0].message)
@@ -186,7 +186,7 @@ def _refuse_hopeless(
 def _land_one(
     run: _Run, item: FoundFile, *, landed_seq: int
 ) -> LandedFile | FileProblem | None:
-    """Land one file; None where it has landed before."""
+    """Load one file; None if it was loaded before."""
     try:
         digest, lines = _content(item, run.seen)
     except OSError as error:
@@ -194,7 +194,7 @@ def _land_one(
     read_as = _read_as(run.loaded, item.export, run.buckets, run.generations.get(digest, 0))
     file_hash = hashlib.sha256(f"{digest} {read_as}".encode()).hexdigest()[:32]
     if file_hash in run.landed:
-        if lines is not None:  # hashed just now: another name, or touched
+        if lines is not None:  # hashed again: renamed, or touched
             ledger.remember_path(run.work, item.stamp, digest)
         return None
     if lines is None:
@@ -220,9 +220,9 @@ def _land_one(
     try:
         outcome = _enter(run.workspace, run.work, item, landing, run.meters)
     except duckdb.InterruptException:
-        raise  # a stop says nothing of the file
+        raise  # a stop is not a problem of the file
     except StoreError:
-        raise  # of the lake; the folder stays and tells the next landing what to take back
+        raise  # of the lake; the folder stays and tells the next run what to remove
     except (OSError, duckdb.Error, ConfigError) as error:
         outcome = _as_problem(item, error)
     shutil.rmtree(aside, ignore_errors=True)
@@ -246,7 +246,7 @@ def _content(item: FoundFile, seen: dict[str, tuple[int, int, str]]) -> tuple[st
 
 
 def _read_as(loaded: Loaded, export: ExportSettings, buckets: int, generation: int) -> str:
-    """What decides how a file's bytes become reads, as one short hash."""
+    """Short hash of all settings that determine how a file is read."""
     settings = export.model_dump(mode="json", exclude={"name", "path"})
     parts = [_READING_VERSION, settings, loaded.settings.timezone, buckets]
     parts += [generation] if generation else []
@@ -270,7 +270,7 @@ def _enter(
         return FileProblem(
             item.path,
             "file_growing",
-            f"{item.path}: changed while it was read; left for the next sweep",
+            f"{item.path}: changed while being read; the next sweep will load it",
         )
     replaced = ledger.earlier_reading_of(work, landing.content_hash, item.export.name)
     if replaced:

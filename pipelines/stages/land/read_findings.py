@@ -1,4 +1,4 @@
-"""What the reads themselves give away: wrong units, clocks that are off, stuck registers."""
+"""Findings from the reads: wrong units, clock shifts, stuck registers."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ from pipelines.store.workspace import Workspace
 from rightsize.findings import FINDING_CODES, Finding
 from rightsize.meters.catalogue import size_label
 from rightsize.units import UnitSystem
-from rightsize.wording import UnitNames
+from rightsize.wording import UnitNames, plain_number
 
 
 def compare_clocks(
@@ -27,10 +27,10 @@ def compare_clocks(
     work: duckdb.DuckDBPyConnection,
     touched: Iterable[LakePartition],
 ) -> None:
-    """Hold the exports of each touched interval partition against each other.
+    """Compare the exports of each changed interval partition with each other.
 
-    Only partitions that more than one export writes to are looked at; what is found replaces
-    what was found of them before, in `ledger.clock_shift`.
+    Only partitions with more than one export are compared; the result replaces the
+    previous one in `ledger.clock_shift`.
     """
     for partition in sorted(p for p in touched if p.kind == "interval"):
         month, bucket = partition.month, partition.bucket
@@ -76,7 +76,7 @@ def read_findings(
     stuck_files: Sequence[Path | str],
     units: UnitSystem,
 ) -> tuple[Finding, ...]:
-    """Findings on meters whose reads give away a wrong unit, clock or a stuck register.
+    """Findings on meters whose reads show a wrong unit, clock or a stuck register.
 
     Parameters
     ----------
@@ -85,9 +85,9 @@ def read_findings(
     meters
         The meter list, for the account of each meter.
     stuck_files
-        What the same profiles say of registers that stood still.
+        Stuck registers found in the same profiles.
     units
-        Of the figures in messages; evidence is in US units.
+        Units of messages; evidence is in US units.
     """
     accounts = dict(
         meters.frame.sort("installed_on", nulls_last=False)
@@ -153,9 +153,9 @@ def _clock_finding(accounts: dict[str, str], row: tuple[object, ...]) -> Finding
         str(meter_id),
         "clock_shift",
         message=(
-            f"exports {first} and {second} tell the same volumes "
-            f"{abs(float(str(shift_min))):g} min apart: "
-            "stamps of the end taken for the start, or a clock off by an interval?"
+            f"exports {first} and {second} have the same volumes shifted by "
+            f"{plain_number(abs(float(str(shift_min))))} min: "
+            "possible interval start/end mix-up or clock error"
         ),
         evidence={
             "shift_min": shift_min,
@@ -175,9 +175,9 @@ def _multiplier_finding(
         str(row["meter_id"]),
         "suspect_multiplier",
         message=(
-            f"daily volume went from {before} to {after} "
-            f"in {row['month_on']:%Y-%m} and stayed: "
-            f"a factor of {row['factor']:g}, a wrong unit or multiplier?"
+            f"daily volume changed from {before} to {after} "
+            f"in {row['month_on']:%Y-%m} and stayed there: "
+            f"a factor of {plain_number(row['factor'])}, possible wrong unit or multiplier"
         ),
         evidence={
             "factor": row["factor"],
@@ -191,7 +191,7 @@ def _multiplier_finding(
 def _finding(
     accounts: dict[str, str], meter_id: str, code: str, message: str, evidence: dict[str, Any]
 ) -> Finding:
-    """A finding of its code's own severity, on the account that the meter serves."""
+    """A finding with the severity of its code, on the account that the meter serves."""
     return Finding(
         account_id=accounts.get(meter_id, ""),
         meter_id=meter_id,
@@ -203,7 +203,7 @@ def _finding(
 
 
 def _volume(gal: float, words: UnitNames) -> str:
-    """A volume as a sentence says it."""
+    """A volume for a sentence."""
     figure = f"{gal * words.volume_per_gal:,.{1 if words.is_metric else 0}f}"
     return f"{figure} {words.volume_unit}"
 
@@ -211,15 +211,18 @@ def _volume(gal: float, words: UnitNames) -> str:
 def _unlike_finding(accounts: dict[str, str], row: dict[str, Any], words: UnitNames) -> Finding:
     size = size_label(row["size_in"], units=words.system)
     times = row["gal_per_day"] / row["class_gal_per_day"]
-    times_text = f"{times:.3g} times" if times >= 1 else f"a {1 / times:.3g}th of"
+    times_text = f"{plain_number(times, digits=3)} times"
+    if times < 1:
+        times_text = f"1/{plain_number(1 / times, digits=3)} of"
     return _finding(
         accounts,
         str(row["meter_id"]),
         "suspect_multiplier",
         message=(
-            f"{_volume(row['gal_per_day'], words)} a day, {times_text} the median of "
+            f"{_volume(row['gal_per_day'], words)} per day, {times_text} the median of "
             f"{row['class_count']:,} meters of class {row['customer_class']} and "
-            f"{size}: a factor of {row['factor']:g}, a wrong unit or multiplier?"
+            f"{size}: a factor of {plain_number(row['factor'])}, "
+            "possible wrong unit or multiplier"
         ),
         evidence={
             "factor": row["factor"],
@@ -236,10 +239,10 @@ def _stuck_finding(accounts: dict[str, str], row: dict[str, Any], words: UnitNam
         str(row["meter_id"]),
         "stuck_register",
         message=(
-            f"the register stood still from {row['from_at']:%Y-%m-%d} to "
-            f"{row['until_at']:%Y-%m-%d} (UTC), then leapt by "
+            f"register did not advance from {row['from_at']:%Y-%m-%d} to "
+            f"{row['until_at']:%Y-%m-%d} (UTC), then jumped by "
             f"{_volume(row['registered_gal'], words)}"
-            + (f"; {row['times']} such times in all" if row["times"] > 1 else "")
+            + (f"; {row['times']:,} times in all" if row["times"] > 1 else "")
         ),
         evidence={
             "from_at": row["from_at"].isoformat(),

@@ -1,4 +1,4 @@
-"""Multipliers that were put right in the meter list reach the reads that landed before."""
+"""Applies corrected multipliers of the meter list to reads loaded earlier."""
 
 from __future__ import annotations
 
@@ -19,12 +19,12 @@ from pipelines.store.workspace import Workspace
 def restate(
     workspace: Workspace, work: duckdb.DuckDBPyConnection, found: list[FoundFile], buckets: int
 ) -> list[FileProblem]:
-    """Have files read again whose meters' multipliers were put right in the meter list.
+    """Mark files to be read again if a multiplier of their meters was corrected.
 
     Returns
     -------
     list of FileProblem
-        Files that would have to be read again and are not there any more.
+        Files that should be read again but no longer exist.
     """
     set_variables(work, {"bucket_count": buckets})
     changed = run_sql(work, "10_land/changed_multiplier").fetchall()
@@ -38,8 +38,8 @@ def restate(
         FileProblem(
             Path(path),
             "multiplier_stale",
-            f"{path}: holds reads of a meter whose multiplier changed in the meter list, but "
-            "is gone; its reads keep the former multiplier",
+            f"{path}: has reads of a meter whose multiplier changed in the meter list, but the "
+            "file no longer exists; its reads keep the old multiplier; restore the file",
         )
         for path in ledger.paths_of(work, sorted(stale))
         if path not in there
@@ -49,7 +49,7 @@ def restate(
 def _files_of(
     workspace: Workspace, work: duckdb.DuckDBPyConnection, names: list[str], bucket: int
 ) -> set[str]:
-    """The landings that hold reads of any of these meters of one bucket."""
+    """Landed files with reads of any of these meters of one bucket."""
     held: set[str] = set()
     storage = workspace.storage
     for kind in (workspace.interval_reads, workspace.register_reads):
@@ -67,7 +67,7 @@ def _files_of(
 
 
 def latest_scale(meters: pl.DataFrame) -> pl.DataFrame:
-    """One row a meter: the scale of its latest stay."""
+    """One row per meter: the multiplier of its latest stay."""
     return (
         meters.sort("installed_on", "line", nulls_last=False)
         .unique("meter_id", keep="last", maintain_order=True)

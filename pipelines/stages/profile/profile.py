@@ -1,9 +1,9 @@
-"""Profile: reduce each touched partition of the lake to sums that add up over months.
+"""Profile: reduce each changed partition of the lake to sums that add up over months.
 
-A partition is one month and one bucket of meters. Its profile lies in a folder named by a
-fingerprint of all it was made from: the list of its lake files (their names are content
-hashes), the statements and the time zone. A folder of that name is therefore current, a
-missing one is work to do, and an interrupted sweep resumes where it stopped.
+A partition is one month and one bucket of meters. Its profile is in a folder named by a
+fingerprint of all its inputs: the list of its lake files (their names are content hashes), the
+SQL statements and the time zone. A folder of that name is therefore current, a missing one is
+still to do, and an interrupted sweep resumes where it stopped.
 """
 
 from __future__ import annotations
@@ -73,7 +73,7 @@ class ProfilePartition:
         )
 
     def fingerprint(self, timezone: str) -> str:
-        """Names the profile made from just these files by just these statements."""
+        """Fingerprint of these files and statements."""
         parts = [
             sorted(p.stem for p in self.interval_files),
             sorted(p.stem for p in self.register_files),
@@ -91,7 +91,7 @@ class ProfilePartition:
 
 @dataclass(frozen=True)
 class ProfileSummary:
-    """What the stage did."""
+    """Result of the stage."""
 
     partitions: int
     made: int
@@ -99,7 +99,7 @@ class ProfileSummary:
 
     @property
     def fingerprint(self) -> str:
-        """One name for the state of all profiles."""
+        """Fingerprint of all profiles."""
         names = sorted(f"{LakePartition.parse(f).name}/{f.name}" for f in self.folders)
         return hashlib.sha256("\n".join(names).encode()).hexdigest()[:24]
 
@@ -136,8 +136,8 @@ def profile(
 ) -> ProfileSummary:
     """Bring every partition's profile up to date; returns where they lie.
 
-    `progress` is told the stage, how many partitions are done and how many there are; `cost`
-    what the partitions made took. Without a pool, `workers` threads do the work.
+    `progress` gets the stage, the number of finished partitions and the total; `cost` the
+    resources used. Without a pool, `workers` threads do the work.
     """
     wanted, storage = partitions(workspace), workspace.storage
     made = set(storage.folders(workspace.profile, _FOLDERS))
@@ -157,7 +157,7 @@ def profile(
 
 
 def make_profile(workspace: Workspace, partition: ProfilePartition, *, timezone: str) -> Path:
-    """Reduce one partition and put its folder in place; harmless when done twice."""
+    """Reduce one partition and put its folder in place; safe to repeat."""
     target = _folder(workspace, partition, timezone)
     storage = workspace.storage
     with (

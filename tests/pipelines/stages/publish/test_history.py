@@ -189,7 +189,7 @@ def test_a_broken_publication_is_named_and_left_alone(tmp_path):
     put_out(make_sweep(tmp_path, 1))
     path = tmp_path / "published" / "results.duckdb"
     path.write_bytes(b"broken" * 1000)
-    with pytest.raises(ContractError, match="its history cannot be carried over"):
+    with pytest.raises(ContractError, match="its history cannot be kept"):
         put_out(make_sweep(tmp_path, 2))
     assert path.read_bytes() == b"broken" * 1000
 
