@@ -207,7 +207,7 @@ def schedule(
     ] = None,
     budget: Annotated[
         float | None,
-        typer.Option(min=0, help="choose a replacement program monthly, for this budget [USD]"),
+        typer.Option(min=0, help="choose a replacement program monthly, for this budget, USD"),
     ] = None,
     crews: Annotated[
         int | None, typer.Option(min=1, help="number of crews in that program")
@@ -329,7 +329,7 @@ def evidence(
 @guarded
 def program(
     config: Config,
-    budget: Annotated[float, typer.Option("--budget", min=0, help="budget for the year [USD]")],
+    budget: Annotated[float, typer.Option("--budget", min=0, help="budget for the year, USD")],
     crews: Annotated[
         int | None, typer.Option(min=1, help="number of crews; default: no limit")
     ] = None,
@@ -340,7 +340,8 @@ def program(
         float, typer.Option(min=0, max=1, help="0: expected net benefit; 1: its low estimate")
     ] = 0.0,
     mobilise: Annotated[
-        float, typer.Option(min=0, help="mobilization cost per area [USD]")
+        float,
+        typer.Option("--mobilize", "--mobilise", min=0, help="mobilization cost per area, USD"),
     ] = 0.0,
     min_per_area: Annotated[int, typer.Option(min=1, help="minimum change-outs per area")] = 1,
     max_areas: Annotated[
@@ -390,7 +391,7 @@ def design(
         str | None, typer.Option("--like", help="size from accounts of this class instead")
     ] = None,
     floor_area: Annotated[
-        float | None, typer.Option(min=1, help="with --like: floor area [ft2]")
+        float | None, typer.Option(min=1, help="with --like: floor area, ft2")
     ] = None,
 ) -> None:
     """Size a meter for an account without reads, from fixtures or similar accounts."""

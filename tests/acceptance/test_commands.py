@@ -93,7 +93,7 @@ def test_a_design_says_its_flow_its_basis_and_its_caution(config: Path) -> None:
 @pytest.mark.parametrize(
     ("words", "says"),
     [
-        (["unicorn=3"], "unknown fixture"),
+        (["unicorn=3"], "unknown IPC fixture 'unicorn'; allowed"),
         (["lavatory_public"], "expected name=count"),
         ([], "give fixtures"),
         (["--like", "castle"], "castle"),

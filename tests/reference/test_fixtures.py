@@ -75,7 +75,7 @@ def test_ipc_table_e103_3_3(units: float, tank: float, valve: float) -> None:
 def test_code_tables_are_read_between_rows_and_refused_beyond() -> None:
     """HAND: half way from 100 (43.5) to 120 (48)."""
     assert supply_demand_gpm(110, supply="tank") == pytest.approx(45.75)
-    with pytest.raises(ConfigError, match="goes from 5 to 5000"):
+    with pytest.raises(ConfigError, match="is outside the table, 5 to 5,000"):
         supply_demand_gpm(3, supply="valve")
     with pytest.raises(ConfigError, match="is outside the table"):
         supply_demand_gpm(6000, supply="tank")

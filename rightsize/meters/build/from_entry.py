@@ -135,7 +135,7 @@ def _off_loss_class(loss_bar: float) -> tuple[str, ...]:
     if any(math.isclose(loss_bar, known) for known in PRESSURE_LOSS_BAR):
         return ()
     allowed = ", ".join(f"{bar:g}" for bar in PRESSURE_LOSS_BAR)
-    return (f"pressure_loss_bar: got {loss_bar:g}; allowed classes of R 49: {allowed}",)
+    return (f"pressure_loss_bar {loss_bar:g} is not a class of R 49; classes: {allowed}",)
 
 
 def _table_base(table: RatingTable, row: Rating) -> _Base:
