@@ -110,13 +110,15 @@ class ClassRate(Settings):
         ends = [t.up_to_gal_per_month for t in self.tiers]
         if ends[-1] is not None:
             raise ValueError(
-                "the last tier must have no up_to_gal_per_month: it has no upper end"
+                "the last tier must not have up_to_gal_per_month: it has no upper limit"
             )
         if any(e is None for e in ends[:-1]):
-            raise ValueError("only the last tier may lack up_to_gal_per_month")
+            raise ValueError("every tier except the last needs up_to_gal_per_month")
         limits = [e for e in ends if e is not None]
         if any(b <= a for a, b in itertools.pairwise(limits)):
-            raise ValueError(f"tiers must rise by up_to_gal_per_month; got {limits}")
+            raise ValueError(
+                f"tiers must be in increasing order of up_to_gal_per_month; got {limits}"
+            )
         return self
 
 
@@ -139,7 +141,9 @@ class Tariff(Settings):
         if not isinstance(raw, dict) or _CHARGE_BY_MM not in raw:
             return raw
         if not isinstance(raw[_CHARGE_BY_MM], dict):
-            raise ValueError(f"{_CHARGE_BY_MM}: must be a mapping of sizes in mm to charges")
+            raise ValueError(
+                f"{_CHARGE_BY_MM}: must be keys and values, sizes in mm and charges"
+            )
         refuse_both(raw, _CHARGE_BY_MM, "fixed_charge_usd_per_month")
         charges = {size_in_of(mm, _CHARGE_BY_MM): usd for mm, usd in raw[_CHARGE_BY_MM].items()}
         rest = {k: v for k, v in raw.items() if k != _CHARGE_BY_MM}
@@ -148,11 +152,13 @@ class Tariff(Settings):
     @model_validator(mode="after")
     def _has_default(self) -> Tariff:
         if "default" not in self.classes:
-            raise ValueError("classes must hold 'default': it serves every class not named")
+            raise ValueError(
+                "classes must include 'default', which is used for every class not listed"
+            )
         unknown = set(self.classes) - {"default", *CUSTOMER_CLASSES}
         if unknown:
             raise ValueError(
-                f"customer class {sorted(unknown)[0]!r} is not known; "
+                f"unknown customer class {sorted(unknown)[0]!r}; "
                 f"allowed: default, {', '.join(CUSTOMER_CLASSES)}"
             )
         return self

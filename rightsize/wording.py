@@ -7,6 +7,7 @@ tables have; nothing converts a sentence afterwards.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from decimal import Decimal
 from typing import Final
 
 import polars as pl
@@ -100,3 +101,8 @@ def probability(share: pl.Expr) -> pl.Expr:
 def probability_figure(share: float) -> float:
     """`probability` of one number."""
     return float(pl.select(probability(pl.lit(share, dtype=pl.Float64))).item())
+
+
+def plain_number(value: float, *, digits: int = 6) -> str:
+    """A number as text: so many significant digits, thousands separators, never E notation."""
+    return f"{Decimal(f'{value:.{digits}g}'):,f}"

@@ -43,21 +43,21 @@ out = PlainConsole()
 err = PlainConsole(stderr=True)
 
 STAGE_WORDS = {
-    "land": "landing exports",
-    "validate": "validating",
-    "profile": "profiling meters by month",
-    "learn": "learning from the fleet",
-    "assess": "inferring flows, choosing meters",
-    "publish": "publishing",
-    "pages": "drawing the fleet pages",
+    "land": "loading exports",
+    "validate": "validating reads",
+    "profile": "summarizing reads by meter and month",
+    "learn": "estimating fleet priors",
+    "assess": "estimating flows, selecting meters",
+    "publish": "publishing results",
+    "pages": "writing fleet pages",
 }
 
 
 @contextmanager
 def progress(*, quiet: bool = False) -> Iterator[Report]:
-    """A report function: a bar a stage on a terminal, a plain line a stage otherwise.
+    """A report function: a progress bar per stage on a terminal, else a line per stage.
 
-    A quiet one says nothing: events tell the same where they are written as JSON.
+    A quiet one prints nothing: the JSON events carry the same information.
     """
     if quiet:
         yield lambda stage, done, total: None
@@ -95,7 +95,7 @@ def _bars() -> Iterator[Report]:
 
 
 class _Lines:
-    """Says when a stage begins and when it has ended, with its time."""
+    """Prints a line when a stage ends, with its time."""
 
     def __init__(self) -> None:
         self._began: dict[str, float] = {}

@@ -1,4 +1,4 @@
-"""Class priors of a utility's own from logs: files in, a priors file out."""
+"""Fits customer-class priors to a utility's flow logs: files in, a priors file out."""
 
 from __future__ import annotations
 
@@ -56,7 +56,9 @@ def fit_priors(logs: list[Path], target: Path, *, base: Path | None = None) -> t
         fitted.append(name)
     if not fitted:
         counts = ", ".join(f"{n} {len(s)}" for n, s in sorted(sites.items()))
-        raise ConfigError(f"no class has three logged sites or more; logged sites: {counts}")
+        raise ConfigError(
+            f"at least 3 logged sites of one class are needed; logged sites: {counts}"
+        )
     target.write_text(yaml.safe_dump(content, sort_keys=False), encoding="utf-8")
     read_model(target, PriorSettings)
     return tuple(fitted)

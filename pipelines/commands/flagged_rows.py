@@ -1,7 +1,7 @@
-"""Refused and flagged rows of the exports by file and line, looked up in lake and rejects.
+"""Rejected and flagged rows of the exports by file and line.
 
-The lake keeps the landing and the line of every read, so nothing more needs to be kept to find
-a flagged one: each partition is gone through when it is asked for.
+The lake keeps the source file and line of every read, so flagged rows are not stored: each
+partition is scanned when the command runs.
 """
 
 from __future__ import annotations
@@ -49,7 +49,7 @@ class Wanted:
     month: str | None = None
 
     def condition(self) -> str:
-        """The wish as SQL on the columns of `flagged_row`, months aside."""
+        """The filter as SQL on the columns of `flagged_row`, except the month."""
         wishes = [
             f"rule = {quoted(self.rule)}" if self.rule else "",
             f"meter_id = {quoted(self.meter_id)}" if self.meter_id else "",
@@ -84,7 +84,9 @@ def flagged(loaded: Loaded, wanted: Wanted) -> Iterator[duckdb.DuckDBPyConnectio
     """A database that holds the rows asked for in `flagged_row`, `read_rule` beside it."""
     workspace = loaded.workspace
     if not workspace.database.is_file():
-        raise ConfigError(f"workspace {workspace.root}: no read has landed; run a sweep")
+        raise ConfigError(
+            f"workspace {workspace.root}: no reads yet; run `rightsize sweep` first"
+        )
     with workspace.hold("rows"):
         connection = connect(spill=workspace.scratch)
         try:
@@ -110,7 +112,7 @@ def _learn(
         connection.register("read_rule", work.sql("from ledger.read_rule").to_arrow_table())
     known = [r for (r,) in connection.execute("select rule from read_rule").fetchall()]
     if wanted.rule and wanted.rule not in known:
-        raise ConfigError(f"rule {wanted.rule!r} is not known; rules: {', '.join(known)}")
+        raise ConfigError(f"unknown rule {wanted.rule!r}; allowed: {', '.join(known)}")
 
 
 def _gather(
@@ -139,7 +141,7 @@ def _gather(
 
 
 def _partitions(workspace: Workspace) -> Iterator[tuple[str, list[Path]]]:
-    """Files whose reads are held against each other; of a register those of all months."""
+    """Files whose reads are checked together; for registers, the files of all months."""
     files = partial(workspace.storage.files, pattern=f"{PARTITION_FOLDERS}/*.parquet")
     by_place = groupby(files(workspace.interval_reads), key=LakePartition.parse)
     for _, group in by_place:
@@ -160,7 +162,7 @@ def _show_counts(connection: duckdb.DuckDBPyConnection) -> None:
         "from flagged_row left join read_rule using (rule) group by all order by all"
     ).fetchall():
         table.add_row(rule, severity, f"{rows:,}", f"{files:,}", meaning)
-    console.out.print(table if table.row_count else "no row is refused or flagged")
+    console.out.print(table if table.row_count else "no rejected or flagged rows")
 
 
 def _listing(limit: int) -> str:

@@ -1,8 +1,8 @@
-"""Read-only questions to the published results.
+"""Read-only queries of the published results.
 
 Read-only by construction: the file is attached read-only, always under the name `results`; the
 connection reaches no other file, no network, extension or Python object, and its settings are
-locked; and a statement is taken only if DuckDB's own parser calls it a question.
+locked; and a statement runs only if DuckDB's own parser classifies it as a query.
 """
 
 from __future__ import annotations
@@ -70,7 +70,7 @@ def run_query(
     timeout_s: float = TIMEOUT_S,
     memory: str = MEMORY_LIMIT,
 ) -> int:
-    """Answer one question from the published results; returns the rows written.
+    """Run one query on the published results; returns the number of rows written.
 
     Parameters
     ----------
@@ -106,7 +106,7 @@ def describe(
     to: Path | None = None,
     stream: TextIO | None = None,
 ) -> int:
-    """What the results hold: every table and view, or every column of one, with its meaning.
+    """List every table and view of the results, or the columns of one, with their meanings.
 
     Raises
     ------
@@ -119,7 +119,7 @@ def describe(
     with open_results(results) as connection:
         held = [r[0] for r in connection.execute(_TABLES).fetchall()]
     if name not in held:
-        raise QueryError(f"no table {table!r} in the results; there are: {', '.join(held)}")
+        raise QueryError(f"no table {table!r} in the results; available: {', '.join(held)}")
     return run_query(results, _COLUMNS.format(table=name), format=format, to=to, stream=stream)
 
 
@@ -218,13 +218,13 @@ def _answer(connection: duckdb.DuckDBPyConnection, sql: str) -> pa.RecordBatchRe
         raise
     except duckdb.PermissionException as error:
         raise QueryError(
-            "refused: a query reads the published tables only, no file, network or extension"
-            f" ({_first_line(error)})"
+            "not allowed: a query can read the published tables only, no files, network or"
+            f" extensions ({_first_line(error)})"
         ) from None
     except duckdb.Error as error:
         text = str(error).strip()
         if "read-only" in text:
-            text = f"refused: the results are read-only ({_first_line(error)})"
+            text = f"not allowed: results are read-only ({_first_line(error)})"
         raise QueryError(text) from None
 
 

@@ -1,4 +1,4 @@
-"""What a sweep judges by, read once: meters, catalogue, tariff, thresholds, class priors."""
+"""Basis of a sweep's verdicts, read once: meters, catalog, tariff, thresholds, priors."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ from rightsize.recommend.rules.meter_rules import unknown_names
 
 @dataclass(frozen=True)
 class Fleet:
-    """The meter list and the settings that every account is held against."""
+    """The meter list and the settings that every account is judged by."""
 
     settings: JudgedBy
     meters: Meters
@@ -37,7 +37,7 @@ class Fleet:
 
 
 def load_fleet(loaded: Loaded) -> Fleet:
-    """Read meters.csv, the catalogue and the class priors of a configuration.
+    """Read meters.csv, the catalog and the class priors of a configuration.
 
     Raises
     ------
@@ -88,7 +88,7 @@ def load_fleet(loaded: Loaded) -> Fleet:
 
 
 def in_service(fleet: Fleet, *, as_of: dt.date) -> pl.DataFrame:
-    """The meters in service, with their row in the catalogue and their age [years].
+    """The meters in service, with their row in the catalog and their age [years].
 
     Age counts to the last day of the reads, not to today: the same input gives the same
     result whenever it is run.

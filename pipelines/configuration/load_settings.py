@@ -1,4 +1,4 @@
-"""From the utility's YAML and CSV files to frozen settings; every refusal is one clear line."""
+"""Settings from the utility's YAML and CSV files; every error is one clear line."""
 
 from __future__ import annotations
 
@@ -190,7 +190,7 @@ def known_zone(name: str) -> str:
         ZoneInfo(name)
     except (ZoneInfoNotFoundError, ValueError, OSError):
         raise ValueError(
-            f"time zone {name!r} is not known; use a name such as America/Denver"
+            f"unknown time zone {name!r}; use a name such as America/Denver"
         ) from None
     return name
 
@@ -217,12 +217,12 @@ class Loaded(Settings):
 
     @property
     def workspace_root(self) -> Path:
-        """Where all state lies, what a store holds aside."""
+        """The folder of all state, except what an object store holds."""
         return self.file(self.settings.workspace)
 
     @property
     def workspace(self) -> Workspace:
-        """The workspace, and where its lake lies."""
+        """The workspace, and the location of its lake."""
         return Workspace(self.workspace_root, self.settings.lake)
 
 
@@ -250,7 +250,7 @@ def read_yaml(path: Path) -> Any:
 
 
 class _UniqueKeyLoader(yaml.SafeLoader):
-    """Refuses a mapping that says one key twice: the first would be lost without a word."""
+    """Rejects a mapping with a duplicate key: the first would be silently lost."""
 
     def construct_mapping(self, node: yaml.MappingNode, deep: bool = False) -> dict[Any, Any]:
         seen: set[Any] = set()
@@ -258,7 +258,7 @@ class _UniqueKeyLoader(yaml.SafeLoader):
             key = self.construct_object(key_node, deep=True)
             if isinstance(key, str | int | float) and key in seen:
                 raise yaml.constructor.ConstructorError(
-                    None, None, f"key {key!r} stands twice", key_node.start_mark
+                    None, None, f"duplicate key {key!r}", key_node.start_mark
                 )
             seen.add(key)
         return super().construct_mapping(node, deep)
@@ -274,7 +274,7 @@ def read_model(path: Path, model: type[M]) -> M:
     """
     content = read_yaml(path)
     if not isinstance(content, dict):
-        raise ConfigError(f"{path}: expected a mapping of keys, got {type(content).__name__}")
+        raise ConfigError(f"{path}: expected keys and values, got {type(content).__name__}")
     try:
         return model.model_validate(content)
     except ValidationError as error:
@@ -287,7 +287,7 @@ def _plain(path: Path, problem: Any) -> str:
     where = ".".join(str(p) for p in problem["loc"])
     text = problem["msg"].removeprefix("Value error, ")
     if problem["type"] == "extra_forbidden":
-        return f"{path}: {where}: key is not known"
+        return f"{path}: {where}: unknown key"
     got = problem.get("input")
     shown = (
         ""
@@ -307,7 +307,9 @@ def load(config: Path) -> Loaded:
     """
     path = config.resolve()
     if path.is_dir():
-        raise ConfigError(f"{path} is a folder; name its configuration file, e.g. sweep.yaml")
+        raise ConfigError(
+            f"{path} is a folder; give its configuration file, e.g. {path}/sweep.yaml"
+        )
     settings = read_model(path, SweepSettings)
     folder = path.parent
     if "?" in str(

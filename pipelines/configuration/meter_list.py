@@ -63,7 +63,7 @@ COLUMNS: Final[dict[str, str]] = {
     "customer_name": "shown on pages",
     "service_address": "shown on pages",
 }
-"""Every column with its meaning; the metric twins stand in `metric_columns`."""
+"""Every column with its meaning; metric equivalents are in `metric_columns`."""
 _OTHER_NAMES: Final = {"critical": "is_critical"}
 _SHOWN: Final = 20
 _SIZE_MAX_IN: Final = 36.0
@@ -73,9 +73,9 @@ _FALSE: Final = ("false", "no", "n", "0", "")
 
 @dataclass(frozen=True)
 class Meters:
-    """The meter list and what an analyst should know of it.
+    """The meter list, with notes for the analyst.
 
-    `frame` has one row a stay of a meter at an account, in the order of the file: account_id,
+    `frame` has one row per stay of a meter at an account, in the order of the file: account_id,
     meter_id, meter_type, size_in [in], installed_on, removed_on, customer_class,
     service_kind, resolution_gal [gal] (null where not given), multiplier [1],
     service_line_in [in], spare_head_psi [psi], floor_area_ft2 [ft2], register_digits,
@@ -108,7 +108,7 @@ def load_meters(path: Path, class_codes: Mapping[str, str]) -> Meters:
     problems = problems or list(_problems(path, texts))
     if problems:
         more = len(problems) - _SHOWN
-        tail = [f"{path}: and {more} more such problems"] if more > 0 else []
+        tail = [f"{path}: and {more:,} more problems"] if more > 0 else []
         raise ConfigError("\n".join([*problems[:_SHOWN], *tail]))
     frame, findings = _with_classes(_typed(texts), class_codes)
     return Meters(frame, findings, tuple(notes))
@@ -137,7 +137,9 @@ def _texts(path: Path) -> tuple[pl.DataFrame, list[str]]:
         raise ConfigError(f"{path}: cannot be read: {str(error).splitlines()[0]}") from None
     names = [h.strip() for h in kind.header]
     if raw.width > len(names):
-        raise ConfigError(f"{path}: rows have {raw.width} columns, the header {len(names)}")
+        raise ConfigError(
+            f"{path}: rows have {raw.width} columns, but the header has {len(names)}"
+        )
     known, notes = _known_names(path, names)
     columns = {
         name: raw.to_series(i).str.strip_chars()
@@ -147,7 +149,7 @@ def _texts(path: Path) -> tuple[pl.DataFrame, list[str]]:
         if name is not None
     }
     if raw.height == 0:
-        raise ConfigError(f"{path}: no meter is listed")
+        raise ConfigError(f"{path}: no meters listed; expected one row per meter")
     frame = pl.DataFrame(columns).with_columns(
         pl.lit(None, dtype=pl.String).alias(n)
         for n in (*REQUIRED, *OPTIONAL)
@@ -168,12 +170,12 @@ def _known_names(path: Path, names: list[str]) -> tuple[list[str | None], list[s
         near = difflib.get_close_matches(name, allowed, n=1, cutoff=0.85)
         if ours in allowed:
             if ours in known:
-                raise ConfigError(f"{path} line 1: column {name!r} stands twice")
+                raise ConfigError(f"{path} line 1: duplicate column {name!r}")
             known.append(ours)
             continue
         if near and near[0] not in names:
             raise ConfigError(
-                f"{path} line 1: column {name!r} is not known; did you mean {near[0]!r}?"
+                f"{path} line 1: unknown column {name!r}; did you mean {near[0]!r}?"
             )
         unknown.append(name)
         known.append(None)
@@ -181,10 +183,10 @@ def _known_names(path: Path, names: list[str]) -> tuple[list[str | None], list[s
     missing = [n for n in REQUIRED if n not in known and n not in given_in_mm]
     if missing:
         raise ConfigError(
-            f"{path} line 1: column {missing[0]!r} is missing; the file has: {', '.join(names)}"
+            f"{path} line 1: missing column {missing[0]!r}; the file has: {', '.join(names)}"
         )
     shown = ", ".join(repr(n) for n in unknown if n)
-    return known, [f"{path}: columns not used: {shown}"] if shown else []
+    return known, [f"{path}: unused columns: {shown}"] if shown else []
 
 
 def _problems(path: Path, texts: pl.DataFrame) -> Iterator[str]:
@@ -212,7 +214,7 @@ def _not_among(
     wrong = texts.filter(held.is_not_null() & (held != "") & ~held.is_in(list(allowed)))
     shown = ", ".join(a for a in allowed if a)
     for line, got in wrong.select("line", name).iter_rows():
-        yield f"{path} line {line}: {name} {got!r} is not known; allowed: {shown}"
+        yield f"{path} line {line}: unknown {name} {got!r}; allowed: {shown}"
 
 
 def _outside(
@@ -222,7 +224,9 @@ def _outside(
     inside = (pl.col("number") > low) & (pl.col("number") <= high)
     wrong = numbered.filter(given & ~inside.fill_null(value=False))
     for line, got in wrong.select("line", name).iter_rows():
-        yield f"{path} line {line}: {name} {got!r} is not a number above {low:g} up to {high:g}"
+        least = f"above {low:g}" if low >= 0 else "0 or more"
+        most = f"at most {high:,.10g}"
+        yield f"{path} line {line}: {name} {got!r} must be a number {least} and {most}"
 
 
 def _date_problems(path: Path, texts: pl.DataFrame) -> Iterator[str]:
@@ -232,10 +236,10 @@ def _date_problems(path: Path, texts: pl.DataFrame) -> Iterator[str]:
             (pl.col(name).fill_null("") != "") & pl.col(f"{name}_date").is_null()
         )
         for line, got in wrong.select("line", name).iter_rows():
-            yield f"{path} line {line}: {name} {got!r} is not a date such as 2021-04-30"
+            yield f"{path} line {line}: {name} {got!r} must be a date such as 2021-04-30"
     early = dated.filter(pl.col("removed_on_date") < pl.col("installed_on_date"))
     for line in early["line"]:
-        yield f"{path} line {line}: removed_on lies before installed_on"
+        yield f"{path} line {line}: removed_on is before installed_on"
     yield from _overlaps(path, dated)
 
 
@@ -258,8 +262,8 @@ def _overlaps(path: Path, dated: pl.DataFrame) -> Iterator[str]:
         "line", "meter_id", "line_before"
     ).iter_rows():
         yield (
-            f"{path} line {line}: meter_id {meter_id!r} also stands in line {other}, and the "
-            "two overlap in time; give installed_on and removed_on, or another meter_id"
+            f"{path} line {line}: duplicate meter_id {meter_id!r}: overlaps in time with line "
+            f"{other}; give installed_on and removed_on, or another meter_id"
         )
 
 
@@ -343,7 +347,7 @@ def _with_classes(
             meter_id,
             "unmapped_class",
             "info",
-            f"customer class {code!r} is not mapped in class_codes: class unknown is used",
+            f"customer class {code!r} is not in class_codes; class unknown is used",
             {"code": code},
         )
         for account_id, meter_id, code in unmapped.select(named).iter_rows()

@@ -1,4 +1,4 @@
-"""Metric columns of `meters.csv`, turned into ours once, at the border."""
+"""Metric columns of `meters.csv`, converted to US units on input."""
 
 from __future__ import annotations
 
@@ -53,7 +53,7 @@ def _replaced(
     wanted = f"one of {sizes}" if factor is None else "a number"
     unread = valued.filter(given & ~pl.col("value").is_finite().fill_null(value=False))
     problems += [
-        f"{path} line {line}: {metric} {got!r} is not {wanted}"
+        f"{path} line {line}: {metric} {got!r} must be {wanted}"
         for line, got in unread.select("line", metric).iter_rows()
     ]
     if ours == "size_in":

@@ -1,12 +1,12 @@
-"""Serving the flows: `rightsize schedule` runs them by the clock of the utility.
+"""Serves the flows: `rightsize schedule` runs them in the utility's time zone.
 
-Without a configured Prefect API a server of our own is started on the loopback, with its
-database in `prefect/` of the workspace; it ends with the service, and not before.
+Without a configured Prefect API a built-in server is started on localhost, with its database
+in `prefect/` of the workspace; it ends with the service.
 
-Deployments have no concurrency limit of Prefect's. A limit is a lease in the memory of the
-server: a server that restarts ends the run that holds it, and a run that was killed together
-with its server holds it for ever. That one sweep runs at a time is the service's own order, and
-the workspace's lock holds it against everybody else.
+Deployments do not use Prefect's concurrency limits. A limit is a lease in the memory of the
+server: a server restart ends the run that holds it, and a run killed together with its server
+holds it forever. The service runs one sweep at a time, and the workspace lock excludes all
+others.
 """
 
 from __future__ import annotations
@@ -46,12 +46,12 @@ def deployments(
     budget_usd: float | None = None,
     crews: int | None = None,
 ) -> list[RunnerDeployment]:
-    """Nightly and monthly by cron in the utility's zone, and one that waits to be asked.
+    """Nightly and monthly deployments by cron in the utility's zone, and one on demand.
 
     Raises
     ------
     ConfigError
-        If a cron expression is not understood.
+        If a cron schedule is invalid.
     """
     from prefect.schedules import Cron
     from prefect.types.entrypoint import EntrypointType
@@ -81,7 +81,9 @@ def deployments(
             )
             made.append(cast("RunnerDeployment", deployment))  # a coroutine only in async code
         except ValueError as error:
-            raise ConfigError(f"cron {cron!r} is not understood: {error}") from None
+            raise ConfigError(
+                f"invalid cron schedule {cron!r}: {error}; for example, '0 2 * * *'"
+            ) from None
     return made
 
 
@@ -110,13 +112,13 @@ def serve_forever(
 
         from pipelines.service.dead_runs import end_dead_runs
 
-        end_dead_runs(loaded, young_s=0)  # of this utility nobody else serves runs
+        end_dead_runs(loaded, young_s=0)  # no other service runs flows of this utility
         serve(*deployments(loaded, **options), limit=1, pause_on_shutdown=False)
 
 
 @contextmanager
 def prefect_api(home: Path, port: int | None = None) -> Iterator[str]:
-    """The configured Prefect API, or a server on the loopback for as long as the block runs.
+    """The configured Prefect API, or a server on localhost while the block runs.
 
     That server forgets runs after 90 days: its database would grow for ever otherwise. It
     answers only who knows its secret, and lets no page of another origin read its answers.
@@ -136,7 +138,7 @@ def prefect_api(home: Path, port: int | None = None) -> Iterator[str]:
     }
     os.environ.update(_QUIET, PREFECT_HOME=str(home), **own)
     os.environ.setdefault("PREFECT_SERVER_SERVICES_DB_VACUUM_ENABLED", "events,flow_runs")
-    pages = home / "pages"  # else beside its own code, where a service may not write
+    pages = home / "pages"  # by default beside its own code, where a service may not write
     pages.mkdir(exist_ok=True)
     os.environ.setdefault("PREFECT_SERVER_UI_STATIC_DIRECTORY", str(pages))
     try:

@@ -1,7 +1,7 @@
 """The sweep as Prefect flows: nightly, monthly, on demand.
 
-Each flow runs the list of stages of `pipelines.sweep.stages`, a task a stage, and the work on
-buckets as some tens of tasks: never one an account. What a stage does is not written here.
+Each flow runs the stages of `pipelines.sweep.stages`, one task per stage, and the bucket work
+as some tens of tasks, never one per account. What a stage does is defined there.
 
 A stage is tried again only after an error of input or output: a configuration, a balance or a
 validation that failed fails again. Nothing needs Prefect's result storage, since every stage
@@ -53,7 +53,7 @@ from rightsize.errors import ConfigError
 
 RETRIES: Final = 3
 BACKOFF_S = 20.0
-"""Wait before the second try; it doubles from one to the next."""
+"""Wait before the first retry; doubles with each retry."""
 NIGHTLY_TIMEOUT_S: Final = 12 * 3600
 LONG_TIMEOUT_S: Final = 36 * 3600
 
@@ -73,9 +73,9 @@ def monthly(
     budget_usd: Annotated[float, Field(ge=0)] | None = None,
     crews: Annotated[int, Field(ge=1)] | None = None,
 ) -> State[Any] | str:
-    """The whole fleet assessed again and published, whether anything changed or not.
+    """Assess the whole fleet again and publish, whether anything changed or not.
 
-    With a budget, the year's programme is chosen from the results and put beside them as
+    With a budget, the year's replacement program is chosen and written beside the results as
     `program.csv`.
     """
     order = SweepOrder(kind="monthly", reassess=True)
@@ -95,8 +95,8 @@ def on_demand(
 ) -> State[Any] | str:
     """A preview of accounts, which publishes nothing; or a sweep that rebuilds months.
 
-    `from_month` to `to_month` (as 2025-01) have their profiles made anew from the lake, after
-    all files that wait have landed; `full` does so for every month.
+    Profiles of `from_month` to `to_month` (as 2025-01) are rebuilt from stored reads, after
+    all new files are loaded; `full` does so for every month.
     """
     if accounts:
         return _preview(accounts, workers)
@@ -139,14 +139,14 @@ def stage_as_task(stage: Stage, sweep: Sweep) -> None:
 
 
 def named_work(stage: Stage, sweep: Sweep) -> Callable[[], None]:
-    """The stage's work as a function without arguments, which Prefect would look through."""
+    """The stage's work as a function without arguments, which Prefect would inspect."""
     here = _HereOnly(sweep)
 
     def run_stage() -> None:
         try:
             stage.run(here.sweep)
         except KeyboardInterrupt as stopped:
-            # What Prefect's own handler of the signal raises, where a statement did not eat it.
+            # Raised by Prefect's signal handler, unless a statement suppressed it.
             raise TerminationSignal(signal.SIGTERM) from stopped
 
     run_stage.__name__ = stage.name
@@ -158,8 +158,8 @@ def named_work(stage: Stage, sweep: Sweep) -> Callable[[], None]:
 class _HereOnly:
     """A sweep that stays in its process.
 
-    With the work on buckets Prefect sends a worker the task that asked for it, the stage. What
-    the stage holds is not needed there, and its connections could not be sent.
+    With bucket work, Prefect sends the worker the parent task, the stage. The contents of the
+    stage are not needed there, and its connections could not be sent.
     """
 
     sweep: Any
@@ -169,18 +169,18 @@ class _HereOnly:
 
 
 def is_input_output(of: Task[Any, Any], task_run: TaskRun, state: State[Any]) -> bool:
-    """Whether a failure may pass by itself: storage or network, never a wrong input."""
+    """Whether a retry may help: storage or network errors, never wrong input."""
     error = state.result(raise_on_failure=False)
     return isinstance(error, OSError | duckdb.IOException)
 
 
 def months_between(first: str | None, last: str | None) -> tuple[str, ...]:
-    """Every month from first to last; one of them alone is that month."""
+    """Every month from first to last; if only one is given, that month."""
     start, end = first or last, last or first
     if start is None or end is None:
         return ()
     if end < start:
-        raise ConfigError(f"to_month {end} lies before from_month {start}")
+        raise ConfigError(f"to_month {end} is before from_month {start}")
     (year, month), months = map(int, start.split("-")), []
     while f"{year:04d}-{month:02d}" <= end:
         months.append(f"{year:04d}-{month:02d}")
@@ -218,9 +218,9 @@ def _preview(accounts: list[str], workers: int | None) -> State[Any] | str:
 
 
 def _busy(loaded: Loaded) -> State[Any] | None:
-    """One sweep a workspace: a run that finds another at work is skipped, not failed."""
+    """One sweep per workspace: a run that finds another running is skipped, not failed."""
     holder = loaded.workspace.holder()
     if holder is None:
         return None
     who = f"{holder.kind} by process {holder.pid} on {holder.host} since {holder.since_text}"
-    return Cancelled(name="Skipped", message=f"the workspace is held: {who}")
+    return Cancelled(name="Skipped", message=f"skipped: the workspace is in use by {who}")

@@ -1,4 +1,4 @@
-"""A time stamp's text as SQL: wall clock, offset, epoch, or a format of the utility's own."""
+"""A time stamp's text as SQL: wall clock, offset, epoch, or a custom format."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Reconcile: what went in must have come out, by accounts, by rows and by volume."""
+"""Reconcile: accounts, rows and volume in must equal accounts, rows and volume out."""
 
 from __future__ import annotations
 
@@ -37,9 +37,9 @@ LEDGER_SCHEMA: Final[dict[str, pl.DataType]] = {
 
 @dataclass(frozen=True)
 class SweepInputs:
-    """What a sweep had to answer for.
+    """What a sweep must account for.
 
-    `service` has account_id and meter_id of every meter to assess; `ledger` one row a landed
+    `service` has account_id and meter_id of every meter to assess; `ledger` one row per landed
     file with the columns of `LEDGER_SCHEMA`; `profile_folders` are the profiles in force, below
     `month=../bucket=..`. `partitions` has a row for each landed file, kind, month and bucket,
     where they are known. `realised_gain` has the rows of the table of that name, where past
@@ -54,12 +54,12 @@ class SweepInputs:
 
 
 def reconcile(workspace: Workspace, sweep: SweepRecord, inputs: SweepInputs) -> Reconciliation:
-    """Hold the sweep's blocks and profiles against the meter list and the ledger.
+    """Check the sweep's blocks and profiles against the meter list and the ledger.
 
     Raises
     ------
     BalanceError
-        With the balance that failed, what it is off by, and where.
+        Names the balance that failed, the difference, and where.
     """
     with interruptible(duckdb.connect()) as connection:
         _load(connection, workspace, sweep, inputs)
@@ -73,12 +73,12 @@ def reconcile(workspace: Workspace, sweep: SweepRecord, inputs: SweepInputs) -> 
 
 
 def block_files(workspace: Workspace, sweep_id: str, table: Table) -> list[str]:
-    """Block files that the sweep left of a table, in a fixed order."""
+    """Block files of a table from this sweep, in a fixed order."""
     return sorted(str(p) for p in (workspace.assess / sweep_id / table.name).glob("*.parquet"))
 
 
 def rejected_files(workspace: Workspace) -> list[Path]:
-    """Files of refused rows, in a fixed order; those being written are not among them."""
+    """Files of rejected rows, in a fixed order; files still being written are excluded."""
     return sorted(p for p in workspace.rejected.glob("*.parquet") if p.name[0] != ".")
 
 
@@ -138,9 +138,9 @@ def _block_keys(workspace: Workspace, sweep: SweepRecord, table: Table) -> pl.Da
 def _landed(connection: duckdb.DuckDBPyConnection) -> None:
     _refuse(
         connection,
-        "rows landed = accepted + rejected",
+        "rows read = accepted + rejected",
         "file_balance where landed_rows <> accepted_rows + rejected_rows",
-        "path || ': landed ' || landed_rows || ', accepted ' || accepted_rows"
+        "path || ': rows read ' || landed_rows || ', accepted ' || accepted_rows"
         " || ', rejected ' || rejected_rows",
     )
 
@@ -157,9 +157,9 @@ def _accepted(connection: duckdb.DuckDBPyConnection) -> None:
 def _rejected(connection: duckdb.DuckDBPyConnection) -> None:
     _refuse(
         connection,
-        "rows rejected = rows kept with their rule",
+        "rows rejected = rejected rows stored with their rule",
         "file_balance where rejected_rows <> kept_rejected_rows",
-        "path || ': rejected ' || rejected_rows || ', kept ' || kept_rejected_rows",
+        "path || ': rejected ' || rejected_rows || ', stored ' || kept_rejected_rows",
     )
 
 
@@ -204,11 +204,11 @@ def _meters(connection: duckdb.DuckDBPyConnection) -> None:
         "accounts in = assessed + not assessed",
         "meter_balance where not is_in_service or recommended_rows + refused_rows <> 1",
         "'account ' || account_id || ' meter ' || coalesce(meter_id, '(none)') || ': ' || case"
-        " when not is_in_service then 'in the results, not in service'"
+        " when not is_in_service then 'in the results, but not in service'"
         " when recommended_rows + refused_rows = 0"
-        " then 'in service, without verdict and without reason'"
+        " then 'in service, but no verdict and no reason'"
         " else recommended_rows || ' verdicts and ' || refused_rows"
-        " || ' reasons for none' end",
+        " || ' reasons for no verdict' end",
     )
 
 

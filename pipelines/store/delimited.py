@@ -1,8 +1,8 @@
-"""Delimited text: found out from its first lines, then read by DuckDB in one pass.
+"""Delimited text: format detected from the first lines, then read by DuckDB in one pass.
 
-Where DuckDB cannot keep every line of a file as it lies (NUL bytes, mixed line ends, quotes
-that never close, another encoding), `mended_copy` writes the readable lines aside, each with
-its line number, and says what it left out.
+If DuckDB cannot read every line of a file as it is (NUL bytes, mixed line endings, unclosed
+quotes, another encoding), `mended_copy` writes the readable lines to a copy, each with its line
+number, and reports what it left out.
 """
 
 from __future__ import annotations
@@ -35,7 +35,7 @@ _BOMS: Final = (
 
 @dataclass(frozen=True)
 class Dialect:
-    """How a delimited file is written."""
+    """Format of a delimited file."""
 
     delimiter: str
     header: tuple[str, ...]
@@ -48,7 +48,7 @@ def dialect(
 ) -> Dialect:
     """Delimiter, header and encoding of a file, from its first lines.
 
-    `shown` is the path that messages name, where it is not the one that is read.
+    `shown` is the path in messages, if it is not the one that is read.
 
     Raises
     ------
@@ -60,7 +60,7 @@ def dialect(
     head = _head(path)
     path = shown or path
     if not head.strip(b"\r\n\x00 \t"):
-        raise ConfigError(f"{path}: the file is empty; a header line was expected")
+        raise ConfigError(f"{path}: file is empty; expected a header line")
     true_encoding, text = _decoded_head(head, encoding, path)
     lines = text.replace("\r\n", "\n").replace("\r", "\n").split("\n")
     line_no = next((i for i, line in enumerate(lines) if line.strip()), 0)
@@ -68,7 +68,9 @@ def dialect(
     try:
         header = next(csv.reader([lines[line_no]], delimiter=chosen))
     except (csv.Error, StopIteration) as error:
-        raise ConfigError(f"{path} line {line_no + 1}: no readable header: {error}") from None
+        raise ConfigError(
+            f"{path} line {line_no + 1}: header cannot be read: {error}"
+        ) from None
     return Dialect(
         delimiter=chosen,
         header=tuple(h.strip() for h in header),
@@ -78,19 +80,19 @@ def dialect(
 
 
 def is_plain_utf8(encoding: str) -> bool:
-    """Whether DuckDB can read the encoding as it lies."""
+    """Whether DuckDB can read the encoding directly."""
     return encoding.lower().replace("_", "-") in ("utf-8", "utf8", "utf-8-sig", "ascii")
 
 
 def sample_lines(path: Path, count: int, *, encoding: str = "utf-8") -> list[str]:
-    """The first lines of a file as text; a byte order mark says more than `encoding`."""
+    """The first lines of a file as text; a byte order mark overrides `encoding`."""
     head = _head(path, 1 << 22, count)
     _, text = _decoded_head(head, encoding, path)
     return text.replace("\r\n", "\n").replace("\r", "\n").split("\n")[:count]
 
 
 def likely_encoding(path: Path) -> str:
-    """UTF-8 where the first megabytes are that, else the usual one of Western Windows."""
+    """UTF-8 if the first megabytes are valid UTF-8, else the usual one of Western Windows."""
     decoder = codecs.getincrementaldecoder("utf-8")()
     try:
         decoder.decode(_head(path, 1 << 22))
@@ -107,7 +109,7 @@ def _head(path: Path, size: int = _HEAD_BYTES, lines: int | None = None) -> byte
             if len(head) >= size or (lines is not None and head.count(b"\n") > lines):
                 break
     except BrokenStreamError:
-        pass  # told when the whole file is read
+        pass  # reported when the whole file is read
     return head[:size]
 
 
@@ -118,20 +120,22 @@ def _decoded_head(head: bytes, encoding: str, path: Path) -> tuple[str, str]:
     try:
         return encoding, head.decode(encoding, errors="ignore")
     except LookupError:
-        raise ConfigError(f"{path}: encoding {encoding!r} is not known") from None
+        raise ConfigError(
+            f"{path}: unknown encoding {encoding!r}; use a name such as utf-8 or windows-1252"
+        ) from None
 
 
 def mended_copy(path: Path, target: Path, refused: Path, kind: Dialect) -> int:
     """Write the readable lines of a file to `target`, each with its line number in front.
 
-    Left out, and written to `refused` as line, rule, text: lines that are not text in the
-    encoding, that hold NUL bytes, that are longer than a line may be, whose quotes do not
-    close. Empty lines are no rows.
+    Left out, and written to `refused` as line, rule, text: lines that are not valid in the
+    encoding, have NUL bytes, are too long or have unclosed quotes. Empty lines are not
+    rows.
 
     Returns
     -------
     int
-        How many lines were left out.
+        Number of lines left out.
     """
     refused_count = 0
     with (
@@ -173,7 +177,7 @@ def _readable(raw: bytes | str, encoding: str) -> tuple[str, str | None]:
 
 
 def _numbered_lines(path: Path, encoding: str) -> Iterator[tuple[int, bytes | str]]:
-    """Lines by number, whatever ends them."""
+    """Numbered lines, with any line ending."""
     with path.open("rb") as handle:
         if encoding.startswith(("utf-16", "utf-32")):
             text = io.TextIOWrapper(handle, encoding, errors="replace", newline=None)

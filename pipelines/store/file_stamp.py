@@ -16,7 +16,7 @@ from typing import Final
 import numpy as np
 from blake3 import blake3
 
-_CHUNK: Final = 1 << 18  # stays in the processor's own memory
+_CHUNK: Final = 1 << 18  # fits in the processor cache
 _BLOCK: Final = 1 << 26
 _LINE_FEED: Final = 10
 _KERNEL_SYSTEMS: Final = frozenset(
@@ -44,12 +44,12 @@ class FileStamp:
 
     @classmethod
     def of(cls, path: Path) -> FileStamp:
-        """The stamp of a file as it is now.
+        """The current stamp of a file.
 
         Raises
         ------
         OSError
-            If it cannot be looked at.
+            If it cannot be accessed.
         """
         info = path.stat()
         return cls(path, info.st_size, info.st_mtime_ns, info.st_ctime_ns)
@@ -57,7 +57,7 @@ class FileStamp:
 
 @dataclass(frozen=True)
 class FileProblem:
-    """A file that could not be landed, or not whole; the text is for the reader."""
+    """A file that could not be loaded, or only partly; the text is shown to the user."""
 
     path: Path
     code: str
@@ -113,7 +113,7 @@ def export_paths(place: ExportPlace) -> tuple[list[Path], list[FileProblem]]:
             files.append(path)
         else:
             problems.append(
-                FileProblem(path, "file_unreadable", f"{path}: not a regular file; left alone")
+                FileProblem(path, "file_unreadable", f"{path}: not a regular file; skipped")
             )
     return files, problems
 
@@ -208,8 +208,8 @@ def is_plain_file(path: Path) -> bool:
 def content_hash(path: Path) -> tuple[str, int]:
     """Hash of a file's content and the count of line feeds in it.
 
-    BLAKE3 over the BLAKE3 of each 64 MiB block, so that the blocks of a large file are gone
-    through on all processors at once.
+    BLAKE3 over the BLAKE3 of each 64 MiB block, so that the blocks of a large file are hashed
+    on all processors at once.
 
     Raises
     ------
@@ -240,5 +240,5 @@ def _reason(path: Path, error: OSError) -> str:
 
 
 def unreadable(path: Path, error: OSError) -> FileProblem:
-    """An operating system's refusal as a problem of that file."""
+    """An operating system error as a problem of that file."""
     return FileProblem(path, "file_unreadable", _reason(path, error))

@@ -33,7 +33,7 @@ ClockBound = tuple[datetime | None, datetime | None]
 
 @dataclass(frozen=True)
 class LandedPart:
-    """What one landing wrote into one partition of the lake."""
+    """What one file added to one partition of the lake."""
 
     file_hash: str
     kind: PartitionKind
@@ -46,7 +46,7 @@ class LandedPart:
 
 
 def prepare(connection: duckdb.DuckDBPyConnection) -> None:
-    """Make the ledger's tables where they are missing."""
+    """Create the ledger's tables if missing."""
     connection.execute("create schema if not exists ledger")
     for relation in _TABLES:
         run_sql(connection, relation)
@@ -55,10 +55,10 @@ def prepare(connection: duckdb.DuckDBPyConnection) -> None:
 def bucket_count(
     connection: duckdb.DuckDBPyConnection, configured: int | None, meters: int
 ) -> int:
-    """The workspace's bucket count: fixed by the first landing.
+    """The workspace's bucket count, fixed by the first sweep.
 
-    Where the configuration does not say, one bucket for each 4,000 meters, as a power of
-    two up to 64, and at least 4, so that a small fleet too keeps several cores busy.
+    By default one bucket per 4,000 meters, as a power of two from 4 to 64, so that a small
+    fleet also uses several cores.
 
     Raises
     ------
@@ -72,8 +72,8 @@ def bucket_count(
         fixed = int(row[0])
         if configured is not None and configured != fixed:
             raise ConfigError(
-                f"buckets: {configured} asked for, but the workspace was made with {fixed}; "
-                "leave the key out, or start a new workspace"
+                f"buckets: got {configured}, but the workspace was created with {fixed}; "
+                "remove the key, or start a new workspace"
             )
         return fixed
     chosen = configured or _usual_bucket_count(meters)
@@ -103,7 +103,7 @@ def known_content(connection: duckdb.DuckDBPyConnection) -> dict[str, tuple[File
 
 
 def landed_hashes(connection: duckdb.DuckDBPyConnection) -> set[str]:
-    """The files that have landed, by the name that their lake files bear."""
+    """Landed files, by the name of their lake files."""
     return {
         r[0] for r in connection.execute("select file_hash from ledger.landed_file").fetchall()
     }
@@ -138,7 +138,7 @@ def hold_place(
 def remember_path(
     connection: duckdb.DuckDBPyConnection, stamp: FileStamp, content_hash: str
 ) -> None:
-    """Note a path's content, so that it is not hashed again while it stays as it is."""
+    """Record a path's content hash, so that it is not hashed again while unchanged."""
     connection.execute(
         "insert or replace into ledger.seen_path "
         "(path, bytes, modified_ns, content_hash, changed_ns) values (?, ?, ?, ?, ?)",
@@ -154,7 +154,7 @@ def record_landing(
     bound: ClockBound,
     replaces: str | None,
 ) -> None:
-    """Enter a landing, its partitions, and take out the one it replaces: all or nothing."""
+    """Record a landed file and its partitions, and remove the one it replaces: all or none."""
     connection.execute("begin")
     try:
         connection.execute(
@@ -241,7 +241,7 @@ def keep_scales(connection: duckdb.DuckDBPyConnection, meters: Sequence[str]) ->
 
 
 def read_again(connection: duckdb.DuckDBPyConnection, file_hashes: Sequence[str]) -> None:
-    """Have the contents of these landings read again when their files are seen."""
+    """Mark the contents of these landed files to be read again when seen."""
     for file_hash in file_hashes:
         connection.execute(
             "insert into ledger.reading_generation "
@@ -253,7 +253,7 @@ def read_again(connection: duckdb.DuckDBPyConnection, file_hashes: Sequence[str]
 
 
 def paths_of(connection: duckdb.DuckDBPyConnection, file_hashes: Sequence[str]) -> list[str]:
-    """Where the files of these landings lay."""
+    """Paths of these landed files."""
     rows = connection.execute(
         "select path from ledger.landed_file where list_contains(?, file_hash) order by path",
         [list(file_hashes)],
@@ -272,7 +272,7 @@ def now_utc(connection: duckdb.DuckDBPyConnection) -> datetime:
 def record_problems(
     connection: duckdb.DuckDBPyConnection, problems: Sequence[FileProblem]
 ) -> None:
-    """Keep the files that this run could not land, in place of the former run's."""
+    """Store the files that this run could not load, replacing the previous run's."""
     connection.execute("delete from ledger.file_problem")
     if problems:
         connection.executemany(

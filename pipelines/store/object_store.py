@@ -1,7 +1,7 @@
 """Object stores by URL, such as `s3://bucket/folder`, through fsspec.
 
 The library for a store (s3fs for `s3://`) is an optional extra. Credentials and endpoint come
-from the environment alone, as the store's library reads them; none is taken from a
+only from the environment, as the store's library reads them; none is taken from a
 configuration or written anywhere.
 """
 
@@ -50,29 +50,31 @@ def store_of(url: str) -> Any:
     Raises
     ------
     ConfigError
-        If the library for such URLs is not installed, or the kind of store is not known.
+        If the library for such URLs is not installed, or the URL scheme is unknown.
     """
     import fsspec
 
     scheme = url.partition("://")[0]
     if scheme in ("file", "local"):
-        raise ConfigError(f"{url}: name files of this machine by their path")
+        raise ConfigError(f"{url}: give local files as a path, not a URL")
     try:
         return fsspec.filesystem(scheme, use_listings_cache=False)
     except ImportError as error:
         raise ConfigError(
-            f"{url} needs a library that is not installed: pip install "
-            f"'rightsize[objectstore]' for s3://, else see: {error}"
+            f"{url}: the library for this store is not installed; for s3:// run: pip install "
+            f"'rightsize[objectstore]'; otherwise: {error}"
         ) from None
     except ValueError:
-        raise ConfigError(f"{url}: no kind of store is called {scheme!r}") from None
+        raise ConfigError(
+            f"{url}: unknown URL scheme {scheme!r}; for example, s3://bucket/folder"
+        ) from None
 
 
 @contextmanager
 def asking(url: str) -> Iterator[None]:
-    """What goes wrong with the store is one error that names the URL.
+    """Turn any error of the store into one that names the URL.
 
-    The libraries of stores raise errors of many kinds, of which only some are `OSError`.
+    Store libraries raise many kinds of errors, of which only some are `OSError`.
     """
     try:
         yield

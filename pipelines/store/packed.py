@@ -1,7 +1,7 @@
-"""Files packed by gzip or zstandard: unpacked aside, with every break reported.
+"""Files compressed by gzip or zstandard: decompressed to a copy, with damage reported.
 
-The database's reader takes a cut zstandard file, or a gzip file whose checksum is wrong, for a
-whole one; so packed files are unpacked here, where a break is seen.
+The database's reader accepts a truncated zstandard file, or a gzip file with a wrong checksum,
+as complete; so compressed files are decompressed here, where damage is detected.
 """
 
 from __future__ import annotations
@@ -32,18 +32,18 @@ _ZSTD: Final = b"\x28\xb5\x2f\xfd"
 
 
 class BrokenStreamError(Exception):
-    """A packed file ended before its end, or does not hold together; the text says how."""
+    """A compressed file is truncated or damaged; the text says how."""
 
 
 @dataclass(frozen=True)
 class Unpacked:
-    """A packed file's content up to its end or its break."""
+    """A compressed file's content up to its end or the damage."""
 
     path: Path
     bytes: int
     lines: int  # line feeds
     broken: str | None
-    cut: str  # the start of the line at which the stream broke, left out of the file
+    cut: str  # the incomplete line at the damage, left out of the file
 
 
 def is_packed(path: Path) -> bool:
@@ -60,12 +60,12 @@ def is_packed(path: Path) -> bool:
 
 
 def content_chunks(path: Path) -> Iterator[bytes]:
-    """The file's content, unpacked where it is packed.
+    """The file's content, decompressed if compressed.
 
     Raises
     ------
     BrokenStreamError
-        After the last good chunk, where the packed stream breaks.
+        After the last good chunk, if the compressed stream is damaged.
     OSError
         If it cannot be read.
     """
@@ -90,7 +90,7 @@ def iter_of(handle: IO[bytes], size: int = _CHUNK) -> Iterator[bytes]:
 
 
 def _unpacked(fresh: Callable[[], Any], chunks: Iterator[bytes]) -> Iterator[bytes]:
-    """One packed member after another."""
+    """One compressed member after another."""
     member = fresh()
     has_begun = False
     try:
@@ -110,18 +110,18 @@ def _unpacked(fresh: Callable[[], Any], chunks: Iterator[bytes]) -> Iterator[byt
     except (zlib.error, zstandard.ZstdError) as error:
         raise BrokenStreamError(str(error)) from None
     if has_begun and not member.eof:
-        raise BrokenStreamError("the file ends before its packed content does")
+        raise BrokenStreamError("unexpected end of compressed data")
 
 
 def unpack(path: Path, target: Path) -> Unpacked:
-    """Write the content of a packed file to `target`, up to the last whole line of it.
+    """Write the content of a compressed file to `target`, up to the last complete line.
 
     Raises
     ------
     ConfigError
         If it unpacks to far more than reads could: such a file is made to fill disks.
     OSError
-        If the file cannot be read, or there is no room for it.
+        If the file cannot be read, or the disk is full.
     """
     most = max(_SMALL_BYTES, _MOST_RATIO * path.stat().st_size)
     size = lines = kept = 0

@@ -1,4 +1,4 @@
-"""DuckDB connections with sane limits, and the statements of `sql/` run on them."""
+"""DuckDB connections with memory limits, and the statements of `sql/` run on them."""
 
 from __future__ import annotations
 
@@ -31,7 +31,7 @@ _NO_DAMAGE: Final = (
     "disk quota",
 )
 LANDING_MEMORY: Final = "3.6GB"
-"""A file's reads are held at once, 72 million of them in 3 GiB; beyond this they spill."""
+"""A file's reads are in memory at once, 72 million in 3 GiB; beyond this they spill."""
 
 
 def connect(
@@ -43,7 +43,7 @@ def connect(
     threads: int | None = None,
     read_only: bool = False,
 ) -> duckdb.DuckDBPyConnection:
-    """A connection in UTC with a memory limit and a place to spill to.
+    """A connection in UTC with a memory limit and a spill folder.
 
     Parameters
     ----------
@@ -130,7 +130,7 @@ def frame(
 
 
 def set_variables(connection: duckdb.DuckDBPyConnection, values: Mapping[str, Any]) -> None:
-    """Make values known to SQL as `getvariable('name')`; the names are ours, never a user's."""
+    """Set values for SQL as `getvariable('name')`; names are ours, never a user's."""
     for name, value in values.items():
         connection.execute(f"set variable {name} = ?", [value])
 

@@ -68,7 +68,7 @@ class Stage:
     work: Callable[[Sweep, StageCost], None]
 
     def run(self, sweep: Sweep) -> None:
-        """Do the work, and note what it cost."""
+        """Run the stage and record its cost."""
         with stage_cost(self.name) as cost, signals_seen(), statements_ended():
             sweep.costs.append(cost)
             self.work(sweep, cost)
@@ -108,7 +108,7 @@ def _validate(sweep: Sweep, cost: StageCost) -> None:
 
 
 def profile_lake(sweep: Sweep, cost: StageCost) -> None:
-    """Profiles of the lake as it is, and the bucket tasks and inputs that follow from them."""
+    """Profiles of the current lake, and the bucket tasks and inputs that follow."""
     sweep.profiled = profile(
         sweep.workspace,
         timezone=sweep.loaded.settings.timezone,
@@ -135,7 +135,7 @@ def _learn(sweep: Sweep, cost: StageCost) -> None:
 
 
 def learnt_prior(sweep: Sweep, cost: StageCost) -> LearntPrior:
-    """What the fleet teaches; kept from a sweep on the same inputs."""
+    """Priors learned from the fleet; reused from a sweep on the same inputs."""
     kept = None if sweep.order.full else resume.kept_prior(sweep.workspace, sweep.record)
     learnt = kept or _learn_again(sweep, cost)
     resume.keep_prior(sweep.workspace, sweep.record, learnt)
@@ -297,4 +297,4 @@ COPY_STAGE: Final = Stage("copy", _copy)
 
 def _stop_text(validated: ValidationSummary) -> str:
     lines = [outcome_text(o) for o in validated.failed]
-    return "validation failed, nothing is published:\n" + "\n".join(lines)
+    return "validation failed; nothing was published:\n" + "\n".join(lines)

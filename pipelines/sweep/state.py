@@ -1,4 +1,4 @@
-"""A sweep under way: what was asked, what its stages have left, what is published already."""
+"""A running sweep: its order, what its stages have produced, what is already published."""
 
 from __future__ import annotations
 
@@ -25,10 +25,10 @@ from rightsize.inference.meter.censoring import LearntPrior
 
 @dataclass(frozen=True)
 class SweepOrder:
-    """What is asked of a sweep.
+    """Options of a sweep.
 
-    `full` makes profiles and results anew from the lake, `months` (as 2025-01) only the
-    profiles of these months, `reassess` publishes even where no input has changed.
+    `full` rebuilds all profiles and results from stored reads, `months` (as 2025-01) only the
+    profiles of these months, `reassess` publishes even if no input has changed.
     """
 
     kind: str = "sweep"
@@ -39,10 +39,10 @@ class SweepOrder:
 
 @dataclass
 class Sweep:
-    """One sweep under way: what it was asked, and what its stages have left so far.
+    """One running sweep: its options, and what its stages have produced so far.
 
-    What follows `costs` is made by the stages; a sweep that finds nothing new has no more than
-    the first three.
+    Fields after `costs` are set by the stages; a sweep that finds nothing new sets only the
+    first three.
     """
 
     loaded: Loaded
@@ -70,13 +70,13 @@ class Sweep:
 
 
 def has_news(sweep: Sweep) -> bool:
-    """Whether the published results would rest on anything else than they do."""
+    """Whether new results would have other inputs than the published ones."""
     asked = sweep.order.full or sweep.order.reassess
     return asked or not is_published(sweep.workspace, sweep.record)
 
 
 def is_published(workspace: Workspace, record: SweepRecord) -> bool:
-    """Whether the published results rest on just what this sweep would rest on."""
+    """Whether the published results have the same inputs as this sweep."""
     if not workspace.results.is_file():
         return False
     names = ("config_hash", "catalogue_hash", "meters_hash", "lake_hash", "code_version")
@@ -88,7 +88,7 @@ def is_published(workspace: Workspace, record: SweepRecord) -> bool:
 
 
 def pages_are_due(workspace: Workspace) -> bool:
-    """Whether the pages show another sweep than the results, or other code would draw them."""
+    """Whether the pages show another sweep than the results, or come from other code."""
     newest = newest_sweep(workspace)
     if newest is None:
         return False

@@ -68,7 +68,7 @@ class SiteBlock:
             ~(share >= 0) | (abs(share.sum(axis=1) - 1) > 1e-6)[:, None]
         ):
             raise ContractError(
-                "sites: month_volume_share must be 0 or more and sum to 1 a row"
+                "sites: month_volume_share must be 0 or more and sum to 1 per row"
             )
 
 
@@ -76,5 +76,5 @@ def _refuse_unknown(column: str, values: tuple[str, ...], allowed: tuple[str, ..
     unknown = sorted(set(values) - set(allowed))
     if unknown:
         raise ContractError(
-            f"sites: {column} {unknown[0]!r} is not known; allowed: {', '.join(allowed)}"
+            f"sites: unknown {column} {unknown[0]!r}; allowed: {', '.join(allowed)}"
         )

@@ -89,9 +89,11 @@ class Table:
     def __post_init__(self) -> None:
         names = self.column_names
         if len(set(names)) != len(names):
-            raise ValueError(f"table {self.name}: a column stands twice")
+            raise ValueError(f"table {self.name}: duplicate column")
         if missing := set(self.key) - set(names):
-            raise ValueError(f"table {self.name}: key names no column {sorted(missing)}")
+            raise ValueError(
+                f"table {self.name}: key columns not in the table: {sorted(missing)}"
+            )
 
     @property
     def column_names(self) -> tuple[str, ...]:

@@ -42,7 +42,7 @@ class View:
         for table in self.base:
             if column in table.column_names:
                 return table.column(column).comment
-        raise ContractError(f"view {self.name}: column {column} has no stated meaning")
+        raise ContractError(f"view {self.name}: column {column} has no meaning given")
 
     def metric(self) -> View:
         """The same view over metric tables."""

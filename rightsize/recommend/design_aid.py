@@ -69,8 +69,9 @@ def peer_peak(
         alike = _nearest(alike.filter(pl.col("floor_area_ft2") > 0), floor_area_ft2)
     if alike.height < FEWEST_PEERS:
         raise ConfigError(
-            f"{alike.height} assessed accounts are like this one (class {customer_class}"
-            f"{', floor area known' if floor_area_ft2 else ''}); {FEWEST_PEERS} are needed"
+            f"only {alike.height} similar assessed accounts (class {customer_class}"
+            f"{', floor area known' if floor_area_ft2 else ''}); "
+            f"at least {FEWEST_PEERS} are needed"
         )
     peaks = alike["peak_10s_gpm"].to_numpy()
     if floor_area_ft2 is not None:

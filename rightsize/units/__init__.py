@@ -60,4 +60,4 @@ def gal_per_unit(unit: str) -> float:
         return GAL_PER_UNIT[unit]
     except KeyError:
         allowed = ", ".join(get_args(VolumeUnit))
-        raise ConfigError(f"volume unit {unit!r} is not known; allowed: {allowed}") from None
+        raise ConfigError(f"unknown volume unit {unit!r}; allowed: {allowed}") from None

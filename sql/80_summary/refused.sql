@@ -31,7 +31,7 @@ found as (
 refused as (
     select
         3 as place,
-        'rows refused: ' || replace(rule, '_', ' ') as what,
+        'rejected rows: ' || replace(rule, '_', ' ') as what,
         count(*) as hits,
         min_by(parse_filename(source_file) || ' line ' || source_line, source_line) as example
     from results.rejected_read

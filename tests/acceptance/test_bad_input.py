@@ -80,7 +80,7 @@ def test_an_export_that_is_not_there(small: Path):
 
 def test_a_key_that_the_configuration_does_not_have(small: Path):
     spoil(small / "sweep.yaml", "timezone:", "timezon:")
-    assert "timezon: key is not known" in refused(small).text
+    assert "timezon: unknown key" in refused(small).text
 
 
 def test_a_meter_type_that_does_not_exist(small: Path):

@@ -61,4 +61,4 @@ def test_every_place_says_one_probability_alike(share: float) -> None:
     assert figure <= MOST_CERTAIN
     assert abs(figure - share) <= 0.01 + 1e-9
     assert odds(share) == f"{round(100 * figure)} in 100"
-    assert summary_odds(share) == f"{figure:.2f}"
+    assert summary_odds(share) == f"{100 * figure:.0f} %"

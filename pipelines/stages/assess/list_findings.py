@@ -1,4 +1,4 @@
-"""Findings on the meter list, and on meters that only the reads know."""
+"""Findings on the meter list, and on meters that appear only in the reads."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ def list_findings(
     *,
     units: UnitSystem,
 ) -> pl.DataFrame:
-    """What meter list and reads, held against each other, give away.
+    """Findings from comparing the meter list with the reads.
 
     Parameters
     ----------
@@ -37,7 +37,7 @@ def list_findings(
     service : frame
         account_id, meter_id, customer_class of every meter in service.
     units
-        Of the figures in messages; evidence is in US units.
+        Units of messages; evidence is in US units.
 
     Returns
     -------
@@ -69,7 +69,7 @@ def list_findings(
 
 
 def _strays(stat_files: list[str], meters: Meters) -> pl.DataFrame:
-    """Meters with reads that the meter list does not hold."""
+    """Meters with reads that are not in the meter list."""
     read = (
         pl.scan_parquet(stat_files, glob=False)
         .group_by("meter_id")

@@ -1,4 +1,4 @@
-"""Infer: a bucket's months become one block of sufficient statistics, then joint draws."""
+"""Turns a bucket's months into one block of sufficient statistics, then joint samples."""
 
 from __future__ import annotations
 

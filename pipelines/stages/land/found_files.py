@@ -1,4 +1,4 @@
-"""The files that the exports name, in the order in which they land."""
+"""Files of the exports, in the order in which they are loaded."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from rightsize.errors import ConfigError
 
 @dataclass(frozen=True)
 class FoundFile:
-    """A file of an export, as it was when it was found."""
+    """A file of an export, as it was when found."""
 
     export: ExportSettings
     path: Path
@@ -24,7 +24,7 @@ class FoundFile:
 
 
 def find_files(loaded: Loaded) -> tuple[list[FoundFile], list[FileProblem]]:
-    """The files of every export, in the order in which they land, and what cannot be read."""
+    """Files of every export, in loading order, and what cannot be read."""
     found: list[FoundFile] = []
     problems: list[FileProblem] = []
     for export in loaded.settings.exports:
@@ -53,7 +53,7 @@ def _unnamed(path: Path) -> FileProblem | None:
 
 
 def _landing_order(path: Path) -> tuple[str, str, str]:
-    """`reads-2025-03` before `reads-2025-03-corrected`: the later landed read counts."""
+    """`reads-2025-03` before `reads-2025-03-corrected`: the later read replaces the earlier."""
     return str(path.parent), path.name.split(".")[0], path.name
 
 
@@ -63,7 +63,7 @@ def expect_files(
     found: list[FoundFile],
     problems: list[FileProblem],
 ) -> None:
-    """Refuse an export that names no file and never landed one.
+    """Reject an export that matches no file and never loaded one.
 
     Raises
     ------

@@ -1,8 +1,7 @@
-"""The lake's files of one landing: written aside, counted, moved in, or taken out again.
+"""Lake files of one export file: written, counted, moved into place, or removed again.
 
-Until the ledger holds the file's row, nothing of it counts: the folder `landing/<hash>` marks
-a landing under way, and `sweep_up` takes back what a crash left behind, in the lake of an
-object store too.
+Until the ledger has the file's row, none of it counts: the folder `landing/<hash>` marks a
+file in progress, and `sweep_up` removes what a crash left, also in an object store.
 """
 
 from __future__ import annotations
@@ -25,9 +24,9 @@ from pipelines.store.workspace import Workspace
 
 _FULL_GROUP: Final = 122_880
 _LEAST_GROUP: Final = 8_192
-_OPEN_PARTS: Final = 64  # with so many open at once, their row groups fit into memory
+_OPEN_PARTS: Final = 64  # with this many open at once, their row groups fit into memory
 _MOST_OPEN: Final = 8_192
-_FLUSH_ROWS: Final = 50_000  # what a thread holds before it is handed to the partitions
+_FLUSH_ROWS: Final = 50_000  # rows a thread buffers before writing to the partitions
 _REGISTER_SLOT_MIN: Final = 15.0
 
 
@@ -40,9 +39,9 @@ def write_parts(
     months: int,
     bucket_count: int,
 ) -> list[LandedPart]:
-    """Write the accepted reads, a file a month and bucket, and count what was written.
+    """Write the accepted reads, one file per month and bucket, and count what was written.
 
-    Makes `accepted_read`, the reads as they lie on disk.
+    Creates `accepted_read`, the reads as stored on disk.
     """
     _copy(connection, aside / "written", kind, months * bucket_count)
     places = _place(aside, kind, file_hash, bucket_count)
@@ -77,7 +76,7 @@ def _copy(
 def _place(
     aside: Path, kind: Kind, file_hash: str, bucket_count: int
 ) -> dict[str, tuple[str, int]]:
-    """Give each written file the place below the lake that it is to have; by path."""
+    """Final place in the lake of each written file, by path."""
     places: dict[str, tuple[str, int]] = {}
     for folder in sorted((aside / "written").glob("part=*")):
         months, bucket = divmod(int(folder.name.removeprefix("part=")), bucket_count)
@@ -131,12 +130,12 @@ def take_out(file_hash: str, workspace: Workspace) -> None:
 
 
 def landing_folder(workspace: Workspace) -> Path:
-    """Where landings under way lie."""
+    """Folder of files in progress."""
     return workspace.root / "landing"
 
 
 def sweep_up(connection: duckdb.DuckDBPyConnection, workspace: Workspace) -> None:
-    """Take back what an interrupted landing left: half a file never counts."""
+    """Remove what an interrupted run left: a partly loaded file never counts."""
     folder = landing_folder(workspace)
     if not folder.is_dir():
         return

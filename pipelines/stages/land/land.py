@@ -1,4 +1,4 @@
-"""Land: every file of the exports that has not landed yet, whole, into the lake."""
+"""Land: load every new export file into the lake."""
 
 from __future__ import annotations
 
@@ -41,7 +41,7 @@ from rightsize.errors import BalanceError, ConfigError, StoreError
 
 @dataclass(frozen=True)
 class LandedFile:
-    """One file that this run landed."""
+    """One file that this run loaded."""
 
     path: Path
     export_name: str
@@ -54,12 +54,12 @@ class LandedFile:
     gal_rejected: float
     partitions: tuple[LakePartition, ...]
     problem: str | None  # what of the file could not be read
-    note: str | None  # what was read, but should be looked at
+    note: str | None  # what was read but should be checked
 
 
 @dataclass(frozen=True)
 class LandSummary:
-    """What this run landed, left alone and could not read."""
+    """Files that this run loaded, skipped and could not read."""
 
     files: tuple[LandedFile, ...]
     known_files: int
@@ -72,29 +72,29 @@ class LandSummary:
 
     @property
     def rows_landed(self) -> int:
-        """Rows of the files landed now."""
+        """Rows of the files loaded by this run."""
         return sum(f.rows_landed for f in self.files)
 
     @property
     def rows_accepted(self) -> int:
-        """Rows now in the lake."""
+        """Rows accepted into the lake."""
         return sum(f.rows_accepted for f in self.files)
 
     @property
     def rows_rejected(self) -> int:
-        """Rows refused, each with its rule and line."""
+        """Rows rejected, each with its rule and line."""
         return sum(f.rows_rejected for f in self.files)
 
     @property
     def unread(self) -> tuple[str, ...]:
-        """What could not be read: whole files, and the rest of files that landed in part."""
-        in_part = (f"landed in part: {f.problem}" for f in self.files if f.problem)
-        return (*(f"not landed: {p.message}" for p in self.problems), *in_part)
+        """What could not be read: whole files, and the rest of partly loaded files."""
+        in_part = (f"partly loaded: {f.problem}" for f in self.files if f.problem)
+        return (*(f"not loaded: {p.message}" for p in self.problems), *in_part)
 
 
 @dataclass(frozen=True)
 class _Run:
-    """What every file of one run is landed with; `landed` grows with each file."""
+    """Shared context for all files of one run; `landed` grows with each file."""
 
     loaded: Loaded
     workspace: Workspace
@@ -120,7 +120,7 @@ def land(
     Raises
     ------
     ConfigError
-        If an export names no file at all, or none of its files has the needed columns.
+        If an export matches no file, or none of its files has the required columns.
     """
     for export in loaded.settings.exports:
         quality_macro(export)  # refuses codes of no known quality before anything is read
@@ -179,7 +179,7 @@ def _land_all(
 def _refuse_hopeless(
     found: list[FoundFile], files: list[LandedFile], known: int, problems: list[FileProblem]
 ) -> None:
-    """Wrong columns in every file there is are the configuration's fault."""
+    """If every file has wrong columns, the configuration is wrong."""
     wrong = [p for p in problems if p.code == "file_columns"]
     if found and wrong and not files and not known and len(wrong) == len(found):
         raise ConfigError(wrong[0].message)
@@ -194,7 +194,7 @@ def _land_one(run: _Run, item: FoundFile) -> LandedFile | FileProblem | None:
     read_as = read_as_of(run.read_by[item.export.name], run.generations.get(digest, 0))
     file_hash = hashlib.sha256(f"{digest} {read_as}".encode()).hexdigest()[:32]
     if file_hash in run.landed:
-        if lines is not None:  # hashed just now: another name, or touched
+        if lines is not None:  # hashed again: renamed, or touched
             ledger.remember_path(run.work, item.stamp, digest)
         return None
     if lines is None:
@@ -224,7 +224,7 @@ def _land_one(run: _Run, item: FoundFile) -> LandedFile | FileProblem | None:
     try:
         outcome = _enter(run.workspace, run.work, item, landing, run.meters, replaced)
     except duckdb.InterruptException:
-        raise  # a stop says nothing of the file
+        raise  # a stop is not a problem of the file
     except StoreError:
         raise  # of the lake; the folder stays and tells the next landing what to take back
     except BalanceError:
@@ -265,7 +265,7 @@ def _enter(
         return FileProblem(
             item.path,
             "file_growing",
-            f"{item.path}: changed while it was read; left for the next sweep",
+            f"{item.path}: changed while being read; the next sweep will load it",
         )
     if replaced:
         (landing.task.aside / "replaces").write_text(replaced, encoding="utf-8")

@@ -1,4 +1,4 @@
-"""One file into the lake: staged, judged, placed, written aside, counted."""
+"""Loads one file into the lake: stage, check, place, write, count."""
 
 from __future__ import annotations
 
@@ -38,14 +38,14 @@ LAYOUTS: Final[dict[str, Layout]] = {
     "wide": stage_wide,
     "espi": stage_espi,
 }
-"""The module that stages and judges a layout's files; a new layout is one entry here."""
+"""The module that stages and checks a layout's files; a new layout is one entry here."""
 
 _EPOCH: Final = datetime(2000, 1, 1)  # noqa: DTZ001 - naive UTC, a placeholder for no reads
 
 
 @dataclass(frozen=True)
 class Landing:
-    """What is fixed for the landing of one file."""
+    """Settings for loading one file."""
 
     task: FileTask
     file_hash: str
@@ -75,7 +75,7 @@ def land_file(connection: duckdb.DuckDBPyConnection, landing: Landing) -> Landed
     ConfigError
         If the file's columns are not those of its export.
     BalanceError
-        If rows went missing on the way: a failure of ours.
+        If rows were lost on the way: a bug in rightsize.
     """
     _set_up(connection, landing)
     staged = _stage(connection, landing.task)
@@ -143,7 +143,8 @@ def _stage(connection: duckdb.DuckDBPyConnection, task: FileTask) -> Staged:
     unpacked = unpack(task.path, task.aside / "unpacked")
     if unpacked.broken and not unpacked.bytes:
         raise ConfigError(
-            f"{task.path}: the packed file breaks off at once ({unpacked.broken})"
+            f"{task.path}: compressed file is truncated or damaged ({unpacked.broken}); "
+            "nothing could be read"
         )
     staged = stage(connection, replace(task, text=unpacked.path, lines=unpacked.lines))
     if unpacked.broken is None:
@@ -151,8 +152,8 @@ def _stage(connection: duckdb.DuckDBPyConnection, task: FileTask) -> Staged:
     if unpacked.cut and task.export.layout != "espi":
         refuse_lines(connection, [(unpacked.lines + 1, "line_cut", unpacked.cut)])
     shown = (
-        f"{task.path}: the packed file breaks off after line {unpacked.lines} "
-        f"({unpacked.broken}); what came before was landed"
+        f"{task.path}: compressed file is truncated or damaged after line "
+        f"{unpacked.lines:,} ({unpacked.broken}); the lines before it were loaded"
     )
     return replace(staged, problem=shown)
 
@@ -201,12 +202,12 @@ def _set_up(connection: duckdb.DuckDBPyConnection, landing: Landing) -> None:
 
 
 def _define_places(connection: duckdb.DuckDBPyConnection, landing: Landing) -> int:
-    """The wall clock's and the calendar's rules for the years of this file.
+    """Define time zone and calendar macros for the years of this file.
 
     Returns
     -------
     int
-        How many months its reads fall into, about.
+        Approximate number of months that its reads cover.
     """
     first_at, last_at = connection.execute(
         "select min(stamp_at), max(stamp_at) from typed_read "
@@ -236,7 +237,7 @@ def _months(connection: duckdb.DuckDBPyConnection) -> int:
 
 
 def _refuse(connection: duckdb.DuckDBPyConnection) -> None:
-    """List the refused rows; where every read was accepted, without looking for them."""
+    """List the rejected rows; skipped if every read was accepted."""
     read, accepted, questionable = connection.execute(
         "select (select count(*) from typed_read), coalesce(sum(rows_accepted), 0), "
         "coalesce(sum(rows_questionable), 0) from landed_part"
@@ -258,8 +259,8 @@ def _unknown_codes(
     ).fetchall()
     shown = ", ".join(repr(code) for (code,) in codes)
     return (
-        f"{rows} reads carry quality codes that are not known ({shown}) and are held as "
-        "questionable; name the codes in quality_codes"
+        f"reads with unknown quality codes: {rows:,} ({shown}), treated as questionable; "
+        "add the codes to quality_codes"
     )
 
 
@@ -279,8 +280,9 @@ def _check(balance: dict[str, Any], parts: list[LandedPart], landing: Landing) -
     landed, rejected = balance["rows_landed"], balance["rows_rejected"]
     if placed != balance["rows_accepted"] or landed != placed + rejected:
         raise BalanceError(
-            f"{landing.task.path}: {landed} rows read, {balance['rows_accepted']} accepted, "
-            f"{placed} written to the lake, {rejected} rejected"
+            f"{landing.task.path}: {landed:,} rows read, "
+            f"{balance['rows_accepted']:,} accepted, {placed:,} written to the lake, "
+            f"{rejected:,} rejected; the numbers must add up"
         )
 
 

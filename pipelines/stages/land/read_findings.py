@@ -1,4 +1,4 @@
-"""What the reads themselves give away: wrong units, clocks that are off, stuck registers."""
+"""Findings from the reads: wrong units, clock shifts, stuck registers."""
 
 from __future__ import annotations
 
@@ -28,10 +28,10 @@ def compare_clocks(
     work: duckdb.DuckDBPyConnection,
     touched: Iterable[LakePartition],
 ) -> None:
-    """Hold the exports of each touched interval partition against each other.
+    """Compare the exports of each changed interval partition with each other.
 
-    Only partitions that more than one export writes to are looked at; what is found replaces
-    what was found of them before, in `ledger.clock_shift`.
+    Only partitions with more than one export are compared; the result replaces the
+    previous one in `ledger.clock_shift`.
     """
     for partition in sorted(p for p in touched if p.kind == "interval"):
         month, bucket = partition.month, partition.bucket
@@ -78,7 +78,7 @@ def read_findings(
     units: UnitSystem,
     replaced_files: Sequence[Path | str] = (),
 ) -> tuple[Finding, ...]:
-    """Findings on meters whose reads give away a wrong unit, clock or a stuck register.
+    """Findings on meters whose reads show a wrong unit, clock or a stuck register.
 
     Parameters
     ----------
@@ -91,7 +91,7 @@ def read_findings(
     replaced_files
         What they say of estimates in the place of reads.
     units
-        Of the figures in messages; evidence is in US units.
+        Units of messages; evidence is in US units.
     """
     accounts = dict(
         meters.frame.sort("installed_on", nulls_last=False)
@@ -224,7 +224,7 @@ def _multiplier_finding(
 def _finding(
     accounts: dict[str, str], meter_id: str, code: str, message: str, evidence: dict[str, Any]
 ) -> Finding:
-    """A finding of its code's own severity, on the account that the meter serves."""
+    """A finding with the severity of its code, on the account that the meter serves."""
     return Finding(
         account_id=accounts.get(meter_id, ""),
         meter_id=meter_id,
@@ -236,7 +236,7 @@ def _finding(
 
 
 def _volume(gal: float, words: UnitNames) -> str:
-    """A volume as a sentence says it."""
+    """A volume for a sentence."""
     figure = f"{gal * words.volume_per_gal:,.{1 if words.is_metric else 0}f}"
     return f"{figure} {words.volume_unit}"
 
@@ -254,7 +254,7 @@ def _unlike_finding(accounts: dict[str, str], row: dict[str, Any], words: UnitNa
         str(row["meter_id"]),
         "suspect_multiplier",
         message=(
-            f"{_volume(row['gal_per_day'], words)} a day, {times_text} the median of "
+            f"{_volume(row['gal_per_day'], words)} per day, {times_text} the median of "
             f"{row['class_count']:,} meters of class {row['customer_class']} and "
             f"{size}: a factor of {plain_number(row['factor'])}, a wrong unit or multiplier?"
         ),
@@ -273,10 +273,10 @@ def _stuck_finding(accounts: dict[str, str], row: dict[str, Any], words: UnitNam
         str(row["meter_id"]),
         "stuck_register",
         message=(
-            f"the register stood still from {row['from_at']:%Y-%m-%d} to "
-            f"{row['until_at']:%Y-%m-%d} (UTC), then leapt by "
+            f"register did not advance from {row['from_at']:%Y-%m-%d} to "
+            f"{row['until_at']:%Y-%m-%d} (UTC), then jumped by "
             f"{_volume(row['registered_gal'], words)}"
-            + (f"; {row['times']} such times in all" if row["times"] > 1 else "")
+            + (f"; {row['times']:,} times in all" if row["times"] > 1 else "")
         ),
         evidence={
             "from_at": row["from_at"].isoformat(),

@@ -34,7 +34,7 @@ def restate(
     Returns
     -------
     list of FileProblem
-        Files that would have to be read again and are not there any more.
+        Files that should be read again but no longer exist.
     """
     set_variables(work, {"bucket_count": buckets, "latest_at": latest_at(ledger.now_utc(work))})
     scaled = _of_changed_scales(workspace, work)
@@ -100,7 +100,7 @@ def _holding(work: duckdb.DuckDBPyConnection, files: list[str], names: list[str]
 
 
 def latest_scale(meters: pl.DataFrame) -> pl.DataFrame:
-    """One row a meter: the scale of its latest stay."""
+    """One row per meter: the multiplier of its latest stay."""
     return (
         meters.sort("installed_on", "line", nulls_last=False)
         .unique("meter_id", keep="last", maintain_order=True)

@@ -1,9 +1,9 @@
-"""Profile: reduce each touched partition of the lake to sums that add up over months.
+"""Profile: reduce each changed partition of the lake to sums that add up over months.
 
-A partition is one month and one bucket of meters. Its profile lies in a folder named by a
-fingerprint of all it was made from: the list of its lake files (their names are content
-hashes), the statements and the time zone. A folder of that name is therefore current, a
-missing one is work to do, and an interrupted sweep resumes where it stopped.
+A partition is one month and one bucket of meters. Its profile is in a folder named by a
+fingerprint of all its inputs: the list of its lake files (their names are content hashes), the
+SQL statements and the time zone. A folder of that name is therefore current, a missing one is
+still to do, and an interrupted sweep resumes where it stopped.
 """
 
 from __future__ import annotations
@@ -76,7 +76,7 @@ class ProfilePartition:
         )
 
     def fingerprint(self, timezone: str) -> str:
-        """Names the profile made from just these files by just these statements."""
+        """Fingerprint of these files and statements."""
         parts = [
             sorted(p.stem for p in self.interval_files),
             sorted(p.stem for p in self.register_files),
@@ -94,7 +94,7 @@ class ProfilePartition:
 
 @dataclass(frozen=True)
 class ProfileSummary:
-    """What the stage did."""
+    """Result of the stage."""
 
     partitions: int
     made: int
@@ -102,7 +102,7 @@ class ProfileSummary:
 
     @property
     def fingerprint(self) -> str:
-        """One name for the state of all profiles."""
+        """Fingerprint of all profiles."""
         names = sorted(f"{LakePartition.parse(f).name}/{f.name}" for f in self.folders)
         return hashlib.sha256("\n".join(names).encode()).hexdigest()[:24]
 

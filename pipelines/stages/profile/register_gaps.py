@@ -1,4 +1,4 @@
-"""Where a register is read on after a gap of more than a month."""
+"""Register readings that follow a gap of more than a month."""
 
 from __future__ import annotations
 
@@ -39,7 +39,7 @@ def files_behind_gaps(
     Returns
     -------
     dict
-        By partition; one whose meters are all read in the next one is left out.
+        By partition; omitted if all its meters are read in the next month.
     """
     behind: dict[LakePartition, Files] = {}
     with duckdb.connect() as connection:
@@ -56,7 +56,7 @@ def files_behind_gaps(
 
 
 def _needed(names: list[set[str]], place: int) -> list[int]:
-    """Months behind the next one in which a meter of the first is read for the first time."""
+    """Months after the next one in which a meter of the first month is first read again."""
     waiting = names[0] - names[1]
     needed = []
     for later, read in enumerate(names[2:], start=place + 2):
@@ -73,8 +73,8 @@ def _read_meters(
 ) -> set[str]:
     """Meters read in files of the lake.
 
-    For files in an object store a note of them is kept here, one a file, which never changes:
-    to fetch all readings each night would be dear.
+    For files in an object store the meters are cached here, one file each, which never
+    changes: fetching all readings every night would be expensive.
     """
     if workspace.lake_url is None:
         query, paths = _READ_METERS, list(files)

@@ -1,4 +1,4 @@
-"""Fills the database that is to be published: tables, the sweep's rows, views, comments."""
+"""Fills the database to be published: tables, the sweep's rows, views, comments."""
 
 from __future__ import annotations
 
@@ -74,7 +74,7 @@ class Build:
                 self.connection.execute(f"comment on column {target}.{name} is {comment}")
 
     def beside(self) -> Build:
-        """The same work on a connection of its own, for a second thread."""
+        """The same build on another connection, for a second thread."""
         cursor = self.connection.cursor()
         cursor.execute("set TimeZone = 'UTC'")
         return replace(self, connection=cursor)
@@ -96,7 +96,7 @@ class Build:
         Raises
         ------
         ContractError
-            If a block lacks a column that may not be null, or holds a null there.
+            If a block lacks a required column, or has a null in one.
         """
         self._insert_frame(SWEEP, self._sweep_row(reconciliation))
         self._insert_frame(SWEEP_DOCUMENT, self._documents())
@@ -246,7 +246,7 @@ class Build:
 
 @contextmanager
 def transaction(connection: duckdb.DuckDBPyConnection) -> Iterator[None]:
-    """Many small changes written to disk once."""
+    """Group many small changes into one write."""
     connection.execute("begin")
     yield
     connection.execute("commit")
@@ -271,5 +271,5 @@ def one_row(table: Table, values: dict[str, object]) -> pl.DataFrame:
 
 def _utc(value: object) -> object:
     if isinstance(value, datetime) and value.tzinfo is None:
-        raise ContractError("times of a sweep must carry their zone")
+        raise ContractError("sweep times must have a time zone")
     return value

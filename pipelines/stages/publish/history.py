@@ -1,11 +1,10 @@
-"""Carries the history of the publication before into the one being built.
+"""Copies the history of the previous publication into the one being built.
 
-Kept are the newest sweeps and, of the months before them, the last sweep of each: a utility
-that publishes every night keeps years without keeping every night. The bulky tables
-(candidate, flow_band) are kept for fewer sweeps. The short road copies the file and takes out
-what is not kept: its cost is that of copying a file. Where the contract or the units changed
-since, or half of the file is empty, the long road copies row by row into a new file, and
-converts.
+The newest sweeps are kept and, for the months before them, the last sweep of each: a utility
+that publishes every night keeps years without keeping every night. The large tables
+(candidate, flow_band) are kept for fewer sweeps. The fast path copies the file and deletes what
+is not kept. If the contract or the units have changed, or half of the file is empty, the slow
+path copies row by row into a new file, and converts.
 """
 
 from __future__ import annotations
@@ -32,14 +31,14 @@ from rightsize.errors import ContractError, DamageError
 from rightsize.units import UnitSystem
 
 MAX_EMPTY_SHARE: Final = 0.5
-# BI tools lag behind with their drivers: this format is read by every DuckDB from 1.0 on
+# BI drivers lag behind: every DuckDB since 1.0 reads this format
 STORAGE_VERSION: Final = "v1.0.0"
 _TYPE_NAMES: Final = {"timestamptz": "TIMESTAMP WITH TIME ZONE"}
 
 
 @dataclass(frozen=True)
 class HeldSweep:
-    """A sweep that a publication holds, and the month in which it began (UTC, `YYYY-MM`)."""
+    """A sweep in a publication, and the month in which it began (UTC, `YYYY-MM`)."""
 
     sweep_id: str
     month: str
@@ -47,10 +46,10 @@ class HeldSweep:
 
 @dataclass(frozen=True)
 class Retention:
-    """What is kept beside the sweep being published, which counts as the newest.
+    """What is kept, with the sweep being published counted as the newest.
 
-    `sweeps` newest sweeps stay whole, and of each of the `months` newest months that have one
-    the last sweep; of the bulky tables only `detail_sweeps` newest sweeps.
+    The `sweeps` newest sweeps are kept in full, and the last sweep of each of the `months`
+    newest months that have one; of the large tables only `detail_sweeps` newest sweeps.
     """
 
     sweeps: int = 14
@@ -58,7 +57,7 @@ class Retention:
     detail_sweeps: int = 2
 
     def kept(self, table: Table, held: Sequence[HeldSweep], *, month: str) -> list[str]:
-        """Of the sweeps held, newest first, those whose rows of `table` stay.
+        """Of these sweeps, newest first, those whose rows of `table` are kept.
 
         `month` is that of the sweep being published.
         """
@@ -81,7 +80,7 @@ def open_with_history(
     units: UnitSystem,
     retention: Retention,
 ) -> duckdb.DuckDBPyConnection:
-    """A new database with every table, and in them what is kept of the publication before.
+    """A new database with every table, and the history kept from the previous publication.
 
     Raises
     ------
@@ -162,12 +161,12 @@ def continue_history(
     units: UnitSystem,
     retention: Retention,
 ) -> bool:
-    """Take out of a copy of the publication before what is not kept; False if it cannot serve.
+    """Delete from a copy of the previous publication what is not kept; False if unusable.
 
     Raises
     ------
     ContractError
-        If it holds a later sweep than `newest`.
+        If it has a later sweep than `newest`.
     """
     is_fit = _has_contract(connection, units) and _has_storage_version(connection)
     if not is_fit or _empty_share(connection) > MAX_EMPTY_SHARE:
@@ -179,7 +178,7 @@ def continue_history(
         where = f"where sweep_id not in ({names})" if kept else ""
         connection.execute(f"delete from results.{table.name} {where}")
     _drop_views(connection)
-    connection.execute("checkpoint")  # so that the new rows fill the space given up
+    connection.execute("checkpoint")  # so that new rows reuse the freed space
     return True
 
 
@@ -196,7 +195,7 @@ def carry_over(
     Raises
     ------
     ContractError
-        If it holds a later sweep than `newest`.
+        If it has a later sweep than `newest`.
     """
     connection.execute(f"attach {quoted(str(previous))} as previous (read_only)")
     try:
@@ -213,7 +212,7 @@ def carry_over(
 def held_sweeps(
     connection: duckdb.DuckDBPyConnection, database: str, sweep_id: str
 ) -> list[HeldSweep]:
-    """Sweeps that a database holds beside `sweep_id`, newest first.
+    """Sweeps in a database other than `sweep_id`, newest first.
 
     Raises
     ------
@@ -227,14 +226,14 @@ def held_sweeps(
     held = [HeldSweep(*row) for row in rows if row[0] != sweep_id]
     if held and held[0].sweep_id > sweep_id:
         raise ContractError(
-            f"sweep {sweep_id} is older than the published sweep {held[0].sweep_id}: "
-            "is the clock right?"
+            f"sweep {sweep_id} is older than the published sweep {held[0].sweep_id}; "
+            "check the system clock"
         )
     return held
 
 
 def _has_contract(connection: duckdb.DuckDBPyConnection, units: UnitSystem) -> bool:
-    """Whether every table has the columns, types and units of the contract of today."""
+    """Whether every table has the columns, types and units of the current contract."""
     for us_table in RESULT_TABLES:
         table = in_units(us_table, units)
         promised = [
@@ -291,7 +290,7 @@ def _copy(
     if not kept or not present:
         return
     values = select_list(table.columns, present, source=source, target=units)
-    if table is SWEEP:  # it says itself in which units its columns are
+    if table is SWEEP:  # this table states the units of its columns
         values = values.replace("(units)", quoted(units))
     names = ", ".join(in_units(table, units).column_names)
     sweeps = ", ".join(quoted(s) for s in kept)
@@ -304,7 +303,7 @@ def _copy(
 def _columns(
     connection: duckdb.DuckDBPyConnection, database: str, table: Table
 ) -> list[tuple[str, str, bool]]:
-    """Name, type and nullability of each column that a database has of a table."""
+    """Name, type and nullability of each column of a table in a database."""
     return connection.execute(
         "select column_name, data_type, is_nullable from duckdb_columns()"
         " where database_name = ? and table_name = ? order by column_index",

@@ -70,7 +70,7 @@ def uses_of_log(flow_gpm: Array, *, step_min: float) -> UseEvents:
     """
     if step_min > 1.0 or flow_gpm.size == 0:
         raise ContractError(
-            f"a log needs steps of at most 1 min and at least one read; got {flow_gpm.size} "
+            f"a log needs steps of at most 1 min and at least one read; got {flow_gpm.size:,} "
             f"reads of {step_min:g} min"
         )
     steady = float(np.percentile(flow_gpm, _STEADY_PERCENTILE))

@@ -55,7 +55,7 @@ class AccuracyTests:
         rows = len(self.meter_id)
         for name in ("meter_index", "age_years", "flow_gpm", "ratio"):
             if getattr(self, name).shape != (rows,):
-                raise ValueError(f"{name}: must have {rows} rows as meter_id has")
+                raise ValueError(f"{name}: must have {rows:,} rows, as meter_id has")
         if rows and not (self.flow_gpm > 0).all():
             raise ValueError(f"flow_gpm: must be above 0; got {self.flow_gpm.min():g}")
         if rows and not ((self.ratio >= 0) & (self.ratio <= 2)).all():

@@ -35,7 +35,7 @@ class Range:
     def __post_init__(self) -> None:
         if not self.low <= self.middle <= self.high:
             raise ValueError(
-                f"a range must rise: low {self.low:g}, middle {self.middle:g}, "
+                f"a range must increase: low {self.low:g}, middle {self.middle:g}, "
                 f"high {self.high:g}"
             )
 
@@ -81,10 +81,10 @@ class WearRate(Settings):
     @classmethod
     def _rises(cls, value: Rates) -> Rates:
         if not value[0] <= value[1] <= value[2]:
-            raise ValueError(f"low, middle and high rate must rise; got {list(value)}")
+            raise ValueError(f"low, middle and high rate must increase; got {list(value)}")
         if not -_LARGEST_RATE_PCT <= value[0] <= value[2] <= _LARGEST_RATE_PCT:
             raise ValueError(
-                f"rates must lie within {_LARGEST_RATE_PCT:g} % a year; got {list(value)}"
+                f"rates must be within {_LARGEST_RATE_PCT:g} % per year; got {list(value)}"
             )
         return value
 

@@ -120,7 +120,7 @@ def _check(
     lots: Lots | None,
 ) -> None:
     if not (budget_usd >= 0 and math.isfinite(budget_usd)):
-        raise ConfigError(f"budget must be 0 USD or more, got {budget_usd}")
+        raise ConfigError(f"budget must be $0 or more, got {budget_usd:,.2f}")
     if crews is not None and crews < 0:
         raise ConfigError(f"crews must be 0 or more, got {crews}")
     if not crew_hours_per_year > 0:

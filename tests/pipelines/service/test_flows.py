@@ -97,7 +97,7 @@ def test_a_wrong_configuration_fails_the_run_with_its_message(
     (config.parent / "tariff.yaml").write_text("classes: {}\n")
     state = flows.nightly(return_state=True)
     assert state.is_failed()
-    with pytest.raises(ConfigError, match="classes must hold 'default'"):
+    with pytest.raises(ConfigError, match="classes must include 'default'"):
         state.result()
 
 
@@ -182,7 +182,7 @@ def test_months_between():
         "2025-02",
     )
     assert flows.months_between("2024-11", None) == ("2024-11",)
-    with pytest.raises(ConfigError, match="lies before"):
+    with pytest.raises(ConfigError, match="to_month 2024-11 is before from_month 2025-02"):
         flows.months_between("2025-02", "2024-11")
 
 
@@ -197,7 +197,7 @@ def test_deployments_fire_in_the_zone_of_the_utility(config: Path):
     )
     assert made["monthly"].schedules[0].schedule.timezone == "America/Denver"
     assert not made["on-demand"].schedules
-    with pytest.raises(ConfigError, match="not understood"):
+    with pytest.raises(ConfigError, match="invalid cron schedule 'at midnight'"):
         deployments(load(config), nightly_cron="at midnight")
 
 

@@ -294,7 +294,7 @@ def test_bucket_count_is_fixed_by_the_first_landing(utility: Utility) -> None:
     utility.write("reads.csv", HEADER + hourly("M1", "2025-06-01", range(3)))
     utility.land()
     utility.more = {"buckets": 8}
-    with pytest.raises(ConfigError, match="8 asked for, but the workspace was made with 2"):
+    with pytest.raises(ConfigError, match="got 8, but the workspace was created with 2"):
         utility.land()
 
 
@@ -319,7 +319,7 @@ def test_codes_of_no_known_quality_are_held_as_questionable_and_told(utility: Ut
     utility.write("reads.csv", HEADER + "M1,2025-06-01 01:00,1,Z7\nM1,2025-06-01 02:00,1,E\n")
     note = utility.land().files[0].note
     assert note is not None
-    assert "1 reads carry quality codes that are not known ('Z7')" in note
+    assert "reads with unknown quality codes: 1 ('Z7')" in note
     assert [r["quality"] for r in utility.lake()] == ["questionable", "estimated"]
     utility.export["quality_codes"] = {"Z7": "edited"}
     utility.land()

@@ -128,7 +128,7 @@ def test_a_stuck_register_is_a_finding(utility: Utility, is_stuck: bool) -> None
         for f in read_findings(utility.workspace, stats, meters, stuck_files=stuck, units="us")
     ]
     expected = (
-        "the register stood still from 2025-03-11 to 2025-03-26 (UTC), then leapt by 150 gal"
+        "register did not advance from 2025-03-11 to 2025-03-26 (UTC), then jumped by 150 gal"
     )
     assert told == ([("stuck_register", "A-1", "M1", 150.0, expected)] if is_stuck else [])
 
