@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from typing import Any, Final, Literal
 
 import duckdb
+import numpy as np
 import pandas as pd
 import pyarrow as pa
 from pydantic import Field
@@ -149,10 +150,17 @@ def judge(
 
 def _bounds(wanted: Expectation) -> str:
     if wanted.min is None:
-        return f"at most {wanted.max:g}"
+        return f"at most {_plain(wanted.max)}"
     if wanted.max is None:
-        return f"at least {wanted.min:g}"
-    return f"{wanted.min:g} to {wanted.max:g}"
+        return f"at least {_plain(wanted.min)}"
+    return f"{_plain(wanted.min)} to {_plain(wanted.max)}"
+
+
+def _plain(value: float | None) -> str:
+    """Six significant digits, never in powers of ten."""
+    if value is None:
+        return ""
+    return np.format_float_positional(value, precision=6, fractional=False, trim="-")
 
 
 def _great_expectations(
@@ -208,7 +216,7 @@ def _keep(work: duckdb.DuckDBPyConnection, outcomes: Sequence[Outcome]) -> None:
                 o.metric,
                 o.is_met,
                 o.severity,
-                None if o.observed is None else f"{o.observed:.6g}",
+                None if o.observed is None else _plain(o.observed),
                 o.expected,
                 o.meaning,
             ]
@@ -220,7 +228,7 @@ def _keep(work: duckdb.DuckDBPyConnection, outcomes: Sequence[Outcome]) -> None:
 
 def outcome_text(outcome: Outcome) -> str:
     """One expectation that was not met, in a line."""
-    found = "not known" if outcome.observed is None else f"{outcome.observed:g}"
+    found = "not known" if outcome.observed is None else _plain(outcome.observed)
     return (
         f"{outcome.batch}: {outcome.metric.replace('_', ' ')} is {found}, "
         f"expected {outcome.expected} ({outcome.meaning})"

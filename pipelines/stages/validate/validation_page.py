@@ -24,9 +24,9 @@ td.n { text-align: right; font-variant-numeric: tabular-nums; }
 .met { color: #26633c; }
 </style></head><body>
 <h1>Validation of {{ utility }}</h1>
-<p>{{ summary }} Written {{ written_at }} (UTC). Every expectation with its bounds lies in
+<p>{{ summary }} Written {{ written_at }} UTC. Expectations and their bounds are in
 <code>config/expectations.yaml</code>;
-<code>rightsize rows</code> lists refused and flagged rows by file and line.</p>
+<code>rightsize rows</code> lists rejected and flagged rows by file and line.</p>
 {% for caption, columns, rows in tables if rows %}
 <table><caption>{{ caption }}</caption><thead><tr>
 {% for c in columns %}<th scope="col">{{ c }}</th>{% endfor %}</tr></thead><tbody>
@@ -63,11 +63,11 @@ def write_page(work: duckdb.DuckDBPyConnection, workspace: Workspace, utility: s
         )
         for at, suite, batch, metric, is_met, severity, seen, expected, meaning in outcomes
     ]
-    heads = ("judged", "suite", "batch", "outcome", "metric", "found", "expected", "meaning")
+    heads = ("checked", "suite", "batch", "outcome", "metric", "found", "expected", "meaning")
     tables: list[tuple[str, tuple[str, ...], list[Any]]] = [
         ("Not met", heads, [t for t in lines if t[3] != "met"]),
-        ("Files left out", ("file", "why"), _problems(work)),
-        ("Landed files with refused rows or notes", _FILE_HEADS, _files(work)),
+        ("Files skipped", ("file", "reason"), _problems(work)),
+        ("Landed files with rejected rows or notes", _FILE_HEADS, _files(work)),
         ("Met", heads, [t for t in lines if t[3] == "met"]),
     ]
     page = Environment(autoescape=True).from_string(_PAGE)
@@ -75,7 +75,7 @@ def write_page(work: duckdb.DuckDBPyConnection, workspace: Workspace, utility: s
     text = page.render(
         utility=utility,
         summary=(
-            f"{len(outcomes)} expectations judged, {failures} failures, "
+            f"{len(outcomes)} expectations checked: {failures} failures, "
             f"{len(missed) - failures} warnings."
         ),
         written_at=now[0] if now else "",
@@ -88,7 +88,7 @@ def write_page(work: duckdb.DuckDBPyConnection, workspace: Workspace, utility: s
     return target
 
 
-_FILE_HEADS: Final = ("file", "rows", "accepted", "refused", "what was not read", "note")
+_FILE_HEADS: Final = ("file", "rows", "accepted", "rejected", "not read", "note")
 
 
 def _problems(work: duckdb.DuckDBPyConnection) -> list[tuple[Any, ...]]:
