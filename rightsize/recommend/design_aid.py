@@ -24,7 +24,7 @@ Array = NDArray[np.float64]
 
 DESIGN_AID_NOTE: Final = (
     "Design aid: sized without reads. Local code, the utility's standards and a licensed "
-    "designer decide; review once a year of reads is there."
+    "designer govern; review once a year of reads is available."
 )
 FEWEST_PEERS: Final = 10
 MOST_PEERS: Final = 40
@@ -69,7 +69,7 @@ def peer_peak(
         alike = _nearest(alike.filter(pl.col("floor_area_ft2") > 0), floor_area_ft2)
     if alike.height < FEWEST_PEERS:
         raise ConfigError(
-            f"{alike.height} assessed accounts are like this one (class {customer_class}"
+            f"{alike.height} assessed accounts are similar (class {customer_class}"
             f"{', floor area known' if floor_area_ft2 else ''}); {FEWEST_PEERS} are needed"
         )
     peaks = alike["peak_10s_gpm"].to_numpy()

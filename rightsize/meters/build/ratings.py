@@ -93,7 +93,7 @@ class RatingTable(Settings):
         return (
             f"its numbers in {self.standard} could not be confirmed and are not shipped; give "
             "starting_gpm, min_test_gpm, normal_min_gpm, continuous_gpm, smoc_gpm and "
-            "head_loss_psi_at_smoc from the meter's own certificate in your catalogue"
+            "head_loss_psi_at_smoc from the meter's own certificate in your catalog"
         )
 
 
