@@ -67,6 +67,13 @@ def test_no_figure_is_in_powers_of_ten_and_a_column_is_written_as_a_number(x: fl
         assert float(column.replace(",", "")) == pytest.approx(written, rel=1.1e-2)
 
 
+def test_a_rating_of_a_large_meter_is_no_power_of_ten() -> None:
+    """ANALYTIC: 1 m3/h is 4.402868 gpm."""
+    assert Wording("us").flow_text(1000.0) == "1,000"
+    assert Wording("us").flow_text(2800.0) == "2,800"
+    assert Wording("metric").flow_text(10_000.0) == "2\u202f271"
+
+
 def test_a_meter_is_named_with_the_article_that_is_spoken() -> None:
     assert with_article("8 in turbine") == "an 8 in turbine"
     assert with_article("18 in propeller") == "an 18 in propeller"
