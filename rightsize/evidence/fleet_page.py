@@ -18,7 +18,7 @@ from rightsize.evidence.fleet import FleetEvidence
 from rightsize.evidence.list_data import shortened
 from rightsize.evidence.page import environment
 from rightsize.evidence.pictures.fleet_pictures import classes_svg, half_way, stake_svg
-from rightsize.evidence.quantity import Units, decimal, usd, usd_range
+from rightsize.evidence.quantity import Units, decimal, odds
 from rightsize.evidence.table_labels import with_labels
 from rightsize.findings import FINDING_CODES
 from rightsize.units.column_units import metric_name
@@ -75,18 +75,14 @@ def _common(fleet: FleetEvidence, pages: dict[str, str]) -> dict[str, Any]:
         "verdict_sign": words.VERDICT_SIGN,
         "action_word": words.ACTION_WORD,
         "severity_sign": words.SEVERITY_SIGN,
-        "usd_range": usd_range,
-        "usd": usd,
+        "usd_range": Units(fleet.units).usd_range,
+        "usd": Units(fleet.units).usd,
         "decimal": decimal,
-        "thousands": thousands,
+        "odds": odds,
+        "thousands": Units(fleet.units).count,
         "script": Markup(list_script()),
         "script_hash": script_hash(),
     }
-
-
-def thousands(count: int) -> str:
-    """A count with its thousands parted."""
-    return f"{count:,}".replace(",", "\u202f")
 
 
 @cache
@@ -120,14 +116,14 @@ def _summary(fleet: FleetEvidence) -> dict[str, Any]:
             "change_cost_usd",
         )
     }
-    label = f"{half} of {changes.height} change-outs carry half of the revenue gain."
+    label = f"{half} of {changes.height} change-outs bring half of the revenue gain."
     return {
         "total": total,
         "change_count": changes.height,
         "log_count": int((fleet.meters["action"] == "log_first").sum()),
         "half": half,
         "stake": Markup(stake_svg(fleet, label=label)) if changes.height else "",
-        "by_class": Markup(classes_svg(fleet, label="Net benefit by class of use."))
+        "by_class": Markup(classes_svg(fleet, label="Net benefit by customer class."))
         if changes.height
         else "",
         "best": _list_rows(fleet, "change", BEST_SHOWN),

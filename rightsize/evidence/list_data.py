@@ -53,6 +53,7 @@ def list_parts(fleet: FleetEvidence) -> Iterator[tuple[str, str]]:
                 "flagged_parts": -(-flagged // ROWS_A_PART),
                 "values": values,
                 "sweep": fleet.sweep["sweep_id"],
+                "parted": Units(fleet.units).parted,
                 "verdicts": {v: [VERDICT_SIGN[v], VERDICT_WORD[v]] for v in VERDICTS},
                 "actions": ACTION_WORD,
             },

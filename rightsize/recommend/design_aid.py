@@ -24,7 +24,7 @@ Array = NDArray[np.float64]
 
 DESIGN_AID_NOTE: Final = (
     "Design aid: sized without reads. Local code, the utility's standards and a licensed "
-    "designer decide; review once a year of reads is there."
+    "designer govern; review once a year of reads is available."
 )
 FEWEST_PEERS: Final = 10
 MOST_PEERS: Final = 40

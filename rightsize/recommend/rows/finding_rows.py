@@ -13,7 +13,6 @@ from rightsize.meters.arrays import meter_arrays
 from rightsize.meters.catalogue import Meter
 from rightsize.recommend.case import Case
 from rightsize.recommend.choice import Choice
-from rightsize.units.plain_number import plain_number
 from rightsize.wording import Wording
 
 Array = NDArray[np.float64]
@@ -78,9 +77,7 @@ def _lacks_charge(case: Case, rows: slice) -> NDArray[np.bool_]:
 
 
 def _finding_text(code: str, meter: Meter, evidence: dict[str, float], said: Wording) -> str:
-    flow = {
-        k: plain_number(v * said.flow_per_gpm, 3) for k, v in evidence.items() if k != "odds"
-    }
+    flow = {k: said.flow_text(v) for k, v in evidence.items() if k != "odds"}
     figures = (
         f"{said.label(meter)}: "
         f"peak {flow['peak_10s_gpm']} of {flow['smoc_gpm']} {said.flow_unit}, "

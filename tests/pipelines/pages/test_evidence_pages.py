@@ -256,7 +256,7 @@ def test_a_metric_utility_reads_metric_pages(tmp_path):
     write_fleet_pages(fleet.workspace)
     (path,) = write_site_pages(fleet.loaded, [fleet.accounts[7]], folder=tmp_path / "sites")
     listed = (fleet.workspace.published / "pages" / "list.html").read_text(encoding="utf-8")
-    assert "m³ a year" in listed
+    assert "m³/year" in listed
     assert "80\u202fmm turbine" in listed  # STANDARD: DN 80 for 3 in, ISO 6708
     assert "m³/h" in path.read_text(encoding="utf-8")
 
