@@ -39,28 +39,28 @@ _TEXTS: Final = (
 )
 OPTIONAL: Final = (*_DATES, *_NUMBERS, *_TEXTS, "is_critical")
 COLUMNS: Final[dict[str, str]] = {
-    "account_id": "account that the meter serves; several meters may serve one",
-    "meter_id": "the meter as the reads name it",
+    "account_id": "account served by the meter; an account may have several meters",
+    "meter_id": "meter ID, as in the reads",
     "meter_type": f"one of {', '.join(METER_TYPES)}",
     "size_in": "nominal size [in]: `0.75`, `3/4`, `1-1/2`, `5/8x3/4` (the meter's own first)",
-    "installed_on": "date such as 2021-04-30; a change-out is two rows with dates that meet",
+    "installed_on": "date such as 2021-04-30; a change-out is two rows with adjoining dates",
     "removed_on": "date; empty while the meter is in service",
-    "customer_class": "one of ours, or a code of `class_codes`",
+    "customer_class": "one of the classes below, or a code from `class_codes`",
     "service_kind": f"one of {', '.join(k for k in SERVICE_KINDS if k)}; domestic if empty",
-    "resolution": "smallest step of the register, multiplier included",
-    "resolution_unit": f"of `resolution`, one of {', '.join(GAL_PER_UNIT)}; gal if empty",
-    "multiplier": "what this meter's amounts are to be multiplied by; 1 if empty",
-    "register_digits": "dials of this register, before the export's",
-    "service_line_in": "size of the service line [in]",
-    "spare_head_psi": "head that the site can spare [psi]; the threshold's if empty",
+    "resolution": "register resolution, multiplier included",
+    "resolution_unit": f"unit of `resolution`, one of {', '.join(GAL_PER_UNIT)}; gal if empty",
+    "multiplier": "multiplier for this meter's reads; 1 if empty",
+    "register_digits": "digits of this register; overrides the export's",
+    "service_line_in": "service line size [in]",
+    "spare_head_psi": "available pressure drop at the site [psi]; the threshold if empty",
     "floor_area_ft2": "floor area served [ft2]",
-    "grade": "entry of the catalogue, where a type and size has several",
-    "is_critical": "yes or no: a person decides the change of a critical customer's meter",
+    "grade": "catalog grade, if a type and size has several",
+    "is_critical": "yes or no: changes for critical customers go to engineering review",
     "area": "district or route",
     "customer_name": "shown on pages",
     "service_address": "shown on pages",
 }
-"""Every column with its meaning; the metric twins stand in `metric_columns`."""
+"""Every column with its meaning; metric equivalents are in `metric_columns`."""
 _OTHER_NAMES: Final = {"critical": "is_critical"}
 _SHOWN: Final = 20
 _SIZE_MAX_IN: Final = 36.0
@@ -70,11 +70,11 @@ _FALSE: Final = ("false", "no", "n", "0", "")
 
 @dataclass(frozen=True)
 class Meters:
-    """The meter list and what an analyst should know of it.
+    """The meter list, with findings and notes on it.
 
-    `frame` has one row a stay of a meter at an account, in the order of the file: account_id,
+    `frame` has one row per period of a meter at an account, in file order: account_id,
     meter_id, meter_type, size_in [in], installed_on, removed_on, customer_class,
-    service_kind, resolution_gal [gal] (null where not given), multiplier [1],
+    service_kind, resolution_gal [gal] (null if not given), multiplier [1],
     service_line_in [in], spare_head_psi [psi], floor_area_ft2 [ft2], register_digits,
     is_critical, area, grade, customer_name, service_address, line.
     """
@@ -90,15 +90,15 @@ def load_meters(path: Path, class_codes: Mapping[str, str]) -> Meters:
     Parameters
     ----------
     path
-        A delimited file with a header; metric columns may stand for ours (`size_mm`).
+        A delimited file with a header; metric columns such as `size_mm` are accepted.
     class_codes
         The utility's class codes -> ours.
 
     Raises
     ------
     ConfigError
-        If anything in it cannot be used: each problem names file, line, column, what was
-        got and what is allowed.
+        If any value is invalid: each problem names file, line, column, the value and what
+        is allowed.
     """
     texts, notes = _texts(path)
     texts, problems = in_us_columns(path, texts)

@@ -1,4 +1,4 @@
-"""How each type of meter measures, what it needs, and the duty it suits (common practice)."""
+"""Measuring principle, maintenance and typical use of each meter type (common practice)."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from typing import Final
 
 @dataclass(frozen=True)
 class Principle:
-    """What a practitioner knows of a type before looking at any number."""
+    """General knowledge about a meter type, apart from its ratings."""
 
     measures: str
     has_moving_part: bool
@@ -18,62 +18,63 @@ class Principle:
 
 PRINCIPLES: Final[dict[str, Principle]] = {
     "displacement": Principle(
-        "positive displacement: a disc or piston counts chambers of water",
+        "positive displacement: a nutating disc or piston counts measured volumes",
         True,
-        "test and renew the chamber; grit wears it",
-        "low and changing flow on small services",
+        "test and replace the measuring chamber; grit wears it",
+        "low and variable flow on small services",
     ),
     "multi_jet": Principle(
         "velocity: several jets turn a rotor",
         True,
-        "test and renew the rotor; tolerates some grit",
-        "small services, also with some grit in the water",
+        "test and replace the rotor; tolerates some grit",
+        "small services, including water with some grit",
     ),
     "single_jet": Principle(
         "velocity: one jet turns a rotor",
         True,
-        "test and renew the rotor",
+        "test and replace the rotor",
         "small to medium services with moderate low flow",
     ),
     "turbine": Principle(
         "velocity: a rotor in the line",
         True,
-        "strainer, straight pipe, test and renew the rotor",
-        "steady high flow; poor where low flow matters",
+        "strainer, straight run of pipe; test and replace the rotor",
+        "steady high flow; poor low-flow accuracy",
     ),
     "compound": Principle(
-        "a displacement element for low flow and a turbine for high flow behind a valve",
+        "a displacement element for low flow and a turbine for high flow, with a changeover"
+        " valve",
         True,
-        "both elements and the changeover valve: more than either element alone",
-        "flow that is low for long and high at times",
+        "both elements and the changeover valve; more than a single meter",
+        "long periods of low flow with occasional high flow",
     ),
     "propeller": Principle(
         "velocity: a propeller in the line",
         True,
-        "bearing and straight pipe",
-        "irrigation and wells: steady high flow, coarse water",
+        "bearing; straight run of pipe",
+        "irrigation and wells: steady high flow, water with debris",
     ),
     "electromagnetic": Principle(
-        "static: voltage induced by water moving through a magnetic field",
+        "solid-state: voltage induced by water moving through a magnetic field",
         False,
-        "no moving part; power or battery, verify the electronics",
-        "wide range, dirty water, little head to lose",
+        "no moving parts; line power or battery; verify the electronics",
+        "wide flow range, dirty water, low available pressure drop",
     ),
     "ultrasonic": Principle(
-        "static: travel time of sound along and against the flow",
+        "solid-state: transit time of sound with and against the flow",
         False,
-        "no moving part; battery, verify the electronics",
-        "wide range with long low flow",
+        "no moving parts; battery; verify the electronics",
+        "wide flow range with long periods of low flow",
     ),
     "fire_service": Principle(
         "a listed assembly: full-bore meter for fire flow, often with a small bypass meter",
         True,
-        "as its listing and the authority having jurisdiction say",
-        "fire lines only; never resized from use alone",
+        "per its listing and the authority having jurisdiction",
+        "fire lines only; never resized from consumption data",
     ),
 }
 
 
 def principle_of(meter_type: str) -> Principle:
-    """The principle of a type of meter."""
+    """The principle of a meter type."""
     return PRINCIPLES[meter_type]
