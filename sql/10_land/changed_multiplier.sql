@@ -1,8 +1,8 @@
--- changed_multiplier: meters whose multiplier is no longer the one their reads landed with.
+-- changed_multiplier: meters whose multiplier has changed since their reads were landed.
 -- grain: one meter; key: meter_id. units: factors.
 -- reads: ledger.landed_multiplier, known_meter (from meters.csv, by the caller), variable
 --   bucket_count.
--- why: their reads must be made again from the exports.
+-- why: their reads must be landed again from the exports.
 with landed as (from ledger.landed_multiplier),
 known as (from known_meter)
 select

@@ -1,6 +1,6 @@
 -- grain: one meter, month and read interval; key: meter_id, interval_min
 -- reads: meter_key, current_read, deviation, hour_read, day_read
--- why: the sums that the inference needs; they add up over months (maxima: the greatest)
+-- why: the sums that the inference needs; they add up over months (maxima: the largest)
 -- units: in the names; *_ss [gpm2]
 create or replace temp table month_stat as
 with volume as (

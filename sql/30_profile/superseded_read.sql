@@ -1,8 +1,8 @@
--- grain: one landed interval read that does not count; key: read_key
+-- grain: one superseded interval read; key: read_key
 -- reads: keyed_read
--- why: of several reads of one meter and start the latest landed counts, a missing one last;
---      and a read that begins before an earlier-starting one has ended tells the same water
---      twice. Few reads are superseded, so only starts that stand twice are ranked
+-- why: of several reads of one meter and start, the latest landed counts, a missing one last;
+--      a read that starts before the previous one ends has the same water twice. Few reads
+--      are superseded, so only repeated starts are ranked
 -- units: none
 create or replace temp table superseded_read as
 with contested as (

@@ -1,8 +1,8 @@
 -- grain: one meter in service and month used; key: meter_id, month
 -- reads: month_stat files ($stat_files), meter_in_service
--- why: the trailing year, each calendar month weighted to its share of a year, so that
---      thirteen months or a half-read month tilt no season; a stopped meter is judged on the
---      months before it stopped
+-- why: the trailing year, with each calendar month weighted to its share of a year, so that
+--      thirteen months or a half-read month do not bias a season; a stopped meter is judged on
+--      the months before it stopped
 -- units: weight [1]; the weighted days of a meter sum to its days_covered
 create or replace temp table meter_month as
 with stat as (
@@ -40,7 +40,7 @@ last_use as (
     group by meter_id
 ),
 
--- a whole month without registration before the last use tells a seasonal account
+-- a full month without registration before the last use indicates a seasonal account
 idle_before as (
     select
         monthly.meter_id,

@@ -1,7 +1,7 @@
 -- grain: one meter in service; key: meter_id
 -- reads: month_stat files ($stat_files), meter_month
--- why: a year's sums of one meter; volumes and counts weighted by season, sums of squares as
---      they are, maxima the greatest; the read interval is the one that covers most days
+-- why: one year's sums of a meter; volumes and counts weighted by season, sums of squares
+--      unweighted, maxima the largest; the read interval is the one that covers most days
 -- units: in the names
 create or replace temp table meter_stat as
 with stat as (
