@@ -1,30 +1,30 @@
-"""Errors for us and for the configuration; a poor account is a finding, not an error."""
+"""Exceptions: internal and configuration errors; a problem account is a finding instead."""
 
 from __future__ import annotations
 
 
 class RightsizeError(Exception):
-    """Anything the tool raises on purpose."""
+    """Base class of the tool's own exceptions."""
 
 
 class ConfigError(RightsizeError):
-    """The configuration, catalogue, tariff or meter list cannot be used as it is."""
+    """Invalid configuration, catalog, tariff or meter list."""
 
 
 class CatalogueError(ConfigError):
-    """A catalogue entry contradicts itself or the trade."""
+    """A catalog entry contradicts itself or the standards."""
 
 
 class ContractError(RightsizeError):
-    """A table does not hold what its contract promises."""
+    """A table violates its contract."""
 
 
 class ValidationError(RightsizeError):
-    """A suite failed that the configuration lets stop a sweep."""
+    """A validation suite failed and `failed_suite` is `stop`."""
 
 
 class BalanceError(ContractError):
-    """Rows or accounts went missing or appeared between two stages."""
+    """Rows or accounts do not balance between two stages."""
 
 
 class WorkspaceBusyError(RightsizeError):
@@ -32,12 +32,12 @@ class WorkspaceBusyError(RightsizeError):
 
 
 class ClusterError(RightsizeError):
-    """The workers of a cluster cannot do a sweep's work."""
+    """The workers of a cluster cannot run the sweep."""
 
 
 class StoreError(RightsizeError, OSError):
-    """An object store did not answer, or not as it must; it may pass by itself."""
+    """An object store did not respond as expected; may be temporary."""
 
 
 class QueryError(RightsizeError):
-    """A query that is refused or not understood."""
+    """An invalid or forbidden query."""

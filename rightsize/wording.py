@@ -1,4 +1,4 @@
-"""How sentences name sizes, flows and volumes: in the units of the utility.
+"""Sizes, flows and volumes in sentences, in the units of the utility.
 
 Reasons, findings and messages are written once, by `Wording`, in the units that the utility's
 tables have; nothing converts a sentence afterwards.
@@ -22,13 +22,13 @@ _WITH_AN: Final = ("8", "11", "18")
 
 @dataclass(frozen=True)
 class UnitNames:
-    """Names and factors of the units that a text or a page speaks."""
+    """Names and factors of the units used in a text or page."""
 
     system: UnitSystem = "us"
 
     @property
     def is_metric(self) -> bool:
-        """Cubic metres, millimetres and bar in place of gallons, inches and psi."""
+        """Cubic meters, millimeters and bar instead of gallons, inches and psi."""
         return self.system == "metric"
 
     @property
@@ -87,7 +87,7 @@ def figure(value: pl.Expr) -> pl.Expr:
 
 
 def probability(share: pl.Expr) -> pl.Expr:
-    """A probability as it is said everywhere: two decimals, never certain."""
+    """A probability as text: two decimals, never 0 or 1."""
     return share.clip(1 - MOST_CERTAIN, MOST_CERTAIN).round(2)
 
 

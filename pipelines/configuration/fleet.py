@@ -1,4 +1,4 @@
-"""What a sweep judges by, read once: meters, catalogue, tariff, thresholds, class priors."""
+"""Inputs for judging a fleet, read once: meters, catalog, tariff, thresholds, class priors."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ USUAL_RESOLUTION_GAL = 1.0
 
 @dataclass(frozen=True)
 class Fleet:
-    """The meter list and the settings that every account is held against."""
+    """The meter list and the settings applied to every account."""
 
     settings: JudgedBy
     meters: Meters

@@ -59,7 +59,7 @@ def stated_curves(
 
 
 def with_curve_index(service: pl.DataFrame, curves: InstalledCurves | None) -> pl.DataFrame:
-    """The meters in service with the row of their own curve; -1 where the catalogue's stays."""
+    """The meters in service with the row of their own curve; -1 for the catalog curve."""
     if curves is None:
         return service.with_columns(curve_index=pl.lit(-1, dtype=pl.Int64))
     place = curves.place(
@@ -73,7 +73,7 @@ def with_curve_index(service: pl.DataFrame, curves: InstalledCurves | None) -> p
 def _strays(
     path: Path, tests: AccuracyTests, catalogue: Catalogue, placed: pl.DataFrame
 ) -> Iterator[str]:
-    """Tested meters that the meter list does not hold, or holds as another meter."""
+    """Tested meters missing from the meter list, or listed as another meter."""
     named = ["meter_id", "meter_index"]
     tested = pl.DataFrame(
         {"meter_id": list(tests.meter_id), "tested_index": tests.meter_index}
@@ -96,7 +96,7 @@ def _strays(
 def _about(
     path: Path, tests: AccuracyTests, tested: ShrunkCurves, catalogue: Catalogue
 ) -> dict[str, Any]:
-    """What the tests say of each group, in percent at the three knots of its curve."""
+    """Test results of each group, in percent at the three knots of its curve."""
     groups = [
         {
             "meter": catalogue.meters[row].label,

@@ -1,4 +1,4 @@
-"""A utility's own accuracy tests: one CSV row a test flow, as test benches write them."""
+"""A utility's own accuracy tests: one CSV row per test flow."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""From the catalogue's YAML to meters; every refusal names file, entry, field, got, allowed."""
+"""Load the catalog; every error names file, entry, field, value and what is allowed."""
 
 from __future__ import annotations
 
@@ -33,7 +33,7 @@ _LOG = logging.getLogger(__name__)
 
 @cache
 def load_ratings() -> Ratings:
-    """What the standards say, as shipped."""
+    """The shipped ratings from the standards."""
     return read_model(config_path("meters/ratings.yaml"), Ratings)
 
 
@@ -50,7 +50,7 @@ def load_service_rules() -> ServiceRules:
 
 
 def load_catalogue(path: Path | None = None) -> Catalogue:
-    """The meters of a catalogue file; the shipped one where `path` is None.
+    """The meters of a catalog file; the shipped one if `path` is None.
 
     Fire-service entries and meters whose ratings are not shipped are held as
     `Catalogue.unrated`: known by type and size, never candidates.
@@ -94,7 +94,7 @@ def load_catalogue(path: Path | None = None) -> Catalogue:
 
 
 def catalogue_yaml(catalogue: Catalogue) -> str:
-    """The rated meters as a catalogue file with every number written out."""
+    """The rated meters as a catalog file with every value written out."""
     entries = [_written_out(meter) for meter in catalogue.meters]
     return yaml.safe_dump(entries, sort_keys=False, width=88, default_flow_style=None)
 

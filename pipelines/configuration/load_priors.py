@@ -1,4 +1,4 @@
-"""From the class priors file to plain records; every refusal is one clear line."""
+"""Load class priors; each error is one clear line."""
 
 from __future__ import annotations
 
@@ -78,7 +78,7 @@ class PriorSettings(Settings):
 
 
 def load_priors(path: Path | None = None) -> Priors:
-    """Class priors from a YAML file; the shipped ones where no file is given.
+    """Class priors from a YAML file; the shipped ones if none is given.
 
     Raises
     ------

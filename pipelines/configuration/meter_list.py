@@ -236,7 +236,7 @@ def _date_problems(path: Path, texts: pl.DataFrame) -> Iterator[str]:
 
 
 def _overlaps(path: Path, dated: pl.DataFrame) -> Iterator[str]:
-    """Stays of one meter that overlap: a meter is at one place at a time."""
+    """Overlapping periods of one meter: a meter is at one place at a time."""
     ordered = dated.sort("meter_id", "installed_on_date", "line", nulls_last=False)
     before = ordered.with_columns(
         pl.col("line").shift(1).over("meter_id").alias("line_before"),

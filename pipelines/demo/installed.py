@@ -1,4 +1,4 @@
-"""Which meter the utility once installed: well chosen, too large, too small, wrong type."""
+"""The installed meter: well chosen, too large, too small, or of the wrong type."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The decision of one who knows the true flow: what tests hold the sweep against.
+"""The decision with the true flow known, as the reference for tests of the sweep.
 
 Written apart from the decision it judges: only the registration curve and the settings are
 shared with it.

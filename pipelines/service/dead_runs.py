@@ -1,4 +1,4 @@
-"""Runs that Prefect believes to be at work, though their process died with its service.
+"""Runs that Prefect shows as running although their process died with its service.
 
 After a loss of power, or `kill -9` of a whole service or worker, nobody is left to tell the
 server. The next one that finds the workspace free does, so that the list of runs is true.

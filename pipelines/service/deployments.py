@@ -1,4 +1,4 @@
-"""Serving the flows: `rightsize schedule` runs them by the clock of the utility.
+"""Serve the flows: `rightsize schedule` runs them on the utility's local time.
 
 Without a configured Prefect API a server of our own is started on the loopback, with its
 database in `prefect/` of the workspace; it ends with the service, and not before.

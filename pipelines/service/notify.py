@@ -1,4 +1,4 @@
-"""Telling somebody: a sweep failed, a suite failed, or the flagged list changed.
+"""Alerts: a sweep failed, a suite failed, or the flagged list changed.
 
 The target is a web address, to which the message is posted as JSON, or a command, which gets it
 on its standard input. A message that cannot be delivered is an event in the log; it never fails

@@ -1,4 +1,4 @@
-"""Which of their columns is which of ours."""
+"""Mapping of an export's columns to ours."""
 
 from __future__ import annotations
 
@@ -52,7 +52,7 @@ OPTIONAL: Final[dict[str, tuple[str, ...]]] = {
 
 
 def plain(name: str) -> str:
-    """A column name as it is compared: lower case, words joined by underscores."""
+    """A normalized column name: lower case, words joined by underscores."""
     return re.sub(r"[^0-9a-z]+", "_", name.strip().lower()).strip("_")
 
 

@@ -72,7 +72,7 @@ def _copy_of(folder: Path, url: str, name: str) -> Path:
 
 
 def _version(info: dict[str, Any]) -> str:
-    """What tells one version of an object from another."""
+    """Version identifier of an object."""
     return " ".join(str(info[k]) for k in ("size", *_VERSION_KEYS) if k in info)
 
 

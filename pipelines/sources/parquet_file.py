@@ -1,4 +1,4 @@
-"""Parquet files of any tabular layout: typed already, judged like all others."""
+"""Parquet files of any tabular layout: already typed, checked like all others."""
 
 from __future__ import annotations
 
@@ -34,7 +34,7 @@ def is_parquet(path: Path) -> bool:
 
 
 def stage_parquet(connection: duckdb.DuckDBPyConnection, task: FileTask) -> Staged:
-    """Stage and judge a Parquet file; a read's line is its place among the rows.
+    """Stage and check a Parquet file; a read's line is its row number.
 
     Raises
     ------

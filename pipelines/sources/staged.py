@@ -1,4 +1,4 @@
-"""What a layout's module passes to the land stage: the file's rows as text, in `raw_read`.
+"""Output of a layout's module for the land stage: the file's rows as text, in `raw_read`.
 
 `raw_read` has the columns source_line (bigint), meter_id, at_text, amount_text,
 quality_text, interval_text, peak_text, unit_text (all varchar, null where the file has none),
@@ -115,13 +115,13 @@ def no_unreadable_lines(connection: duckdb.DuckDBPyConnection) -> None:
 
 
 def forget_rejects(connection: duckdb.DuckDBPyConnection) -> None:
-    """Empty the reader's own list of lines that it could not read."""
+    """Clear the reader's list of lines it could not read."""
     connection.execute("drop table if exists reject_errors")
     connection.execute("drop table if exists reject_scans")
 
 
 def line_count(task: FileTask) -> int:
-    """Lines of a file as it lies, the last one also where no line feed ends it."""
+    """Number of lines in a file, including a last line without a line feed."""
     with task.text.open("rb") as handle:
         if handle.seek(0, 2) == 0:
             return 0

@@ -1,4 +1,4 @@
-"""Delimited files of the layouts interval and register, staged and judged."""
+"""Stage and check delimited files of the layouts interval and register."""
 
 from __future__ import annotations
 
@@ -42,7 +42,7 @@ of our columns, and the file's header."""
 
 
 def stage_columns(connection: duckdb.DuckDBPyConnection, task: FileTask) -> Staged:
-    """Stage and judge a file with one read a line.
+    """Stage and check a file with one read per line.
 
     Raises
     ------
@@ -75,7 +75,7 @@ def kind_and_amount(task: FileTask) -> tuple[Kind, str]:
 
 
 def stage_text(connection: duckdb.DuckDBPyConnection, task: FileTask, view: View) -> None:
-    """Stage a delimited file, as it lies, or mended where that would lose lines."""
+    """Stage a delimited file as it is, or a repaired copy if lines would be lost."""
     kind = dialect(
         task.text,
         delimiter=task.export.delimiter,

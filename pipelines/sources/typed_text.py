@@ -1,4 +1,4 @@
-"""The quick road for clean delimited files: the reader itself makes the types.
+"""Fast path for clean delimited files: the reader itself parses the types.
 
 A file whose first lines all write their times the same way is read with that format and with
 numbers as numbers, at the speed of a bare copy. Every line that does not fit comes back from
@@ -56,7 +56,7 @@ _MASK: Final = str.maketrans("0123456789", "d" * 10)
 
 @dataclass(frozen=True)
 class _Doubtful:
-    """A line that the reader could not type; the rule that refuses it, where that is clear."""
+    """A line that the reader could not parse, and the rule it failed if clear."""
 
     line: int
     text: str
@@ -77,7 +77,7 @@ class _Form:
 def stage_typed(
     connection: duckdb.DuckDBPyConnection, task: FileTask, *, kind: Kind, amount: str
 ) -> Staged | None:
-    """Stage a file the quick way into `typed_read`; None where it must go the careful one.
+    """Stage a file by the fast path into `typed_read`; None if it needs the slow path.
 
     Raises
     ------
@@ -182,7 +182,7 @@ def _reader(task: FileTask, form: _Form, amount: str) -> str:
 
 
 def _doubtful(connection: duckdb.DuckDBPyConnection) -> list[_Doubtful] | None:
-    """Lines that did not fit, by number; None where they are many or not whole lines."""
+    """Lines that could not be parsed, by number; None if many or not complete lines."""
     rows = connection.execute(
         "select line, min(csv_line), min(error_type) from reject_errors "
         f"group by line order by line limit {_MANY_DOUBTFUL}"
@@ -211,7 +211,7 @@ def _judge_doubtful(
     amount: str,
     doubtful: list[_Doubtful],
 ) -> None:
-    """Go through the lines that did not fit the careful way, into `typed_read`."""
+    """Process the unparsed lines by the slow path, into `typed_read`."""
     forget_rejects(connection)
     copy = task.aside / "doubtful.csv"
     delimiter = form.kind.delimiter

@@ -1,4 +1,4 @@
-"""Layout wide: a meter and day a line, one column an interval of the day.
+"""Layout wide: one meter and day per line, one column per interval of the day.
 
 The columns follow the day: the first is the interval that begins at local midnight, the next
 the one after it, and so on; a day of 23 hours fills 23 of them, one of 25 hours 25. Two other

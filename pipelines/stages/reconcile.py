@@ -1,4 +1,4 @@
-"""Reconcile: what went in must have come out, by accounts, by rows and by volume."""
+"""Reconcile: input and output must balance by accounts, rows and volume."""
 
 from __future__ import annotations
 
@@ -36,7 +36,7 @@ LEDGER_SCHEMA: Final[dict[str, pl.DataType]] = {
 
 @dataclass(frozen=True)
 class SweepInputs:
-    """What a sweep had to answer for.
+    """What a sweep must account for.
 
     `service` has account_id and meter_id of every meter to assess; `ledger` one row a landed
     file with the columns of `LEDGER_SCHEMA`; `profile_folders` are the profiles in force, below

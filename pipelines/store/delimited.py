@@ -1,4 +1,4 @@
-"""Delimited text: found out from its first lines, then read by DuckDB in one pass.
+"""Delimited text: format detected from the first lines, then read by DuckDB in one pass.
 
 Where DuckDB cannot keep every line of a file as it lies (NUL bytes, mixed line ends, quotes
 that never close, another encoding), `mended_copy` writes the readable lines aside, each with
@@ -76,7 +76,7 @@ def dialect(
 
 
 def is_plain_utf8(encoding: str) -> bool:
-    """Whether DuckDB can read the encoding as it lies."""
+    """Whether DuckDB can read the encoding directly."""
     return encoding.lower().replace("_", "-") in ("utf-8", "utf8", "utf-8-sig", "ascii")
 
 

@@ -1,4 +1,4 @@
-"""One workspace, one lake: a store's lake belongs to the workspace that began it.
+"""One workspace, one lake: a lake in a store belongs to the workspace that created it.
 
 The store holds `workspace.json`, put by the first sweep and never again, and the workspace a
 note of the same name and of the URL. Two workspaces that landed into one lake would each find

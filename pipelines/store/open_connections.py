@@ -1,4 +1,4 @@
-"""Connections whose statements a stop may interrupt, from whichever thread it is seen in."""
+"""Connections whose statements a stop can interrupt, from any thread."""
 
 from __future__ import annotations
 

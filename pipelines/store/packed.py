@@ -1,4 +1,4 @@
-"""Files packed by gzip or zstandard: unpacked aside, with every break reported.
+"""Files compressed with gzip or zstandard: decompressed to a temporary file, errors reported.
 
 The database's reader takes a cut zstandard file, or a gzip file whose checksum is wrong, for a
 whole one; so packed files are unpacked here, where a break is seen.
@@ -21,7 +21,7 @@ _ZSTD: Final = b"\x28\xb5\x2f\xfd"
 
 
 class BrokenStreamError(Exception):
-    """A packed file ended before its end, or does not hold together; the text says how."""
+    """A compressed file is truncated or corrupt; the text says how."""
 
 
 @dataclass(frozen=True)

@@ -1,4 +1,4 @@
-"""DuckDB connections with sane limits, and the statements of `sql/` run on them."""
+"""DuckDB connections with memory limits, and the statements of `sql/` run on them."""
 
 from __future__ import annotations
 

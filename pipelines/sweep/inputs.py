@@ -1,4 +1,4 @@
-"""What a sweep rests on: its identity and inputs, and the work on buckets that follows."""
+"""Identity and inputs of a sweep, and the resulting work on buckets."""
 
 from __future__ import annotations
 

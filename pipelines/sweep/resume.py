@@ -1,4 +1,4 @@
-"""What a sweep that was stopped left behind, kept where it rests on the same inputs.
+"""Reuse of the work of a stopped sweep if its inputs are unchanged.
 
 Blocks of results lie in `assess/<sweep>/`, beside a note of the inputs that they rest on and a
 mark for each bucket that is done. A later sweep on the same inputs takes the folder over under
@@ -35,7 +35,7 @@ _INPUTS = (
 
 
 def inputs_key(record: SweepRecord) -> str:
-    """One name for all that the results of a sweep rest on."""
+    """Fingerprint of all inputs of a sweep."""
     parts = [str(getattr(record, name)) for name in _INPUTS]
     return hashlib.sha256("\n".join(parts).encode()).hexdigest()[:32]
 

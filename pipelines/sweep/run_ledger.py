@@ -1,4 +1,4 @@
-"""Which sweeps ran and what their stages cost: `ledger.sweep_run` and `ledger.stage_metric`."""
+"""Record of sweeps and the cost of their stages: `ledger.sweep_run`, `ledger.stage_metric`."""
 
 from __future__ import annotations
 

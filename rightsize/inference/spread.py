@@ -1,4 +1,4 @@
-"""Spread interval means into flows: through the installed meter back to what really passed.
+"""Spread interval means into flows, corrected for the installed meter's accuracy.
 
 All arrays are [J samples, A accounts, K bands]. A sample's bands are those of
 `rightsize.inference.water_use.kernels`, in units of its own intensity; results come back on
@@ -176,7 +176,7 @@ def _lookup_reads(cumulative: Array, registered: Array) -> Array:
 
 
 def _to_absolute(time: Array, band: NDArray[np.int64], steady_gpm: Array) -> Array:
-    """From bands of a sample's own intensity, above the steady flow, to absolute bands."""
+    """Convert bands in units of intensity, above the steady flow, to absolute bands."""
     above = np.zeros((*time.shape[:-1], SIZE + 1), dtype=np.float32)
     above[..., :-1] = np.cumsum(time[..., ::-1], axis=-1)[..., ::-1]
     intensity = BAND_CENTRES_GPM[band].astype(np.float32)

@@ -1,4 +1,4 @@
-"""Two meters side by side, as a practitioner compares them."""
+"""Comparison of two meters."""
 
 from __future__ import annotations
 
@@ -32,7 +32,7 @@ class ComparisonRow:
 
 @dataclass(frozen=True)
 class ComparisonCard:
-    """Installed against candidate, one row an aspect, in the order to be shown."""
+    """Installed meter against candidate, one row per aspect, in display order."""
 
     installed: str
     candidate: str
@@ -59,7 +59,7 @@ def comparison_card(
     peak_gpm: float,
     low_flows_gpm: tuple[float, ...] = LOW_FLOWS_GPM,
 ) -> ComparisonCard:
-    """Measuring principle, range, low-flow sensitivity, head loss, upkeep, price and duty.
+    """Measuring principle, range, low-flow sensitivity, head loss, O&M, price and use.
 
     Parameters
     ----------

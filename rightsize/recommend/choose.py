@@ -188,7 +188,7 @@ def _choose(case: Case, rows: slice, samples: BenefitSamples, weighed: Weighed) 
 def _log_case(
     case: Case, rows: slice, samples: BenefitSamples, other: Flags
 ) -> tuple[NDArray[np.int64], Array]:
-    """Meter that a log may prove (-1 for none), and a log's worth above its cost [USD].
+    """Meter that a log may prove (-1 for none), and the net value of a log [USD].
 
     A log proves one meter or none: it is worth what knowing is for the best of them.
     """
@@ -204,7 +204,7 @@ def _log_case(
 
 
 def _overload(case: Case, rows: slice) -> tuple[Array, Array, Array]:
-    """Odds that the installed meter is overrun: by its peak, by sustained flow, by either."""
+    """Probability of overload of the installed meter: by peak, by sustained flow, by either."""
     rated, index = meter_arrays(case.catalogue.meters), case.meter_index[rows]
     over_peak = case.posterior.peak_10s_gpm[:, rows] > rated.smoc_gpm[index]
     over_sustained = case.posterior.sustained_60min_gpm[:, rows] > rated.continuous_gpm[index]
@@ -212,7 +212,7 @@ def _overload(case: Case, rows: slice) -> tuple[Array, Array, Array]:
 
 
 def _need_rules(case: Case, rows: slice, *, is_undersized: Flags) -> NDArray[np.int32]:
-    """Bits of two rules that hang on the account: no season seen, no need of a larger meter."""
+    """Bits of two rules that depend on the account: season not seen, larger without need."""
     held, index = meter_arrays(case.catalogue.meters), case.meter_index[rows]
     smoc, size, kind = held.smoc_gpm, held.size_in, held.meter_type
     part_year = case.block.days_covered[rows] < case.thresholds.full_year_days

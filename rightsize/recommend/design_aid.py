@@ -1,4 +1,4 @@
-"""Meters for an account without reads: a design aid, never a recommendation.
+"""Meters for an account without reads: a design aid, not a recommendation.
 
 The design flow comes from fixtures (`rightsize.demand.design_demand`) or from accounts alike in
 class and floor area whose peaks were inferred from reads. Once a year of reads is there, they
@@ -32,7 +32,7 @@ MOST_PEERS: Final = 40
 
 @dataclass(frozen=True)
 class PeerPeak:
-    """Peak flow of accounts alike: the middle one and the range of nine in ten."""
+    """Peak flow of similar accounts: median and the range of nine in ten."""
 
     peak_10s_gpm: float
     low_gpm: float
@@ -93,7 +93,7 @@ def design_meters(
     spare_head_psi: float | None = None,
     service_line_in: float | None = None,
 ) -> pl.DataFrame:
-    """The smallest meter of each type and grade that carries a design flow.
+    """The smallest meter of each type and grade that handles a design flow.
 
     Parameters
     ----------

@@ -1,4 +1,4 @@
-"""What a meter brings and costs: volumetric rates, fixed charges, purchase, life, interest.
+"""Economics of a meter: volumetric rates, base charges, purchase, life, discount rate.
 
 Notes
 -----
@@ -36,7 +36,7 @@ GAL_PER_KGAL = 1000.0
 
 
 def annuity_factor(years: Array | float, discount_rate_pct: float) -> Array:
-    """Present value of 1 a year, paid at the end of each of `years` years [years]."""
+    """Present value of 1 per year, paid at the end of each of `years` years [years]."""
     term = np.asarray(years, dtype=np.float64)
     rate = discount_rate_pct / 100
     if rate == 0:
@@ -46,7 +46,7 @@ def annuity_factor(years: Array | float, discount_rate_pct: float) -> Array:
 
 
 def simple_payback_years(cost_usd: Array, cash_usd_per_year: Array) -> Array:
-    """Years until level yearly cash returns the cost, without interest; NaN if never."""
+    """Simple payback [years]; NaN if the cost is never recovered."""
     with np.errstate(divide="ignore", invalid="ignore"):
         years = cost_usd / cash_usd_per_year
     result: Array = np.where(cash_usd_per_year > 0, years, np.nan)
@@ -144,7 +144,7 @@ def rate_class_of(
 
 
 def fixed_charge_usd_per_year(tariff: Tariff, size_in: Array) -> Array:
-    """Yearly fixed charge by meter size; NaN where the tariff has no such size.
+    """Annual base charge by meter size; NaN if the tariff lacks the size.
 
     A tariff without any fixed charge by size charges nothing by size: 0 for all.
     """

@@ -1,4 +1,4 @@
-"""Volume and flow units: converted once, at the border, through these constants.
+"""Volume and flow units: converted once, on input and output, with these constants.
 
 Inside the tool volumes are US gallons (`_gal`), flows gallons per minute (`_gpm`), sizes
 inches (`_in`), pressures pounds per square inch (`_psi`).

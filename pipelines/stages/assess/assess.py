@@ -42,7 +42,7 @@ _CONTRACTS = {table.name: table for table in BLOCK_TABLES}
 
 @dataclass(frozen=True)
 class JudgedBy:
-    """What every bucket is judged by."""
+    """Inputs shared by all buckets."""
 
     catalogue: Catalogue
     tariff: Tariff
@@ -130,7 +130,7 @@ def load_task(
 def blocks(
     workspace: Workspace, tasks: Sequence[BucketTask], thresholds: Thresholds
 ) -> Iterator[ProfileBlock]:
-    """Every assessable meter of the fleet, a block at a time."""
+    """Every assessable meter of the fleet, one block at a time."""
     for task in tasks:
         profile = load_task(workspace, task, thresholds, units="us")
         for rows in _assessable(profile):

@@ -1,4 +1,4 @@
-"""Findings on the meter list, and on meters that only the reads know."""
+"""Findings on the meter list, and on meters that appear only in the reads."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ def list_findings(
     *,
     units: UnitSystem,
 ) -> pl.DataFrame:
-    """What meter list and reads, held against each other, give away.
+    """Findings from comparing the meter list with the reads.
 
     Parameters
     ----------
@@ -64,7 +64,7 @@ def list_findings(
 
 
 def _strays(stat_files: list[str], meters: Meters) -> pl.DataFrame:
-    """Meters with reads that the meter list does not hold."""
+    """Meters with reads that are not in the meter list."""
     read = (
         pl.scan_parquet(stat_files)
         .group_by("meter_id")

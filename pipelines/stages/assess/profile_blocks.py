@@ -1,4 +1,4 @@
-"""Infer: a bucket's months become one block of sufficient statistics, then joint draws."""
+"""A bucket's months as one block of sufficient statistics."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The files that the exports name, in the order in which they land."""
+"""The files of the exports, in landing order."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The lake's files of one landing: written aside, counted, moved in, or taken out again.
+"""Lake files of one landing: written to a temporary folder, counted, moved in, or removed.
 
 Until the ledger holds the file's row, nothing of it counts: the folder `landing/<hash>` marks
 a landing under way, and `sweep_up` takes back what a crash left behind, in the lake of an
@@ -127,7 +127,7 @@ def landing_folder(workspace: Workspace) -> Path:
 
 
 def sweep_up(connection: duckdb.DuckDBPyConnection, workspace: Workspace) -> None:
-    """Take back what an interrupted landing left: half a file never counts."""
+    """Clean up after an interrupted landing: a partly landed file never counts."""
     folder = landing_folder(workspace)
     if not folder.is_dir():
         return

@@ -1,4 +1,4 @@
-"""Land: every file of the exports that has not landed yet, whole, into the lake."""
+"""Land: every new file of the exports into the lake."""
 
 from __future__ import annotations
 
@@ -177,7 +177,7 @@ def _land_all(
 def _refuse_hopeless(
     found: list[FoundFile], files: list[LandedFile], known: int, problems: list[FileProblem]
 ) -> None:
-    """Wrong columns in every file there is are the configuration's fault."""
+    """If every file has wrong columns, the configuration is at fault."""
     wrong = [p for p in problems if p.code == "file_columns"]
     if found and wrong and not files and not known and len(wrong) == len(found):
         raise ConfigError(wrong[0].message)
@@ -246,7 +246,7 @@ def _content(item: FoundFile, seen: dict[str, tuple[int, int, str]]) -> tuple[st
 
 
 def _read_as(loaded: Loaded, export: ExportSettings, buckets: int, generation: int) -> str:
-    """What decides how a file's bytes become reads, as one short hash."""
+    """Short hash of everything that determines how a file is read."""
     settings = export.model_dump(mode="json", exclude={"name", "path"})
     parts = [_READING_VERSION, settings, loaded.settings.timezone, buckets]
     parts += [generation] if generation else []

@@ -1,4 +1,4 @@
-"""One file into the lake: staged, judged, placed, written aside, counted."""
+"""Land one file: stage, check, convert, write to a temporary folder, count."""
 
 from __future__ import annotations
 
@@ -211,7 +211,7 @@ def _months(connection: duckdb.DuckDBPyConnection) -> int:
 
 
 def _refuse(connection: duckdb.DuckDBPyConnection) -> None:
-    """List the refused rows; where every read was accepted, without looking for them."""
+    """List the rejected rows, without a scan if every read was accepted."""
     read, accepted, questionable = connection.execute(
         "select (select count(*) from typed_read), coalesce(sum(rows_accepted), 0), "
         "coalesce(sum(rows_questionable), 0) from landed_part"

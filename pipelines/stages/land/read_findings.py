@@ -1,4 +1,4 @@
-"""What the reads themselves give away: wrong units, clocks that are off, stuck registers."""
+"""Findings from the reads: wrong units, wrong clocks, stuck registers."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ def compare_clocks(
     work: duckdb.DuckDBPyConnection,
     touched: Iterable[LakePartition],
 ) -> None:
-    """Hold the exports of each touched interval partition against each other.
+    """Compare the exports of each updated interval partition.
 
     Only partitions that more than one export writes to are looked at; what is found replaces
     what was found of them before, in `ledger.clock_shift`.

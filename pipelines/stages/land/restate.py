@@ -1,4 +1,4 @@
-"""Multipliers that were put right in the meter list reach the reads that landed before."""
+"""Apply corrected multipliers from the meter list to reads landed earlier."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ from pipelines.store.workspace import Workspace
 def restate(
     workspace: Workspace, work: duckdb.DuckDBPyConnection, found: list[FoundFile], buckets: int
 ) -> list[FileProblem]:
-    """Have files read again whose meters' multipliers were put right in the meter list.
+    """Mark files for rereading whose meters' multipliers were corrected.
 
     Returns
     -------

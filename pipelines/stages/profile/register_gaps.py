@@ -1,4 +1,4 @@
-"""Where a register is read on after a gap of more than a month."""
+"""Where register readings continue after a gap of more than a month."""
 
 from __future__ import annotations
 

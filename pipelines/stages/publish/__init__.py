@@ -1,1 +1,1 @@
-"""Publish: results built aside and put in place in one step."""
+"""Publish: results prepared separately and swapped in as one step."""

@@ -1,4 +1,4 @@
-"""Fills the database that is to be published: tables, the sweep's rows, views, comments."""
+"""Fill the database to be published: tables, the sweep's rows, views, comments."""
 
 from __future__ import annotations
 

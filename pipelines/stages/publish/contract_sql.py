@@ -94,7 +94,7 @@ def select_list(
 def broken_promises(
     connection: duckdb.DuckDBPyConnection, table: Table, relation: str, where: str = "true"
 ) -> list[Violation]:
-    """Which promises rows of a published relation break, with an example each; none is good."""
+    """Contract violations in a published relation, each with an example; empty if none."""
     return [
         *_broken_rows(connection, table, relation, where),
         *_repeated_keys(connection, table, relation, where),

@@ -1,4 +1,4 @@
-"""A copy of each publication in an object store, for readers who have no disk in common.
+"""A copy of each publication in an object store, for readers without a shared disk.
 
 ```
 <url>/sweeps/<sweep>/results.duckdb

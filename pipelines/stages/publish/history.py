@@ -1,4 +1,4 @@
-"""Carries the history of the publication before into the one being built.
+"""Carry the history of the previous publication into the one being built.
 
 Kept are the newest sweeps and, of the months before them, the last sweep of each: a utility
 that publishes every night keeps years without keeping every night. The bulky tables

@@ -1,4 +1,4 @@
-"""The published tables once more as Parquet, for notebooks and object stores.
+"""The published tables as Parquet files, for notebooks and object stores.
 
 ```
 published/
@@ -149,7 +149,7 @@ def _has_contract(folder: Path, contract: str) -> bool:
 
 
 def flush(path: Path) -> None:
-    """Have the disk hold a file or folder before anything points at it."""
+    """Flush a file or folder to disk before anything points to it."""
     handle = os.open(path, os.O_RDONLY)
     try:
         os.fsync(handle)

@@ -47,7 +47,7 @@ _ASIDE: Final = ".aside-"
 
 @dataclass(frozen=True)
 class PublishSummary:
-    """What was put in place: where, and rows by table, history included."""
+    """The publication: its location, and rows by table, history included."""
 
     sweep_id: str
     results: Path

@@ -1,4 +1,4 @@
-"""What readers open is a link to a folder; here it is replaced, in one step.
+"""Readers open a link to a folder; this module replaces it in one step.
 
 A workspace that was copied with its links followed holds a folder in the place of the link. The
 folder counts as what is shown, and makes way when the next one is shown.

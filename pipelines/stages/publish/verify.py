@@ -1,4 +1,4 @@
-"""Holds the finished database against its contracts before it may replace the one in place."""
+"""Check the finished database against its contracts before it replaces the published one."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Validate: hold what a run landed against the suites of `config/expectations.yaml`.
+"""Validate: check a run's landed files against the suites of `config/expectations.yaml`.
 
 The rows were judged one by one when they landed (`sql/20_validate/judged_read.sql`). Here the
 batches are judged: a small table of metrics, one row a file or month, as a whole.
@@ -82,7 +82,7 @@ class ValidationSummary:
 
 
 def validate(loaded: Loaded, workspace: Workspace, landed: LandSummary) -> ValidationSummary:
-    """Judge the batches that `landed` brought and keep the outcomes in the ledger.
+    """Validate the batches in `landed` and record the outcomes in the ledger.
 
     Files that an earlier sweep landed are judged with them where no validation has let them
     pass: their suite stopped that sweep, or it died first.

@@ -1,4 +1,4 @@
-"""Model-free bounds: what a meter can have registered, from interval volumes alone.
+"""Model-free bounds on registered volume, from interval volumes alone.
 
 With r(q) = q a(q) the registered flow at actual flow q, and only the mean m of an interval
 and a largest possible flow known, the mean of r over the interval lies between the lower
@@ -60,7 +60,7 @@ class Envelope:
 
 
 def registered_flow_points(meter: Meter, *, largest_gpm: float) -> tuple[Array, Array]:
-    """Points that carry r(q) = q a(q) from 0 to the largest flow, with the jump at the start.
+    """Points of r(q) = q a(q) from 0 to the largest flow, with the jump at the start.
 
     Between its points a(q) is linear in log flow, so r bends; 24 points a decade hold the
     bend to within 0.1 %. The start is a jump, and both its sides are points.
@@ -226,7 +226,7 @@ def _turns(x: Array, y: Array, a: int, b: int, c: int) -> bool:
 
 
 def _inverse(value: Array, rising: Array, at: Array, *, last: bool) -> Array:
-    """Where a non-decreasing curve takes a value: the first or the last place."""
+    """First or last position at which a non-decreasing curve has a value."""
     found = np.searchsorted(rising, value, side="right" if last else "left")
     i = np.clip(found, 1, len(rising) - 1)
     rise = rising[i] - rising[i - 1]

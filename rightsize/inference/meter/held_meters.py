@@ -1,4 +1,4 @@
-"""The installed meters of a block as the inference reads them: their own curves where told."""
+"""The installed meters of a block, with their own curves where they have one."""
 
 from __future__ import annotations
 
@@ -75,7 +75,7 @@ class HeldMeters:
         return np.asarray(self.table.registered_gpm(whole, self.row) / whole)
 
     def actual_gpm(self, registered_gpm: Array) -> Array:
-        """Steady flow that each account's meter registers as so much [gpm, J x A].
+        """Steady flow at which each account's meter registers a given flow [gpm, J x A].
 
         Not below the starting flow: a meter that registers has started.
         """
@@ -88,7 +88,7 @@ class HeldMeters:
         return np.asarray(flow)
 
     def widened(self, bounds: tuple[Array, Array]) -> tuple[Array, Array]:
-        """Bounds [A, M] that hold for one curve, widened by what the curve may be out by."""
+        """Bounds [A, M] for one curve, widened by the uncertainty of the curve."""
         factor = 1 + Z90 * self.curve_sd[:, None]
         return bounds[0] / factor, bounds[1] * factor
 

@@ -1,4 +1,4 @@
-"""What a register that shows whole steps hides: interval means between two steps.
+"""Rounding by the register resolution: interval means between two steps.
 
 A register of step s read every T minutes shows interval means in multiples of d = s / T. A true
 mean v = (k + f) d reads as k d or (k + 1) d with odds 1 - f and f, wherever the register stands
@@ -84,7 +84,7 @@ def rounding_variance(band_count: Array, zero_count: Array, step_gpm: Array) -> 
 
 
 def _sharpened(counts: Array, step_gpm: float, resting_gpm: Array) -> Array:
-    """Fixed point over the bands that rounding blurs; those above stay as they are."""
+    """Fixed point over the bands affected by rounding; higher bands are unchanged."""
     shown, start = _lattice(step_gpm)
     size = len(start)
     at_rest = _shown_at_rest(resting_gpm, step_gpm)[:, :size]

@@ -1,4 +1,4 @@
-"""What the reads of an account say of its uses: dispersions, largest intervals, ceilings."""
+"""Evidence on an account's uses: dispersions, largest intervals, ceilings."""
 
 from __future__ import annotations
 
@@ -34,7 +34,7 @@ _TOP_COUNT: Final = (0.5, 6.0)  # [intervals] added to both counts: as without a
 
 @dataclass(frozen=True)
 class UseSigns:
-    """What the reads of A accounts say of their uses."""
+    """Evidence in the reads of A accounts on their uses."""
 
     interval_min: Array  # [A]
     far_gpm: Array  # [A] (variance - covariance 2 and 3 intervals apart) / mean
@@ -48,7 +48,7 @@ class UseSigns:
 
 
 def pulse_variance(block: ProfileBlock) -> Array:
-    """Variance of interval means that uses cause [gpm2, A]: swings between days taken off."""
+    """Variance of interval means due to uses [gpm2, A], without day-to-day variation."""
     inflate = block.reads_used / np.maximum(block.within_dof, 1)
     far = block.lag_ss[:, 1:].sum(axis=1) / np.maximum(block.lag_count[:, 1:].sum(axis=1), 1)
     variance = block.within_ss / np.maximum(block.within_dof, 1)
@@ -59,7 +59,7 @@ def pulse_variance(block: ProfileBlock) -> Array:
 
 
 def _steepness(block: ProfileBlock) -> Array:
-    """Part of swings between days that a difference of neighbours keeps [1, A].
+    """Share of day-to-day variation left in a difference of neighbors [1, A].
 
     A day that is busier by a factor lifts every hour by that factor; two neighbouring hours
     then differ as their means do.
@@ -76,7 +76,7 @@ def _rounding(block: ProfileBlock) -> Array:
 
 
 def signs_of(block: ProfileBlock, steady_gpm: Array) -> UseSigns:
-    """What the reads say of uses, above a steady flow [A]."""
+    """Evidence on uses above a steady flow [A]."""
     total = np.maximum(block.band_count.sum(axis=1) + block.zero_count, 1)
     mean = block.band_gal.sum(axis=1) / (total * block.interval_min)
     mean = np.maximum(mean - steady_gpm, _LEAST_MEAN_SHARE * mean + _TINY_GPM2)

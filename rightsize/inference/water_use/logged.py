@@ -1,4 +1,4 @@
-"""Fixtures of a utility's own customers, from sites that were logged every minute or finer.
+"""Class priors from a utility's own sites, logged every minute or finer.
 
 A log shows uses as they are: a rise of flow is a use that begins, its fall the end. Uses
 that run together are told apart only roughly, so what comes out is a prior: two kinds of use,
@@ -35,7 +35,7 @@ _LEAST_STEADY_FACTOR: Final = 2.0  # [1] steady flows of sites never agree bette
 
 @dataclass(frozen=True)
 class UseEvents:
-    """Uses of one site, one entry a use."""
+    """Uses of one site, one entry per use."""
 
     flow_gpm: Array
     duration_min: Array
@@ -122,7 +122,7 @@ def prior_from_logs(
 
 
 def _edge_gpm(sites: list[UseEvents]) -> float:
-    """Flow that parts small from large uses: two means of log flow, weighed by volume."""
+    """Flow that separates small from large uses: two means of log flow, weighted by volume."""
     flow = np.log(np.concatenate([s.flow_gpm for s in sites]))
     volume = np.concatenate([s.volume_gal / max(s.volume_gal.sum(), 1e-9) for s in sites])
     edge = float(np.average(flow, weights=volume))

@@ -37,7 +37,7 @@ def generic_parts(
     changeover_falling_gpm: float | None = None,
     changeover_rising_gpm: float | None = None,
 ) -> CompoundParts:
-    """Both elements of a compound whose dip just keeps the changeover floor.
+    """Both elements of a compound whose accuracy just meets the changeover minimum.
 
     The high element's starting flow is the one at which the whole meter registers the
     floor when the low element carries the falling changeover flow.
@@ -107,7 +107,7 @@ def compound_ratio(
 
 
 def compound_points(parts: CompoundParts, *, smoc_gpm: float) -> Points:
-    """The mean of the rising and the falling curve as points for the catalogue.
+    """The mean of the rising and the falling curve, as points for the catalog.
 
     Registered flow never falls with rising flow in the mean curve: where the valve's
     opening would make it fall, it is held.

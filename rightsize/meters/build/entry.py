@@ -1,4 +1,4 @@
-"""One entry of a catalogue, as people write it."""
+"""One catalog entry, as written by users."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Ratings of meters by standard: what is permitted, at which flows, and who says so."""
+"""Ratings of meters by standard: accuracy limits, flows and sources."""
 
 from __future__ import annotations
 
@@ -38,7 +38,7 @@ under older editions of C700, compounds are made in 2, 3, 4, 6 and 8 in)."""
 
 
 class Bands(Settings):
-    """Permissible ratios of a new meter; `changeover` is the floor of a compound's dip."""
+    """Accuracy limits of a new meter; `changeover` is a compound's minimum at changeover."""
 
     min_test: tuple[Ratio, Ratio]
     normal: tuple[Ratio, Ratio]
@@ -46,7 +46,7 @@ class Bands(Settings):
 
 
 class Rating(Settings):
-    """One size of a standard's table; what was not read is absent."""
+    """One size of a standard's table; unknown values are absent."""
 
     size_in: Annotated[float, Field(gt=0)]
     min_test_gpm: Flow | None = None
@@ -61,7 +61,7 @@ class Rating(Settings):
 
     @property
     def is_usable(self) -> bool:
-        """Whether the numbers may serve as they are: never from low-trust memory."""
+        """Whether the values may be used: never from low-trust memory."""
         return self.confidence != "MEM-L"
 
 

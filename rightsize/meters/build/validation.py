@@ -1,4 +1,4 @@
-"""What a catalogue must obey before a verdict may rest on it.
+"""Validation of a catalog before it is used.
 
 Every problem is a line that names the entry, the field, what was got and what is allowed.
 """
@@ -92,7 +92,7 @@ def _order_problems(meter: Meter) -> list[str]:
 
 
 def _compound_problems(meter: Meter) -> list[str]:
-    """The changeover must lie where both elements can work."""
+    """The changeover must be within the range of both elements."""
     if meter.compound is None:
         return []
     falling = meter.compound.changeover_falling_gpm

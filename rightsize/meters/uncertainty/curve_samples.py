@@ -1,4 +1,4 @@
-"""What we do not know of a meter's curve, as joint samples of whole curves."""
+"""Uncertainty of a meter's accuracy curve, as joint samples of whole curves."""
 
 from __future__ import annotations
 
@@ -199,7 +199,7 @@ def _error_bounds(meters: Sequence[Meter], *, in_service: bool) -> tuple[Array, 
 
 
 def _tops(meter: Meter) -> tuple[float, float, float]:
-    """Highest ratio of the meter's own curve about each knot: an error there must spare it."""
+    """Highest ratio of the meter's own curve near each knot, which limits the error there."""
     at_min, at_normal, at_smoc = ratio_at_knots(meter)
     within = [a for q, a in meter.registration if meter.normal_min_gpm <= q <= meter.smoc_gpm]
     top = float(max(at_normal, at_smoc, *within))
@@ -227,7 +227,7 @@ def _starts_gpm(meter: Meter, wear: Array, scatter: Array) -> Array:
 
 
 def _before_wear(ln_gpm: Array, meter: Meter, start_gpm: Array) -> Array:
-    """Log flow at which the new meter stands where the worn one stands [J, Q].
+    """Log flow at which the new meter has the ratio of the worn one [J, Q].
 
     The stretch from start to minimum test flow is squeezed from below: a curve that starts
     later climbs later, and above the minimum test flow nothing moves.
@@ -239,7 +239,7 @@ def _before_wear(ln_gpm: Array, meter: Meter, start_gpm: Array) -> Array:
 
 
 def _wear_error(meter: Meter, wear: Array) -> Array:
-    """Relative fall at the knots [J, 3] after a share of the way to the service limit."""
+    """Relative loss at the knots [J, 3] after a share of the way to the service limit."""
     lower = (meter.low_limits[0], meter.normal_limits[0], meter.normal_limits[0])
     new = ratio_at_knots(meter)
     leaves_service = 1 - SERVICE_FACTOR * (1 - np.asarray(lower))

@@ -1,4 +1,4 @@
-"""Curves of meters in the ground, where tests or a stated wear say more than the catalogue.
+"""Curves of installed meters from accuracy tests or stated wear.
 
 Of what is known of a meter the nearest counts: its own accuracy tests, then the tests of at
 least three meters of its group (type, size, grade and age band), then the wear that the utility
@@ -35,7 +35,7 @@ _RANGE_SDS: Final = 2 * 1.645  # a range is read as a 90 % interval
 
 @dataclass(frozen=True)
 class InstalledCurves:
-    """K curves that installed meters may have beside those of the catalogue.
+    """K curves of installed meters, in addition to those of the catalog.
 
     `covariance` is that of relative errors at the knots about each curve: what one meter's
     curve may differ by.
@@ -48,7 +48,7 @@ class InstalledCurves:
     of_age: Mapping[tuple[int, int], int]  # (catalogue row, age in steps) -> curve
 
     def place(self, meter_id: Sequence[str], meter_index: Index, age_years: Array) -> Index:
-        """Curve of each of A meters; -1 where the catalogue's stays.
+        """Curve of each of A meters; -1 for the catalog curve.
 
         Parameters
         ----------
@@ -155,7 +155,7 @@ def _found(curves: Mapping[tuple[int, int], int], first: Index, second: Index) -
 
 
 def _about(error: Array, covariance: Array) -> Array:
-    """Covariance of errors about a bent curve, from that of errors about the curve unbent."""
+    """Covariance of errors about an adjusted curve, from that about the original curve."""
     factor = 1 / np.maximum(1 + error, 1e-3)
     result: Array = covariance * np.outer(factor, factor)
     return result

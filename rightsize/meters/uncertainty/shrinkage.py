@@ -1,4 +1,4 @@
-"""Curves from a utility's own accuracy tests, shrunk to what its other tests say.
+"""Curves from a utility's own accuracy tests, shrunk toward its other tests.
 
 Empirical Bayes on the relative errors at the knots of the curve, in three levels: the type,
 the group (type, size and age band) and the meter. A meter with many tests keeps its own
@@ -64,7 +64,7 @@ class AccuracyTests:
 
 @dataclass(frozen=True)
 class ShrunkCurves:
-    """What the tests say: of each tested meter and of untested meters of each group."""
+    """Test results for each tested meter and for untested meters of each group."""
 
     meter_id: tuple[str, ...]
     meter_index: NDArray[np.int64]
@@ -182,7 +182,7 @@ def _tells_of_knots(flow_gpm: Array, meter: Meter) -> NDArray[np.bool_]:
 
 @dataclass(frozen=True)
 class _Evidence:
-    """What the tests of the K meters of one type say of their knots, and their groups."""
+    """Test information on the knots of the K meters of one type, and their groups."""
 
     information: Array  # [K, 3, 3]
     score: Array  # [K, 3]

@@ -40,7 +40,7 @@ class Range:
             )
 
     def at(self, place: Place) -> float:
-        """The bound or the middle."""
+        """The low, middle or high rate."""
         value: float = getattr(self, place)
         return value
 
@@ -64,7 +64,7 @@ Rates = tuple[float, float, float]
 
 
 class WearRate(Settings):
-    """Wear of a type of meter as a utility states it: low, middle and high rate a year."""
+    """Stated wear of a meter type: low, middle and high rate per year."""
 
     low_flow_loss_pct_per_year: Rates = Field(
         description="accuracy lost at the minimum test flow, percentage points; negative if"
