@@ -156,7 +156,7 @@ def hotel(rng: Rng) -> Site:
 
 
 def retail(rng: Rng) -> Site:
-    """A shop, or a small centre."""
+    """A shop, or a small shopping center."""
     guests = _size(rng, 70, 0.9, 10, 900)
     draws = (
         _toilets(

@@ -5,7 +5,7 @@ database in `prefect/` of the workspace; it ends with the service, and not befor
 
 Deployments have no concurrency limit of Prefect's. A limit is a lease in the memory of the
 server: a server that restarts ends the run that holds it, and a run that was killed together
-with its server holds it for ever. That one sweep runs at a time is the service's own order, and
+with its server holds it forever. That one sweep runs at a time is the service's own order, and
 the workspace's lock holds it against everybody else.
 """
 
@@ -99,7 +99,7 @@ def serve_forever(loaded: Loaded, *, port: int | None = None, **options: Any) ->
 def prefect_api(home: Path, port: int | None = None) -> Iterator[str]:
     """The configured Prefect API, or a server on the loopback for as long as the block runs.
 
-    That server forgets runs after 90 days: its database would grow for ever otherwise.
+    That server deletes runs after 90 days: its database would otherwise grow forever.
     """
     configured = os.environ.get("PREFECT_API_URL")
     if configured:

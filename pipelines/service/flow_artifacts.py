@@ -36,7 +36,7 @@ def show_preview(rows: pl.DataFrame) -> str:
 
 
 def show_program(outcome: ProgramOutcome) -> None:
-    """Leave the first rows of the year's programme."""
+    """Leave the first rows of the annual program."""
     rows = outcome.program.selected.head(MOST_ROWS)
     create_table_artifact(rows.to_dicts(), key="program", description="Change-outs to do")
 

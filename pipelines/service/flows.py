@@ -79,7 +79,7 @@ def monthly(
 ) -> State[Any] | str:
     """The whole fleet assessed again and published, whether anything changed or not.
 
-    With a budget, the year's programme is chosen from the results and put beside them as
+    With a budget, the annual program is chosen from the results and written next to them as
     `program.csv`.
     """
     order = SweepOrder(kind="monthly", reassess=True)
@@ -102,7 +102,7 @@ def on_demand(
 ) -> State[Any] | str:
     """A preview of accounts, which publishes nothing; or a sweep that rebuilds months.
 
-    `from_month` to `to_month` (as 2025-01) have their profiles made anew from the lake, after
+    `from_month` to `to_month` (as 2025-01) have their profiles rebuilt from the lake, after
     all files that wait have landed; `full` does so for every month.
     """
     if accounts:

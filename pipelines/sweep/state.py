@@ -28,7 +28,7 @@ from rightsize.inference.meter.censoring import LearntPrior
 class SweepOrder:
     """What is asked of a sweep.
 
-    `full` makes profiles and results anew from the lake, `months` (as 2025-01) only the
+    `full` rebuilds profiles and results from the lake, `months` (as 2025-01) only the
     profiles of these months, `reassess` publishes even where no input has changed.
     """
 

@@ -38,7 +38,7 @@ from rightsize.inference.water_use.use_edges import (
 
 Array = NDArray[np.floating[Any]]
 PEAK_EXCEEDED: Final = 1e-5  # [1] of the time: some minutes a year; convention
-_BELOW_LOWEST: Final = 0.94  # [1] lowest edge over its centre, 10^(-1/40): convention
+_BELOW_LOWEST: Final = 0.94  # [1] lowest edge over its center, 10^(-1/40): convention
 
 
 @dataclass(frozen=True)
@@ -151,7 +151,7 @@ def _idle(kernels: tuple[Kernel, ...], kernel: NDArray[np.int64]) -> Array:
 
 
 def _edges_between(rows: Array) -> Array:
-    """Values at band edges from values at centres; open at both ends."""
+    """Values at band edges from values at centers; open at both ends."""
     out = np.empty((*rows.shape[:-1], rows.shape[-1] + 1), dtype=rows.dtype)
     np.sqrt(rows[..., :-1] * rows[..., 1:], out=out[..., 1:-1])
     out[..., 0] = rows[..., 0] * _BELOW_LOWEST

@@ -100,7 +100,7 @@ class Meter:
 class UnratedMeter:
     """A known meter without shipped ratings.
 
-    Accounts on such a meter are recognised and not assessed, with `why` as the reason.
+    Accounts on such a meter are recognized and not assessed, with `why` as the reason.
     """
 
     meter_type: MeterType

@@ -7,7 +7,7 @@ ends. Money is real (without inflation), at one discount rate, at year's end. Th
 the life of the new meter; `net_benefit_usd_per_year` is the level yearly amount whose present
 value over that life is `net_present_value_usd`, so meters of different lives compare.
 
-A fixed charge lost by a smaller meter counts in full; one gained by a larger meter is shown,
+A base charge lost by a smaller meter counts in full; one gained by a larger meter is shown,
 never counted: otherwise the largest meter would always pay (our convention).
 
 References
@@ -146,7 +146,7 @@ def rate_class_of(
 def fixed_charge_usd_per_year(tariff: Tariff, size_in: Array) -> Array:
     """Annual base charge by meter size; NaN if the tariff lacks the size.
 
-    A tariff without any fixed charge by size charges nothing by size: 0 for all.
+    A tariff without base charges by size has none: 0 for all.
     """
     charges = tariff.fixed_charge_usd_per_month
     if not charges:
@@ -163,7 +163,7 @@ class ChangeCosts:
     """Money of putting meter m at account a that does not depend on the sample [A, M]."""
 
     change_cost_usd: Array  # purchase, installation and refitting, paid at once
-    annual_cost_usd_per_year: Array  # level yearly cost, upkeep saved and renewal credited
+    annual_cost_usd_per_year: Array  # annualized cost, net of O&M saved and renewal credit
     upkeep_change_usd_per_year: Array
     fixed_charge_change_usd_per_year: Array  # NaN where the tariff lacks a size
     present_value_factor: Array  # [M] annuity over the life of the new meter

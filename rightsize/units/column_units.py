@@ -62,7 +62,7 @@ def is_size(name: str) -> bool:
 
 
 def nominal_mm(size_in: float) -> float:
-    """Nominal diameter DN [mm] of a size [in]; whole millimetres where DN has none."""
+    """Nominal diameter DN [mm] of a size [in]; whole millimeters if there is no DN."""
     return DN_MM.get(round(size_in, 4), round(size_in * MM_PER_IN))
 
 

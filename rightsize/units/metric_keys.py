@@ -51,7 +51,7 @@ def times(value: Any, factor: float, key: str) -> float:
 
 
 def size_in_of(size_mm: Any, key: str = "size_mm") -> float:
-    """The nominal size in inches [in] of one in millimetres."""
+    """The nominal size [in] of a size in millimeters."""
     if isinstance(size_mm, bool) or not isinstance(size_mm, int | float):
         raise ValueError(f"{key}: must be a number; got {size_mm!r}")
     if size_mm not in SIZE_IN_OF_MM:

@@ -17,7 +17,7 @@ with shaped as (
     where is_shape
 ),
 
-neighbours as (
+neighbors as (
     select
         meter_key,
         interval_min,
@@ -44,4 +44,4 @@ select
     case when step1 = step + 1 then next1 end as dev1,
     case when step2 = step + 2 then next2 end as dev2,
     case when step3 = step + 3 then next3 end as dev3
-from neighbours;
+from neighbors;

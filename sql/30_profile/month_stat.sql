@@ -43,7 +43,7 @@ slots as (
     group by meter_key, interval_min, slot
 ),
 
-neighbour_slots as (
+neighbor_slots as (
     select
         slots.*,
         lead(mean_gpm) over (
@@ -65,11 +65,11 @@ within as (
         sum(count1) as lag1_count,
         sum(count2) as lag2_count,
         sum(count3) as lag3_count,
-        -- how steep the hours of the week are: what swings between days add to a difference
-        -- of neighbours
+        -- slope of the weekly pattern: what day-to-day variation adds to a difference of
+        -- neighbors
         sum((dof + 1) * mean_gpm * mean_gpm) as slot_ss,
         sum((dof + 1) * (mean_gpm - next_gpm) * (mean_gpm - next_gpm)) / 2 as slot_step_ss
-    from neighbour_slots
+    from neighbor_slots
     group by meter_key, interval_min
 ),
 
@@ -105,7 +105,7 @@ days as (
     group by meter_key
 ),
 
--- statistics of hours and days belong to a meter, not to an interval: the finest carries them
+-- statistics of hours and days belong to a meter, not an interval: stored with the shortest
 finest as (
     select meter_key, min(interval_min) as interval_min from volume group by meter_key
 )

@@ -20,7 +20,7 @@ Array = NDArray[np.floating[Any]]
 _DISPERSION_SD: Final = 0.2  # [log] error of a dispersion
 _LONG_SD: Final = 1.2  # [log] reads over an hour vary with the weather, not with uses
 _ROUNDING_DOUBT: Final = 0.5  # [log] error for all of a dispersion being rounding
-_ROUNDING_NEAR: Final = 1.5  # [1] derived: two neighbours share a reading, covariance -1/2
+_ROUNDING_NEAR: Final = 1.5  # [1] derived: two neighbors share a reading, covariance -1/2
 _LEAST_SHARE: Final = 0.02  # [1] of the variance, that is called uses of water
 _LEAST_NEAR_SHARE: Final = 0.25  # [1] of the near variance, left when swings are taken off
 _LEAST_MEAN_SHARE: Final = 0.05  # [1] of the mean, that lies above the steady flow
@@ -38,7 +38,7 @@ class UseSigns:
 
     interval_min: Array  # [A]
     far_gpm: Array  # [A] (variance - covariance 2 and 3 intervals apart) / mean
-    near_gpm: Array  # [A] (variance - neighbour covariance) / mean
+    near_gpm: Array  # [A] (variance - neighbor covariance) / mean
     total_gpm: Array  # [A] variance / mean
     log_sd: Array  # [A] error of the dispersions in log, rounding of the register included
     busy_gpm: Array  # [A] root mean square of the mean flows by month and hour of week
@@ -61,7 +61,7 @@ def pulse_variance(block: ProfileBlock) -> Array:
 def _steepness(block: ProfileBlock) -> Array:
     """Share of day-to-day variation left in a difference of neighbors [1, A].
 
-    A day that is busier by a factor lifts every hour by that factor; two neighbouring hours
+    A day that is busier by a factor lifts every hour by that factor; two neighboring hours
     then differ as their means do.
     """
     hours = block.slot_step_ss / np.maximum(block.slot_ss, 1e-12)

@@ -3,7 +3,7 @@
 The class prior is a set of sites (`priors.atoms_of`). Each is weighed by how well it explains
 what the reads say of uses, then moved so that it explains it better:
 
-- variance over mean within month and hour of week, less the covariance of neighbours: swings
+- variance over mean within month and hour of week, less the covariance of neighbors: swings
   from day to day raise both alike and cancel;
 - the same less the covariance two and three intervals apart, and without: what they show more
   than the first is long uses, or swings, which only add;

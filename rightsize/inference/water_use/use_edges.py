@@ -70,7 +70,7 @@ def with_edges(
     table: RegisteredTable,
     installed: NDArray[np.int64],
 ) -> Array:
-    """Registered means at each mean flow of uses [J, A, K], including starts and ends of uses."""
+    """Registered means at each mean flow of uses [J, A, K], with starts and ends of uses."""
     for gpm, share in parts:
         on = table.registered_gpm((steady_gpm + gpm).astype(np.float32), installed)
         running = _running(intensity, gpm)

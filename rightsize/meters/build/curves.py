@@ -16,7 +16,7 @@ FLAT_FROM_NORMAL_MIN: Final = 3.0
 
 
 class CurveRule(Settings):
-    """Position of a type's curve within its accuracy limits; see `config/meters/curves.yaml`."""
+    """Position of a type's curve in its accuracy limits; see `config/meters/curves.yaml`."""
 
     start_share: float = Field(gt=0, lt=1)
     start_ratio: float = Field(ge=0, le=1.1)

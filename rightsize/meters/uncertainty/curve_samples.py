@@ -17,7 +17,7 @@ from rightsize.meters.uncertainty.knots import HIGHEST_RATIO, knot_weights, rati
 Array = NDArray[np.float64]
 
 CORRELATION: Final = 0.7
-"""Between the errors at neighbouring knots of one meter's curve (our convention)."""
+"""Between the errors at neighboring knots of one meter's curve (our convention)."""
 SPREAD_OF_LIMIT: Final = 0.5
 """Standard deviation of a new meter's error as a share of half its permitted band. No sample of
 a new meter passes its limits at the knots (stated rule)."""
@@ -91,7 +91,7 @@ def curve_samples(
     Parameters
     ----------
     meters : sequence of Meter, M long
-        Their curves are the centre of the samples.
+        Their curves are the center of the samples.
     flow_gpm : array [Q]
         Actual flow [gpm].
     samples : int
@@ -115,7 +115,7 @@ def curve_samples(
     Notes
     -----
     Errors are drawn at three knots (minimum test flow, normal minimum, SMOC) with correlation
-    0.7 between neighbours, and run linear in log flow between them, flat outside. The starting
+    0.7 between neighbors, and run linear in log flow between them, flat outside. The starting
     flow scatters too, and the curve below the minimum test flow moves with it. Wear lowers
     the curve most at the minimum test flow and raises the starting flow: an old meter is least
     certain at low flow.

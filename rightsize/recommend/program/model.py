@@ -106,7 +106,7 @@ def _search(
             return nothing, relaxed.bound_usd
         if answer.status == 2:  # no choice is better than the known one
             return nothing, known_usd
-        raise ContractError(f"the programme could not be solved: {answer.message}")
+        raise ContractError(f"the program could not be solved: {answer.message}")
     bound_usd = min(relaxed.bound_usd, max(known_usd, float(-answer.mip_dual_bound)))
     chosen = np.flatnonzero(answer.x[: options.size] > 0.5)
     return _repaired(options, chosen, limits), bound_usd

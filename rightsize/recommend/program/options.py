@@ -120,7 +120,7 @@ def as_options(candidates: pl.DataFrame, *, certainty_share: float) -> Options:
     """
     needed = [*NEEDED, *([LOW_BENEFIT] if certainty_share > 0 else [])]
     if missing := [c for c in needed if c not in candidates.columns]:
-        raise ContractError(f"candidates of a programme lack the column {missing[0]}")
+        raise ContractError(f"program candidates lack the column {missing[0]}")
     frame = candidates.with_row_index("_row").with_columns(
         _optional(candidates, "area", pl.lit("")).fill_null("").alias("_area"),
         _optional(candidates, "crew_hours", crew_hours("size_in")).alias("_hours"),

@@ -52,7 +52,7 @@ def relax(model: Model) -> Relaxed:
         c=model.cost_usd, A_ub=matrix, b_ub=model.limit, bounds=(0, 1), method="highs"
     )
     if answer.status != 0:
-        raise ContractError(f"the programme could not be solved: {answer.message}")
+        raise ContractError(f"the program could not be solved: {answer.message}")
     prices = -np.asarray(answer.ineqlin.marginals)
     reduced = answer.lower.marginals - answer.upper.marginals
     return Relaxed(

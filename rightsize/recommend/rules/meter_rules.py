@@ -3,8 +3,8 @@
 Every rule is a bit, so that the rules a meter breaks at an account travel as one integer and
 come out by name in `candidate.rejected_because`.
 
-Sizes made are those of `rightsize.meters.build.ratings`; a size that a catalogue holds all the
-same is recognised where it is installed, and not installed anew.
+Sizes made are those of `rightsize.meters.build.ratings`; other sizes in a catalog are
+recognized if installed, but not recommended.
 """
 
 from __future__ import annotations
