@@ -1,7 +1,7 @@
 """Sizes, flows and volumes in sentences, in the units of the utility.
 
-Reasons, findings and messages are written once, by `Wording`, in the units that the utility's
-tables have; nothing converts a sentence afterwards.
+Reasons, findings and messages are written once, by `Wording`, in the units of the utility's
+tables; sentences are never converted later.
 """
 
 from __future__ import annotations

@@ -1,7 +1,7 @@
 """Evidence: one self-contained page an account, from the published results and the lake.
 
-Nothing is changed: the results are opened read-only, the lake's files are immutable. Accounts
-are taken bucket by bucket, so that a file of the lake is opened once for all of them.
+Nothing is changed: results are opened read-only and the lake's files are immutable. Accounts
+are processed by bucket, so that each lake file is opened once for all of them.
 """
 
 from __future__ import annotations

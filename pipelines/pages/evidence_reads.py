@@ -1,7 +1,7 @@
 """A trailing year of reads of some meters, by day and hour, straight from the lake.
 
-Which read is current, what a full hour and a day are: the profile stage's own statements
-decide. They run on copies of the lake's files that hold the few meters asked for.
+The profile stage's own statements define current reads, full hours and days. They run on
+copies of the lake's files with only the requested meters.
 """
 
 from __future__ import annotations

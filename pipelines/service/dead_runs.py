@@ -1,7 +1,8 @@
 """Runs that Prefect shows as running although their process died with its service.
 
-After a loss of power, or `kill -9` of a whole service or worker, nobody is left to tell the
-server. The next one that finds the workspace free does, so that the list of runs is true.
+After a power loss, or `kill -9` of a whole service or worker, nothing can report the end of a
+run to the server. The next run that finds the workspace free does, so that the list of runs
+is correct.
 """
 
 from __future__ import annotations

@@ -1,12 +1,12 @@
 """Serve the flows: `rightsize schedule` runs them on the utility's local time.
 
-Without a configured Prefect API a server of our own is started on the loopback, with its
-database in `prefect/` of the workspace; it ends with the service, and not before.
+Without a configured Prefect API the service starts its own server on the loopback address,
+with its database in `prefect/` of the workspace; the server ends with the service.
 
 Deployments have no concurrency limit of Prefect's. A limit is a lease in the memory of the
 server: a server that restarts ends the run that holds it, and a run that was killed together
-with its server holds it forever. That one sweep runs at a time is the service's own order, and
-the workspace's lock holds it against everybody else.
+with its server holds it forever. The service runs one sweep at a time, and the workspace lock
+excludes everybody else.
 """
 
 from __future__ import annotations

@@ -3,9 +3,9 @@
 Each flow runs the list of stages of `pipelines.sweep.stages`, a task a stage, and the work on
 buckets as some tens of tasks: never one an account. What a stage does is not written here.
 
-A stage is tried again only after an error of input or output: a configuration, a balance or a
-validation that failed fails again. Nothing needs Prefect's result storage, since every stage
-finds in the workspace what is done already.
+A stage is retried only after an input or output error: a failed configuration, balance or
+validation would fail again. Prefect's result storage is not needed, because every stage finds
+completed work in the workspace.
 """
 
 from __future__ import annotations

@@ -1,8 +1,7 @@
 """Alerts: a sweep failed, a suite failed, or the flagged list changed.
 
-The target is a web address, to which the message is posted as JSON, or a command, which gets it
-on its standard input. A message that cannot be delivered is an event in the log; it never fails
-a sweep.
+The target is a URL, to which the message is posted as JSON, or a command, which receives it on
+standard input. A message that cannot be delivered is logged; it never fails a sweep.
 """
 
 from __future__ import annotations

@@ -1,7 +1,7 @@
 """A Prefect server of the service's own: started on the loopback, started again if it dies.
 
-It comes back on the same port and database. A run that is at work meanwhile goes on: the flow
-asks the server little, and asks again.
+It restarts on the same port and database. A running sweep continues meanwhile: the flow makes
+few requests to the server, and retries them.
 """
 
 from __future__ import annotations

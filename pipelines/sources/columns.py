@@ -81,7 +81,7 @@ def column_positions(
     Raises
     ------
     ConfigError
-        If a needed or configured column is missing, stands twice, or the mapping uses a
+        If a needed or configured column is missing, is duplicated, or the mapping uses a
         name that is none of ours.
     """
     allowed = NEEDED[layout] + OPTIONAL[layout]

@@ -1,8 +1,8 @@
 """Exports in an object store: copied into the workspace, then landed like any other file.
 
-The copy follows the store: an object that changed is fetched again, one that is gone is
-removed. Which version of an object a copy is stands in `objects.json` beside the copies, and is
-written after each object, so a fetch that was stopped goes on where it was.
+The copies follow the store: a changed object is fetched again, the copy of a deleted one is
+removed. `objects.json` next to the copies records the version of each; it is written after each
+object, so an interrupted fetch resumes where it stopped.
 """
 
 from __future__ import annotations

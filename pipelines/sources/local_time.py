@@ -1,7 +1,7 @@
 """Local time to UTC as SQL: the zone's changes in a file's years as a short `case`.
 
-The database's own conversion settles an hour that exists twice, or not at all, without a
-word. Here both are seen: `fold` (the wall time exists twice), `gap` (it does not exist).
+The database's own conversion silently resolves local times that exist twice or not at all. Here
+both are detected: `fold` (the local time exists twice), `gap` (it does not exist).
 """
 
 from __future__ import annotations
@@ -118,7 +118,7 @@ def kind_case(segments: tuple[WallSegment, ...], wall: str, kind: Kind) -> str:
 def month_case(zone: str, utc: str, first_at: datetime, last_at: datetime) -> str:
     """SQL for the local month of a UTC timestamp between two UTC instants, as a number.
 
-    The number is `12 * year + month - 1`: the database tells partitions apart by small whole
+    The number is `12 * year + month - 1`: the database partitions faster by small whole
     numbers much faster than by texts.
     """
     info = ZoneInfo(zone)

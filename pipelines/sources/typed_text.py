@@ -1,9 +1,9 @@
 """Fast path for clean delimited files: the reader itself parses the types.
 
-A file whose first lines all write their times the same way is read with that format and with
-numbers as numbers, at the speed of a bare copy. Every line that does not fit comes back from
-the reader as text with its line number; those few are gone through the careful way. Where
-they are many, the whole file is.
+A file whose first lines all have the same time format is read with that format and with typed
+numbers, at the speed of a plain copy. The reader returns lines that do not fit as text with
+their line number; if they are few, only they take the slow path, otherwise the whole file
+does.
 """
 
 from __future__ import annotations

@@ -1,10 +1,9 @@
 """Layout wide: one meter and day per line, one column per interval of the day.
 
-The columns follow the day: the first is the interval that begins at local midnight, the next
-the one after it, and so on; a day of 23 hours fills 23 of them, one of 25 hours 25. Two other
-habits are told by where the blanks are: on the short day, a column left blank for the hour
-that is skipped; on the long day, a file that has no column for the hour that comes twice
-(its one column is then held as questionable: it may stand for either hour, or for both).
+The first column is the interval that starts at local midnight, and so on; a 23-hour day fills
+23 columns, a 25-hour day 25. Two other conventions are recognized from their blanks: on the
+short day, a blank column for the skipped hour; on the long day, no extra column for the
+repeated hour (its single column is then questionable: it may be either hour, or both).
 """
 
 from __future__ import annotations

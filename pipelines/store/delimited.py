@@ -1,8 +1,8 @@
 """Delimited text: format detected from the first lines, then read by DuckDB in one pass.
 
-Where DuckDB cannot keep every line of a file as it lies (NUL bytes, mixed line ends, quotes
-that never close, another encoding), `mended_copy` writes the readable lines aside, each with
-its line number, and says what it left out.
+If DuckDB cannot read every line of a file (NUL bytes, mixed line ends, unclosed quotes, another
+encoding), `mended_copy` writes the readable lines to a copy, each with its line number, and
+reports the rest.
 """
 
 from __future__ import annotations

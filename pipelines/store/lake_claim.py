@@ -1,9 +1,8 @@
 """One workspace, one lake: a lake in a store belongs to the workspace that created it.
 
-The store holds `workspace.json`, put by the first sweep and never again, and the workspace a
-note of the same name and of the URL. Two workspaces that landed into one lake would each find
-files there that its ledger does not hold; a workspace that was pointed elsewhere would find
-none of its own.
+The first sweep writes `workspace.json` to the store, once, and a note with the same ID and
+the URL to the workspace. Two workspaces landing into one lake would each find files there
+that are not in their ledger; a workspace pointed to another lake would find none of its own.
 """
 
 from __future__ import annotations

@@ -1,7 +1,7 @@
 """One month and bucket of meters: where its reads lie in the lake and its profile beside it.
 
-A meter's bucket is a digest of its name modulo the number of buckets, so that all reads of a
-meter lie in one bucket. Statements read the month off a file's path by the same names.
+A meter's bucket is a digest of its name modulo the number of buckets, so all reads of a meter
+are in one bucket. SQL statements take the month from a file's path by the same names.
 """
 
 from __future__ import annotations

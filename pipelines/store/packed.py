@@ -1,7 +1,7 @@
 """Files compressed with gzip or zstandard: decompressed to a temporary file, errors reported.
 
-The database's reader takes a cut zstandard file, or a gzip file whose checksum is wrong, for a
-whole one; so packed files are unpacked here, where a break is seen.
+The database's reader accepts a truncated zstandard file, or a gzip file with a wrong
+checksum, as complete; so compressed files are decompressed here, where errors are detected.
 """
 
 from __future__ import annotations

@@ -1,13 +1,13 @@
 """Where the lake, the profiles and blocks under way lie: in the workspace, or a store.
 
-Every file is named by its place below the workspace, `lake/interval_read/month=2025-01/...`,
-wherever it lies. In an object store it is the object `<url>/lake/interval_read/...`, and who
-reads it has a copy for as long as the reading takes: nothing else of a store is asked than to
-put, get, list and delete whole objects, so a worker needs no disk in common with anyone.
+Every file is named by its path in the workspace, `lake/interval_read/month=2025-01/...`,
+wherever it is stored. In an object store it is the object `<url>/lake/interval_read/...`, and
+a local copy is kept while it is read. The store only needs to put, get, list and delete whole
+objects, so workers need no shared disk.
 
-An object is there whole or not at all, a folder is not: in a store the folder's last object,
-`complete`, makes it count. Files and folders are named by their content, so who puts one twice
-puts the same.
+An object exists completely or not at all; a folder does not. In a store a folder is valid once
+its last object, `complete`, exists. Files and folders are named by their content, so writing
+one twice is harmless.
 """
 
 from __future__ import annotations
@@ -248,5 +248,5 @@ def _matches(name: PurePosixPath, pattern: str) -> bool:
 
 
 def local_paths(here: Here, files: Iterable[Path] | None = None) -> list[str]:
-    """Paths of files at hand, of all where not given; as DuckDB takes them, sorted."""
+    """Local paths of files, of all if not given; sorted, in the form that DuckDB takes."""
     return sorted(str(here[file]) for file in (here if files is None else files))

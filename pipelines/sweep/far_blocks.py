@@ -1,9 +1,9 @@
 """Blocks of results from workers that share no disk with the machine that was asked.
 
-A worker leaves all blocks of a bucket, and the note that it is done, as one folder of the
-workspace's storage, named by what the results rest on. From there they are brought to the
-folder that a worker on this machine would have written into. A later sweep on the same inputs
-finds what a stopped one left; one on other inputs removes it.
+A worker stores all blocks of a bucket, with a mark that it is done, as one folder of the
+workspace's storage, named by the fingerprint of the inputs. They are then copied to the
+folder that a local worker would have written. A later sweep with the same inputs reuses what
+a stopped one left; a sweep with other inputs removes it.
 """
 
 from __future__ import annotations

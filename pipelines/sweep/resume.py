@@ -1,9 +1,9 @@
 """Reuse of the work of a stopped sweep if its inputs are unchanged.
 
-Blocks of results lie in `assess/<sweep>/`, beside a note of the inputs that they rest on and a
-mark for each bucket that is done. A later sweep on the same inputs takes the folder over under
-its own name and assesses only the buckets without a mark. What the fleet taught is kept in the
-same way. Any changed input, a line of code included, makes all of it be done again.
+Result blocks are in `assess/<sweep>/`, with the fingerprint of their inputs and a mark for each
+finished bucket. A later sweep with the same inputs takes over the folder under its own name and
+assesses only the buckets without a mark. What was learned from the fleet is kept in the same
+way. Any changed input, code included, repeats all of it.
 """
 
 from __future__ import annotations

@@ -1,8 +1,8 @@
 """Quasi-random numbers that depend only on the meter's name.
 
-Every meter takes the same Sobol points, each turned by its own offset (a Cranley-Patterson
-rotation) that follows from a hash of seed and meter. So results do not depend on the order or
-the blocks in which a fleet is worked through, and errors of different meters stay independent.
+Every meter uses the same Sobol points, rotated by its own offset (a Cranley-Patterson
+rotation) from a hash of seed and meter. So results do not depend on the order or the blocks
+in which a fleet is processed, and errors of different meters are independent.
 """
 
 from __future__ import annotations

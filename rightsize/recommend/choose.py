@@ -1,7 +1,8 @@
 """Which meter each account gets: the whole decision for one block of accounts.
 
-`decide` holds every catalogue meter against the joint samples of what really flowed, keeps
-those that fit and break no rule, and changes a meter only when the odds say that it pays.
+`decide` evaluates every catalog meter in the joint samples of actual flow, keeps those that
+fit and fail no rule, and changes a meter only if the probability of positive net benefit is
+high enough.
 """
 
 from __future__ import annotations

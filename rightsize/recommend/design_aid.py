@@ -1,8 +1,7 @@
 """Meters for an account without reads: a design aid, not a recommendation.
 
-The design flow comes from fixtures (`rightsize.demand.design_demand`) or from accounts alike in
-class and floor area whose peaks were inferred from reads. Once a year of reads is there, they
-decide.
+The design flow comes from fixtures (`rightsize.demand.design_demand`) or from the inferred
+peaks of accounts with similar class and floor area. With a year of reads, the reads decide.
 """
 
 from __future__ import annotations

@@ -2,8 +2,8 @@
 
 Notes
 -----
-A change is held against keeping the installed meter and replacing it in kind when its life
-ends. Money is real (without inflation), at one discount rate, at year's end. The horizon is
+A change is compared with keeping the installed meter and replacing it in kind at the end of its
+life. Money is real (without inflation), at one discount rate, at year end. The horizon is
 the life of the new meter; `net_benefit_usd_per_year` is the level yearly amount whose present
 value over that life is `net_present_value_usd`, so meters of different lives compare.
 

@@ -1,7 +1,7 @@
 """Assess and recommend: one bucket of meters from its profile to result rows.
 
-The work on a bucket needs nothing but files and frozen settings, so it can run in any worker
-and be done twice without harm: rows are written aside and renamed.
+The work on a bucket needs only files and frozen settings, so it can run in any worker and can
+be repeated: rows are written to a temporary name and renamed.
 """
 
 from __future__ import annotations

@@ -1,8 +1,7 @@
 """Lake files of one landing: written to a temporary folder, counted, moved in, or removed.
 
-Until the ledger holds the file's row, nothing of it counts: the folder `landing/<hash>` marks
-a landing under way, and `sweep_up` takes back what a crash left behind, in the lake of an
-object store too.
+A file does not count until its row is in the ledger: the folder `landing/<hash>` marks a
+landing in progress, and `sweep_up` removes what a crash left behind, also in an object store.
 """
 
 from __future__ import annotations

@@ -1,9 +1,9 @@
 """Profile: reduce each touched partition of the lake to sums that add up over months.
 
-A partition is one month and one bucket of meters. Its profile lies in a folder named by a
-fingerprint of all it was made from: the list of its lake files (their names are content
-hashes), the statements and the time zone. A folder of that name is therefore current, a
-missing one is work to do, and an interrupted sweep resumes where it stopped.
+A partition is one month and one bucket of meters. Its profile is in a folder named by a
+fingerprint of its inputs: its lake files (their names are content hashes), the statements and
+the time zone. An existing folder is therefore current, a missing one has to be built, and an
+interrupted sweep resumes where it stopped.
 """
 
 from __future__ import annotations
@@ -136,7 +136,7 @@ def profile(
 ) -> ProfileSummary:
     """Bring every partition's profile up to date; returns where they lie.
 
-    `progress` is told the stage, how many partitions are done and how many there are; `cost`
+    `progress` receives the stage, how many partitions are done and how many there are; `cost`
     what the partitions made took. Without a pool, `workers` threads do the work.
     """
     wanted, storage = partitions(workspace), workspace.storage

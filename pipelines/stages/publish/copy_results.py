@@ -5,8 +5,8 @@
 <url>/sweeps/<sweep>/parquet/<table>/<sweep of the rows>.parquet
 <url>/latest.json      which sweep is the newest, with size and SHA-256 of every file
 ```
-`latest.json` is one object, put when all others are there: who reads it finds the publication
-before or this one, whole. The publication before stays for readers that are at work on it.
+`latest.json` is one object, written after all others: a reader of it finds either the previous
+publication or this one, complete. The previous publication stays for readers still using it.
 """
 
 from __future__ import annotations

@@ -1,11 +1,10 @@
 """Carry the history of the previous publication into the one being built.
 
-Kept are the newest sweeps and, of the months before them, the last sweep of each: a utility
-that publishes every night keeps years without keeping every night. The bulky tables
-(candidate, flow_band) are kept for fewer sweeps. The short road copies the file and takes out
-what is not kept: its cost is that of copying a file. Where the contract or the units changed
-since, or half of the file is empty, the long road copies row by row into a new file, and
-converts.
+The newest sweeps are kept, and the last sweep of each earlier month, so that a utility with
+nightly publications keeps years of history. The large tables (candidate, flow_band) are kept
+for fewer sweeps. The fast path copies the file and deletes what is not kept. If the contract
+or the units have changed, or half of the file is empty, the slow path copies and converts row
+by row into a new file.
 """
 
 from __future__ import annotations

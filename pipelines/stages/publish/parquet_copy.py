@@ -6,10 +6,10 @@ published/
   parquet-versions/<sweep>/<table>/<sweep of the rows>.parquet
   parquet-versions/<sweep>/latest_recommendation.parquet
 ```
-A publication writes a folder of its own and then replaces the link in one step, so the folder
-behind it is always whole. Rows of earlier sweeps are hard links to the files that the
-publication before wrote. The folder of the publication before stays until the next one, for
-readers that hold its path.
+A publication writes its own folder and then replaces the link in one step, so the folder behind
+the link is always complete. Rows of earlier sweeps are hard links to the files of the previous
+publication. The previous publication's folder stays until the next one, for readers that hold
+its path.
 """
 
 from __future__ import annotations

@@ -1,12 +1,12 @@
 """Publish: build the results aside, verify them, put them in place in one step.
 
-The database is built in a hidden folder of `published/`, checked there, and put in place by
-`os.replace` as the very last step: a reader opens the publication before or this one, whole,
-and one that holds the old file open keeps it. A crash at any moment leaves the old publication
-and a hidden folder, which the next publication removes.
+The database is built in a hidden folder of `published/`, checked there, and moved into place
+with `os.replace` as the last step: a reader opens either the previous publication or this
+one, and a reader with the old file open keeps it. A crash at any moment leaves the old
+publication and a hidden folder, which the next publication removes.
 
-The Parquet copy is shown just before, by the same kind of step on a link: see
-`pipelines.stages.publish.parquet_copy`. Each of the two is whole at every moment.
+The Parquet copy is swapped in just before, by replacing a link: see
+`pipelines.stages.publish.parquet_copy`. Each of the two is complete at every moment.
 """
 
 from __future__ import annotations

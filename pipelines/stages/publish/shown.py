@@ -1,7 +1,7 @@
 """Readers open a link to a folder; this module replaces it in one step.
 
-A workspace that was copied with its links followed holds a folder in the place of the link. The
-folder counts as what is shown, and makes way when the next one is shown.
+A workspace copied with its links followed has a folder in place of the link. The folder
+counts as the current version until the next one replaces it.
 """
 
 from __future__ import annotations

@@ -1,7 +1,7 @@
 """Validate: check a run's landed files against the suites of `config/expectations.yaml`.
 
-The rows were judged one by one when they landed (`sql/20_validate/judged_read.sql`). Here the
-batches are judged: a small table of metrics, one row a file or month, as a whole.
+Single rows were checked when they landed (`sql/20_validate/judged_read.sql`). Here whole
+batches are checked: a small table of metrics, one row per file or month.
 """
 
 from __future__ import annotations
@@ -50,7 +50,7 @@ class Suites(Settings):
 
 @dataclass(frozen=True)
 class Outcome:
-    """One expectation held against one batch."""
+    """One expectation applied to one batch."""
 
     suite: str
     batch: str

@@ -1,9 +1,9 @@
 """Steady flow that the installed meter cannot see: what the fleet says about its odds and size.
 
-A meter whose night reads are zero may still pass a steady flow below its starting flow. One
-account cannot tell. Accounts of the same class on meters that do see low flow can: they show
-how often steady flow occurs and how large it is (empirical Bayes). The prior of the class
-counts as a few such accounts, so that a small fleet stays near it.
+A meter with zero night reads may still pass a steady flow below its starting flow. One account
+cannot show this. Accounts of the same class with meters that register low flow can: they show
+how often steady flow occurs and how large it is (empirical Bayes). The class prior counts as
+a few such accounts, so that a small fleet stays near it.
 """
 
 from __future__ import annotations

@@ -1,10 +1,11 @@
 """From the mean of an interval to the flows inside it: scale-free kernels on log bands.
 
 Given the mean flow m of an interval's uses, those that run together are Poisson with mean m/a,
-so the flow is a compound Poisson sum of intensities. Measured in units of the intensity a the
-law depends on m/a alone: one matrix serves every account and every intensity, shifted along
-the log bands. A second, larger kind of use either runs together with others in the same way,
-or one at a time (a make-up valve, an irrigation controller): then it is on or off.
+so the flow is a compound Poisson sum of intensities. In units of the intensity a the
+distribution depends on m/a alone: one matrix works for every account and every intensity,
+shifted along the log bands. A second, larger kind of use either runs together with others in
+the same way, or one at a time (a make-up valve, an irrigation controller): then it is on or
+off.
 """
 
 from __future__ import annotations

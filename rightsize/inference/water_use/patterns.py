@@ -1,7 +1,7 @@
 """Patterns of use consistent with an account's reads: intensity and duration of uses.
 
-The class prior is a set of sites (`priors.atoms_of`). Each is weighed by how well it explains
-what the reads say of uses, then moved so that it explains it better:
+The class prior is a set of sites (`priors.atoms_of`). Each is weighted by how well it
+explains the evidence in the reads, then adjusted so that it explains it better:
 
 - variance over mean within month and hour of week, less the covariance of neighbors: swings
   from day to day raise both alike and cancel;

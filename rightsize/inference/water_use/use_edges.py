@@ -1,7 +1,8 @@
 """Short intervals in which a use starts or ends: its flow for part of the time, then none.
 
-A kernel of reduced intensity takes a short interval for steady. Below the flow of a single use
-most are not: a meter that starts above the interval's mean still registers them.
+A kernel of reduced intensity assumes that flow in a short interval is steady. Below the flow
+of a single use it mostly is not: a meter with a starting flow above the interval's mean still
+registers.
 """
 
 from __future__ import annotations

@@ -1,8 +1,8 @@
-"""From an entry of a catalogue to a meter.
+"""Build a meter from a catalog entry.
 
-What an entry leaves out is filled in this order: from the metric rating (`q3_m3h`, `r`,
-`accuracy_class`) if it gives one, from the standard's table of its type, size and grade, and
-the curve from the type's rule. Prices and life are never filled in.
+Omitted values are filled in this order: from the metric rating (`q3_m3h`, `r`,
+`accuracy_class`) if given, from the standard's table of its type, size and grade, and the
+curve from the type's rule. Prices and life are never filled in.
 """
 
 from __future__ import annotations

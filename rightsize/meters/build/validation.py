@@ -1,6 +1,6 @@
 """Validation of a catalog before it is used.
 
-Every problem is a line that names the entry, the field, what was got and what is allowed.
+Every problem is one line that names the entry, the field, the value and what is allowed.
 """
 
 from __future__ import annotations

@@ -1,8 +1,8 @@
 """Curves of installed meters from accuracy tests or stated wear.
 
-Of what is known of a meter the nearest counts: its own accuracy tests, then the tests of at
-least three meters of its group (type, size, grade and age band), then the wear that the utility
-states for its type. A meter of which none of these speaks keeps the catalogue's curve.
+In order of priority: the meter's own accuracy tests, the tests of at least three meters of
+its group (type, size, grade and age band), the wear that the utility states for its type.
+Without any of these a meter keeps the catalog curve.
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ LEAST_TESTED: Final = 3
 """Tested meters that speak for the untested ones of their group: one may be a meter that broke
 (our convention)."""
 AGE_STEP_YEARS: Final = 0.5
-"""Ages are told apart to half a year: less is within the range of any rate of wear."""
+"""Ages are rounded to half a year: less is within the range of any wear rate."""
 OLDEST_YEARS: Final = 50.0
 _WIDE: Final = 1000  # more than the steps and bands of age
 _RANGE_SDS: Final = 2 * 1.645  # a range is read as a 90 % interval

@@ -1,7 +1,7 @@
 """Errors of an accuracy curve at three knots, and the adjusted curve.
 
-All uncertainty of a curve is held as relative errors at the minimum test flow, the normal
-minimum and SMOC, linear in log flow between them and flat outside.
+Uncertainty of a curve is expressed as relative errors at the minimum test flow, the normal
+minimum and SMOC, linear in log flow between them and constant outside.
 """
 
 from __future__ import annotations

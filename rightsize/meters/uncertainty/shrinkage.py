@@ -2,8 +2,8 @@
 
 Empirical Bayes on the relative errors at the knots of the curve, in three levels: the type,
 the group (type, size and age band) and the meter. A meter with many tests keeps its own
-curve; one with few, or none, leans on its group; a group with few leans on its type; a type
-without tests is what `registration_samples` says of meters in service.
+curve; one with few or none is shrunk toward its group, a group with few toward its type; a
+type without tests follows the in-service prior of `registration_samples`.
 """
 
 from __future__ import annotations

@@ -1,7 +1,7 @@
 """The change-outs of highest present value within a budget and crew hours.
 
-Each meter in service takes one of its options or none; money, crew hours and lots of work by
-area bound the sum. The optimum is shown against simple rankings under the same limits.
+Each meter in service has one of its options or none; budget, crew hours and area rules limit
+the total. The optimum is compared with simple rankings under the same limits.
 """
 
 from __future__ import annotations

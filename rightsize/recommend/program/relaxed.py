@@ -1,7 +1,8 @@
 """The linear relaxation of a program: its bound, prices, and a near integer choice.
 
-The linear relaxation bounds the optimum and prices money and hours. Rounded down and filled
-up it is a choice near the optimum; what its reduced costs rule out need not be searched.
+The linear relaxation bounds the optimum and gives shadow prices of money and hours. Rounded
+down and filled up it is near the optimum; options excluded by reduced costs need not be
+searched.
 """
 
 from __future__ import annotations

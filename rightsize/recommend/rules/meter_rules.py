@@ -1,7 +1,7 @@
 """Which catalog meters may be installed at a site: the rules that need no flow.
 
-Every rule is a bit, so that the rules a meter breaks at an account travel as one integer and
-come out by name in `candidate.rejected_because`.
+Every rule is a bit, so that the rules a meter fails at an account are one integer, listed by
+name in `candidate.rejected_because`.
 
 Sizes made are those of `rightsize.meters.build.ratings`; other sizes in a catalog are
 recognized if installed, but not recommended.
@@ -88,7 +88,7 @@ def site_rules(
 ) -> Bits:
     """Rules that a meter fails at a site, regardless of flow, as bits [A, M].
 
-    The installed meter itself is there by right: only rules of flow are held against it.
+    The installed meter itself is exempt: only flow rules apply to it.
     """
     size = meter_arrays(meters).size_in
     broken = np.repeat(meter_rules(meters, thresholds)[None, :], sites.size, axis=0)
