@@ -1,4 +1,4 @@
-"""The year's programme on a terminal, and its list as a file for the crews."""
+"""The year's program on a terminal, and its list as a file for the crews."""
 
 from __future__ import annotations
 

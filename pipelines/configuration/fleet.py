@@ -37,7 +37,7 @@ class Fleet:
 
 
 def load_fleet(loaded: Loaded) -> Fleet:
-    """Read meters.csv, the catalogue and the class priors of a configuration.
+    """Read meters.csv, the catalog and the class priors of a configuration.
 
     Raises
     ------
@@ -82,7 +82,7 @@ def load_fleet(loaded: Loaded) -> Fleet:
 
 
 def in_service(fleet: Fleet, *, as_of: dt.date) -> pl.DataFrame:
-    """The meters in service, with their row in the catalogue and their age [years].
+    """The meters in service, with their row in the catalog and their age [years].
 
     Age counts to the last day of the reads, not to today: the same input gives the same
     result whenever it is run.

@@ -34,7 +34,7 @@ def stated_curves(
     """Curves of installed meters, and what they rest on for the record of the sweep.
 
     Both None where the configuration names neither `accuracy_tests` nor `wear`: then every
-    installed meter has the catalogue's curve.
+    installed meter has the catalog's curve.
 
     Raises
     ------

@@ -24,7 +24,7 @@ SHORTEST_S: Final = 2
 
 @dataclass(frozen=True)
 class Pulses:
-    """Draws as columns, one row a draw."""
+    """Draws as columns, one row per draw."""
 
     start_s: Ints
     end_s: Ints

@@ -170,7 +170,7 @@ def year_of(days: pl.DataFrame, hours: pl.DataFrame) -> YearReads:
     Parameters
     ----------
     days : frame
-        day_on, day_gal [gal], covered_share, estimated_share, night_gpm [gpm]; one row a day.
+        day_on, day_gal [gal], covered_share, estimated_share, night_gpm [gpm]; one row per day.
     hours : frame
         day_on, hour_of_day, flow_gpm [gpm].
     """

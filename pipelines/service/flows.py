@@ -1,7 +1,8 @@
 """The sweep as Prefect flows: nightly, monthly, on demand.
 
-Each flow runs the list of stages of `pipelines.sweep.stages`, a task a stage, and the work on
-buckets as some tens of tasks: never one an account. What a stage does is not written here.
+Each flow runs the list of stages of `pipelines.sweep.stages`, one task per stage, and the
+work on buckets as a few dozen tasks: never one per account. The stages themselves are defined
+elsewhere.
 
 A stage is retried only after an input or output error: a failed configuration, balance or
 validation would fail again. Prefect's result storage is not needed, because every stage finds

@@ -38,7 +38,7 @@ LEDGER_SCHEMA: Final[dict[str, pl.DataType]] = {
 class SweepInputs:
     """What a sweep must account for.
 
-    `service` has account_id and meter_id of every meter to assess; `ledger` one row a landed
+    `service` has account_id and meter_id of every meter to assess; `ledger` one row per landed
     file with the columns of `LEDGER_SCHEMA`; `profile_folders` are the profiles in force, below
     `month=../bucket=..`. `realised_gain` has the rows of the table of that name, where past
     change-outs were verified.

@@ -1,4 +1,4 @@
-"""One month and bucket of meters: where its reads lie in the lake and its profile beside it.
+"""One month and bucket of meters: the paths of its reads and its profile.
 
 A meter's bucket is a digest of its name modulo the number of buckets, so all reads of a meter
 are in one bucket. SQL statements take the month from a file's path by the same names.
@@ -52,7 +52,7 @@ class LakePartition:
 
     @classmethod
     def parse(cls, path: Path) -> LakePartition:
-        """The partition that a file or folder lies in, or is.
+        """The partition of a file or folder.
 
         Raises
         ------

@@ -21,7 +21,7 @@ def is_url(path: str) -> bool:
 
 
 def copied_as(folder: Path, url: str) -> Path:
-    """Where in a folder the copy of an object lies; a glob becomes the glob of the copies."""
+    """Path of an object's copy in a folder; a glob becomes the glob of the copies."""
     scheme, _, key = url.partition("://")
     return folder / scheme / (f"{key}*" if key.endswith("/") else key)
 

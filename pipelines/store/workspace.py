@@ -116,7 +116,7 @@ class Workspace:
 
     @property
     def logs(self) -> Path:
-        """What sweeps logged, as JSON, a file a month."""
+        """What sweeps logged, as JSON, one file per month."""
         return self.root / "logs"
 
     @property

@@ -1,8 +1,8 @@
 """A Dask cluster as the pool of a sweep: workers on many machines, one shared workspace.
 
 Workers read and write the workspace by its path, so it must lie on storage that every machine
-sees under the same path. A bucket's task writes aside and renames; one that is done twice,
-because a worker died, leaves what it leaves when done once.
+sees under the same path. A bucket's task writes to a temporary name and renames; one that is
+done twice, because a worker died, leaves what it leaves when done once.
 """
 
 from __future__ import annotations

@@ -1,9 +1,9 @@
 """What a sweep did: log events for people and machines; time, rows and memory of each stage.
 
-Events go to the logger `rightsize`. Each carries the fields it was told with, and those of the
-work it belongs to (sweep, stage, bucket). `log_to` writes them as JSON, one object a line, into
-`logs/` of the workspace, and to standard error where asked. Any other handler, such as that of
-Prefect, sees the same as a line of text.
+Events go to the logger `rightsize`. Each has its own fields, and those of the
+work it belongs to (sweep, stage, bucket). `log_to` writes them as JSON, one object per line,
+into `logs/` of the workspace, and to standard error if requested. Any other handler, such as
+that of Prefect, sees the same as a line of text.
 """
 
 from __future__ import annotations
@@ -40,7 +40,7 @@ def event(message: str, *, level: int = logging.INFO, **fields: Any) -> None:
 
 @contextmanager
 def concerning(**fields: Any) -> Iterator[None]:
-    """Every event inside carries these fields too."""
+    """Every event inside also has these fields."""
     token = _fields.set({**(_fields.get() or {}), **fields})
     try:
         yield
@@ -62,7 +62,7 @@ class JsonLines(logging.Formatter):
 
 @contextmanager
 def log_to(folder: Path, *, to_stderr: bool = False) -> Iterator[None]:
-    """Write events into `folder`, a file a month, and to standard error where asked.
+    """Write events into `folder`, one file per month, and to standard error if requested.
 
     Where they go to standard error as JSON, other handlers do not get them too.
     """

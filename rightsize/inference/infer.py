@@ -70,9 +70,9 @@ def infer(
     learnt : LearntPrior or None
         What the fleet shows of steady flow; the class priors where None.
     installed : PlacedCurves, optional
-        Curves of installed meters that tests or a stated wear tell apart from the catalogue's.
+        Curves of installed meters that tests or a stated wear tell apart from the catalog's.
         The reads are inverted through them; every candidate, also of the installed type and
-        size, keeps the catalogue's curve.
+        size, keeps the catalog's curve.
 
     Returns
     -------

@@ -20,7 +20,7 @@ class FlowPosterior:
     """
 
     actual_gal_per_year: Array  # [J, A]
-    registered_gal_per_year: Array  # [J, A, M] what each catalogue meter would register
+    registered_gal_per_year: Array  # [J, A, M] what each catalog meter would register
     installed_gal_per_year: Array  # [J, A] what the installed meter registers
     peak_10s_gpm: Array  # [J, A]
     peak_1min_gpm: Array  # [J, A]

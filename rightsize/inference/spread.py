@@ -89,7 +89,7 @@ def spread(
     edges : UseEdges
         Intervals that hold a begun or ended use.
     table, installed : RegisteredTable, int array [A]
-        Registration of the catalogue and the installed meters' rows.
+        Registration of the catalog and the installed meters' rows.
 
     Returns
     -------

@@ -29,7 +29,7 @@ _COLUMNS: Final = (
 
 @dataclass(frozen=True)
 class Uniforms:
-    """Uniform numbers in (0, 1) by sample and account, one field a use; all [J, A]."""
+    """Uniform numbers in (0, 1) by sample and account, one field per purpose; all [J, A]."""
 
     largest_read: Array  # where below its rounded reading the largest interval lay
     steady_seen: Array  # steady flow within what the nights allow

@@ -45,7 +45,7 @@ CHUNK_ACCOUNTS = 512  # the [J, A, M] arrays of a chunk stay in tens of megabyte
 
 @dataclass(frozen=True)
 class Decision:
-    """Result rows of one block; `recommendation` has one row a meter in service."""
+    """Result rows of one block; `recommendation` has one row per meter in service."""
 
     recommendation: pl.DataFrame
     candidate: pl.DataFrame
@@ -70,7 +70,7 @@ def decide(
     block : ProfileBlock
         Sufficient statistics of A meters.
     posterior : FlowPosterior
-        Joint samples of their flow, under each of the catalogue's M meters.
+        Joint samples of their flow, under each of the catalog's M meters.
     sites : SiteBlock
         Services and sites, in the block's order.
     catalogue, tariff, thresholds
@@ -240,13 +240,13 @@ def _same_type_smaller(case: Case, index: NDArray[np.int64]) -> Flags:
 
 
 def _best_of(allowed: Flags, weighed: Weighed) -> NDArray[np.int64]:
-    """The allowed meter of most net benefit; -1 where none is allowed."""
+    """The allowed meter of most net benefit; -1 if none is allowed."""
     best = np.where(allowed, weighed.net_benefit_usd, -np.inf).argmax(axis=1)
     return np.where(allowed.any(axis=1), best, -1)
 
 
 def _runner_up(weighed: Weighed, other: Flags, chosen: NDArray[np.int64]) -> NDArray[np.int64]:
-    """Best feasible meter beside the chosen and the installed one; -1 where there is none."""
+    """Best feasible meter beside the chosen and the installed one; -1 if there is none."""
     rest = other.copy()
     rest[np.arange(len(chosen)), chosen] = False
     return _best_of(rest, weighed)

@@ -99,11 +99,11 @@ def design_meters(
     catalogue, thresholds
         Meters and limits; margins and the utility's lists count as for a recommendation.
     peak_gpm, sustained_gpm : float
-        Design peak, and flow that lasts; half of the peak is held against the continuous
+        Design peak, and sustained flow; half of the peak is compared with the continuous
         rating where it is not given (our convention: ratings of displacement and compound
         meters stand in that ratio).
     spare_head_psi, service_line_in : float
-        Of the site; the threshold and no limit where not given.
+        Of the site; the threshold and no limit if not given.
 
     Returns
     -------

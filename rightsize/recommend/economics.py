@@ -97,7 +97,7 @@ def rate_steps(
     rate_class : tuple of str [A]
         Class whose rates apply.
     month_volume_share : array [A, 12], optional
-        Share of the year's volume by month; months are even where not given. A month with
+        Share of the year's volume by month; months are even if not given. A month with
         share s passes a monthly limit L when the year passes L / s.
     """
     classes = sorted({"default", *rate_class})
@@ -179,7 +179,7 @@ def change_costs(
     refit_usd_per_in: float = 0.0,
     renewal_credit_share: float = 1.0,
 ) -> ChangeCosts:
-    """Costs of each catalogue meter at each account, against keeping the installed one.
+    """Costs of each catalog meter at each account, against keeping the installed one.
 
     Parameters
     ----------

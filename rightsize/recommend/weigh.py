@@ -33,7 +33,7 @@ class BenefitSamples:
     registered_gal: Floats  # [J, A, M]
     volumetric_gain_usd: Floats  # [J, A, M] against the installed meter as it is
     net_benefit_usd: Floats  # [J, A, M] a year
-    net_benefit_known_usd: Floats  # [J, A, M] the same by curves as the catalogue has them
+    net_benefit_known_usd: Floats  # [J, A, M] the same by curves as the catalog has them
     fits: Flags  # [J, A, M] peak, sustained flow and head loss
     peak_gpm: Array  # [J, A]
     sustained_gpm: Array  # [J, A]
@@ -219,7 +219,7 @@ def value_of_knowing(samples: BenefitSamples, worth: Array, may_install: Flags) 
     Parameters
     ----------
     worth : array [M]
-        Present value of 1 USD a year over the life of each meter.
+        Present value of 1 USD per year over the life of each meter.
     may_install : bool [A, M]
         Breaks no rule that flow does not decide.
 
@@ -228,7 +228,7 @@ def value_of_knowing(samples: BenefitSamples, worth: Array, may_install: Flags) 
     array [A, M]
         Expected present value, over keeping, of installing meter m in the samples in which it
         pays and fits: the expected value of perfect information about flow where nothing is
-        changed now. Curves are taken as the catalogue has them: a log does not tell them.
+        changed now. Catalog curves are used: a log does not reveal curves.
     """
     value = samples.net_benefit_known_usd * worth.astype(SAMPLE_KIND)
     np.maximum(value, 0, out=value)

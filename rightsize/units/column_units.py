@@ -67,7 +67,7 @@ def nominal_mm(size_in: float) -> float:
 
 
 def metric_value(name: str, value: float) -> float:
-    """A value in the metric unit of `metric_name(name)`; itself where nothing changes."""
+    """A value in the metric unit of `metric_name(name)`; itself if nothing changes."""
     if is_size(name):
         return nominal_mm(value)
     factor = metric_factor(name)

@@ -49,7 +49,7 @@ class JudgedBy:
     thresholds: Thresholds
     priors: Priors
     units: UnitSystem  # of sentences; columns are in US units until they are published
-    installed: InstalledCurves | None = None  # None: the catalogue's curves for all
+    installed: InstalledCurves | None = None  # None: the catalog's curves for all
 
 
 @dataclass(frozen=True)
@@ -73,7 +73,7 @@ class BucketResult:
 def with_meter_index(
     service: pl.DataFrame, catalogue: Catalogue, *, units: UnitSystem
 ) -> pl.DataFrame:
-    """The meter list with each meter's row in the catalogue, or why it has none.
+    """The meter list with each meter's row in the catalog, or why it has none.
 
     A meter is judged by its own grade where meters.csv names one, and never by another: the
     curve of a better one would hide what it loses. Without a grade the first entry of its type
@@ -238,7 +238,7 @@ def _assess_block(
 
 
 def installed_of(rows: pl.DataFrame, fleet: JudgedBy) -> PlacedCurves | None:
-    """Curves of the installed meters that tests or a stated wear tell; None where none does."""
+    """Curves of installed meters from tests or stated wear; None if there are none."""
     if fleet.installed is None:
         return None
     return PlacedCurves(fleet.installed, rows["curve_index"].to_numpy().astype(np.int64))

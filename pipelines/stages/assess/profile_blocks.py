@@ -32,7 +32,7 @@ _STAT_COLUMNS = (
 class BucketProfile:
     """The trailing year of the meters in service of one bucket.
 
-    `stat` has one row a meter in service (statistics null where it has no reads); `bands` one
+    `stat` has one row per meter in service (statistics null where it has no reads); `bands` one
     row a meter, kind of window and band.
     """
 

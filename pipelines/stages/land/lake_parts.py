@@ -38,7 +38,7 @@ def write_parts(
     months: int,
     bucket_count: int,
 ) -> list[LandedPart]:
-    """Write the accepted reads, a file a month and bucket, and count what was written.
+    """Write the accepted reads, one file per month and bucket, and count what was written.
 
     Makes `accepted_read`, the reads as they lie on disk.
     """

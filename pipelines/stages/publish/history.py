@@ -79,13 +79,13 @@ def open_with_history(
     units: UnitSystem,
     retention: Retention,
 ) -> duckdb.DuckDBPyConnection:
-    """A new database with every table, and in them what is kept of the publication before.
+    """A new database with every table, and the kept history of the previous publication.
 
     Raises
     ------
     ContractError
-        If the publication before cannot be read, or holds a later sweep than `newest`, the one
-        being published.
+        If the previous publication cannot be read, or holds a later sweep than `newest`, the
+        one being published.
     """
     if not previous.exists():
         connection = connect(database)
@@ -121,7 +121,7 @@ def continue_history(
     units: UnitSystem,
     retention: Retention,
 ) -> bool:
-    """Take out of a copy of the publication before what is not kept; False if it cannot serve.
+    """Delete what is not kept from a copy of the publication; False if it cannot be used.
 
     Raises
     ------

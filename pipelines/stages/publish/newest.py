@@ -83,7 +83,7 @@ def _newest(connection: duckdb.DuckDBPyConnection, workspace: Workspace) -> Publ
 
 
 def meter_from(content: Mapping[str, Any]) -> Meter:
-    """A meter of the catalogue document; what a later version added to it is passed over."""
+    """A meter of the catalog document; fields added by later versions are ignored."""
     known = {k: v for k, v in content.items() if k in Meter.__dataclass_fields__}
     parts = known.get("compound")
     if parts:

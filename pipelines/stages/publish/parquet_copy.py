@@ -59,7 +59,7 @@ class ParquetCopy:
 class ParquetCopyWriter:
     """Writes a copy aside, table by table; nothing is shown yet.
 
-    `previous` is the folder of the publication before, where its files may be taken over.
+    `previous` is the folder of the previous publication, where its files may be taken over.
     """
 
     root: Path

@@ -116,7 +116,7 @@ def validate(loaded: Loaded, workspace: Workspace, landed: LandSummary) -> Valid
 def judge(
     suite: str, metrics: pd.DataFrame, expectations: Sequence[Expectation]
 ) -> list[Outcome]:
-    """Hold a table of metrics (a row a batch) against one suite.
+    """Hold a table of metrics (one row per batch) against one suite.
 
     A metric that is not known for a batch, such as the month before of the first month, is
     not judged for it.

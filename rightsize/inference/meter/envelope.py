@@ -109,11 +109,11 @@ def registered_bounds(
     block : ProfileBlock
         Profiles of A meters.
     meters : sequence of Meter
-        The catalogue, M meters.
+        The catalog, M meters.
     registered_gal_per_year : array [A]
         What the installed meters register.
     installed : sequence of Meter, A long, optional
-        Their own curves; the catalogue's by `block.meter_index` if not given.
+        Their own curves; the catalog's by `block.meter_index` if not given.
 
     Returns
     -------
@@ -221,7 +221,7 @@ def _hull(x: Array, y: Array, *, sign: float) -> NDArray[np.int64]:
 
 
 def _turns(x: Array, y: Array, a: int, b: int, c: int) -> bool:
-    """Whether b lies on or above the chord from a to c."""
+    """Whether b is on or above the chord from a to c."""
     return bool((y[b] - y[a]) * (x[c] - x[a]) >= (y[c] - y[a]) * (x[b] - x[a]))
 
 

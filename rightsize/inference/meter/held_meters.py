@@ -39,7 +39,7 @@ class HeldMeters:
     table: RegisteredTable
     row: NDArray[np.int64]  # [A]
     meter_index: NDArray[np.int64]  # [A] row in the catalogue
-    is_own: NDArray[np.bool_]  # [A] the curve is not the catalogue's
+    is_own: NDArray[np.bool_]  # [A] the curve is not the catalog's
     curve_sd: Array  # [A]
 
     @cached_property
@@ -55,7 +55,7 @@ class HeldMeters:
     def registered_gpm(self, by_catalogue: Array, flow: Flow, steady_gpm: Array) -> Array:
         """Mean flow that each account's meter registers [J, A].
 
-        `by_catalogue` [J, A, M] is what the catalogue's meters register of the same flow.
+        `by_catalogue` [J, A, M] is what the catalog's meters register of the same flow.
         """
         index = self.meter_index[None, :, None]
         mean = np.take_along_axis(by_catalogue, index, axis=2)[..., 0]
@@ -106,9 +106,9 @@ def held_meters(
     Parameters
     ----------
     block : ProfileBlock
-        A accounts; `meter_index` points into the catalogue.
+        A accounts; `meter_index` points into the catalog.
     catalogue, table : meters, RegisteredTable
-        The catalogue and the samples of its curves.
+        The catalog and the samples of its curves.
     told : PlacedCurves or None
         Which accounts have a curve of their own, and which.
     seed : int
@@ -138,7 +138,7 @@ def _own_table(
     meter_index: NDArray[np.int64],
     seed: int,
 ) -> RegisteredTable:
-    """Samples of the registration of each account's meter, one row an account."""
+    """Samples of the registration of each account's meter, one row per account."""
     ratio = np.ascontiguousarray(table.ratio[:, meter_index])
     start_gpm = table.start_gpm[meter_index].copy()
     for k in np.unique(told.index[told.index >= 0]).tolist():

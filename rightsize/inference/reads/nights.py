@@ -87,7 +87,7 @@ def steady_seen(
     least_gpm : array [A]
         Smallest steady flow that each meter registers [gpm].
     uniform : array [J, A]
-        Where in its posterior law each sample lies.
+        Position of each sample in its posterior distribution.
 
     Notes
     -----
@@ -143,7 +143,7 @@ def _dispersion(block: ProfileBlock, pulse_variance: Array, steady_gpm: Array) -
 
 
 def _hour_variance(block: ProfileBlock) -> Array:
-    """Variance of 60-min means within hours of the week, swings between days taken off [A].
+    """Variance of 60-min means within hours of the week, without day-to-day variation [A].
 
     Reads shorter than an hour tell their own variance, not that of hours: uses last.
     """

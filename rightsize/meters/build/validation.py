@@ -42,7 +42,7 @@ def meter_problems(meter: Meter, *, size_override: bool = False) -> list[str]:
 def fleet_problems(meters: Sequence[Meter]) -> list[tuple[int, str]]:
     """Problems between meters: (row of the later entry, line).
 
-    No type, size and grade stands twice, and within a type and grade a larger size carries
+    No type, size and grade is duplicated, and within a type and grade a larger size handles
     no less.
     """
     rows: dict[tuple[str, str], list[int]] = defaultdict(list)

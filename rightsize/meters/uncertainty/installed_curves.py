@@ -54,7 +54,7 @@ class InstalledCurves:
         ----------
         meter_id : A names
         meter_index : int array [A]
-            Row in the catalogue; -1 unknown.
+            Row in the catalog; -1 unknown.
         age_years : array [A]
             NaN unknown.
         """
@@ -76,7 +76,7 @@ class InstalledCurves:
 
 @dataclass(frozen=True)
 class PlacedCurves:
-    """Curves of the meters of a block: `index` [A] points into `curves`, -1 the catalogue's."""
+    """Curves of the meters of a block: `index` [A] points into `curves`, -1 the catalog's."""
 
     curves: InstalledCurves
     index: Index
@@ -144,7 +144,7 @@ def installed_curves(
 
 
 def _found(curves: Mapping[tuple[int, int], int], first: Index, second: Index) -> Index:
-    """Curve of each pair of keys [A]; -1 where there is none."""
+    """Curve of each pair of keys [A]; -1 if there is none."""
     pairs = np.array([(a * _WIDE + b, curve) for (a, b), curve in curves.items()])
     if not len(pairs):
         return np.full(first.shape, -1, dtype=np.int64)

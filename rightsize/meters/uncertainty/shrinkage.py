@@ -40,7 +40,7 @@ ROUNDS: Final = 25
 
 @dataclass(frozen=True)
 class AccuracyTests:
-    """Test points of meters in service, one row a flow; rows of a meter may stand anywhere.
+    """Test points of meters in service, one row per flow; in any order.
 
     `ratio` is registered over actual volume.
     """
@@ -75,7 +75,7 @@ class ShrunkCurves:
     group_count: dict[tuple[int, int], int]  # tested meters
 
     def meter(self, row: int, meters: Sequence[Meter]) -> Meter:
-        """The catalogue's meter with the curve of the tested meter in this row."""
+        """The catalog's meter with the curve of the tested meter in this row."""
         return bent_meter(meters[int(self.meter_index[row])], self.error[row])
 
 
@@ -95,7 +95,7 @@ def shrunk_curves(
     tests : AccuracyTests
         Three or more flows a meter serve best; one is taken too.
     meters : sequence of Meter
-        The catalogue's meters that `tests.meter_index` points to.
+        The catalog's meters that `tests.meter_index` points to.
     bench_sd : float
         Standard deviation of one test's ratio [1]; near 0 lets tests override the curve.
 
@@ -249,7 +249,8 @@ def _group_shifts(
 ) -> _Groups:
     """Shifts of the G groups, whose spread about their type is `apart` [3, 3].
 
-    Meters are integrated out of what each group is told, groups out of what the type is told.
+    Meters are integrated out for the evidence on each group, groups for the evidence on the
+    type.
     """
     one = np.eye(KNOT_COUNT)
     count = int(member.max()) + 1
