@@ -81,10 +81,10 @@ class ClassRate(Settings):
         ends = [t.up_to_gal_per_month for t in self.tiers]
         if ends[-1] is not None:
             raise ValueError(
-                "the last tier must have no up_to_gal_per_month: it has no upper end"
+                "the last tier must have no up_to_gal_per_month: it has no upper limit"
             )
         if any(e is None for e in ends[:-1]):
-            raise ValueError("only the last tier may lack up_to_gal_per_month")
+            raise ValueError("only the last tier may omit up_to_gal_per_month")
         limits = [e for e in ends if e is not None]
         if any(b <= a for a, b in itertools.pairwise(limits)):
             raise ValueError(f"tiers must rise by up_to_gal_per_month; got {limits}")
@@ -124,7 +124,9 @@ class Tariff(Settings):
     @model_validator(mode="after")
     def _has_default(self) -> Tariff:
         if "default" not in self.classes:
-            raise ValueError("classes must hold 'default': it serves every class not named")
+            raise ValueError(
+                "classes must include 'default': it applies to every class not named"
+            )
         unknown = set(self.classes) - {"default", *CUSTOMER_CLASSES}
         if unknown:
             raise ValueError(

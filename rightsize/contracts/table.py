@@ -89,7 +89,7 @@ class Table:
     def __post_init__(self) -> None:
         names = self.column_names
         if len(set(names)) != len(names):
-            raise ValueError(f"table {self.name}: a column stands twice")
+            raise ValueError(f"table {self.name}: duplicate column")
         if missing := set(self.key) - set(names):
             raise ValueError(f"table {self.name}: key names no column {sorted(missing)}")
 

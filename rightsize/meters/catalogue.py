@@ -184,7 +184,7 @@ class Catalogue:
         held = {m.meter_type for m in self.meters} | {m.meter_type for m in self.unrated}
         if meter_type not in held:
             return (
-                f"meter type {meter_type!r} is not in the catalogue; "
+                f"meter type {meter_type!r} is not in the catalog; "
                 f"it holds: {', '.join(sorted(held))}"
             )
         every: Iterable[Meter | UnratedMeter] = (*self.meters, *self.unrated)
@@ -194,11 +194,11 @@ class Catalogue:
             label = label_of(meter_type, size_in, units=units)
             return (
                 f"grade {grade!r} of the {label} is not in the "
-                f"catalogue; grades: {', '.join(sorted(set(grades)))}"
+                f"catalog; grades: {', '.join(sorted(set(grades)))}"
             )
         sizes = sorted({m.size_in for m in same})
         return (
-            f"{label_of(meter_type, size_in, units=units)} is not in the catalogue; "
+            f"{label_of(meter_type, size_in, units=units)} is not in the catalog; "
             f"{meter_type} sizes: {', '.join(_size_figure(s, units) for s in sizes)}"
         )
 

@@ -152,7 +152,7 @@ def _check(
 ) -> None:
     sites.check()
     if not catalogue.meters:
-        raise ContractError("the catalogue holds no meter")
+        raise ContractError("the catalog has no meters")
     sizes = {
         "profiles": block.size,
         "sites": sites.size,
@@ -165,12 +165,12 @@ def _check(
     if posterior.registered_gal_per_year.shape != want:
         raise ContractError(
             f"posterior.registered_gal_per_year must be {want} (samples, accounts, meters of "
-            f"the catalogue), got {posterior.registered_gal_per_year.shape}"
+            f"the catalog), got {posterior.registered_gal_per_year.shape}"
         )
     if not np.array_equal(block.meter_index, sites.meter_index):
         raise ContractError("profiles and sites name different installed meters")
     if accounts and sites.meter_index.max() >= len(catalogue.meters):
         raise ContractError(
-            f"meter_index {int(sites.meter_index.max())} is beyond the catalogue's "
+            f"meter_index {int(sites.meter_index.max())} is beyond the catalog's "
             f"{len(catalogue.meters)} meters"
         )

@@ -67,7 +67,7 @@ class MeterEntry(Settings):
             raise ValueError(f"{parts[0]}: only a compound has it; got a {self.meter_type}")
         if parts and self.registration is not None:
             raise ValueError(
-                f"{parts[0]}: shapes the generic curve; leave it out beside registration"
+                f"{parts[0]}: shapes the generic curve; omit it if registration is given"
             )
         if (falling is None) != (rising is None):
             raise ValueError("give both changeover flows, or neither")

@@ -86,13 +86,13 @@ class RatingTable(Settings):
     def _why(self) -> str:
         if self.meter_type == "fire_service":
             return (
-                "fire-service meters are never resized from use alone: a change needs listed "
-                "equipment and the agreement of the authority having jurisdiction"
+                "fire-service meters are never resized from consumption data: a change needs"
+                " listed equipment and the agreement of the authority having jurisdiction"
             )
         return (
-            f"its numbers in {self.standard} could not be confirmed and are not shipped; give "
+            f"its ratings in {self.standard} could not be confirmed and are not shipped; enter "
             "starting_gpm, min_test_gpm, normal_min_gpm, continuous_gpm, smoc_gpm and "
-            "head_loss_psi_at_smoc from the meter's own certificate in your catalogue"
+            "head_loss_psi_at_smoc from the meter's own certificate in your catalog"
         )
 
 

@@ -58,7 +58,7 @@ def fleet_problems(meters: Sequence[Meter]) -> list[tuple[int, str]]:
 
 def _pair_problems(smaller: Meter, larger: Meter, row: int) -> list[tuple[int, str]]:
     if math.isclose(smaller.size_in, larger.size_in):
-        text = f"size_in: {larger.label} stands twice; give one of them another grade"
+        text = f"size_in: {larger.label} is duplicated; give one of them another grade"
         return [(row, text)]
     return [
         (

@@ -85,7 +85,7 @@ class WearRate(Settings):
             raise ValueError(f"low, middle and high rate must rise; got {list(value)}")
         if not -_LARGEST_RATE_PCT <= value[0] <= value[2] <= _LARGEST_RATE_PCT:
             raise ValueError(
-                f"rates must lie within {_LARGEST_RATE_PCT:g} % a year; got {list(value)}"
+                f"rates must lie within {_LARGEST_RATE_PCT:g} % per year; got {list(value)}"
             )
         return value
 

@@ -235,7 +235,7 @@ def test_a_larger_size_that_carries_less_is_refused(tmp_path: Path) -> None:
 
 
 def test_one_meter_twice_is_refused_and_two_grades_are_not(tmp_path: Path) -> None:
-    assert "stands twice" in refusal(tmp_path, FULL, FULL)
+    assert "is duplicated" in refusal(tmp_path, FULL, FULL)
     assert len(load_catalogue(write(tmp_path, FULL, {**FULL, "grade": "other"})).meters) == 2
 
 

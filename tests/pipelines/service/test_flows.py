@@ -87,7 +87,7 @@ def test_a_wrong_configuration_fails_the_run_with_its_message(
     (config.parent / "tariff.yaml").write_text("classes: {}\n")
     state = flows.nightly(config, return_state=True)
     assert state.is_failed()
-    with pytest.raises(ConfigError, match="classes must hold 'default'"):
+    with pytest.raises(ConfigError, match="classes must include 'default'"):
         state.result()
 
 

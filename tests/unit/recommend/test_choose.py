@@ -203,7 +203,7 @@ def test_a_catalogue_without_a_feasible_meter_is_referred_not_an_error() -> None
 def test_inputs_that_do_not_belong_together_are_refused() -> None:
     block, posterior, sites, meters = fleet(10)
     fewer = Catalogue(meters.meters[:-1])
-    with pytest.raises(ContractError, match="meters of the catalogue"):
+    with pytest.raises(ContractError, match="meters of the catalog"):
         decide(block, posterior, sites, fewer, tariff(), LIMITS, units="us")
     other = replace(sites, meter_index=(sites.meter_index + 1) % 13)
     with pytest.raises(ContractError, match="different installed meters"):

@@ -19,7 +19,7 @@ def refused(content: dict[str, Any]) -> str:
 
 
 def test_no_default_class() -> None:
-    assert "classes must hold 'default'" in refused({"classes": {"office": PLAIN}})
+    assert "classes must include 'default'" in refused({"classes": {"office": PLAIN}})
 
 
 def test_a_class_that_is_not_known() -> None:

@@ -129,7 +129,8 @@ def test_given_changeover_flows_are_kept() -> None:
     [
         ({"changeover_falling_gpm": 6}, "both changeover flows"),
         ({"changeover_falling_gpm": 12, "changeover_rising_gpm": 6}, "must not be above"),
-        ({"low_element_size_in": 0.625, "registration": [[1, 1.0]]}, "beside registration"),
+        ({"low_element_size_in": 0.625, "registration": [[1, 1.0]]}, "omit it if registration"
+            " is given"),
         ({"meter_type": "turbine", "low_element_size_in": 0.625}, "only a compound has it"),
     ],
 )

@@ -115,7 +115,7 @@ def test_wear_widens_with_age(told, rows) -> None:
     ("rates", "said"),
     [
         ({"low_flow_loss_pct_per_year": (2, 1, 3)}, "must rise"),
-        ({"normal_loss_pct_per_year": (0, 1, 300)}, "within 20 % a year"),
+        ({"normal_loss_pct_per_year": (0, 1, 300)}, "within 20 % per year"),
         ({"source": ""}, "at least 1 character"),
     ],
 )
