@@ -30,13 +30,13 @@ _WITH_AN: Final = ("8", "11", "18")
 
 @dataclass(frozen=True)
 class UnitNames:
-    """Names and factors of the units that a text or a page speaks."""
+    """Names and factors of the units used in a text or page."""
 
     system: UnitSystem = "us"
 
     @property
     def is_metric(self) -> bool:
-        """Cubic metres, millimetres and bar in place of gallons, inches and psi."""
+        """Cubic meters, millimeters and bar instead of gallons, inches and psi."""
         return self.system == "metric"
 
     @property
@@ -160,7 +160,7 @@ def significant(value: float, digits: int = 3, *, parted: str = ",") -> str:
 
 
 def probability(share: pl.Expr) -> pl.Expr:
-    """A probability as it is said everywhere: two decimals, never certain."""
+    """A probability as text: two decimals, never 0 or 1."""
     return share.clip(1 - MOST_CERTAIN, MOST_CERTAIN).round(2)
 
 

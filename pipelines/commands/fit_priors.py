@@ -29,7 +29,7 @@ def fit_priors(logs: list[Path], target: Path, *, base: Path | None = None) -> t
     target : path
         Priors file to write; name it as `priors:` in the configuration.
     base : path, optional
-        Priors to start from; the shipped ones where not given.
+        Priors to start from; the shipped ones if not given.
 
     Returns
     -------

@@ -101,6 +101,6 @@ def program_options(
 
 
 def _size_in() -> pl.Expr:
-    """The nominal size in inches of one in millimetres."""
+    """The nominal size in inches of a size in millimeters."""
     size_mm = pl.col("size_mm").cast(pl.Float64)
     return size_mm.replace_strict(SIZE_IN_OF_MM, default=size_mm / MM_PER_IN)

@@ -84,7 +84,7 @@ class PriorSettings(Settings):
 
 
 def load_priors(path: Path | None = None) -> Priors:
-    """Class priors from a YAML file; the shipped ones where no file is given.
+    """Class priors from a YAML file; the shipped ones if none is given.
 
     Raises
     ------

@@ -28,37 +28,39 @@ _URL: Final = r"^[a-z0-9+]+://[^*?\[\]]+$"
 class ExportSettings(Settings):
     """One source of reads."""
 
-    name: str = Field(min_length=1, description="shown in messages and results; each its own")
+    name: str = Field(min_length=1, description="shown in messages and results; must be unique")
     path: str = Field(
         description="file, folder or glob, relative to the configuration; or a URL such as"
         " s3://..."
     )
-    layout: Layout = Field("interval", description="how reads stand in the file; see *layouts*")
-    unit: VolumeUnit = Field("gal", description="of its volumes or readings")
+    layout: Layout = Field("interval", description="how the file is organized; see *layouts*")
+    unit: VolumeUnit = Field("gal", description="unit of its volumes or readings")
     interval_min: float = Field(
-        60, gt=0, le=1440, description="length of an interval [min], where the file has none"
+        60, gt=0, le=1440, description="interval length [min] where the file does not give it"
     )
     columns: dict[str, str] = Field(
-        default_factory=dict, description="their column name for each of ours"
+        default_factory=dict, description="the file's column name for each of ours"
     )
-    delimiter: str | None = Field(default=None, description="found by itself where not given")
-    encoding: str = Field("utf-8", description="of the text, by any name that Python knows")
-    decimal: Literal[".", ","] = Field(".", description="decimal sign of its numbers")
+    delimiter: str | None = Field(default=None, description="detected if absent")
+    encoding: str = Field("utf-8", description="text encoding, by any name that Python knows")
+    decimal: Literal[".", ","] = Field(".", description="decimal point of its numbers")
     thousands: Literal[",", ".", " ", "'"] | None = Field(
-        default=None, description="separator between thousands, taken off where named"
+        default=None, description="thousands separator; removed only if named"
     )
     stamp: Literal["end", "start"] = Field(
-        "end", description="whether a time is the end or the start of its interval"
+        "end", description="whether a time stamp marks the end or the start of its interval"
     )
     timezone: str | None = Field(
-        default=None, description="of its wall times, where it differs from the utility's"
+        default=None, description="time zone of its local times, if not the utility's"
     )
-    time_format: str | None = Field(default=None, description="strptime format of the stamps")
+    time_format: str | None = Field(
+        default=None, description="strptime format of the time stamps"
+    )
     quality_codes: dict[str, str] = Field(
-        default_factory=dict, description="their quality code -> ours"
+        default_factory=dict, description="the file's quality code -> ours"
     )
     register_digits: int | None = Field(
-        default=None, ge=3, le=12, description="dials of the registers; rollovers need them"
+        default=None, ge=3, le=12, description="register digits; needed to detect rollovers"
     )
     supersedes: tuple[str, ...] = Field(
         default=(), description="names of exports whose reads these replace, of any quality"
@@ -73,32 +75,33 @@ class ExportSettings(Settings):
 class SweepSettings(Settings):
     """The whole configuration, with paths made absolute in `Loaded`."""
 
-    utility: str = Field(min_length=1, description="its name, as pages show it")
-    workspace: str = Field("./workspace", description="folder that holds all state")
-    units: UnitSystem = Field("us", description="of results, pages and messages")
-    timezone: str = Field("UTC", description="where the utility lies, such as America/Denver")
+    utility: str = Field(min_length=1, description="name shown on pages")
+    workspace: str = Field("./workspace", description="folder for all state and results")
+    units: UnitSystem = Field("us", description="units of results, pages and messages")
+    timezone: str = Field("UTC", description="the utility's time zone, such as America/Denver")
     exports: tuple[ExportSettings, ...] = Field(
         min_length=1, description="sources of reads, each as below"
     )
     meters: str = Field("meters.csv", description="the meter list")
     catalogue: str | None = Field(
-        default=None, description="the shipped catalogue where not given"
+        default=None, description="meter catalog; the shipped one if absent"
     )
-    tariff: str = Field("tariff.yaml", description="what water and meters are charged")
+    tariff: str = Field("tariff.yaml", description="water and sewer rates and base charges")
     thresholds: str | None = Field(
-        default=None, description="limits that differ from the shipped ones"
+        default=None, description="thresholds that differ from the defaults"
     )
     priors: str | None = Field(
         default=None, description="class priors; the shipped ones if absent"
     )
     accuracy_tests: str | None = Field(
-        default=None, description="tests of meters in service; curves as new if absent"
+        default=None,
+        description="accuracy tests of installed meters; new-meter curves if absent",
     )
     wear: dict[MeterType, WearRate] = Field(
-        default_factory=dict, description="stated wear by type of meter; none if absent"
+        default_factory=dict, description="stated wear by meter type; none if absent"
     )
     class_codes: dict[str, str] = Field(
-        default_factory=dict, description="their customer class -> ours"
+        default_factory=dict, description="the utility's customer class -> ours"
     )
     notify: str | None = Field(
         default=None,
@@ -108,33 +111,42 @@ class SweepSettings(Settings):
         " before it",
     )
     failed_suite: Literal["warn", "stop"] = Field(
-        "warn", description="what a failed validation suite does to publication"
+        "warn",
+        description="what to do if a validation suite fails: publish with a warning, or stop",
     )
     buckets: int | None = Field(
         default=None,
         ge=1,
         le=4096,
-        description="parts of the fleet; fixed by the first landing; by its size if absent",
+        description="partitions of the fleet; fixed at the first landing; set by fleet size if"
+        " absent",
     )
     site_pages: int = Field(
-        10, ge=0, le=5000, description="site pages made with each sweep, the best changes first"
+        10,
+        ge=0,
+        le=5000,
+        description="site pages written by each sweep, best change-outs first",
     )
-    keep_sweeps: int = Field(14, ge=2, description="newest sweeps kept in the results")
+    keep_sweeps: int = Field(
+        14, ge=2, description="number of latest sweeps kept in the results"
+    )
     keep_months: int = Field(
-        36, ge=0, description="months of which the last sweep is kept beside them"
+        36, ge=0, description="months for which the last sweep is also kept"
     )
     keep_detail_sweeps: int = Field(
-        2, ge=1, description="newest sweeps of which candidate and flow_band are kept"
+        2,
+        ge=1,
+        description="number of latest sweeps for which candidate and flow_band are kept",
     )
     lake: str | None = Field(
         default=None,
         pattern=_URL,
-        description="URL of an object store that holds lake and profiles; on disk if absent",
+        description="object store URL for the lake and profiles; on disk if absent",
     )
     copy_results_to: str | None = Field(
         default=None,
         pattern=_URL,
-        description="URL of an object store that gets a copy of each publication",
+        description="object store URL that receives a copy of each publication",
     )
 
     @field_validator("timezone")
@@ -185,7 +197,7 @@ class SweepSettings(Settings):
 
 
 def known_zone(name: str) -> str:
-    """The zone's name, if the time zone database holds it."""
+    """The zone's name, if the time zone database has it."""
     try:
         ZoneInfo(name)
     except (ZoneInfoNotFoundError, ValueError, OSError):
@@ -196,7 +208,7 @@ def known_zone(name: str) -> str:
 
 
 class Loaded(Settings):
-    """A configuration that was read: settings and where its files are."""
+    """A loaded configuration: the settings and the location of their files."""
 
     path: Path
     folder: Path
@@ -206,7 +218,7 @@ class Loaded(Settings):
     config_hash: str
 
     def file(self, relative: str) -> Path:
-        """A path of the configuration, made absolute from its folder."""
+        """A path from the configuration, made absolute."""
         return (self.folder / relative).resolve()
 
     def export_place(self, export: ExportSettings) -> ExportPlace:
@@ -270,7 +282,7 @@ def read_model(path: Path, model: type[M]) -> M:
     Raises
     ------
     ConfigError
-        One line a problem: file, where in it, what was wrong.
+        One line per problem: file, key, what is wrong.
     """
     content = read_yaml(path)
     if not isinstance(content, dict):
@@ -303,7 +315,7 @@ def load(config: Path) -> Loaded:
     Raises
     ------
     ConfigError
-        If anything in them cannot be used.
+        If any value is invalid.
     """
     path = config.resolve()
     if path.is_dir():

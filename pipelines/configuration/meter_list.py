@@ -42,8 +42,8 @@ _TEXTS: Final = (
 )
 OPTIONAL: Final = (*_DATES, *_NUMBERS, *_TEXTS, "is_critical")
 COLUMNS: Final[dict[str, str]] = {
-    "account_id": "account that the meter serves; several meters may serve one",
-    "meter_id": "the meter as the reads name it",
+    "account_id": "account served by the meter; an account may have several meters",
+    "meter_id": "meter ID, as in the reads",
     "meter_type": f"one of {', '.join(METER_TYPES)}",
     "size_in": "nominal size [in]: `0.75`, `3/4`, `1-1/2`, `5/8x3/4` (the meter's own first)",
     "installed_on": "date such as 2021-04-30; a change-out is two rows with dates that meet",
@@ -57,8 +57,8 @@ COLUMNS: Final[dict[str, str]] = {
     "service_line_in": "size of the service line [in]",
     "spare_head_psi": "head that the site can spare [psi]; the threshold's if empty",
     "floor_area_ft2": "floor area served [ft2]",
-    "grade": "entry of the catalogue, where a type and size has several",
-    "is_critical": "yes or no: a person decides the change of a critical customer's meter",
+    "grade": "catalog grade, if a type and size has several",
+    "is_critical": "yes or no: changes for critical customers go to engineering review",
     "area": "district or route",
     "customer_name": "shown on pages",
     "service_address": "shown on pages",
@@ -77,7 +77,7 @@ class Meters:
 
     `frame` has one row per stay of a meter at an account, in the order of the file: account_id,
     meter_id, meter_type, size_in [in], installed_on, removed_on, customer_class,
-    service_kind, resolution_gal [gal] (null where not given), multiplier [1],
+    service_kind, resolution_gal [gal] (null if not given), multiplier [1],
     service_line_in [in], spare_head_psi [psi], floor_area_ft2 [ft2], register_digits,
     is_critical, area, grade, customer_name, service_address, line.
     """
@@ -93,15 +93,15 @@ def load_meters(path: Path, class_codes: Mapping[str, str]) -> Meters:
     Parameters
     ----------
     path
-        A delimited file with a header; metric columns may stand for ours (`size_mm`).
+        A delimited file with a header; metric columns such as `size_mm` are accepted.
     class_codes
         The utility's class codes -> ours.
 
     Raises
     ------
     ConfigError
-        If anything in it cannot be used: each problem names file, line, column, what was
-        got and what is allowed.
+        If any value is invalid: each problem names file, line, column, the value and what
+        is allowed.
     """
     texts, notes = _texts(path)
     texts, problems = in_us_columns(path, texts)
@@ -244,7 +244,7 @@ def _date_problems(path: Path, texts: pl.DataFrame) -> Iterator[str]:
 
 
 def _overlaps(path: Path, dated: pl.DataFrame) -> Iterator[str]:
-    """Stays of one meter that overlap: a meter is at one place at a time."""
+    """Overlapping periods of one meter: a meter is at one place at a time."""
     ordered = dated.sort("meter_id", "installed_on_date", "line", nulls_last=False)
     before = ordered.with_columns(
         pl.col("line").shift(1).over("meter_id").alias("line_before"),

@@ -21,7 +21,7 @@ _DN: Final = r"(?i)^\s*dn\s*"
 
 
 def in_us_columns(path: Path, texts: pl.DataFrame) -> tuple[pl.DataFrame, list[str]]:
-    """The rows with metric columns replaced by ours, still as text, and what is wrong in them.
+    """The rows with metric columns converted, still as text, and any errors.
 
     A row may give a value in either unit, not in both. Sizes are also read as `DN50`.
     """

@@ -1,7 +1,7 @@
 """A trailing year of reads of some meters, by day and hour, straight from the lake.
 
-Which read is current, what a full hour and a day are: the profile stage's own statements
-decide. They run on copies of the lake's files that hold the few meters asked for.
+The profile stage's own statements define current reads, full hours and days. They run on
+copies of the lake's files with only the requested meters.
 """
 
 from __future__ import annotations
@@ -170,7 +170,7 @@ def year_of(days: pl.DataFrame, hours: pl.DataFrame) -> YearReads:
     Parameters
     ----------
     days : frame
-        day_on, day_gal [gal], covered_share, estimated_share, night_gpm [gpm]; one row a day.
+        day_on, day_gal [gal], covered_share, estimated_share, night_gpm [gpm]; one row per day.
     hours : frame
         day_on, hour_of_day, flow_gpm [gpm].
     """

@@ -7,9 +7,9 @@ published/
                                   data/*.js    the list, part by part
                                   sites/       site pages of this sweep, and their index
 ```
-They are built aside and shown by replacing a link, so a reader sees one sweep or the other,
-whole. The folder of the pages before stays until the next sweep, for readers that have one of
-its pages open.
+They are built separately and shown by replacing a link, so a reader sees one sweep or the
+other, complete. The previous folder of pages stays until the next sweep, for readers with one
+of its pages open.
 """
 
 from __future__ import annotations

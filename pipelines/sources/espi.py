@@ -79,7 +79,7 @@ class _Feed:
 def stage_espi(connection: duckdb.DuckDBPyConnection, task: FileTask) -> Staged:
     """Stage and judge an ESPI file; a reading's line is its number among the readings.
 
-    Dial readings (accumulation behaviour bulk quantity, cumulative, summation) go to the
+    Dial readings (accumulation behavior bulk quantity, cumulative, summation) go to the
     register lake, interval volumes to the interval lake. A file that has both keeps the
     volumes; its dial readings repeat the same water and are rejected as such.
 

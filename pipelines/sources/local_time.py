@@ -1,4 +1,4 @@
-"""Wall clock to UTC as SQL: the zone's changes within a file's years become a short `case`.
+"""Local time to UTC as SQL: the zone's changes in a file's years as a short `case`.
 
 The database's own conversion silently resolves an hour that exists twice, or not at all.
 Here both are reported: `fold` (the wall time exists twice), `gap` (it does not exist).

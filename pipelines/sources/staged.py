@@ -115,7 +115,7 @@ def no_unreadable_lines(connection: duckdb.DuckDBPyConnection) -> None:
 
 
 def forget_rejects(connection: duckdb.DuckDBPyConnection) -> None:
-    """Empty the reader's own list of lines that it could not read."""
+    """Clear the reader's list of lines it could not read."""
     connection.execute("drop table if exists reject_errors")
     connection.execute("drop table if exists reject_scans")
 

@@ -183,7 +183,7 @@ def _reader(task: FileTask, form: _Form, amount: str) -> str:
 
 
 def _doubtful(connection: duckdb.DuckDBPyConnection) -> list[_Doubtful] | None:
-    """Lines that did not fit, by number; None where they are many or not whole lines."""
+    """Lines that could not be parsed, by number; None if many or not complete lines."""
     rows = connection.execute(
         "select line, min(csv_line), min(error_type) from reject_errors "
         f"group by line order by line limit {_MANY_DOUBTFUL}"

@@ -1,4 +1,4 @@
-"""What has landed: the tables of schema `ledger` in the working database."""
+"""Landed files: the tables of schema `ledger` in the working database."""
 
 from __future__ import annotations
 

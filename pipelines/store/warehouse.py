@@ -48,14 +48,14 @@ def connect(
     Parameters
     ----------
     database
-        File to open; a database in memory where not given.
+        File to open; a database in memory if not given.
     spill
         Folder for what does not fit into memory; inside the workspace.
     memory
         Limit such as `3GB`; the environment's `RIGHTSIZE_MEMORY` or `usual_memory` where
         not given.
     threads
-        The environment's `RIGHTSIZE_THREADS` or the processor count where not given.
+        The environment's `RIGHTSIZE_THREADS` or the processor count if not given.
     """
     limit = memory or os.environ.get("RIGHTSIZE_MEMORY", usual_memory)
     workers = threads or int(os.environ.get("RIGHTSIZE_THREADS", os.cpu_count() or 2))

@@ -1,4 +1,4 @@
-"""Two meters side by side, as a practitioner compares them."""
+"""Comparison of two meters."""
 
 from __future__ import annotations
 
@@ -32,7 +32,7 @@ class ComparisonRow:
 
 @dataclass(frozen=True)
 class ComparisonCard:
-    """Installed against candidate, one row an aspect, in the order to be shown."""
+    """Installed meter against candidate, one row per aspect, in display order."""
 
     installed: str
     candidate: str

@@ -1,4 +1,4 @@
-"""How each type of meter measures, what it needs, and the duty it suits (common practice)."""
+"""Measuring principle, maintenance and typical use of each meter type (common practice)."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from typing import Final
 
 @dataclass(frozen=True)
 class Principle:
-    """What a practitioner knows of a type before looking at any number."""
+    """General knowledge about a meter type, apart from its ratings."""
 
     measures: str
     has_moving_part: bool
@@ -75,5 +75,5 @@ PRINCIPLES: Final[dict[str, Principle]] = {
 
 
 def principle_of(meter_type: str) -> Principle:
-    """The principle of a type of meter."""
+    """The principle of a meter type."""
     return PRINCIPLES[meter_type]

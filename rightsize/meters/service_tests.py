@@ -1,4 +1,4 @@
-"""Tests of meters in service: at which flows, and what a meter must keep to stay."""
+"""Accuracy tests of meters in service: test flows and limits."""
 
 from __future__ import annotations
 
@@ -52,7 +52,7 @@ class ServiceRule(Settings):
     def failures(
         self, indicated_gal: dict[FlowPoint, float], *, actual_gal: float
     ) -> list[str]:
-        """Why a meter fails this rule, one line a test flow; empty if it passes.
+        """Why a meter fails this rule, one line per test flow; empty if it passes.
 
         Parameters
         ----------

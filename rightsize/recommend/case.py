@@ -1,4 +1,4 @@
-"""One block of accounts made ready for the decision: checked, priced, with its limits."""
+"""One block of accounts prepared for the decision: checked, priced, with its limits."""
 
 from __future__ import annotations
 
@@ -31,7 +31,7 @@ Flags = NDArray[np.bool_]
 
 @dataclass(frozen=True)
 class Case:
-    """Inputs of the decision for A accounts and M meters, and what follows without flow."""
+    """Inputs of the decision for A accounts and M meters, and what does not depend on flow."""
 
     block: ProfileBlock
     posterior: FlowPosterior
@@ -49,14 +49,14 @@ class Case:
 
     @property
     def is_irrigation(self) -> Flags:
-        """Services that draw in a season [A]."""
+        """Seasonal services [A]."""
         kind = np.array(self.sites.service_kind) == "irrigation"
         result: Flags = kind | (np.array(self.sites.customer_class) == "irrigation")
         return result
 
     @property
     def is_critical(self) -> Flags:
-        """Customers who cannot be without water [A]."""
+        """Customers that cannot be shut off [A]."""
         of_class = np.isin(
             np.array(self.sites.customer_class), list(self.thresholds.critical_classes)
         )
@@ -92,7 +92,7 @@ def prepare(
     *,
     units: UnitSystem,
 ) -> Case:
-    """Check that the inputs belong together and work out all that does not need the samples.
+    """Check the inputs and compute everything that does not need the samples.
 
     Raises
     ------

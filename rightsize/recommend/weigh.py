@@ -1,4 +1,4 @@
-"""Every catalogue meter held against every sample of a chunk of accounts."""
+"""Every catalog meter evaluated in every sample of a chunk of accounts."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ _LARGEST_BILL_RATIO = 4.0
 
 @dataclass(frozen=True)
 class BenefitSamples:
-    """Joint samples of a chunk, with what each meter would bring in each."""
+    """Joint samples of a chunk, with the benefit of each meter in each sample."""
 
     actual_gal: Array  # [J, A]
     installed_gal: Array  # [J, A]
@@ -150,7 +150,7 @@ def _level_cost_usd(costs: ChangeCosts) -> Floats:
 def _after_demand_answers(
     registered: Floats, installed: Array, demand_elasticity: float
 ) -> Floats:
-    """Registered volume once the customer answers a bill that follows registration."""
+    """Registered volume after the customer's price response."""
     if demand_elasticity == 0:
         return registered
     ratio = registered / np.maximum(installed, 1.0).astype(SAMPLE_KIND)[:, :, None]
@@ -236,12 +236,12 @@ def odds_below(flow_gpm: Array, limit_gpm: Array) -> Floats:
 
 
 def value_of_knowing(samples: BenefitSamples, worth: Array, may_install: Flags) -> Floats:
-    """What it would be worth to know the sample before choosing each meter.
+    """Value of perfect information: knowing the sample before choosing a meter.
 
     Parameters
     ----------
     worth : array [M]
-        Present value of 1 USD a year over the life of each meter.
+        Present value of 1 USD per year over the life of each meter.
     may_install : bool [A, M]
         Breaks no rule that flow does not decide.
 
@@ -250,7 +250,7 @@ def value_of_knowing(samples: BenefitSamples, worth: Array, may_install: Flags) 
     array [A, M]
         Expected present value, over keeping, of installing meter m in the samples in which it
         pays and fits: the expected value of perfect information about flow where nothing is
-        changed now. Curves are taken as the catalogue has them: a log does not tell them.
+        changed now. Catalog curves are used: a log does not reveal curves.
     """
     value = samples.net_benefit_known_usd * worth.astype(SAMPLE_KIND)
     np.maximum(value, 0, out=value)

@@ -1,5 +1,5 @@
--- grain: one landed file within one month and bucket; key: month, bucket, kind, file_hash
--- reads: balance files of the profile stage (their folders say month and bucket)
+-- grain: one landed file in one month and bucket; key: month, bucket, kind, file_hash
+-- reads: balance files of the profile stage (their folders name month and bucket)
 -- why: the ledger knows what was landed, the profiles know what was used
 -- units: *_gal [gal]
 create or replace temp table partition_file as

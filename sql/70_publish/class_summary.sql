@@ -1,7 +1,7 @@
 -- grain: one customer class in the latest sweep; key: customer_class
 -- reads: results.latest_recommendation
--- why: where the money lies, and how much of each class could be judged. The ends of the net
---      benefit add up the accounts' own ends, which is wider than the range of the sum.
+-- why: benefit by class, and how much of each class was assessed. The ends of the net benefit
+--      are sums of the accounts' ends, which is wider than the range of the sum.
 -- units: as the column names say
 create or replace view results.class_summary as
 with latest as (

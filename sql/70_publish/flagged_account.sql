@@ -1,6 +1,6 @@
 -- grain: one meter of the latest sweep with a verdict other than fits; key: account_id, meter_id
 -- reads: results.latest_recommendation
--- why: the list an engineer works from, the most money first
+-- why: the engineer's work list, by net benefit
 -- units: as the column names say
 create or replace view results.flagged_account as
 with latest as (

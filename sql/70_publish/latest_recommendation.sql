@@ -1,6 +1,6 @@
 -- grain: one meter in service in the latest sweep; key: account_id, meter_id
 -- reads: results.recommendation, results.sweep
--- why: most questions are about now; this spares analysts the sweep
+-- why: most questions are about the present; no filter on the sweep is needed
 -- units: as the column names say
 create or replace view results.latest_recommendation as
 with recommendation as (

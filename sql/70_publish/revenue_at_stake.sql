@@ -1,6 +1,6 @@
 -- grain: one flagged meter of the latest sweep with a revenue gain; key: account_id, meter_id
 -- reads: results.latest_recommendation
--- why: how few change-outs carry how much of the money
+-- why: how few change-outs bring how much of the revenue
 -- units: as the column names say
 create or replace view results.revenue_at_stake as
 with latest as (

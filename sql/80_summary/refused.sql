@@ -1,6 +1,6 @@
 -- grain: one reason, finding or rule; key: what
 -- reads: results.not_assessed, results.finding, results.rejected_read, results.sweep
--- why: what was refused and why, for the closing summary
+-- why: accounts not assessed, findings and rejected rows, for the closing summary
 -- units: count
 with latest as (
     select max(sweep_id) as sweep_id from results.sweep

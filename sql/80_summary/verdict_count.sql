@@ -1,7 +1,7 @@
 -- grain: one verdict; key: verdict
 -- reads: results.latest_recommendation
--- why: the first table of a sweep's closing summary
--- units: net_benefit_* [USD per year]; the ends add up the accounts' own ends, which is wider
+-- why: the first table of the closing summary
+-- units: net_benefit_* [USD per year]; the ends are sums of the accounts' ends, which is wider
 --        than the range of the sum
 select
     verdict,

@@ -37,7 +37,7 @@ USUAL_RESOLUTION_GAL = 1.0
 class BucketProfile:
     """The trailing year of the meters in service of one bucket.
 
-    `stat` has one row a meter in service (statistics null where it has no reads); `bands` one
+    `stat` has one row per meter in service (statistics null where it has no reads); `bands` one
     row a meter, kind of window and band.
     """
 

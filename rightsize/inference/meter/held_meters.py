@@ -1,4 +1,4 @@
-"""The installed meters of a block as the inference reads them: their own curves where told."""
+"""The installed meters of a block, with their own curves where they have one."""
 
 from __future__ import annotations
 
@@ -39,7 +39,7 @@ class HeldMeters:
     table: RegisteredTable
     row: NDArray[np.int64]  # [A]
     meter_index: NDArray[np.int64]  # [A] row in the catalogue
-    is_own: NDArray[np.bool_]  # [A] the curve is not the catalogue's
+    is_own: NDArray[np.bool_]  # [A] the curve is not the catalog's
     curve_sd: Array  # [A]
 
     @cached_property
@@ -55,7 +55,7 @@ class HeldMeters:
     def registered_gpm(self, by_catalogue: Array, flow: Flow, steady_gpm: Array) -> Array:
         """Mean flow that each account's meter registers [J, A].
 
-        `by_catalogue` [J, A, M] is what the catalogue's meters register of the same flow.
+        `by_catalogue` [J, A, M] is what the catalog's meters register of the same flow.
         """
         index = self.meter_index[None, :, None]
         mean = np.take_along_axis(by_catalogue, index, axis=2)[..., 0]
@@ -75,7 +75,7 @@ class HeldMeters:
         return np.asarray(self.table.registered_gpm(whole, self.row) / whole)
 
     def actual_gpm(self, registered_gpm: Array) -> Array:
-        """Steady flow that each account's meter registers as so much [gpm, J x A].
+        """Steady flow at which each account's meter registers a given flow [gpm, J x A].
 
         Not below the starting flow: a meter that registers has started.
         """
@@ -88,7 +88,7 @@ class HeldMeters:
         return np.asarray(flow)
 
     def widened(self, bounds: tuple[Array, Array]) -> tuple[Array, Array]:
-        """Bounds [A, M] that hold for one curve, widened by what the curve may be out by."""
+        """Bounds [A, M] for one curve, widened by the uncertainty of the curve."""
         factor = 1 + Z90 * self.curve_sd[:, None]
         return bounds[0] / factor, bounds[1] * factor
 
@@ -106,9 +106,9 @@ def held_meters(
     Parameters
     ----------
     block : ProfileBlock
-        A accounts; `meter_index` points into the catalogue.
+        A accounts; `meter_index` points into the catalog.
     catalogue, table : meters, RegisteredTable
-        The catalogue and the samples of its curves.
+        The catalog and the samples of its curves.
     told : PlacedCurves or None
         Which accounts have a curve of their own, and which.
     seed : int
@@ -138,7 +138,7 @@ def _own_table(
     meter_index: NDArray[np.int64],
     seed: int,
 ) -> RegisteredTable:
-    """Samples of the registration of each account's meter, one row an account."""
+    """Samples of the registration of each account's meter, one row per account."""
     ratio = np.ascontiguousarray(table.ratio[:, meter_index])
     start_gpm = table.start_gpm[meter_index].copy()
     for k in np.unique(told.index[told.index >= 0]).tolist():

@@ -38,7 +38,7 @@ class RegisteredTable:
 
     ratio: Array  # [J, M, table] without the cut at the start, applied at look-up
     start_gpm: Array  # [M]
-    known: Array  # [M, table] the same by the catalogue's curves as they stand
+    known: Array  # [M, table] the same by the catalog's curves as they stand
 
     @cached_property
     def as_known(self) -> RegisteredTable:

@@ -17,7 +17,7 @@ FLAT_FROM_NORMAL_MIN: Final = 3.0
 
 
 class CurveRule(Settings):
-    """How a type's curve passes the permitted bands; see `config/meters/curves.yaml`."""
+    """Position of a type's curve in its accuracy limits; see `config/meters/curves.yaml`."""
 
     start_share: float = Field(gt=0, lt=1)
     start_ratio: float = Field(ge=0, le=1.1)
@@ -26,7 +26,7 @@ class CurveRule(Settings):
 
 
 class CurveRules(Settings):
-    """One rule a type of meter."""
+    """One rule per meter type."""
 
     displacement: CurveRule
     multi_jet: CurveRule

@@ -48,7 +48,7 @@ class _Base:
 
 
 def build_meter(entry: MeterEntry, ratings: Ratings, rules: CurveRules) -> Meter:
-    """The meter of an entry, with ratings and curve filled in where it leaves them out.
+    """The meter of an entry, with omitted ratings and curve filled in.
 
     Raises
     ------
@@ -172,7 +172,7 @@ def _utility_base() -> _Base:
 
 
 def _source(entry: MeterEntry, base: _Base, own: dict[str, float]) -> str:
-    """Who says what: the entry's own words, what it gave itself, and the rest."""
+    """Source text: from the entry itself, its own values, and the rest."""
     curve = "curve: points of the entry" if entry.registration else "curve: stated rule"
     if len(own) == len(_RATED):
         limits = f"limits: {base.standard}" if base.standard else ""
@@ -216,7 +216,7 @@ def _compound_parts(
     ratings: Ratings,
     rules: CurveRules,
 ) -> CompoundParts:
-    """Elements by rule: the low one is a displacement meter that meets the whole's minimum."""
+    """Elements by rule: the low side is a displacement meter that meets the minimum flow."""
     low_size = entry.low_element_size_in or base.low_element_size_in
     element = _low_element(low_size, flows, ratings)
     assert element.normal_min_gpm is not None

@@ -70,7 +70,7 @@ class MetricRating:
         return Q4_OVER_Q3 * self.q3_m3h
 
     def permissible_error_pct(self, flow_m3h: float, *, water_c: float = 20.0) -> float:
-        """Largest error either way that a new meter may have at a flow [%].
+        """Maximum permissible error of a new meter at a flow [%].
 
         Parameters
         ----------
@@ -94,7 +94,7 @@ class MetricRating:
         return limits[self.accuracy_class]
 
     def off_series(self) -> tuple[str, ...]:
-        """What departs from the standard's series, in words; empty where nothing does.
+        """Deviations from the standard's series, in words; empty if none.
 
         A value off the series is a warning, not an error: the series is extendable.
         """

@@ -39,7 +39,7 @@ under older editions of C700, compounds are made in 2, 3, 4, 6 and 8 in)."""
 
 
 class Bands(Settings):
-    """Permissible ratios of a new meter; `changeover` is the floor of a compound's dip."""
+    """Accuracy limits of a new meter; `changeover` is a compound's minimum at changeover."""
 
     min_test: tuple[Ratio, Ratio]
     normal: tuple[Ratio, Ratio]
@@ -87,8 +87,8 @@ class RatingTable(Settings):
     def _why(self) -> str:
         if self.meter_type == "fire_service":
             return (
-                "fire-service meters are never resized from use alone: a change needs listed "
-                "equipment and the agreement of the authority having jurisdiction"
+                "fire-service meters are never resized from consumption data: a change needs"
+                " listed equipment and the agreement of the authority having jurisdiction"
             )
         return (
             f"its ratings in {self.standard} could not be confirmed and are not shipped; give "

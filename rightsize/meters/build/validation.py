@@ -1,6 +1,6 @@
 """Rules that a catalog must meet before it is used for verdicts.
 
-Every problem is a line that names the entry, the field, what was got and what is allowed.
+Every problem is one line that names the entry, the field, the value and what is allowed.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""The curve of a meter that has served: wear is always told, never assumed.
+"""Accuracy curves of worn meters: wear is always stated by the utility, never assumed.
 
 Notes
 -----
@@ -40,7 +40,7 @@ class Range:
             )
 
     def at(self, place: Place) -> float:
-        """The bound or the middle."""
+        """The low, middle or high rate."""
         value: float = getattr(self, place)
         return value
 
@@ -64,16 +64,17 @@ Rates = tuple[float, float, float]
 
 
 class WearRate(Settings):
-    """Wear of a type of meter as a utility states it: low, middle and high rate a year."""
+    """Stated wear of a meter type: low, middle and high rate per year."""
 
     low_flow_loss_pct_per_year: Rates = Field(
-        description="points of registration lost at the minimum test flow; negative: gained"
+        description="accuracy lost at the minimum test flow, percentage points; negative if"
+        " gained"
     )
     normal_loss_pct_per_year: Rates = Field(
-        description="points of registration lost within the normal range"
+        description="accuracy lost in the normal range, percentage points"
     )
-    start_rise_pct_per_year: Rates = Field((0, 0, 0), description="growth of starting flow")
-    source: str = Field(min_length=1, description="what the rates rest on")
+    start_rise_pct_per_year: Rates = Field((0, 0, 0), description="increase in starting flow")
+    source: str = Field(min_length=1, description="source of the rates")
 
     @field_validator(
         "low_flow_loss_pct_per_year", "normal_loss_pct_per_year", "start_rise_pct_per_year"

@@ -1,4 +1,4 @@
-"""The best whole choice: the relaxation first, HiGHS's branch and bound on what it leaves."""
+"""The best integer choice: linear relaxation, then HiGHS branch and bound on the rest."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ _SAME_SHARE = 1e-9
 
 @dataclass(frozen=True)
 class Solved:
-    """A choice, the bound that no choice exceeds, and the worth of more budget."""
+    """A choice, the upper bound on its value, and the value of more budget."""
 
     chosen: Rows
     bound_usd: float
@@ -113,7 +113,7 @@ def _search(
 
 
 def _repaired(options: Options, chosen: Rows, limits: Limits) -> Rows:
-    """The solver's choice, put right where its tolerance let it overrun, and filled up."""
+    """The solver's choice, corrected for its tolerance and filled up."""
     order = np.argsort(options.value_usd[chosen], kind="stable")
     while len(chosen) and not options.keeps(chosen, limits):
         if limits.lots.is_active:
