@@ -1,4 +1,4 @@
-"""Catalog meters evaluated for each account."""
+"""The catalogue meters held against each account's flows."""
 
 from __future__ import annotations
 
@@ -18,8 +18,8 @@ from rightsize.meter_types import METER_TYPES
 
 CANDIDATE: Final = Table(
     name="candidate",
-    meaning="Every catalog meter evaluated for the account's flows, and why it was rejected.",
-    grain="one row per sweep, meter in service and catalog meter",
+    meaning="Every catalogue meter held against the account's flows, and why it fell out.",
+    grain="one row a sweep, meter in service and catalogue meter",
     key=("sweep_id", "account_id", "meter_id", "meter_type", "size_in", "grade"),
     columns=(
         SWEEP_ID,
@@ -27,7 +27,7 @@ CANDIDATE: Final = Table(
         METER,
         text("meter_type", "type of the candidate", allowed=METER_TYPES),
         number("size_in", "nominal size of the candidate", low=0),
-        text("grade", "grade of the candidate, as named in the catalog"),
+        text("grade", "grade of the candidate, as the catalogue says it"),
         Column("is_installed", "boolean", "this is the meter in service"),
         Column(
             "feasible",
@@ -62,16 +62,11 @@ CANDIDATE: Final = Table(
         ),
         number(
             "net_present_value_usd",
-            "net present value of changing to it, over its life",
+            "present value of changing to it over its life",
             null="allowed",
         ),
-        number("fixed_charge_change_usd_per_year", "change in base charge", null="allowed"),
-        number("change_cost_usd", "purchase price and installation", null="allowed", low=0),
-        number("odds_of_benefit", "probability of positive net benefit", null="allowed"),
         number(
-            "odds_of_fit",
-            "probability that it handles peak flow, sustained flow and head loss",
-            null="allowed",
+            "fixed_charge_change_usd_per_year", "base charge with it less now", null="allowed"
         ),
         number(
             "change_cost_usd",

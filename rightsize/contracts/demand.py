@@ -1,4 +1,4 @@
-"""What is known about the flow, by account and by flow band."""
+"""What is known of the flow: by account and by band of flow rate."""
 
 from __future__ import annotations
 
@@ -18,9 +18,9 @@ from rightsize.contracts.table import (
 
 FLOW_BAND: Final = Table(
     name="flow_band",
-    meaning="Best estimate of time and volume by flow band. The share of time without flow is"
-    " 1 minus the sum of time_share.",
-    grain="one row per sweep, meter in service and flow band with any time or volume",
+    meaning="How an account's flow spreads over bands of flow rate, at best estimate. Time at"
+    " rest is 1 less the sum of time_share.",
+    grain="one row a sweep, meter in service and flow band that holds any time or volume",
     key=("sweep_id", "account_id", "meter_id", "band_from_gpm"),
     columns=(
         SWEEP_ID,
@@ -28,13 +28,13 @@ FLOW_BAND: Final = Table(
         METER,
         number("band_from_gpm", "lower edge of the band, included", low=0),
         number("band_to_gpm", "upper edge of the band, excluded", low=0),
-        number("time_share", "share of time with instantaneous flow in the band"),
-        number("actual_volume_share", "share of the actual volume in the band"),
+        number("time_share", "share of time that the instantaneous flow lies in the band"),
+        number("actual_volume_share", "share of the actual volume that passes in the band"),
         number("actual_volume_low_share", "low end of the 90 % interval"),
         number("actual_volume_high_share", "high end of the 90 % interval"),
         number(
             "registered_volume_share",
-            "share of the registered volume in the band",
+            "share of the registered volume that passes in the band",
             null="allowed",
         ),
     ),
@@ -65,8 +65,8 @@ MONTH_VOLUME: Final = Table(
 
 PROFILE: Final = Table(
     name="profile",
-    meaning="Demand of an account: volume, peaks and low flow, with their ranges.",
-    grain="one row per sweep and meter in service with enough reads",
+    meaning="What is known of an account's draw: volume, peaks, low flow, and how well.",
+    grain="one row a sweep and meter in service that has reads enough",
     key=("sweep_id", "account_id", "meter_id"),
     columns=(
         SWEEP_ID,
@@ -96,23 +96,23 @@ PROFILE: Final = Table(
         number("estimated_share", "share of reads that are estimates of the head-end"),
         number(
             "registered_gal_per_year",
-            "volume registered by the installed meter, annualized",
+            "volume the installed meter registers, brought to a year",
             low=0,
         ),
-        *interval_columns("actual", "gal_per_year", "actual volume through the meter", low=0),
+        *interval_columns("actual", "gal_per_year", "volume that passed", low=0),
         number(
             "unseen_gal_per_year",
-            "volume below the installed meter's starting flow",
+            "volume that passed below the installed meter's starting flow",
             null="allowed",
             low=0,
         ),
         number(
             "minimum_night_flow_gpm",
-            "low percentile of the minimum hourly flow between midnight and 6 a.m.",
+            "low percentile of the least 60 min mean between 0 and 6 h",
             null="allowed",
             low=0,
         ),
-        number("zero_share", "share of intervals with zero registration"),
+        number("zero_share", "share of intervals that registered nothing"),
         number(
             "low_flow_share",
             "share of actual volume below the installed meter's normal minimum flow",
@@ -125,9 +125,9 @@ PROFILE: Final = Table(
         ),
         number(
             "draw_volume_gal",
-            "typical volume of one use event",
+            "typical volume of one draw",
             null="allowed",
-            null_means="no use events were detected",
+            null_means="no draws were seen",
             low=0,
         ),
         number("mean_flow_gpm", "mean registered flow", null="allowed", low=0),
@@ -150,23 +150,12 @@ PROFILE: Final = Table(
             "peak_10s", "gpm", "10 s flow exceeded 0.001 % of the time", null="allowed", low=0
         ),
         *interval_columns(
-            "peak_10s",
-            "gpm",
-            "10-second peak flow, exceeded 0.001 % of the time",
-            null="allowed",
-            low=0,
-        ),
-        *interval_columns(
-            "peak_1min",
-            "gpm",
-            "1-minute peak flow, exceeded 0.001 % of the time",
-            null="allowed",
-            low=0,
+            "peak_1min", "gpm", "1 min flow exceeded 0.001 % of the time", null="allowed", low=0
         ),
         *interval_columns(
             "sustained_60min",
             "gpm",
-            "sustained flow: hourly average exceeded 0.5 % of the time",
+            "60 min mean exceeded 0.5 % of the time",
             null="allowed",
             low=0,
         ),
@@ -177,9 +166,9 @@ PROFILE: Final = Table(
         ),
         number(
             "peak_register_gpm",
-            "peak flow reported by the register itself",
+            "peak flow that the register itself reports",
             null="allowed",
-            null_means="not in the export",
+            null_means="the export carries none",
             low=0,
         ),
     ),

@@ -1,4 +1,4 @@
-"""What to do about each installed meter, and the expected benefit."""
+"""What to do about each installed meter, and what it brings."""
 
 from __future__ import annotations
 
@@ -32,40 +32,41 @@ _RECOMMENDATION_COLUMNS: Final[tuple[Column, ...]] = (
     text("customer_class", "class of use", allowed=CUSTOMER_CLASSES),
     text(
         "service_kind",
-        "type of service",
+        "what the line serves",
         null="allowed",
-        null_means="not given in meters.csv",
+        null_means="meters.csv does not say",
         allowed=SERVICE_KINDS,
     ),
     text("installed_type", "type of the meter in service", null=_NA, allowed=METER_TYPES),
     number("installed_size_in", "nominal size of the meter in service", null=_NA, low=0),
-    text("installed_grade", "grade of the meter in service, as named in the catalog", null=_NA),
+    text(
+        "installed_grade", "grade of the meter in service, as the catalogue says it", null=_NA
+    ),
     text("verdict", "how the installed meter suits the demand", allowed=VERDICTS),
     text(
         "action",
-        "what to do: change the meter, keep it, log the site first, or refer it to"
-        " engineering review",
+        "what to do: change the meter, keep it, log the site first, or refer it to a person",
         allowed=ACTIONS,
     ),
     text(
         "recommended_type",
-        "recommended type; the installed one if action is keep",
+        "type to have in service; the installed one where action is keep",
         null="allowed",
-        null_means="no meter can be recommended",
+        null_means="nothing can be recommended",
         allowed=METER_TYPES,
     ),
     number(
         "recommended_size_in",
-        "recommended nominal size",
+        "nominal size to have in service",
         null="allowed",
-        null_means="no meter can be recommended",
+        null_means="nothing can be recommended",
         low=0,
     ),
     text(
         "recommended_grade",
-        "recommended grade",
+        "grade to have in service",
         null="allowed",
-        null_means="no meter can be recommended",
+        null_means="nothing can be recommended",
     ),
     number(
         "installed_registered_gal_per_year",
@@ -88,9 +89,9 @@ _RECOMMENDATION_COLUMNS: Final[tuple[Column, ...]] = (
     ),
     number(
         "recommended_accuracy_pct",
-        "weighted accuracy of the recommended meter at the same flows",
+        "the same for the recommended meter, on the same actual flows",
         null="allowed",
-        null_means="no meter can be recommended",
+        null_means="nothing can be recommended",
         low=0,
     ),
     *interval_columns(
@@ -103,7 +104,7 @@ _RECOMMENDATION_COLUMNS: Final[tuple[Column, ...]] = (
     *interval_columns(
         "volume_gain",
         "gal_per_year",
-        "additional volume registered by the recommended meter",
+        "volume registered more with the recommended meter",
         null=_NA,
     ),
     number(
@@ -121,7 +122,7 @@ _RECOMMENDATION_COLUMNS: Final[tuple[Column, ...]] = (
     *interval_columns(
         "revenue_gain",
         "usd_per_year",
-        "additional water and sewer revenue, before meter cost and base charge",
+        "billed more for water and sewer, before meter cost and base charge",
         null=_NA,
     ),
     *interval_columns(
@@ -171,14 +172,10 @@ _RECOMMENDATION_COLUMNS: Final[tuple[Column, ...]] = (
         null="allowed",
     ),
     *interval_columns(
-        "peak_10s", "gpm", "10-second peak flow, exceeded 0.001 % of the time", null=_NA, low=0
+        "peak_10s", "gpm", "10 s flow exceeded 0.001 % of the time", null=_NA, low=0
     ),
     *interval_columns(
-        "peak_1min",
-        "gpm",
-        "1-minute peak flow, exceeded 0.001 % of the time",
-        null="allowed",
-        low=0,
+        "peak_1min", "gpm", "1 min flow exceeded 0.001 % of the time", null="allowed", low=0
     ),
     number(
         "peak_60min_gpm",
@@ -188,10 +185,7 @@ _RECOMMENDATION_COLUMNS: Final[tuple[Column, ...]] = (
         low=0,
     ),
     number(
-        "sustained_60min_gpm",
-        "sustained flow: hourly average exceeded 0.5 % of the time",
-        null="allowed",
-        low=0,
+        "sustained_60min_gpm", "60 min mean exceeded 0.5 % of the time", null="allowed", low=0
     ),
     number(
         "low_flow_share",
@@ -200,15 +194,15 @@ _RECOMMENDATION_COLUMNS: Final[tuple[Column, ...]] = (
     ),
     number(
         "unseen_share_of_gain",
-        "share of the volume gain from flow below the installed meter's starting flow",
+        "share of the volume gain that rests on flow the installed meter cannot see",
         null="allowed",
         null_means="no gain",
     ),
     number(
         "expected_value_of_logging_usd",
-        "expected value of a two-week log, net of its cost",
+        "expected gain of a two-week log less its cost",
         null="allowed",
-        null_means="not calculated",
+        null_means="not worked out",
     ),
     number(
         "odds_of_benefit",
@@ -218,22 +212,21 @@ _RECOMMENDATION_COLUMNS: Final[tuple[Column, ...]] = (
     ),
     number(
         "odds_of_fit",
-        "probability that the recommended meter handles peak flow, sustained flow and head"
-        " loss",
+        "odds that peak, sustained flow and head loss fit the recommended meter",
         null=_NA,
     ),
     number(
         "odds_of_undersized",
-        "probability that the installed meter runs above its ratings",
+        "odds that the installed meter is run above its ratings",
         null="allowed",
     ),
     number(
         "head_loss_at_peak_psi",
-        "head loss of the recommended meter at peak flow",
+        "head loss of the recommended meter at the peak",
         null="allowed",
         low=0,
     ),
-    number("spare_head_psi", "available pressure drop at the site", null="allowed", low=0),
+    number("spare_head_psi", "head the site can spare", null="allowed", low=0),
     number(
         "installed_continuous_gpm",
         "continuous rating of the installed meter",
@@ -253,43 +246,35 @@ _RECOMMENDATION_COLUMNS: Final[tuple[Column, ...]] = (
         null="allowed",
         null_means="no other meter fits",
     ),
-    text(
-        "runner_up_type", "type of the second-best meter", null="allowed", allowed=METER_TYPES
-    ),
-    number("runner_up_size_in", "nominal size of the second-best meter", null="allowed", low=0),
-    text("runner_up_grade", "grade of the second-best meter", null="allowed"),
-    number(
-        "runner_up_net_benefit_usd_per_year",
-        "net benefit of the second-best meter",
-        null="allowed",
-    ),
+    text("runner_up_type", "its type", null="allowed", allowed=METER_TYPES),
+    number("runner_up_size_in", "its nominal size", null="allowed", low=0),
+    text("runner_up_grade", "its grade", null="allowed"),
+    number("runner_up_net_benefit_usd_per_year", "its net benefit", null="allowed"),
     number(
         "days_covered",
-        "days of reads behind the verdict",
+        "days' worth of intervals with a read behind the verdict",
         null="allowed",
         low=0,
     ),
-    text("reason", "the verdict in one sentence, with figures"),
+    text("reason", "the verdict in one sentence with its numbers"),
     text(
         "settled_verdict",
-        "verdict after damping: a change due to new reads alone counts once a second sweep"
-        " confirms it",
+        "verdict after damping: one that only new reads moved counts once a sweep repeats it",
         allowed=VERDICTS,
         origin="publish",
     ),
     text("settled_action", "action after the same damping", allowed=ACTIONS, origin="publish"),
     count(
         "sweeps_held",
-        "consecutive sweeps, including this one, with this verdict, action and meter",
+        "sweeps in a row, this one included, with this verdict, action and recommended meter",
         origin="publish",
     ),
 )
 
 RECOMMENDATION: Final = Table(
     name="recommendation",
-    meaning="How each installed meter suits its demand, what to install, and the expected"
-    " benefit.",
-    grain="one row per sweep and account; one per meter if several are in service",
+    meaning="What each installed meter is to its demand, what to install and what it brings.",
+    grain="one row a sweep and account; one a meter where several are in service",
     key=("sweep_id", "account_id", "meter_id"),
     columns=_RECOMMENDATION_COLUMNS,
     rules=(

@@ -1,4 +1,4 @@
--- grain: the period between two readings of a meter, by its start; key: meter_id, start_at
+-- grain: the time between two readings of a meter, by its start; key: meter_id, start_at
 -- reads: ranked_reading; appends to landed_read
 -- why: a register tells volume by difference, and the difference is read with care:
 --      rollover  a register that stood in the last tenth of its dials and now stands in the
