@@ -77,6 +77,17 @@ class Service:
         _, found = self.ask("deployments/filter", secret=self.secret)
         return next((d for d in found or [] if d["entrypoint"].endswith(flow)), None)
 
+    def end_of(self, run_id: str) -> object:
+        """Wait for a run to end; how it did."""
+
+        def ended() -> str | None:
+            wanted = {"flow_runs": {"id": {"any_": [run_id]}}}
+            _, found = self.ask("flow_runs/filter", secret=self.secret, **wanted)
+            kind = str(found[0]["state_type"])
+            return kind if kind in ("COMPLETED", "FAILED", "CRASHED", "CANCELLED") else None
+
+        return until(ended, "the run to end")
+
 
 @pytest.fixture(scope="module")
 def service() -> Iterator[Service]:
@@ -205,17 +216,25 @@ def test_a_run_cannot_be_told_configuration_command_or_cluster(service: Service)
         state={"type": "SCHEDULED"},
     )
     if status in (200, 201):
-
-        def ended() -> str | None:
-            wanted = {"flow_runs": {"id": {"any_": [run["id"]]}}}
-            _, found = service.ask("flow_runs/filter", secret=service.secret, **wanted)
-            kind = found[0]["state_type"]
-            return kind if kind in ("COMPLETED", "FAILED", "CRASHED") else None
-
-        assert until(ended, "the run to end") != "COMPLETED"
+        assert service.end_of(run["id"]) != "COMPLETED"
     else:
         assert status in (409, 422)
     assert not trace.exists()
+
+
+def test_a_run_that_its_owner_starts_sweeps(service: Service):
+    """Service, server and run know the secret by their environment alone."""
+    deployment = service.deployment("on_demand")
+    assert deployment is not None
+    status, run = service.ask(
+        f"deployments/{deployment['id']}/create_flow_run",
+        secret=service.secret,
+        parameters={"full": True},
+        state={"type": "SCHEDULED"},
+    )
+    assert status in (200, 201)
+    assert service.end_of(run["id"]) == "COMPLETED"
+    assert (service.config.parent / "workspace/published/results.duckdb").is_file()
 
 
 PAGE = """<!doctype html><title>evil</title><script>
