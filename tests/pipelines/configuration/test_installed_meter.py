@@ -93,7 +93,7 @@ def test_a_class_1_turbine_is_never_judged_as_class_2(shipped: Catalogue) -> Non
     assert judged_by(shipped, "turbine", 2.0, "class_1") is None
     code, message = refusal(shipped, "turbine", 2.0, "class_1")
     assert code == "meter_not_rated"
-    assert message.startswith("2 in turbine (class 1) is known but not rated: its numbers in")
+    assert message.startswith("2 in turbine (class 1) is known but not rated: its ratings in")
     assert "in your catalogue" in message
 
 
