@@ -94,7 +94,7 @@ def test_a_class_1_turbine_is_never_judged_as_class_2(shipped: Catalogue) -> Non
     code, message = refusal(shipped, "turbine", 2.0, "class_1")
     assert code == "meter_not_rated"
     assert message.startswith("2 in turbine (class 1) is known but not rated: its ratings in")
-    assert "in your catalogue" in message
+    assert "in your catalog" in message
 
 
 def test_a_class_1_turbine_with_its_own_entry_is_judged(shipped: Catalogue) -> None:
