@@ -28,7 +28,9 @@ def test_both_tables_leave_out_as_many_samples(draws: int) -> None:
     )
     profile = profile_frame(block, posterior, stat, meters.meters)
     limits = Thresholds.model_validate({})
-    chosen = decide(block, posterior, sites, meters, tariff(), limits).recommendation
+    chosen = decide(
+        block, posterior, sites, meters, tariff(), limits, units="us"
+    ).recommendation
     both = profile.join(chosen, on="meter_id", suffix="_chosen")
     both = both.filter(pl.col("peak_10s_low_gpm_chosen").is_not_null())  # assessed
     assert both.height > 20
