@@ -211,7 +211,7 @@ class Thresholds(Settings):
     )
     window_months: float = _limit(
         12,
-        "trailing months, up to the last read, that a profile rests on",
+        "trailing months, up to the last read, used in a profile",
         source=_OURS,
         ge=1,
         le=36,

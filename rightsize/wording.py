@@ -1,7 +1,7 @@
 """How sentences name sizes, flows, volumes and money: in the units of the utility.
 
-Reasons, findings and messages are written once, by `Wording`, in the units that the utility's
-tables have; nothing converts a sentence afterwards.
+Reasons, findings and messages are written once, by `Wording`, in the units of the utility's
+tables; sentences are never converted later.
 
 Thousands are set apart as the reader's country writes them: `65,888` with US units, `65 888`
 with metric ones. The space is the narrow one that the SI Brochure, 5.4.4, asks for (from

@@ -138,7 +138,7 @@ def open_results(
         If there is nothing published or the file is no database.
     """
     if not results.is_file():
-        raise QueryError(f"{results}: nothing is published yet; run a sweep first")
+        raise QueryError(f"{results}: no results yet; run `rightsize sweep` first")
     with spill_folder() as spill:
         connection = _connected(results, memory, spill)
         with interruptible(connection):

@@ -30,7 +30,7 @@ class ExportSettings(Settings):
 
     name: str = Field(min_length=1, description="shown in messages and results; must be unique")
     path: str = Field(
-        description="file, folder or glob, relative to the configuration; or a URL such as"
+        description="file, folder or glob, relative to the configuration, or a URL such as"
         " s3://..."
     )
     layout: Layout = Field("interval", description="how the file is organized; see *layouts*")
@@ -167,7 +167,7 @@ class SweepSettings(Settings):
     def _names_differ(self) -> SweepSettings:
         names = [e.name for e in self.exports]
         if len(set(names)) != len(names):
-            raise ValueError(f"exports must have different names; got {names}")
+            raise ValueError(f"each export needs its own name; got {names}")
         for export in self.exports:
             unknown = [n for n in export.supersedes if n not in names]
             if unknown:

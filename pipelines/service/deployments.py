@@ -32,7 +32,7 @@ if TYPE_CHECKING:
 
 NIGHTLY: Final = "0 2 * * *"
 MONTHLY: Final = "0 4 2 * *"
-"""The second: the last day of a month comes in with the first night after it."""
+"""On the 2nd: reads of the last day of a month arrive in the first night after it."""
 _ASK_S: Final = 10
 _QUIET: Final = {"PREFECT_SERVER_ANALYTICS_ENABLED": "false", "DO_NOT_TRACK": "1"}
 
@@ -120,7 +120,7 @@ def serve_forever(
 def prefect_api(home: Path, port: int | None = None) -> Iterator[str]:
     """The configured Prefect API, or a server on localhost while the block runs.
 
-    That server forgets runs after 90 days: its database would grow for ever otherwise. It
+    That server deletes runs after 90 days, so that its database does not grow forever. It
     answers only who knows its secret, and lets no page of another origin read its answers.
     """
     configured = os.environ.get("PREFECT_API_URL")

@@ -1,8 +1,7 @@
 """Alerts: a sweep failed, a validation suite failed, or the flagged accounts changed.
 
-The target is a web address, to which the message is posted as JSON, or a command, which gets it
-on its standard input. A message that cannot be delivered is an event in the log; it never fails
-a sweep. Addresses and arguments hold tokens, so no event repeats them, nor what a command says.
+The target is a URL, to which the message is posted as JSON, or a command, which gets it on
+standard input. A message that cannot be delivered is logged; it never fails a sweep. Addresses and arguments hold tokens, so no event repeats them, nor what a command says.
 """
 
 from __future__ import annotations
@@ -45,7 +44,7 @@ class NotDeliveredError(Exception):
 
 
 def noted(loaded: Loaded, said: str | None, run: Callable[[], SweepOutcome]) -> SweepOutcome:
-    """Run a sweep; tell the target if it fails, a suite fails, or the flagged list changes.
+    """Run a sweep; alert the target if it fails, a suite fails, or flagged accounts change.
 
     The target is what was `said` with the command, else that of the configuration. Somebody who
     stops a sweep knows it already, and one that finds another at work is no failure.
@@ -84,7 +83,7 @@ def _configured(loaded: Loaded) -> str | None:
 
 
 def flagged_accounts(results: Path) -> Flagged | None:
-    """What the published list of flagged accounts asks for, by account and meter.
+    """Recommended meter of each published flagged account, by account and meter.
 
     None if the results cannot be read: the sweep says so itself, or replaces them.
     """
@@ -99,7 +98,7 @@ def flagged_accounts(results: Path) -> Flagged | None:
 
 
 def flagged_change(before: Flagged | None, after: Flagged | None) -> dict[str, list[str]]:
-    """Accounts that came onto the list, left it, or have another meter to install now."""
+    """Accounts added to the list, removed, or with another recommended meter."""
     if before is None or after is None:
         return {}
     change = {
@@ -113,7 +112,7 @@ def flagged_change(before: Flagged | None, after: Flagged | None) -> dict[str, l
 
 
 def send(target: str, message: dict[str, Any]) -> bool:
-    """Deliver a message; tries again with back-off. Whether it was delivered."""
+    """Deliver a message, with retries and back-off; returns whether it was delivered."""
     subject = message["subject"]
     for attempt in range(TRIES):
         try:

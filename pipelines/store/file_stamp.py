@@ -31,7 +31,7 @@ _PARTIAL: Final = (".tmp", ".part", ".partial", ".filepart", ".crdownload", ".sw
 
 @dataclass(frozen=True)
 class FileStamp:
-    """What the file system says of a file: enough to see that it did not change.
+    """Size and time of a file: enough to see that it did not change.
 
     `changed_ns` is the time at which its entry changed: a copy that keeps size and time of
     modification has another.
@@ -92,8 +92,8 @@ class ExportPlace:
 def export_paths(place: ExportPlace) -> tuple[list[Path], list[FileProblem]]:
     """The files that an export names, sorted by path; a folder means every file in it.
 
-    Files that a transfer still writes (`.part`, `.tmp`, hidden ones) are left for later.
-    A loop of symbolic links, or a link to nowhere, is a problem of that path only; so is a file
+    Files still being transferred (`.part`, `.tmp`, hidden ones) are skipped for now.
+    A loop of symbolic links, or a broken link, is a problem of that path only; so is a file
     that the kernel makes up, such as one of `/proc`, whose reading may never end.
     """
     files: list[Path] = []

@@ -193,9 +193,9 @@ def earlier_reading(
     export_name: str,
     exports: Sequence[str],
 ) -> tuple[str, int] | None:
-    """The landing that a new one replaces, and its place: (file_hash, place).
+    """The landed file that a new one replaces, and its place: (file_hash, place).
 
-    It is one of the same content under other settings, of this export or of one that there is
+    It is one of the same content with other settings, of this export or of one that there is
     no more (`exports` are those there are); or one of this path that broke off.
     """
     row = connection.execute(
@@ -217,13 +217,13 @@ def earlier_reading(
 
 
 def generations(connection: duckdb.DuckDBPyConnection) -> dict[str, int]:
-    """How often each content had to be judged again; 0 where it is not listed."""
+    """How often each content had to be judged again; 0 if not listed."""
     rows = connection.execute("select content_hash, generation from ledger.reading_generation")
     return {content: int(generation) for content, generation in rows.fetchall()}
 
 
 def keep_scales(connection: duckdb.DuckDBPyConnection, meters: Sequence[str]) -> None:
-    """Note multiplier and dials of the meters of a landed file; reads `known_meter`."""
+    """Record multiplier and dials of the meters of a landed file; reads `known_meter`."""
     if not meters:
         return
     connection.register("landed_name", pl.DataFrame({"meter_id": meters}).to_arrow())

@@ -18,7 +18,7 @@ from pipelines.store.workspace import Workspace
 from rightsize.errors import DamageError, RightsizeError, WorkspaceBusyError
 
 DEFAULT_MEMORY: Final = "2GB"
-"""Leaves the rest of the 4 GiB promise to Python and to the reader's buffers."""
+"""Leaves the rest of the 4 GiB limit to Python and the reader's buffers."""
 WORK_CURE: Final = (
     "restore it together with lake/ and rejected/ from a backup. Without one, move it, lake/, "
     "rejected/ and profile/ away and sweep again: the exports land anew, and the history in "

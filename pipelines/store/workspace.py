@@ -15,7 +15,7 @@ workspace/
   lake_claim.json                   object store with lake/ and profile/, if any
   register_meters/                  meters named in each register file of a lake in a store
   prefect/                          the service's own: Prefect's database, the secret (0700)
-  scratch/                          spill of DuckDB; old spill goes when a sweep begins
+  scratch/                          spill of DuckDB; emptied when a sweep starts
 ```
 """
 

@@ -45,7 +45,7 @@ CANDIDATE: Final = Table(
         *interval_columns(
             "accuracy",
             "pct",
-            "registered over actual volume on the account's actual flows: the volume it would"
+            "weighted accuracy: registered over actual volume, at the account's actual flows: the volume it would"
             " register over the actual volume expected",
             low=0,
         ),
@@ -82,7 +82,7 @@ CANDIDATE: Final = Table(
         Column(
             "rank",
             "integer",
-            "place among the feasible, 1 the best: first the installed meter and those that"
+            "rank among feasible meters; 1 is best: first the installed meter and those that"
             " pass the odds asked for (all, where it is undersized), then the others, each"
             " part by net benefit",
             "allowed",

@@ -75,13 +75,13 @@ PROFILE: Final = Table(
         Column(
             "first_read_on",
             "date",
-            "local day of the first read that the profile holds (its trailing year)",
+            "local day of the first read in the profile (trailing year)",
             "allowed",
         ),
         Column(
             "last_read_on",
             "date",
-            "local day of the last read that the profile holds",
+            "local day of the last read in the profile",
             "allowed",
         ),
         number("interval_min", "length of a read interval", low=0),

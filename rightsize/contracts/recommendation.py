@@ -26,10 +26,10 @@ _RECOMMENDATION_COLUMNS: Final[tuple[Column, ...]] = (
     SWEEP_ID,
     ACCOUNT,
     METER,
-    text("customer_name", "customer, where meters.csv names one", null="allowed"),
-    text("area", "district or route, where meters.csv names one", null="allowed"),
+    text("customer_name", "customer, from meters.csv", null="allowed"),
+    text("area", "district or route, from meters.csv", null="allowed"),
     text("service_address", "street address, where meters.csv names one", null="allowed"),
-    text("customer_class", "class of use", allowed=CUSTOMER_CLASSES),
+    text("customer_class", "customer class", allowed=CUSTOMER_CLASSES),
     text(
         "service_kind",
         "what the line serves",
@@ -97,7 +97,7 @@ _RECOMMENDATION_COLUMNS: Final[tuple[Column, ...]] = (
     *interval_columns(
         "accuracy_gain",
         "pct",
-        "recommended less installed accuracy, percentage points: the volume gain over the"
+        "recommended minus installed weighted accuracy, percentage points: the volume gain over the"
         " actual volume",
         null=_NA,
     ),
@@ -140,7 +140,7 @@ _RECOMMENDATION_COLUMNS: Final[tuple[Column, ...]] = (
     ),
     number(
         "net_present_value_usd",
-        "present value of the change over the life of the recommended meter: net benefit times"
+        "net present value of the change over the life of the recommended meter: net benefit times"
         " its annuity factor at the tariff's discount rate",
         null=_NA,
     ),
@@ -154,7 +154,7 @@ _RECOMMENDATION_COLUMNS: Final[tuple[Column, ...]] = (
     ),
     number(
         "fixed_charge_change_usd_per_year",
-        "base charge after less before, as it follows meter size; counted in the net benefit"
+        "change in base charge due to meter size; counted in the net benefit"
         " only where it falls",
         null=_NA,
     ),
@@ -179,7 +179,7 @@ _RECOMMENDATION_COLUMNS: Final[tuple[Column, ...]] = (
     ),
     number(
         "peak_60min_gpm",
-        "largest 60 min mean read",
+        "maximum hourly average flow in the reads",
         null="allowed",
         null_means="no full hour was read: reads are longer",
         low=0,

@@ -65,12 +65,12 @@ NOT_ASSESSED: Final = Table(
         ACCOUNT,
         text("meter_id", "meter in service", null="allowed", null_means="none is known"),
         text("code", "why it was not assessed", allowed=tuple(NOT_ASSESSED_CODES)),
-        text("message", "the reason in one sentence with its numbers"),
-        text("customer_name", "customer, where meters.csv names one", null="allowed"),
-        text("area", "district or route, where meters.csv names one", null="allowed"),
+        text("message", "the reason in one sentence, with figures"),
+        text("customer_name", "customer, from meters.csv", null="allowed"),
+        text("area", "district or route, from meters.csv", null="allowed"),
         text("service_address", "street address, where meters.csv names one", null="allowed"),
-        text("customer_class", "class of use", null="allowed", allowed=CUSTOMER_CLASSES),
-        text("service_kind", "what the line serves", null="allowed", allowed=SERVICE_KINDS),
+        text("customer_class", "customer class", null="allowed", allowed=CUSTOMER_CLASSES),
+        text("service_kind", "type of service", null="allowed", allowed=SERVICE_KINDS),
         text("installed_type", "type of the meter in service", null="allowed"),
         number(
             "installed_size_in", "nominal size of the meter in service", null="allowed", low=0

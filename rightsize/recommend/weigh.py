@@ -34,7 +34,7 @@ class BenefitSamples:
     volumetric_gain_usd: Floats  # [J, A, M] against the installed meter as it is
     net_benefit_usd: Floats  # [J, A, M] a year
     renewal_gain_usd: Floats  # [J, A] of replacing the installed meter in kind, as a meter new
-    net_benefit_known_usd: Floats  # [J, A, M] the same by curves as the catalogue has them
+    net_benefit_known_usd: Floats  # [J, A, M] the same by curves as the catalog has them
     fits: Flags  # [J, A, M] peak, sustained flow and head loss
     peak_gpm: Array  # [J, A]
     sustained_gpm: Array  # [J, A]

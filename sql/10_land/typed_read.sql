@@ -4,7 +4,7 @@
 --   else wall clock of the export's zone; interval_min [min]; peak_gpm [gpm].
 -- reads: raw_read (all text, made by the layout's module) and the macros stamp_at,
 --   is_utc_stamp, amount_of, quality_of and gal_of_unit of the export.
--- why: a peak beyond its number is infinite, to be refused. A text is looked at once; what the values mean is judged in 20_validate/judged_read.
+-- why: each peak beyond its number is infinite, to be refused. A text is parsed once; the values are checked in 20_validate/judged_read.
 create or replace temp table typed_read as
 with raw as (from raw_read)
 select

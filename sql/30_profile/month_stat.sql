@@ -1,6 +1,6 @@
 -- grain: one meter, month and read interval; key: meter_id, interval_min
 -- reads: meter_key, current_read, deviation, hour_read, day_read, register_step
--- why: the sums that the inference needs; they add up over months (maxima: the greatest). The
+-- why: the sums that the inference needs; they add up over months (maxima: the largest). The
 --      time of gaps is not covered by reads: days_covered is without it, registered_gal has
 --      its volume
 -- units: in the names; *_ss [gpm2]; gap_days [d] of gaps whose volume is known; elapsed_days
@@ -132,7 +132,7 @@ largest_long_day as (
     select meter_key, max(day_gpm) as max_day_gpm from long_days group by meter_key
 ),
 
--- statistics of hours and days belong to a meter, not to an interval: the finest carries them
+-- statistics of hours and days belong to a meter, not an interval: stored with the shortest
 finest as (
     select meter_key, min(interval_min) as interval_min from volume group by meter_key
 )

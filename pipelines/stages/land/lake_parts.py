@@ -115,7 +115,7 @@ def move_in(aside: Path, workspace: Workspace) -> None:
 
 
 def take_out(file_hash: str, workspace: Workspace) -> None:
-    """Remove every lake file and the refused rows of a landing.
+    """Remove every lake file and the rejected rows of a landed file.
 
     Raises
     ------
@@ -148,7 +148,7 @@ def sweep_up(connection: duckdb.DuckDBPyConnection, workspace: Workspace) -> Non
 
 
 def _named_in(aside: Path) -> list[str]:
-    """The landing itself, and the one it was to replace; what is no landing's name is none."""
+    """The file in progress, and the one it was to replace; what is no landing's name is none."""
     marker = aside / "replaces"
     said = [aside.name]
     if marker.is_file():
