@@ -147,12 +147,14 @@ def open_results(
 
 @contextmanager
 def spill_folder() -> Iterator[Path]:
-    """An empty folder while the block runs; in `RIGHTSIZE_SCRATCH` where that is set."""
+    """An empty folder while the block runs; in `RIGHTSIZE_SCRATCH` if that is set."""
     place = os.environ.get("RIGHTSIZE_SCRATCH")
     try:
         spill = Path(tempfile.mkdtemp(prefix="rightsize-query-", dir=place))
     except OSError as error:
-        raise QueryError(f"no room to spill to: {error.strerror}: {error.filename}") from None
+        raise QueryError(
+            f"no temporary folder for the query: {error.strerror}: {error.filename}"
+        ) from None
     try:
         yield spill
     finally:
@@ -161,7 +163,7 @@ def spill_folder() -> Iterator[Path]:
 
 def _connected(results: Path, memory: str, spill: Path) -> duckdb.DuckDBPyConnection:
     if not re.fullmatch(r"(?=.*[1-9])\d+(\.\d+)? ?[kKmMgGtT]i?[bB]", memory):
-        raise QueryError(f"memory {memory!r} is not understood; write it like 4GB")
+        raise QueryError(f"invalid memory {memory!r}; give a size such as 4GB")
     try:
         connection = duckdb.connect(
             config={
@@ -172,7 +174,7 @@ def _connected(results: Path, memory: str, spill: Path) -> duckdb.DuckDBPyConnec
             }
         )
     except duckdb.Error as error:
-        raise QueryError(f"memory {memory!r} is not understood: {_first_line(error)}") from None
+        raise QueryError(f"invalid memory {memory!r}: {_first_line(error)}") from None
     try:
         connection.execute("set TimeZone = 'UTC'")
         connection.execute(f"attach {quoted(str(results))} as results (read_only)")
@@ -187,7 +189,7 @@ def _connected(results: Path, memory: str, spill: Path) -> duckdb.DuckDBPyConnec
 
 @contextmanager
 def _in_time(connection: duckdb.DuckDBPyConnection, timeout_s: float) -> Iterator[None]:
-    """Interrupt what still runs after a while, and say that this was why."""
+    """Interrupt a query that runs too long, and report the timeout as the cause."""
     late = threading.Event()
 
     def end() -> None:
@@ -202,7 +204,7 @@ def _in_time(connection: duckdb.DuckDBPyConnection, timeout_s: float) -> Iterato
     except (QueryError, KeyboardInterrupt, RuntimeError, duckdb.Error):
         if late.is_set():
             raise QueryError(
-                f"the query took longer than {timeout_s:g} s; ask for less, or give it longer"
+                f"the query took longer than {timeout_s:g} s; narrow it, or allow more time"
                 " with --timeout"
             ) from None
         raise

@@ -59,22 +59,24 @@ def check_question(sql: str) -> None:
     else:
         raise _refused(kind)
     if statement.named_parameters:
-        raise QueryError("a query with parameters ($1, ?) cannot be answered; write the values")
+        raise QueryError(
+            "query parameters ($1, ?) are not supported; write the values in the query"
+        )
 
 
 def _refused(kind: str) -> QueryError:
-    return QueryError(f"{kind} is refused: results are read-only; ask with select or from")
+    return QueryError(f"{kind} not allowed: results are read-only; use SELECT")
 
 
 def _only_statement(sql: str) -> duckdb.Statement:
     try:
         statements = duckdb.extract_statements(sql)
     except duckdb.Error as error:
-        raise QueryError(f"the query is not understood: {error}") from None
+        raise QueryError(f"invalid query: {error}") from None
     if not statements:
-        raise QueryError('no query was given; try "select * from flagged_account limit 20"')
+        raise QueryError('no query given; try "select * from flagged_account limit 20"')
     if len(statements) > 1:
-        raise QueryError(f"one query at a time; got {len(statements)} statements")
+        raise QueryError(f"only one statement per query; got {len(statements)}")
     return statements[0]
 
 

@@ -7,8 +7,8 @@ A stage is retried only after an input/output error: a failed configuration, bal
 validation would fail again. Prefect's result storage is not used, since every stage finds in
 the workspace what is done already.
 
-A run's parameters come from whoever can reach the Prefect API. What they must not say, such as
-the configuration, is no parameter: see `pipelines.service.run_bounds`.
+A run's parameters come from anyone who can reach the Prefect API. What they must not set, such
+as the configuration, is not a parameter: see `pipelines.service.run_bounds`.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ from typing import Annotated, Any, Final
 
 os.environ.setdefault("PREFECT_SERVER_ANALYTICS_ENABLED", "false")
 os.environ.setdefault("DO_NOT_TRACK", "1")
-# A flow that finds no API would start a server of its own, which asks nobody for a secret.
+# Without an API, a flow would start a temporary server that does not require a secret.
 os.environ.setdefault("PREFECT_SERVER_ALLOW_EPHEMERAL_MODE", "false")
 
 import duckdb

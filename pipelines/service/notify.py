@@ -1,7 +1,8 @@
 """Alerts: a sweep failed, a validation suite failed, or the flagged accounts changed.
 
 The target is a URL, to which the message is posted as JSON, or a command, which gets it on
-standard input. A message that cannot be delivered is logged; it never fails a sweep. Addresses and arguments hold tokens, so no event repeats them, nor what a command says.
+standard input. A message that cannot be delivered is logged; it never fails a sweep. URLs and
+arguments may hold tokens, so no event repeats them, or the output of a command.
 """
 
 from __future__ import annotations
@@ -40,14 +41,14 @@ Flagged = dict[tuple[str, str], str]
 
 
 class NotDeliveredError(Exception):
-    """Why a message did not arrive, in words that repeat nothing of the target."""
+    """Why a message did not arrive, without any part of the target."""
 
 
 def noted(loaded: Loaded, said: str | None, run: Callable[[], SweepOutcome]) -> SweepOutcome:
     """Run a sweep; alert the target if it fails, a suite fails, or flagged accounts change.
 
-    The target is what was `said` with the command, else that of the configuration. Somebody who
-    stops a sweep knows it already, and one that finds another at work is no failure.
+    The target is that of the command line (`said`), otherwise of the configuration. No alert
+    for a sweep that was stopped by the user or found another one running.
     """
     target = said or _configured(loaded)
     if target is None:
@@ -71,7 +72,7 @@ def noted(loaded: Loaded, said: str | None, run: Callable[[], SweepOutcome]) -> 
 
 
 def _configured(loaded: Loaded) -> str | None:
-    """The target of the configuration; no command of a file that every user may change."""
+    """The configured target; never a command from a file that every user may change."""
     target = loaded.settings.notify
     if target is not None and not _is_address(target):
         try:
@@ -85,7 +86,7 @@ def _configured(loaded: Loaded) -> str | None:
 def flagged_accounts(results: Path) -> Flagged | None:
     """Recommended meter of each published flagged account, by account and meter.
 
-    None if the results cannot be read: the sweep says so itself, or replaces them.
+    None if the results cannot be read: the sweep reports that itself, or replaces them.
     """
     if not results.is_file():
         return {}

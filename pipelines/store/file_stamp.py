@@ -1,4 +1,4 @@
-"""The files of an export: found by its pattern, sorted, known by the hash of their content."""
+"""The files of an export: found by its pattern, sorted, and identified by content hash."""
 
 from __future__ import annotations
 
@@ -33,8 +33,8 @@ _PARTIAL: Final = (".tmp", ".part", ".partial", ".filepart", ".crdownload", ".sw
 class FileStamp:
     """Size and time of a file: enough to see that it did not change.
 
-    `changed_ns` is the time at which its entry changed: a copy that keeps size and time of
-    modification has another.
+    `changed_ns` is the time of the last change of its entry: a copy that keeps size and
+    modification time has another.
     """
 
     path: Path
@@ -66,10 +66,10 @@ class FileProblem:
 
 @dataclass(frozen=True)
 class ExportPlace:
-    """Where the files of an export lie: a folder or file as it is named, and a pattern in it.
+    """Location of an export's files: a folder or file by name, and a pattern in it.
 
-    Only what the configuration itself writes is a pattern: `*`, `?`, `**`, and `[...]` where
-    no file or folder of just this name is there.
+    Only the text in the configuration is a pattern: `*`, `?`, `**`, and `[...]` unless a file
+    or folder of exactly that name exists.
     """
 
     base: Path
@@ -77,7 +77,7 @@ class ExportPlace:
 
     @classmethod
     def of(cls, folder: Path, written: str) -> ExportPlace:
-        """What a path of the configuration means, taken from a folder."""
+        """Location for a path in the configuration, relative to a folder."""
         base, parts = folder, Path(written).parts
         for done, part in enumerate(parts):
             if _is_pattern(base, part):
@@ -90,11 +90,11 @@ class ExportPlace:
 
 
 def export_paths(place: ExportPlace) -> tuple[list[Path], list[FileProblem]]:
-    """The files that an export names, sorted by path; a folder means every file in it.
+    """The files of an export, sorted by path; a folder means every file in it.
 
     Files still being transferred (`.part`, `.tmp`, hidden ones) are skipped for now.
-    A loop of symbolic links, or a broken link, is a problem of that path only; so is a file
-    that the kernel makes up, such as one of `/proc`, whose reading may never end.
+    A loop of symbolic links, or a broken link, is a problem of that path only; so is a
+    kernel file, such as one in `/proc`, which may have no end.
     """
     files: list[Path] = []
     problems: list[FileProblem] = []

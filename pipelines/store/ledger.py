@@ -110,7 +110,7 @@ def landed_hashes(connection: duckdb.DuckDBPyConnection) -> set[str]:
 
 
 def next_place(connection: duckdb.DuckDBPyConnection) -> int:
-    """The next number in the order in which files were found."""
+    """The next sequence number in the order in which files were found."""
     row = connection.execute(
         "select coalesce(max(place), 0) + 1 from ("
         f"select landed_seq % {TIER} as place from ledger.landed_file "
@@ -195,8 +195,8 @@ def earlier_reading(
 ) -> tuple[str, int] | None:
     """The landed file that a new one replaces, and its place: (file_hash, place).
 
-    It is one of the same content with other settings, of this export or of one that there is
-    no more (`exports` are those there are); or one of this path that broke off.
+    Either the same content with other settings, of this export or of one that no longer exists
+    (`exports` lists the existing ones); or a truncated file of the same path.
     """
     row = connection.execute(
         f"select file_hash, landed_seq % {TIER} from ledger.landed_file "
@@ -217,7 +217,7 @@ def earlier_reading(
 
 
 def generations(connection: duckdb.DuckDBPyConnection) -> dict[str, int]:
-    """How often each content had to be judged again; 0 if not listed."""
+    """How often each content had to be checked again; 0 if not listed."""
     rows = connection.execute("select content_hash, generation from ledger.reading_generation")
     return {content: int(generation) for content, generation in rows.fetchall()}
 

@@ -20,9 +20,9 @@ from rightsize.errors import DamageError, RightsizeError, WorkspaceBusyError
 DEFAULT_MEMORY: Final = "2GB"
 """Leaves the rest of the 4 GiB limit to Python and the reader's buffers."""
 WORK_CURE: Final = (
-    "restore it together with lake/ and rejected/ from a backup. Without one, move it, lake/, "
-    "rejected/ and profile/ away and sweep again: the exports land anew, and the history in "
-    "published/ goes on"
+    "restore it together with lake/ and rejected/ from a backup. Without a backup, move it, "
+    "lake/, rejected/ and profile/ away and run a sweep: the exports are loaded again, and the "
+    "history in published/ is kept"
 )
 _NO_DAMAGE: Final = (
     "No space left",

@@ -13,7 +13,7 @@ from rightsize.wording import with_article
 
 DAYS_PER_YEAR: Final = 365.25
 YOUNG_YEARS: Final = 3
-"""Below it an age is told with a decimal."""
+"""An age below this is shown with one decimal."""
 
 
 @dataclass(frozen=True)

@@ -1,5 +1,5 @@
--- judged_read: every row of the file at hand with the first rule it breaks, if any.
--- grain: one row a read of the file; key: source_line (layout wide: and stamp_at).
+-- judged_read: every row of the current file with the first rule it fails, if any.
+-- grain: one read of the file; key: source_line (layout wide: and stamp_at).
 -- units: as typed_read.
 -- reads: typed_read and the variables of one landing.
 -- why: a read is refused once, by name; the rules and their meanings are listed in

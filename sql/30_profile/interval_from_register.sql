@@ -1,4 +1,4 @@
--- grain: the time between two readings of a meter, by its start; key: meter_id, start_at
+-- grain: the period between two readings of a meter, by its start; key: meter_id, start_at
 -- reads: ranked_reading; appends to landed_read
 -- why: register volumes are differences between readings, with these cases:
 --      rollover  the register goes from the last tenth of its range to the first (digits

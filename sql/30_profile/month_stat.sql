@@ -54,7 +54,7 @@ slots as (
     group by meter_key, interval_min, slot
 ),
 
-neighbour_slots as (
+neighbor_slots as (
     select
         slots.*,
         lead(mean_gpm) over (
@@ -76,11 +76,11 @@ within as (
         sum(count1) as lag1_count,
         sum(count2) as lag2_count,
         sum(count3) as lag3_count,
-        -- how steep the hours of the week are: what swings between days add to a difference
-        -- of neighbours
+        -- slope of the weekly pattern: what day-to-day variation adds to a difference of
+        -- neighbors
         sum((dof + 1) * mean_gpm * mean_gpm) as slot_ss,
         sum((dof + 1) * (mean_gpm - next_gpm) * (mean_gpm - next_gpm)) / 2 as slot_step_ss
-    from neighbour_slots
+    from neighbor_slots
     group by meter_key, interval_min
 ),
 

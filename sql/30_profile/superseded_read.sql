@@ -1,4 +1,4 @@
--- grain: one landed interval read that does not count; key: read_key
+-- grain: one superseded interval read; key: read_key
 -- reads: keyed_read
 -- why: of several reads of one meter and start the one of an export that supersedes the other
 --      counts (100,000,000 of landed_seq a step), then a measured or edited one before an

@@ -47,7 +47,7 @@ last_use as (
     group by meter_id
 ),
 
--- a whole month without registration before the last use tells a seasonal account
+-- a full month without registration before the last use indicates a seasonal account
 idle_before as (
     select
         monthly.meter_id,

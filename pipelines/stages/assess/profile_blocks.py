@@ -30,7 +30,7 @@ _STAT_COLUMNS = (
 
 
 USUAL_RESOLUTION_GAL = 1.0
-"""Step of a register that neither meters.csv nor the reads tell: our convention."""
+"""Register resolution where neither meters.csv nor the reads give one: our convention."""
 
 
 @dataclass(frozen=True)

@@ -15,7 +15,7 @@ from pipelines.store import ledger
 from pipelines.store.file_stamp import FileStamp, content_hash
 
 _READING_VERSION: Final = 2
-"""Raised when the same bytes would land as other reads; every file is then read again."""
+"""Increased when the same bytes would give other reads; all files are then read again."""
 
 
 class Places:

@@ -105,7 +105,7 @@ class _Run:
     landed: set[str]
     generations: dict[str, int]  # how often each content must be read again
     places: Places
-    read_by: dict[str, str]  # what decides how rows are read, by export
+    read_by: dict[str, str]  # hash of all that decides how rows are read, by export
 
 
 def land(
@@ -115,7 +115,7 @@ def land(
 
     A file is identified by its content and its settings: the same bytes under another name
     are skipped; with a changed unit, zone, multiplier or clock they are read again and replace
-    the previous reads. A file keeps the place at which it was first found, whenever it is read.
+    the previous reads. A file keeps its first place in the order, however often it is read.
 
     Raises
     ------
@@ -229,7 +229,7 @@ def _land_one(run: _Run, item: FoundFile) -> LandedFile | FileProblem | None:
         raise  # of the lake; the folder stays and tells the next run what to remove
     except BalanceError:
         raise  # ours, and a reason to stop
-    except Exception as error:  # whatever else it is: of this file, told, and the rest lands
+    except Exception as error:  # any other error: reported for this file; the others are loaded
         outcome = _as_problem(item, error)
     shutil.rmtree(aside, ignore_errors=True)
     return outcome

@@ -68,7 +68,7 @@ class Landed:
 
 
 def land_file(connection: duckdb.DuckDBPyConnection, landing: Landing) -> Landed:
-    """Read a file into Parquet beside the lake; nothing is moved or entered yet.
+    """Read a file into Parquet beside the lake; nothing is moved or recorded yet.
 
     Raises
     ------

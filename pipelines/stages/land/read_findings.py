@@ -89,7 +89,7 @@ def read_findings(
     stuck_files
         Stuck registers found in the same profiles.
     replaced_files
-        What they say of estimates in the place of reads.
+        Estimates that replaced reads, found in the same profiles.
     units
         Units of messages; evidence is in US units.
     """
@@ -247,7 +247,7 @@ def _unlike_finding(accounts: dict[str, str], row: dict[str, Any], words: UnitNa
     times_text = (
         f"{plain_number(times, 3)} times"
         if times >= 1
-        else f"a {plain_number(1 / times, 3)}th of"
+        else f"1/{plain_number(1 / times, 3)} of"
     )
     return _finding(
         accounts,

@@ -141,13 +141,13 @@ def profile(
     """Bring every partition's profile up to date; returns where they lie.
 
     `progress` gets the stage, the number of finished partitions and the total; `cost` the
-    resources used. Without a pool, `workers` threads do the work. Where the
-    count of buckets is given, files of the lake are held against it.
+    resources used. Without a pool, `workers` threads do the work. If the number of buckets is
+    given, lake files are checked against it.
 
     Raises
     ------
     DamageError
-        If a file of the lake is not what its place says.
+        If the content of a lake file does not match its path.
     """
     wanted, storage = partitions(workspace), workspace.storage
     made = set(storage.folders(workspace.profile, _FOLDERS))

@@ -88,9 +88,9 @@ def open_with_history(
         If the publication before cannot be read.
     ContractError
         If it holds a later sweep than `newest`, the one being published, or its history cannot
-        be carried over.
+        be kept.
     OSError
-        If there is no room; nothing is wrong with the publication before.
+        If the disk is full; the previous publication is intact.
     """
     if not previous.exists():
         connection = connect(database)
@@ -112,7 +112,7 @@ def open_with_history(
         with open_held(previous):  # tells if that is what is damaged
             first = str(error).strip().splitlines()[0]
         raise ContractError(
-            f"the history of {previous} cannot be carried over: {first}; it stays as it is"
+            f"the history of {previous} cannot be kept: {first}; the file is unchanged"
         ) from None
     return connection
 

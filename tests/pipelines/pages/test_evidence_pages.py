@@ -92,9 +92,9 @@ def test_a_page_shows_the_numbers_of_the_tables(fleet, tmp_path):
             {"a": account},
         ).fetchone()
     assert f"{gain:+.1f} points" in text
-    assert f"${round(net)}" in text or f"−${-round(net)}" in text
-    assert f"{now:.0f}gal" in text
-    assert f"{3 * DAY_GAL:.0f}gal" in text  # the largest day
+    assert f"${round(net):,}" in text or f"−${-round(net):,}" in text
+    assert f"{now:,.0f}gal" in text
+    assert f"{3 * DAY_GAL:,.0f}gal" in text  # the largest day
 
 
 def test_an_account_that_was_not_assessed_has_a_page_with_its_reason(fleet, tmp_path):
