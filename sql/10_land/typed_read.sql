@@ -4,7 +4,8 @@
 --   otherwise local time of the export's zone; interval_min [min]; peak_gpm [gpm].
 -- reads: raw_read (all text, from the layout's module) and the macros stamp_at,
 --   is_utc_stamp, amount_of, quality_of and gal_of_unit of the export.
--- why: each peak beyond its number is infinite, to be refused. A text is parsed once; the values are checked in 20_validate/judged_read.
+-- why: each text is parsed once; the values are checked in 20_validate/judged_read. A peak too
+--   large for its type is infinite, and so rejected there.
 create or replace temp table typed_read as
 with raw as (from raw_read)
 select

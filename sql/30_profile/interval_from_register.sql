@@ -9,10 +9,10 @@
 --      misread   a reading far out of line between two consistent readings is ignored
 --      stuck     a reading that repeats, then jumps beyond the usual steps by about the usual
 --                volume for that time, was stuck: the jump is the volume of the whole period,
---                a gap with a finding. Where readings are missing before the leap, it
---                must be too much for that time as well
+--                a gap with a finding. If readings are missing before the jump, it must be
+--                more than the usual volume for that time as well
 --      A period longer than the meter's usual one is a 'gap': volume known, flow rates unknown.
---      A volume by difference comes after any interval read of the same time (landed_seq).
+--      An interval read of the same time takes precedence over a difference (landed_seq).
 -- units: registered_gal [gal], interval_min [min]
 insert into landed_read
 with readings as (

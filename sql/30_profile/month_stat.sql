@@ -1,10 +1,9 @@
 -- grain: one meter, month and read interval; key: meter_id, interval_min
 -- reads: meter_key, current_read, deviation, hour_read, day_read, register_step
 -- why: the sums that the inference needs; they add up over months (maxima: the largest). The
---      time of gaps is not covered by reads: days_covered is without it, registered_gal has
---      its volume
--- units: in the names; *_ss [gpm2]; gap_days [d] of gaps whose volume is known; elapsed_days
---      [d] of the local month at its last read
+--      time of gaps is not in days_covered, their volume is in registered_gal
+-- units: in the names; *_ss [gpm2]; gap_days [d] of gaps with known volume; elapsed_days [d] of the
+--      local month at its last read
 create or replace temp table month_stat as
 with volume as (
     select
@@ -116,7 +115,7 @@ days as (
     group by meter_key
 ),
 
--- reads longer than an hour show no hour, but a day that they fill
+-- read intervals longer than an hour give no hourly maximum, but a daily one if they fill a day
 long_days as (
     select
         meter_key,
