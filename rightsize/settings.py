@@ -55,10 +55,10 @@ class Settings(BaseModel):
     @field_validator("*", mode="before")
     @classmethod
     def _is_no_yes_or_no(cls, value: Any, info: ValidationInfo) -> Any:
-        """`true` is no number, though Python counts it as 1."""
+        """`true` is not a number, although Python counts it as 1."""
         annotation = cls.model_fields[str(info.field_name)].annotation
         if _holds_bool(value) and not _takes_bool(annotation):
-            raise ValueError("got yes or no (true, false) where none is meant")
+            raise ValueError("got a boolean (yes, no, true, false), which is not allowed here")
         return value
 
 
@@ -71,7 +71,7 @@ def _holds_bool(value: Any) -> bool:
 
 
 def _takes_bool(annotation: Any) -> bool:
-    """Whether a field, or a model inside it, judges such values itself."""
+    """Whether a field, or a model in it, checks such values itself."""
     if isinstance(annotation, type) and issubclass(annotation, BaseModel):
         return True
     return annotation in (bool, Any) or any(_takes_bool(a) for a in get_args(annotation))

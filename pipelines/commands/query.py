@@ -83,14 +83,14 @@ def run_query(
     to : path, optional
         File to write; otherwise `stream`, or standard output.
     timeout_s : float
-        How long the question may take, its answer written.
+        Time limit for the query and its output.
     memory : str
-        How much memory the database may use, such as `4GB`; beyond it spills to disk.
+        Memory limit of the database, such as `4GB`; larger results spill to disk.
 
     Raises
     ------
     QueryError
-        If nothing is published, the statement is no question, DuckDB refuses it, or it takes
+        If nothing is published, the statement is not a query, DuckDB rejects it, or it takes
         too long.
     """
     check_question(sql)
@@ -129,7 +129,7 @@ def open_results(
 ) -> Iterator[duckdb.DuckDBPyConnection]:
     """A connection that can read the published results and nothing else.
 
-    It spills into a folder of its own, which nobody else can enter and which goes with it:
+    It spills to a temporary folder of its own, which no other user can enter:
     DuckDB lets a locked connection reach the folder that it spills to.
 
     Raises

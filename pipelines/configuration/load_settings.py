@@ -325,7 +325,7 @@ def load(config: Path) -> Loaded:
     folder = path.parent
     if "?" in str(
         (folder / settings.workspace).resolve()
-    ):  # DuckDB takes what follows for options
+    ):  # DuckDB would read the rest as options
         raise ConfigError(f"{path}: workspace: its path must not contain a '?'")
     named = [settings.lake, settings.copy_results_to, *(e.path for e in settings.exports)]
     for url in named:

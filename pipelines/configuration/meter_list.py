@@ -30,7 +30,7 @@ _NUMBERS: Final[dict[str, tuple[float, float]]] = {  # allowed range, lower end 
 }
 _DATES: Final = ("installed_on", "removed_on")
 OPEN_END_FROM: Final = date(2099, 1, 1)
-"""A removal from then on (2099-12-31, 9999-12-31) is no removal: common practice of lists."""
+"""From then on (2099-12-31, 9999-12-31) it means not removed: common practice in lists."""
 _TEXTS: Final = (
     "customer_class",
     "service_kind",
@@ -272,7 +272,7 @@ def _date(name: str) -> pl.Expr:
 
 
 def _removed_on() -> pl.Expr:
-    """The day on which a meter was removed; null for an open end."""
+    """Removal date of a meter; null if it is in service."""
     removed_on = _date("removed_on")
     return pl.when(removed_on < OPEN_END_FROM).then(removed_on)
 

@@ -35,7 +35,7 @@ TIMEOUT_S: Final = 30
 _FIRST_WAIT_S: Final = 1.0
 
 _SECRETS: Final = ("PREFECT_API_AUTH_STRING", "PREFECT_SERVER_API_AUTH_STRING")
-"""Of the environment: what a command that tells somebody has no need of."""
+"""Environment variables that an alert command does not need."""
 
 Flagged = dict[tuple[str, str], str]
 
@@ -78,7 +78,7 @@ def _configured(loaded: Loaded) -> str | None:
         try:
             refuse_open_to_all(loaded.path)
         except ConfigError as error:
-            event("nobody will be notified", level=logging.ERROR, error=str(error))
+            event("alerts are off", level=logging.ERROR, error=str(error))
             return None
     return target
 
@@ -141,7 +141,7 @@ def _deliver(target: str, text: str) -> None:
 
 
 class _NoRedirect(urllib.request.HTTPRedirectHandler):
-    """A redirect is asked again without the message: nobody would have been told."""
+    """No redirects: the new request would not have the message."""
 
     def redirect_request(
         self,
@@ -164,15 +164,15 @@ def _post(address: str, text: str) -> None:
             return
     except urllib.error.HTTPError as error:
         redirect = ", a redirect, which is not followed" if 300 <= error.code < 400 else ""
-        problem = f"the web address answered {error.code}{redirect}"
+        problem = f"the URL returned status {error.code}{redirect}"
     except (http.client.InvalidURL, ValueError):
-        problem = "the web address is not valid"
+        problem = "the URL is not valid"
     except http.client.HTTPException as error:
-        problem = f"the web address gave no proper answer ({type(error).__name__})"
+        problem = f"the URL returned an invalid response ({type(error).__name__})"
     except OSError as error:
         reason = getattr(error, "reason", error)
         why = getattr(reason, "strerror", None) or type(reason).__name__
-        problem = f"the web address did not answer: {why}"
+        problem = f"the URL did not respond: {why}"
     raise NotDeliveredError(problem)
 
 
@@ -193,13 +193,13 @@ def _run(command: str, text: str) -> None:
             stderr=subprocess.DEVNULL,
         )
     except subprocess.TimeoutExpired:
-        problem = f"the command did not end within {TIMEOUT_S} s"
+        problem = f"the command did not finish within {TIMEOUT_S} s"
     except OSError as error:
-        problem = f"the command could not be run: {error.strerror or type(error).__name__}"
+        problem = f"the command could not be started: {error.strerror or type(error).__name__}"
     except ValueError:
-        problem = "the command is not understood: a quote is not closed, or a sign is no text"
+        problem = "invalid command: unclosed quote or invalid character"
     else:
         if done.returncode == 0:
             return
-        problem = f"the command ended with exit code {done.returncode}"
+        problem = f"the command failed with exit code {done.returncode}"
     raise NotDeliveredError(problem)

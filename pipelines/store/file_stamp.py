@@ -127,7 +127,7 @@ def _matching(place: ExportPlace) -> set[Path]:
 
 
 def _below(folder: Path, pattern: tuple[str, ...]) -> Iterator[Path]:
-    """Everything below a folder that matches a pattern, part by part."""
+    """Everything under a folder that matches a pattern, part by part."""
     first, *rest = pattern
     if first == "**":
         for inner in _folders(folder):
@@ -141,13 +141,13 @@ def _below(folder: Path, pattern: tuple[str, ...]) -> Iterator[Path]:
 
 
 def _is_pattern(folder: Path, name: str) -> bool:
-    if "*" in name or "?" in name:  # never the name of one file: it would hide all others
+    if "*" in name or "?" in name:  # never the name of a single file: it would hide all others
         return True
     return glob.has_magic(name) and not os.path.lexists(folder / name)
 
 
 def _named(folder: Path, name: str) -> list[Path]:
-    """Entries of a folder of this name, or whose name matches it; `*` means no hidden ones."""
+    """Entries of a folder with this name or matching it; `*` excludes hidden ones."""
     if not _is_pattern(folder, name):
         return [folder / name] if os.path.lexists(folder / name) else []
     try:
@@ -163,7 +163,7 @@ def _named(folder: Path, name: str) -> list[Path]:
 
 
 def _folders(folder: Path) -> Iterator[Path]:
-    """A folder and all below it, each once, by whatever links it can be reached."""
+    """A folder and all folders under it, each once, links followed."""
     seen: set[tuple[int, int]] = set()
     waiting = [folder]
     while waiting:
@@ -171,7 +171,7 @@ def _folders(folder: Path) -> Iterator[Path]:
         try:
             info = here.stat()
         except OSError:
-            continue  # a link to nowhere
+            continue  # a broken link
         if stat.S_ISDIR(info.st_mode) and (info.st_dev, info.st_ino) not in seen:
             seen.add((info.st_dev, info.st_ino))
             yield here
@@ -179,7 +179,7 @@ def _folders(folder: Path) -> Iterator[Path]:
 
 
 def _kernel_devices() -> frozenset[int]:
-    """Devices of mounted file systems that hold no files but the kernel's own."""
+    """Devices of mounted kernel file systems, which have no regular files."""
     try:
         mounts = Path("/proc/self/mountinfo").read_text(encoding="utf-8", errors="replace")
     except OSError:
@@ -194,7 +194,7 @@ def _kernel_devices() -> frozenset[int]:
 
 
 def is_plain_file(path: Path) -> bool:
-    """Whether a path names a file whose reading ends: no pipe, device or file of the kernel.
+    """Whether a path is a file with an end: not a pipe, device or kernel file.
 
     Raises
     ------

@@ -24,11 +24,11 @@ _TABLES: Final = (
     "10_land/waiting_place", "10_land/clock_bound", "10_land/seen_change",
 )  # fmt: skip
 TIER: Final = 100_000_000
-"""What a place grows by with each export that lies below a file's own (`supersedes`)."""
+"""Added to a file's place for each export that its own supersedes."""
 
 
 ClockBound = tuple[datetime | None, datetime | None]
-"""First time that was refused as of the future, last one of the future that was let pass."""
+"""First time rejected as in the future, and last future time accepted."""
 
 
 @dataclass(frozen=True)
@@ -91,7 +91,7 @@ def _usual_bucket_count(meters: int) -> int:
 
 
 def known_content(connection: duckdb.DuckDBPyConnection) -> dict[str, tuple[FileStamp, str]]:
-    """Stamp and content hash of each path seen before."""
+    """Stamp and content hash of each known path."""
     rows = connection.execute(
         "select path, bytes, modified_ns, coalesce(changed_ns, 0), content_hash "
         "from ledger.seen_path"
@@ -120,7 +120,7 @@ def next_place(connection: duckdb.DuckDBPyConnection) -> int:
 
 
 def waiting_places(connection: duckdb.DuckDBPyConnection) -> dict[tuple[str, str], int]:
-    """Places of files that were found, but could not land yet, by path and export."""
+    """Places of files that were found but could not be loaded yet, by path and export."""
     rows = connection.execute("select path, export_name, place from ledger.waiting_place")
     return {(path, export): int(place) for path, export, place in rows.fetchall()}
 
@@ -128,7 +128,7 @@ def waiting_places(connection: duckdb.DuckDBPyConnection) -> dict[tuple[str, str
 def hold_place(
     connection: duckdb.DuckDBPyConnection, path: str, export_name: str, place: int
 ) -> None:
-    """Keep the place of a file that could not land."""
+    """Keep the place of a file that could not be loaded."""
     connection.execute(
         "insert or ignore into ledger.waiting_place values (?, ?, ?)",
         [path, export_name, place],

@@ -16,7 +16,7 @@ from pipelines.store.file_stamp import ExportPlace
 from rightsize.errors import ConfigError, StoreError
 
 FLEETING: Final = {"memory"}
-"""Kinds of stores that keep nothing."""
+"""Types of stores that lose their content with the process."""
 
 
 def is_url(path: str) -> bool:

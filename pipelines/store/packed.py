@@ -132,9 +132,9 @@ def unpack(path: Path, target: Path) -> Unpacked:
             for chunk in content_chunks(path):
                 if size + len(chunk) > most:
                     raise ConfigError(
-                        f"{path}: unpacks to more than {_MOST_RATIO} times its size "
-                        f"({most / 1e6:,.0f} MB and on), so it is not landed; if it holds "
-                        "reads, unpack it"
+                        f"{path}: expands to more than {_MOST_RATIO} times its size "
+                        f"({most / 1e6:,.0f} MB and more), so it is not loaded; if it has "
+                        "reads, decompress it yourself"
                     )
                 out.write(chunk)
                 lines += chunk.count(b"\n")

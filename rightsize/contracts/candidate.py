@@ -40,7 +40,7 @@ CANDIDATE: Final = Table(
             "names of the constraints it failed; for a feasible meter, why it is not"
             " recommended: odds_of_benefit or less_benefit",
             null="allowed",
-            null_means="the meter to have in service",
+            null_means="the recommended meter",
         ),
         *interval_columns(
             "accuracy",

@@ -53,7 +53,7 @@ MONTH_VOLUME: Final = Table(
     columns=(
         SWEEP_ID,
         ACCOUNT,
-        text("meter_id", "meter that was in service at the account in the month"),
+        text("meter_id", "meter in service at the account in the month"),
         text("month", "local month, YYYY-MM"),
         number("days_covered", "days of reads: intervals with a read, in days", low=0),
         number("registered_gal", "registered volume, including estimates and gaps"),

@@ -74,19 +74,19 @@ def _lower(text: str) -> str:
 
 
 def in_service_since(site: SiteEvidence) -> str:
-    """Since when the meter is in the ground, and its age at the last read; '' if not known."""
+    """Installation date of the meter and its age at the last read; '' if not known."""
     since = site.listed.get("installed_on")
     if not isinstance(since, dt.date):
         return ""
     last = (site.profile or {}).get("last_read_on") or site.provenance.made_at.date()
     years = (last - since).days / DAYS_PER_YEAR
     age = f"{decimal(years, 0)} years" if years >= YOUNG_YEARS else f"{decimal(years, 1)} years"
-    return f"in since {since.isoformat()} ({age})" if years >= 0 else ""
+    return f"installed {since.isoformat()} ({age})" if years >= 0 else ""
 
 
 @dataclass(frozen=True)
 class Term:
-    """One term of a sum of money, or the sum."""
+    """One term of a sum in dollars, or the total."""
 
     name: str
     value: str
@@ -94,8 +94,8 @@ class Term:
 
 
 def net_sum(site: SiteEvidence) -> tuple[Term, ...]:
-    """What the net benefit of a change is made of, in whole dollars that add up as shown."""
-    row = site.recommendation
+    """Terms of the net benefit of a change, in whole dollars that add up as shown."""
+    row, money = site.recommendation, Units(site.units).usd
     cost_usd = row.get("annual_cost_usd_per_year")
     if not (site.is_assessed and site.is_change) or cost_usd is None:
         return ()
@@ -105,18 +105,18 @@ def net_sum(site: SiteEvidence) -> tuple[Term, ...]:
     gain = round(row["revenue_gain_usd_per_year"])
     renewal = round(row.get("renewal_gain_usd_per_year") or 0.0)
     lost = round(min(charge_usd, 0.0))
-    cost = gain - renewal + lost - net  # within two dollars of the cost: what rounding leaves
-    terms = [Term("per year: revenue gain", usd(gain))]
+    cost = gain - renewal + lost - net  # within two dollars of the cost: the rounding
+    terms = [Term("per year: revenue gain", money(gain))]
     if renewal:
-        terms.append(Term("less the gain of like-for-like replacement", usd(-renewal)))
+        terms.append(Term("minus the gain of like-for-like replacement", money(-renewal)))
     if lost:
-        terms.append(Term("base charge", usd(lost)))
+        terms.append(Term("base charge", money(lost)))
     terms += [
-        Term("cost of the change", usd(-cost)),
-        Term("net benefit", usd(net), is_total=True),
+        Term("cost of the change", money(-cost)),
+        Term("net benefit", money(net), is_total=True),
     ]
     if charge_usd >= 1:
-        terms.append(Term("(base charge gained, not counted:", f"{usd(charge_usd)})"))
+        terms.append(Term("(base charge gained, not counted:", f"{money(charge_usd)})"))
     return tuple(terms)
 
 

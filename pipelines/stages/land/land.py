@@ -101,7 +101,7 @@ class _Run:
     work: duckdb.DuckDBPyConnection
     meters: pl.DataFrame
     buckets: int
-    seen: dict[str, tuple[FileStamp, str]]  # stamp and content, by path
+    seen: dict[str, tuple[FileStamp, str]]  # stamp and content hash, by path
     landed: set[str]
     generations: dict[str, int]  # how often each content must be read again
     places: Places
@@ -228,7 +228,7 @@ def _land_one(run: _Run, item: FoundFile) -> LandedFile | FileProblem | None:
     except StoreError:
         raise  # of the lake; the folder stays and tells the next run what to remove
     except BalanceError:
-        raise  # ours, and a reason to stop
+        raise  # a bug of ours: stop
     except Exception as error:  # any other error: reported for this file; the others are loaded
         outcome = _as_problem(item, error)
     shutil.rmtree(aside, ignore_errors=True)

@@ -159,7 +159,7 @@ def _of_estimates(
             message=(
                 f"{row['read_count']:,} measured or edited reads from "
                 f"{row['first_at']:%Y-%m-%d} to {row['last_at']:%Y-%m-%d} (UTC) are replaced "
-                "by estimates: by supersedes of an export, or by longer intervals"
+                "by estimates, because of supersedes or longer intervals"
             ),
             evidence={
                 "read_count": row["read_count"],

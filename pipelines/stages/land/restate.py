@@ -85,7 +85,7 @@ def _files_of(
 def _refused_files_of(
     workspace: Workspace, work: duckdb.DuckDBPyConnection, names: list[str]
 ) -> set[str]:
-    """The landings with refused reads of any of these meters."""
+    """Landed files with rejected reads of any of these meters."""
     files = [str(p) for p in workspace.rejected.glob("*.parquet") if p.name[0] != "."]
     return _holding(work, files, names) if files and names else set()
 
