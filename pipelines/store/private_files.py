@@ -1,8 +1,8 @@
 """The secret of the service's Prefect API, and folders that no other user can change.
 
 Anyone who can call the API can run code as the service's user: Prefect lets a deployment's
-entry point be changed. So the API requires a secret that only that user can read; it goes to the
-server and to runs in their environment, which other users cannot see, never as an argument,
+entry point be changed. So the API requires a secret that only that user can read; it goes to
+the server and to runs in their environment, which other users cannot see, never as an argument,
 which `ps` shows to all.
 """
 

@@ -95,7 +95,7 @@ class Term:
 
 def net_sum(site: SiteEvidence) -> tuple[Term, ...]:
     """Terms of the net benefit of a change, in whole dollars that add up as shown."""
-    row, money = site.recommendation, Units(site.units).usd
+    row = site.recommendation
     cost_usd = row.get("annual_cost_usd_per_year")
     if not (site.is_assessed and site.is_change) or cost_usd is None:
         return ()
@@ -106,17 +106,17 @@ def net_sum(site: SiteEvidence) -> tuple[Term, ...]:
     renewal = round(row.get("renewal_gain_usd_per_year") or 0.0)
     lost = round(min(charge_usd, 0.0))
     cost = gain - renewal + lost - net  # within two dollars of the cost: the rounding
-    terms = [Term("per year: revenue gain", money(gain))]
+    terms = [Term("per year: revenue gain", usd(gain))]
     if renewal:
-        terms.append(Term("minus the gain of like-for-like replacement", money(-renewal)))
+        terms.append(Term("minus the gain of like-for-like replacement", usd(-renewal)))
     if lost:
-        terms.append(Term("base charge", money(lost)))
+        terms.append(Term("base charge", usd(lost)))
     terms += [
-        Term("cost of the change", money(-cost)),
-        Term("net benefit", money(net), is_total=True),
+        Term("cost of the change", usd(-cost)),
+        Term("net benefit", usd(net), is_total=True),
     ]
     if charge_usd >= 1:
-        terms.append(Term("(base charge gained, not counted:", f"{money(charge_usd)})"))
+        terms.append(Term("(base charge gained, not counted:", f"{usd(charge_usd)})"))
     return tuple(terms)
 
 
