@@ -76,7 +76,7 @@ def guarded(command: Callable[P, None]) -> Callable[P, None]:
 
 
 def _of_the_system(error: Exception) -> str | None:
-    """What the machine refused (a disk that is full or read-only, a lock), as one line."""
+    """An operating system error (disk full or read-only, a lock), in one line."""
     if isinstance(error, OSError):
         where = f"{os.fsdecode(error.filename)}: " if error.filename else ""
         return f"{where}{(error.strerror or str(error) or type(error).__name__).lower()}"
@@ -311,10 +311,10 @@ def query(
         bool, typer.Option("--describe", help="list the tables, or the columns of one table")
     ] = False,
     timeout: Annotated[
-        float, typer.Option("--timeout", min=0.1, help="longest that it may take [s]")
+        float, typer.Option("--timeout", min=0.1, help="time limit [s]")
     ] = 300.0,
     memory: Annotated[
-        str, typer.Option("--memory", help="most memory; beyond it spills to disk")
+        str, typer.Option("--memory", help="memory limit; larger results spill to disk")
     ] = "2GB",
 ) -> None:
     """Run read-only SQL on the published results."""

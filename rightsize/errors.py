@@ -36,7 +36,7 @@ class ClusterError(RightsizeError):
 
 
 class DamageError(RightsizeError):
-    """A file of the workspace is not what it was when it was written."""
+    """A file of the workspace has changed since it was written."""
 
 
 class StoreError(RightsizeError, OSError):

@@ -1,6 +1,6 @@
-"""Settings that the trade needs, as frozen models; files are read by the pipelines.
+"""Tariff and thresholds as frozen models; the pipelines read the files.
 
-Domain functions get plain values, never these models' tree.
+Domain functions take plain values, never these models.
 """
 
 from __future__ import annotations
@@ -48,17 +48,17 @@ Money = Annotated[float, Field(ge=0, allow_inf_nan=False)]
 
 
 class Settings(BaseModel):
-    """Base of all settings: frozen, and an unknown key is an error."""
+    """Base of all settings: frozen; an unknown key is an error."""
 
     model_config = ConfigDict(frozen=True, extra="forbid")
 
     @field_validator("*", mode="before")
     @classmethod
     def _is_no_yes_or_no(cls, value: Any, info: ValidationInfo) -> Any:
-        """`true` is no number, though Python counts it as 1."""
+        """`true` is not a number, although Python counts it as 1."""
         annotation = cls.model_fields[str(info.field_name)].annotation
         if _holds_bool(value) and not _takes_bool(annotation):
-            raise ValueError("got yes or no (true, false) where none is meant")
+            raise ValueError("got a boolean (yes, no, true, false), which is not allowed here")
         return value
 
 
@@ -71,18 +71,18 @@ def _holds_bool(value: Any) -> bool:
 
 
 def _takes_bool(annotation: Any) -> bool:
-    """Whether a field, or a model inside it, judges such values itself."""
+    """Whether a field, or a model in it, checks such values itself."""
     if isinstance(annotation, type) and issubclass(annotation, BaseModel):
         return True
     return annotation in (bool, Any) or any(_takes_bool(a) for a in get_args(annotation))
 
 
 class Tier(Settings):
-    """One step of a volumetric rate; the last step has no upper end."""
+    """One tier of a volumetric rate; the last tier has no upper limit."""
 
-    usd_per_kgal: Money = Field(description="price of the water in this step")
+    usd_per_kgal: Money = Field(description="water rate in this tier")
     up_to_gal_per_month: float | None = Field(
-        default=None, gt=0, description="its upper end; the last step has none"
+        default=None, gt=0, description="upper limit of the tier; the last tier has none"
     )
 
     @model_validator(mode="before")
@@ -92,12 +92,14 @@ class Tier(Settings):
 
 
 class ClassRate(Settings):
-    """What a customer class pays for each unit of metered water."""
+    """Water and sewer rates of a customer class."""
 
-    tiers: tuple[Tier, ...] = Field(min_length=1, description="steps that rise, each as below")
-    sewer_usd_per_kgal: Money = Field(0, description="billed on metered water")
+    tiers: tuple[Tier, ...] = Field(
+        min_length=1, description="rate tiers in rising order, each as below"
+    )
+    sewer_usd_per_kgal: Money = Field(0, description="sewer rate, billed on metered water")
     sewer_return_share: Share = Field(
-        1.0, description="share of metered water billed as sewage"
+        1.0, description="share of metered water billed for sewer"
     )
 
     @model_validator(mode="before")
@@ -123,16 +125,21 @@ class ClassRate(Settings):
 
 
 class Tariff(Settings):
-    """Rates that follow water and charges that follow meter size."""
+    """Volumetric rates, and base charges by meter size."""
 
     discount_rate_pct: float = Field(
-        4.0, ge=0, le=30, allow_inf_nan=False, description="of money in later years, real"
+        4.0,
+        ge=0,
+        le=30,
+        allow_inf_nan=False,
+        description="real discount rate (net of inflation)",
     )
     classes: dict[str, ClassRate] = Field(
-        description="rate of each customer class; `default` must be there and serves the rest"
+        description="rates by customer class; `default` is required and applies to classes not"
+        " named"
     )
     fixed_charge_usd_per_month: dict[Annotated[float, Field(gt=0)], Money] = Field(
-        default_factory=dict, description="by nominal meter size [in]"
+        default_factory=dict, description="base charge by nominal meter size [in]"
     )
 
     @model_validator(mode="before")
@@ -164,7 +171,7 @@ class Tariff(Settings):
         return self
 
     def for_class(self, customer_class: str) -> ClassRate:
-        """The rate of a class; `default` where the class is not named."""
+        """The rate of a class, or `default` if the class is not named."""
         return self.classes.get(customer_class, self.classes["default"])
 
 
@@ -183,180 +190,193 @@ _OURS = "our convention"
 
 
 class Thresholds(Settings):
-    """Every limit that a verdict rests on, each with bounds, meaning and source.
+    """Every threshold behind a verdict, each with bounds, meaning and source.
 
     A metric utility may write `spare_head_bar`, `min_size_mm` and `refit_usd_per_mm`, and
-    sizes of the lists of meters as `displacement 25 mm`.
+    sizes in the meter lists as `displacement 25 mm`.
     """
 
     min_days_covered: float = _limit(
-        90, "fewer days than this are not assessed", source=_OURS, ge=1, le=366
+        90, "minimum days of reads for an assessment", source=_OURS, ge=1, le=366
     )
     full_year_days: float = _limit(
         330,
-        "fewer days than this are assessed with the finding part_year",
+        "days of reads below which an account gets the finding part_year",
         source=_OURS,
         ge=1,
         le=366,
     )
     max_estimated_share: float = _limit(
-        0.4, "a larger share of estimated reads is not assessed", source=_OURS, ge=0, le=1
+        0.4, "maximum share of estimated reads for an assessment", source=_OURS, ge=0, le=1
     )
     max_zero_share: float = _limit(
         0.999,
-        "an account that registered nothing more often is not assessed",
+        "maximum share of zero reads for an assessment",
         source=_OURS,
         ge=0,
         le=1,
     )
     window_months: float = _limit(
         12,
-        "trailing months, up to the last read, that a profile rests on",
+        "trailing months, up to the last read, used in a profile",
         source=_OURS,
         ge=1,
         le=36,
     )
     stopped_after_days: float = _limit(
         21,
-        "days without registration, after use, that make a stopped meter",
+        "days of zero registration after use before a meter is reported stopped",
         source=_OURS,
         ge=3,
         le=366,
     )
     low_coverage_share: float = _limit(
         0.9,
-        "share of time with reads below which low_coverage is found",
+        "coverage below which the finding low_coverage is reported",
         source=_OURS,
         ge=0,
         le=1,
     )
     many_estimates_share: float = _limit(
-        0.1, "share of estimates above which many_estimates is found", source=_OURS, ge=0, le=1
+        0.1,
+        "share of estimates above which many_estimates is reported",
+        source=_OURS,
+        ge=0,
+        le=1,
     )
     leak_night_share: float = _limit(
         0.2,
-        "least night flow over mean flow from which a leak is suspected",
+        "minimum night flow over average flow at which a possible leak is reported",
         source=_OURS,
         ge=0,
         le=1,
     )
     min_reads_per_step: float = _limit(
         0.2,
-        "mean registered volume of a day in steps of the register; less is too coarse",
+        "minimum average daily volume, in units of register resolution; below it the register"
+        " is too coarse",
         source=_OURS,
         ge=0,
         le=1000,
     )
     odds_of_benefit: float = _limit(
-        0.75, "odds of a positive net benefit a change must reach", source=_OURS, ge=0.5, le=1
+        0.75,
+        "minimum probability of positive net benefit for a change",
+        source=_OURS,
+        ge=0.5,
+        le=1,
     )
     odds_of_fit: float = _limit(
         0.9,
-        "odds that peak, sustained flow and head loss fit a candidate",
+        "minimum probability that a candidate handles peak, sustained flow and head loss",
         source=_OURS,
         ge=0.5,
         le=1,
     )
     odds_of_undersized: float = _limit(
         0.9,
-        "odds at which the installed meter is called undersized",
+        "probability of overload at which the installed meter is called undersized",
         source=_OURS,
         ge=0.5,
         le=1,
     )
     smoc_margin_share: float = _limit(
-        0.0, "share of SMOC kept free above the peak", source=_OURS, ge=0, le=0.5
+        0.0,
+        "safety margin between peak flow and SMOC, as a share of SMOC",
+        source=_OURS,
+        ge=0,
+        le=0.5,
     )
     continuous_margin_share: float = _limit(
         0.0,
-        "share of the continuous rating kept free above sustained flow",
+        "safety margin between sustained flow and the continuous rating, as a share of it",
         source=_OURS,
         ge=0,
         le=0.5,
     )
     spare_head_psi: float = _limit(
-        20, "head a site can spare where meters.csv does not say", source=_OURS, ge=0, le=100
+        20, "available pressure drop where meters.csv gives none", source=_OURS, ge=0, le=100
     )
     min_size_in: float = _limit(
-        0.625, "smallest meter that local rule allows", source=_OURS, ge=0.5, le=20
+        0.625, "smallest meter size that local rules allow", source=_OURS, ge=0.5, le=20
     )
     logging_cost_usd: float = _limit(
-        150, "cost of a two-week log at a site", source="common practice", ge=0, le=10000
+        150, "cost of a two-week flow log at a site", source="common practice", ge=0, le=10000
     )
     tolerated_not_assessed_share: float = _limit(
         0.2,
-        "a larger share of accounts not assessed ends the sweep with exit code 3",
+        "share of accounts not assessed above which the sweep exits with code 3",
         source=_OURS,
         ge=0,
         le=1,
     )
     tolerated_rejected_share: float = _limit(
         0.0,
-        "a larger share of rejected rows ends the sweep with exit code 3",
+        "share of rejected rows above which the sweep exits with code 3",
         source=_OURS,
         ge=0,
         le=1,
     )
     min_net_benefit_usd_per_year: float = _limit(
-        25, "net benefit from which a change is worth a visit", source=_OURS, ge=0, le=1e6
+        25, "minimum net benefit that justifies a change-out", source=_OURS, ge=0, le=1e6
     )
     near_limit_odds: float = _limit(
         0.75,
-        "odds of overload from which a meter not proven undersized is logged first",
+        "probability of overload above which a meter not proven undersized is logged first",
         source=_OURS,
         ge=0,
         le=1,
     )
     max_sizes_below_line: float = _limit(
         20,
-        "nominal sizes a meter may be smaller than the service line; 20 sets no limit",
+        "maximum nominal sizes below the service line; 20 means no limit",
         source=_OURS,
         ge=0,
         le=20,
     )
     refit_usd_per_in: float = _limit(
         0,
-        "piping and vault work for each inch the size changes; 0 if install_usd covers it",
+        "piping and vault work per inch of size change; 0 if install_usd covers it",
         source=_OURS,
         ge=0,
         le=10000,
     )
     renewal_credit_share: float = _limit(
         1,
-        "share of the avoided replacement in kind credited to a change, by known age",
+        "share of the avoided in-kind replacement credited to a change, if the age is known",
         source=_OURS,
         ge=0,
         le=1,
     )
     demand_elasticity: float = _limit(
         0,
-        "change of demand for a change of what the customer pays per gallon, both in %",
+        "price elasticity of demand: % change in use per % change in price per gallon",
         source=_OURS,
         ge=-2,
         le=0,
     )
     log_resolves_share: float = _limit(
         0.5,
-        "share of the value of perfect knowledge that a two-week log yields",
+        "share of the value of perfect information that a two-week log yields",
         source=_OURS,
         ge=0,
         le=1,
     )
     min_log_value_usd: float = _limit(
         1000,
-        "value of a log, less its cost, from which a site is logged first",
+        "value of a log, net of its cost, above which a site is logged first",
         source=_OURS,
         ge=0,
         le=1e6,
     )
     critical_classes: tuple[CustomerClass, ...] = _policy(
-        ("hospital",), "classes that cannot be without water: a person decides their change"
+        ("hospital",), "classes that cannot be shut off: changes go to engineering review"
     )
     allowed_types: tuple[MeterType, ...] | None = _policy(
         None, "meter types the utility installs, e.g. [displacement, compound]; all if absent"
     )
     allowed_standards: tuple[str, ...] | None = _policy(
-        None, "standards legal for trade here, as the catalogue names them; all if absent"
+        None, "standards approved for billing here, as named in the catalog; all if absent"
     )
     lead_free_list: tuple[str, ...] | None = _policy(
         None,
@@ -364,10 +384,10 @@ class Thresholds(Settings):
         "e.g. ['displacement 1', 'compound 2 high_performance']; all if absent",
     )
     stock_list: tuple[str, ...] | None = _policy(
-        None, "meters kept in stock, written the same way; all if absent"
+        None, "meters kept in stock, in the same format; all if absent"
     )
-    draws: int = Field(40, ge=10, le=1000, description="joint draws per account")
-    seed: int = Field(1, ge=0, description="seed of the joint draws")
+    draws: int = Field(40, ge=10, le=1000, description="Monte Carlo samples per account")
+    seed: int = Field(1, ge=0, description="random seed of the samples")
 
     @model_validator(mode="before")
     @classmethod

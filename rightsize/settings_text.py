@@ -1,4 +1,4 @@
-"""The thresholds as a commented file: every limit with its meaning, bounds and source."""
+"""The thresholds as a commented file: each with its meaning, bounds and source."""
 
 from __future__ import annotations
 
@@ -13,11 +13,11 @@ from rightsize.units.plain_number import plain_number
 
 _WIDTH: Final = 92
 _HEAD: Final = """\
-# Every limit that a verdict rests on, with its default. Copy this file, keep the lines that
-# differ for your utility, and name the copy as `thresholds:` in the configuration. A changed
-# limit re-assesses the fleet from its profiles: no read is landed or profiled again.
+# Every threshold behind a verdict, with its default. Copy this file, keep the lines that differ
+# for your utility, and set `thresholds:` in the configuration to the copy. A changed threshold
+# reassesses the fleet from stored profiles; no reads are landed or profiled again.
 #
-# Written from rightsize/settings.py; a test holds the two together:
+# Generated from rightsize/settings.py; a test keeps the two in step:
 # python -c "from rightsize.settings_text import thresholds_yaml as t; print(t(), end='')"
 """
 
@@ -48,8 +48,10 @@ def _bounds(field: FieldInfo) -> str:
     high = next((m.le for m in field.metadata if hasattr(m, "le")), None)
     if low is None:
         return ""
-    least = plain_number(low)
-    return f"{least} or more" if high is None else f"{least} to {plain_number(high)}"
+    least = plain_number(low, parted=",")
+    return (
+        f"{least} or more" if high is None else f"{least} to {plain_number(high, parted=',')}"
+    )
 
 
 def _yaml(value: Any) -> str:

@@ -1,7 +1,7 @@
 """How sentences name sizes, flows, volumes and money: in the units of the utility.
 
-Reasons, findings and messages are written once, by `Wording`, in the units that the utility's
-tables have; nothing converts a sentence afterwards.
+Reasons, findings and messages are written once, by `Wording`, in the units of the utility's
+tables; sentences are never converted later.
 
 Thousands are set apart as the reader's country writes them: `65,888` with US units, `65 888`
 with metric ones. The space is the narrow one that the SI Brochure, 5.4.4, asks for (from
@@ -11,7 +11,6 @@ Dollars are `$3,619`, a percentage is `97 %`, and no figure is in powers of ten.
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 from typing import Final
 
@@ -19,12 +18,11 @@ import polars as pl
 
 from rightsize.meters.catalogue import Meter, label_of
 from rightsize.units import GAL_PER_M3, GPM_PER_M3H, UnitSystem
+from rightsize.units.plain_number import figure, money, plain_number
 
 MOST_CERTAIN: Final = 0.99
 """No probability is said above this, or below one less it: an account has few joint draws,
 and what every one of them shows is still not certain (our convention)."""
-_MILLIONTH: Final = 1e-6
-_THOUSANDTH: Final = 1e-3
 _WITH_AN: Final = ("8", "11", "18")
 
 
@@ -83,7 +81,7 @@ class Wording(UnitNames):
 
     def flow_text(self, gpm: float) -> str:
         """`flow_figure` of one number."""
-        return significant(gpm * self.flow_per_gpm, parted=self.parted)
+        return plain_number(gpm * self.flow_per_gpm, 3, parted=self.parted)
 
     def flow(self, gpm: pl.Expr) -> pl.Expr:
         """A flow with its unit."""
@@ -106,57 +104,6 @@ def with_article(label: str) -> str:
     """A meter's label with `a` or `an`, as its size is spoken."""
     size = label.split()[0].split(".")[0]
     return f"{'an' if size.startswith('8') or size in _WITH_AN else 'a'} {label}"
-
-
-def figure(value: pl.Expr, *, parted: str = ",") -> pl.Expr:
-    """A figure as text: whole from 100 on, else three significant digits, no trailing `.0`.
-
-    Thousands stand apart; less than a thousandth is rounded to millionths.
-    """
-    rounded = value.round_sig_figs(3)
-    small = rounded.cast(pl.String).str.strip_suffix(".0")
-    tiny = pl.concat_str(
-        pl.when(value < 0).then(pl.lit("-0.")).otherwise(pl.lit("0.")),
-        (rounded.abs() * 1e6)
-        .round(0)
-        .cast(pl.Int64, strict=False)
-        .cast(pl.String)
-        .str.zfill(6),
-    ).str.strip_chars_end("0")
-    return (
-        pl.when(value.abs() >= 100)
-        .then(_whole(value, parted))
-        .when(value.abs() < _MILLIONTH / 2)
-        .then(pl.lit("0"))
-        .when(value.abs() < _THOUSANDTH)
-        .then(tiny)
-        .otherwise(small)
-    )
-
-
-def money(usd: pl.Expr, *, parted: str = ",") -> pl.Expr:
-    """Whole dollars as text."""
-    sign = pl.when(usd.round(0) < 0).then(pl.lit("-$")).otherwise(pl.lit("$"))
-    return pl.concat_str(sign, _whole(usd.abs(), parted))
-
-
-def _whole(value: pl.Expr, parted: str) -> pl.Expr:
-    """A whole number with its thousands apart: marks are set from the right."""
-    digits = value.abs().round(0).cast(pl.Int64, strict=False).cast(pl.String)
-    apart = digits.str.reverse().str.replace_all(r"(\d{3})", "${1}" + parted)
-    sign = pl.when(value <= -0.5).then(pl.lit("-")).otherwise(pl.lit(""))
-    return pl.concat_str(sign, apart.str.strip_suffix(parted).str.reverse())
-
-
-def significant(value: float, digits: int = 3, *, parted: str = ",") -> str:
-    """`figure` of one number, to so many significant digits."""
-    if value == 0:
-        return "0"
-    if abs(value) >= 100:
-        return f"{value:,.0f}".replace(",", parted)
-    places = max(0, digits - 1 - math.floor(math.log10(abs(value))))
-    text = f"{value:.{places}f}"
-    return text.rstrip("0").rstrip(".") if "." in text else text
 
 
 def probability(share: pl.Expr) -> pl.Expr:

@@ -16,26 +16,26 @@ from pipelines.work.bucket_work import Progress as Report
 
 
 def visible(text: str) -> str:
-    """Text whose control characters a terminal shows instead of obeying."""
+    """Text with control characters escaped."""
     return "".join(c if c.isprintable() else repr(c)[1:-1] for c in text)
 
 
 def shown(text: str) -> str:
-    """The same of a text of several lines."""
+    """The same for text of several lines."""
     return "\n".join(visible(line) for line in text.split("\n"))
 
 
 class PlainConsole(Console):
-    """Writes every text as it stands: names of accounts, files and columns may hold anything.
+    """Writes text literally: names of accounts, files and columns may contain anything.
 
-    Nothing in a text is markup, an emoji or a command to the terminal. Style goes by arguments.
+    Nothing in a text is markup, an emoji or a terminal command. Style is set by arguments.
     """
 
     def __init__(self, **options: Any) -> None:
         super().__init__(highlight=False, markup=False, emoji=False, **options)
 
     def render_str(self, text: str, **options: Any) -> Text:
-        """As `Console.render_str`, of what a terminal may be given."""
+        """Like `Console.render_str`, with control characters escaped."""
         return super().render_str(shown(text), **options)
 
 

@@ -185,6 +185,6 @@ def _show_rows(connection: duckdb.DuckDBPyConnection, limit: int) -> None:
 
 
 def _write(connection: duckdb.DuckDBPyConnection, to: Path, limit: int) -> int:
-    """As `query` writes CSV, where no cell is a formula."""
+    """As `query` writes CSV: no cell is a formula."""
     reader = connection.sql(_listing(limit)).to_arrow_reader(_BATCH_ROWS)
     return write_answer(reader, "csv", None, to, sys.stdout)

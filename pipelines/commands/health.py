@@ -163,12 +163,12 @@ def _disk(workspace: Workspace, limits: Limits) -> Check:
 
 
 def _results(workspace: Workspace) -> Check:
-    """Whether what readers see can be read."""
+    """Whether the published results can be read."""
     if not workspace.results.is_file():
-        return Check("results", State.ok, "nothing is published yet")
+        return Check("results", State.ok, "nothing published yet")
     try:
         with open_held(workspace.results):
-            return Check("results", State.ok, "can be read")
+            return Check("results", State.ok, "readable")
     except DamageError as error:
         return Check("results", State.failing, str(error))
 

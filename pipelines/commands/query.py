@@ -83,14 +83,14 @@ def run_query(
     to : path, optional
         File to write; otherwise `stream`, or standard output.
     timeout_s : float
-        How long the question may take, its answer written.
+        Time limit for the query and its output.
     memory : str
-        How much memory the database may use, such as `4GB`; beyond it spills to disk.
+        Memory limit of the database, such as `4GB`; larger results spill to disk.
 
     Raises
     ------
     QueryError
-        If nothing is published, the statement is no question, DuckDB refuses it, or it takes
+        If nothing is published, the statement is not a query, DuckDB rejects it, or it takes
         too long.
     """
     check_question(sql)
@@ -129,7 +129,7 @@ def open_results(
 ) -> Iterator[duckdb.DuckDBPyConnection]:
     """A connection that can read the published results and nothing else.
 
-    It spills into a folder of its own, which nobody else can enter and which goes with it:
+    It spills to a temporary folder of its own, which no other user can enter:
     DuckDB lets a locked connection reach the folder that it spills to.
 
     Raises
@@ -138,7 +138,7 @@ def open_results(
         If there is nothing published or the file is no database.
     """
     if not results.is_file():
-        raise QueryError(f"{results}: nothing is published yet; run a sweep first")
+        raise QueryError(f"{results}: no results yet; run `rightsize sweep` first")
     with spill_folder() as spill:
         connection = _connected(results, memory, spill)
         with interruptible(connection):
@@ -147,12 +147,14 @@ def open_results(
 
 @contextmanager
 def spill_folder() -> Iterator[Path]:
-    """An empty folder while the block runs; in `RIGHTSIZE_SCRATCH` where that is set."""
+    """An empty folder while the block runs; in `RIGHTSIZE_SCRATCH` if that is set."""
     place = os.environ.get("RIGHTSIZE_SCRATCH")
     try:
         spill = Path(tempfile.mkdtemp(prefix="rightsize-query-", dir=place))
     except OSError as error:
-        raise QueryError(f"no room to spill to: {error.strerror}: {error.filename}") from None
+        raise QueryError(
+            f"no temporary folder for the query: {error.strerror}: {error.filename}"
+        ) from None
     try:
         yield spill
     finally:
@@ -161,7 +163,7 @@ def spill_folder() -> Iterator[Path]:
 
 def _connected(results: Path, memory: str, spill: Path) -> duckdb.DuckDBPyConnection:
     if not re.fullmatch(r"(?=.*[1-9])\d+(\.\d+)? ?[kKmMgGtT]i?[bB]", memory):
-        raise QueryError(f"memory {memory!r} is not understood; write it like 4GB")
+        raise QueryError(f"invalid memory {memory!r}; give a size such as 4GB")
     try:
         connection = duckdb.connect(
             config={
@@ -172,7 +174,7 @@ def _connected(results: Path, memory: str, spill: Path) -> duckdb.DuckDBPyConnec
             }
         )
     except duckdb.Error as error:
-        raise QueryError(f"memory {memory!r} is not understood: {_first_line(error)}") from None
+        raise QueryError(f"invalid memory {memory!r}: {_first_line(error)}") from None
     try:
         connection.execute("set TimeZone = 'UTC'")
         connection.execute(f"attach {quoted(str(results))} as results (read_only)")
@@ -187,7 +189,7 @@ def _connected(results: Path, memory: str, spill: Path) -> duckdb.DuckDBPyConnec
 
 @contextmanager
 def _in_time(connection: duckdb.DuckDBPyConnection, timeout_s: float) -> Iterator[None]:
-    """Interrupt what still runs after a while, and say that this was why."""
+    """Interrupt a query that runs too long, and report the timeout as the cause."""
     late = threading.Event()
 
     def end() -> None:
@@ -202,7 +204,7 @@ def _in_time(connection: duckdb.DuckDBPyConnection, timeout_s: float) -> Iterato
     except (QueryError, KeyboardInterrupt, RuntimeError, duckdb.Error):
         if late.is_set():
             raise QueryError(
-                f"the query took longer than {timeout_s:g} s; ask for less, or give it longer"
+                f"the query took longer than {timeout_s:g} s; narrow it, or allow more time"
                 " with --timeout"
             ) from None
         raise

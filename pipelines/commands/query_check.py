@@ -1,8 +1,8 @@
-"""What a question is: one statement that DuckDB's own parser finds to read only.
+"""What counts as a query: one statement that DuckDB's own parser finds read-only.
 
-The statement's type does not tell: a `with` clause may hold a `copy` or an `insert`, and an
-`explain analyze` runs what it explains. So the parsed tree is gone through, and only the kinds
-of nodes that read are let pass.
+The statement's type is not enough: a `with` clause may contain a `copy` or an `insert`, and
+`explain analyze` runs what it explains. So the parsed tree is checked, and only node types that
+read are allowed.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ _READING_NODES: Final = frozenset(
     {"SELECT_NODE", "SET_OPERATION_NODE", "RECURSIVE_CTE_NODE", "CTE_NODE"}
 )
 _RUNNING_FUNCTIONS: Final = frozenset({"query", "json_execute_serialized_sql"})
-"""Table functions that run a text as a statement: what it holds could not be seen here."""
+"""Table functions that run a text as a statement, which cannot be checked here."""
 _WRITING_WORDS: Final = frozenset(
     {
         "copy", "insert", "update", "delete", "merge", "create", "drop", "alter", "truncate",
@@ -33,7 +33,7 @@ _EXPLAIN: Final = re.compile(rf"^{_GAP}*explain\b(?:{_GAP}*analyze\b)?", re.I | 
 
 
 def check_question(sql: str) -> None:
-    """Refuse all but one statement that only asks.
+    """Reject everything but a single read-only statement.
 
     Raises
     ------
@@ -45,9 +45,7 @@ def check_question(sql: str) -> None:
     if kind == "EXPLAIN":
         explained = _EXPLAIN.match(text)
         if explained is None:
-            raise QueryError(
-                "explain is taken as: explain select .., explain analyze select .."
-            )
+            raise QueryError("use explain as: explain select .., explain analyze select ..")
         inner = text[explained.end() :]
         if _only_statement(inner).type.name != "SELECT":
             raise _refused(_only_statement(inner).type.name)
@@ -59,40 +57,42 @@ def check_question(sql: str) -> None:
     else:
         raise _refused(kind)
     if statement.named_parameters:
-        raise QueryError("a query with parameters ($1, ?) cannot be answered; write the values")
+        raise QueryError(
+            "query parameters ($1, ?) are not supported; write the values in the query"
+        )
 
 
 def _refused(kind: str) -> QueryError:
-    return QueryError(f"{kind} is refused: results are read-only; ask with select or from")
+    return QueryError(f"{kind} not allowed: results are read-only; use SELECT")
 
 
 def _only_statement(sql: str) -> duckdb.Statement:
     try:
         statements = duckdb.extract_statements(sql)
     except duckdb.Error as error:
-        raise QueryError(f"the query is not understood: {error}") from None
+        raise QueryError(f"invalid query: {error}") from None
     if not statements:
-        raise QueryError('no query was given; try "select * from flagged_account limit 20"')
+        raise QueryError('no query given; try "select * from flagged_account limit 20"')
     if len(statements) > 1:
-        raise QueryError(f"one query at a time; got {len(statements)} statements")
+        raise QueryError(f"only one statement per query; got {len(statements)}")
     return statements[0]
 
 
 def _check_tree(sql: str) -> None:
-    """Every node of the parsed statement reads, and no function runs a text of its own."""
+    """Check that every node of the parsed statement reads, and no function runs a text."""
     with duckdb.connect() as parser:
         row = parser.execute("select json_serialize_sql(?::varchar)", [sql]).fetchone()
     tree = json.loads(row[0]) if row else {"error": True}
     if tree.get("error"):
-        raise QueryError(f"the query is refused: {tree.get('error_message', 'not a select')}")
+        raise QueryError(f"query not allowed: {tree.get('error_message', 'not a select')}")
     for node in _nodes(tree):
         kind = node.get("type")
         if isinstance(kind, str) and kind.endswith("_NODE") and kind not in _READING_NODES:
             raise _refused(kind.removesuffix("_NODE").removesuffix("_QUERY"))
         if str(node.get("function_name")).lower() in _RUNNING_FUNCTIONS:
             raise QueryError(
-                f"{node['function_name']}() is refused: the text that it runs cannot be looked"
-                " at; write the query itself"
+                f"{node['function_name']}() is not allowed: the text that it runs cannot be"
+                " checked; write the query itself"
             )
 
 
@@ -108,13 +108,13 @@ def _nodes(tree: Any) -> Iterator[dict[str, Any]]:
 
 
 def _check_words(sql: str) -> None:
-    """A pivot has no tree to be looked at, so no word in it may be one that writes."""
+    """A pivot has no tree to check, so it must not contain a keyword that writes."""
     starts = [start for start, _ in duckdb.tokenize(sql)]
     for start, end in zip(starts, [*starts[1:], len(sql)], strict=True):
         word = re.match(r"\w*", sql[start:end])
         said = word[0].lower() if word else ""
         if said in _WRITING_WORDS | _RUNNING_FUNCTIONS:
             raise QueryError(
-                f"{said} is refused in a pivot; if it names a column or an alias, put it into"
+                f"{said} is not allowed in a pivot; if it is a column or an alias, put it in"
                 " double quotes"
             )

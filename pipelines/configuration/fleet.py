@@ -48,7 +48,7 @@ def load_fleet(loaded: Loaded) -> Fleet:
     catalogue = load_catalogue(loaded.file(named.catalogue) if named.catalogue else None)
     if unknown := unknown_names(catalogue.meters, loaded.thresholds):
         raise ConfigError(
-            f"{loaded.file(named.thresholds or 'thresholds')}: the catalogue does not know "
+            f"{loaded.file(named.thresholds or 'thresholds')}: not in the catalog: "
             f"{', '.join(unknown)}; write type and size, such as 'displacement 1'"
         )
     priors = load_priors(loaded.file(named.priors) if named.priors else None)
@@ -100,8 +100,8 @@ def in_service(fleet: Fleet, *, as_of: dt.date) -> pl.DataFrame:
     """
     if fleet.meters.frame["removed_on"].null_count() == 0:
         raise ConfigError(
-            f"{fleet.meters_path}: no meter is in service: every one of "
-            f"{fleet.meters.frame.height} has a removed_on"
+            f"{fleet.meters_path}: no meter in service: all "
+            f"{fleet.meters.frame.height} have a removed_on date"
         )
     current = fleet.meters.frame.filter(pl.col("removed_on").is_null()).with_columns(
         age_years=(pl.lit(as_of) - pl.col("installed_on")).dt.total_days() / 365.25,

@@ -30,7 +30,7 @@ class ExportSettings(Settings):
 
     name: str = Field(min_length=1, description="shown in messages and results; must be unique")
     path: str = Field(
-        description="file, folder or glob, relative to the configuration; or a URL such as"
+        description="file, folder or glob, relative to the configuration, or a URL such as"
         " s3://..."
     )
     layout: Layout = Field("interval", description="how the file is organized; see *layouts*")
@@ -106,9 +106,8 @@ class SweepSettings(Settings):
     notify: str | None = Field(
         default=None,
         min_length=1,
-        description="told when a sweep fails, a suite fails or the flagged list changes: a web"
-        " address (JSON is posted) or a command (JSON on its standard input); `--notify` goes"
-        " before it",
+        description="alerts if a sweep fails, a suite fails or the flagged list changes: a URL"
+        " (JSON by POST) or a command (JSON on standard input); `--notify` overrides it",
     )
     failed_suite: Literal["warn", "stop"] = Field(
         "warn",
@@ -167,24 +166,24 @@ class SweepSettings(Settings):
     def _names_differ(self) -> SweepSettings:
         names = [e.name for e in self.exports]
         if len(set(names)) != len(names):
-            raise ValueError(f"exports must have different names; got {names}")
+            raise ValueError(f"each export needs its own name; got {names}")
         for export in self.exports:
             unknown = [n for n in export.supersedes if n not in names]
             if unknown:
                 raise ValueError(
-                    f"export {export.name!r} supersedes {unknown[0]!r}, which is no export; "
-                    f"there are: {', '.join(names)}"
+                    f"export {export.name!r} supersedes an unknown export {unknown[0]!r}; "
+                    f"exports: {', '.join(names)}"
                 )
             self.tier(export.name)
         return self
 
     def tier(self, name: str, *, above: tuple[str, ...] = ()) -> int:
-        """How many exports lie below one, each superseded by the next.
+        """Number of exports below this one, each superseded by the next.
 
         Raises
         ------
         ValueError
-            If an export supersedes itself, by whatever way round.
+            If an export supersedes itself, directly or through others.
         """
         if name in above:
             raise ValueError(f"export {name!r} supersedes itself")
@@ -192,7 +191,7 @@ class SweepSettings(Settings):
         return max((self.tier(n, above=(*above, name)) + 1 for n in below), default=0)
 
     def document(self) -> dict[str, Any]:
-        """All that results may rest on, as JSON: not the lake's place, nor who is told."""
+        """Every setting that affects results, as JSON: without the lake location and alerts."""
         return self.model_dump(mode="json", exclude={"lake", "notify"})
 
 
@@ -222,7 +221,7 @@ class Loaded(Settings):
         return (self.folder / relative).resolve()
 
     def export_place(self, export: ExportSettings) -> ExportPlace:
-        """Where an export's files lie; of one in an object store, where its copies do."""
+        """Location of an export's files; for an object store, of its local copies."""
         if not is_url(export.path):
             return ExportPlace.of(self.folder, export.path)
         return copied_as(self.workspace_root / "fetched", export.path)
@@ -326,10 +325,8 @@ def load(config: Path) -> Loaded:
     folder = path.parent
     if "?" in str(
         (folder / settings.workspace).resolve()
-    ):  # DuckDB takes what follows for options
-        raise ConfigError(
-            f"{path}: workspace: no folder of its path may hold a '?' in its name"
-        )
+    ):  # DuckDB would read the rest as options
+        raise ConfigError(f"{path}: workspace: its path must not contain a '?'")
     named = [settings.lake, settings.copy_results_to, *(e.path for e in settings.exports)]
     for url in named:
         if url is not None and is_url(url):

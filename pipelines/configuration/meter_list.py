@@ -30,7 +30,7 @@ _NUMBERS: Final[dict[str, tuple[float, float]]] = {  # allowed range, lower end 
 }
 _DATES: Final = ("installed_on", "removed_on")
 OPEN_END_FROM: Final = date(2099, 1, 1)
-"""A removal from then on (2099-12-31, 9999-12-31) is no removal: common practice of lists."""
+"""From then on (2099-12-31, 9999-12-31) it means not removed: common practice in lists."""
 _TEXTS: Final = (
     "customer_class",
     "service_kind",
@@ -46,16 +46,16 @@ COLUMNS: Final[dict[str, str]] = {
     "meter_id": "meter ID, as in the reads",
     "meter_type": f"one of {', '.join(METER_TYPES)}",
     "size_in": "nominal size [in]: `0.75`, `3/4`, `1-1/2`, `5/8x3/4` (the meter's own first)",
-    "installed_on": "date such as 2021-04-30; a change-out is two rows with dates that meet",
+    "installed_on": "date such as 2021-04-30; a change-out is two rows with adjoining dates",
     "removed_on": "date; empty, or 2099 and later, while the meter is in service",
-    "customer_class": "one of ours, or a code of `class_codes`",
+    "customer_class": "one of the classes below, or a code from `class_codes`",
     "service_kind": f"one of {', '.join(k for k in SERVICE_KINDS if k)}; domestic if empty",
-    "resolution": "smallest step of the register, multiplier included; the reads' own if empty",
-    "resolution_unit": f"of `resolution`, one of {', '.join(GAL_PER_UNIT)}; gal if empty",
-    "multiplier": "what this meter's amounts are to be multiplied by; 1 if empty",
-    "register_digits": "dials of this register, before the export's",
-    "service_line_in": "size of the service line [in]",
-    "spare_head_psi": "head that the site can spare [psi]; the threshold's if empty",
+    "resolution": "register resolution, multiplier included; the reads' own if empty",
+    "resolution_unit": f"unit of `resolution`, one of {', '.join(GAL_PER_UNIT)}; gal if empty",
+    "multiplier": "multiplier for this meter's reads; 1 if empty",
+    "register_digits": "digits of this register; overrides the export's",
+    "service_line_in": "service line size [in]",
+    "spare_head_psi": "available pressure drop at the site [psi]; the threshold if empty",
     "floor_area_ft2": "floor area served [ft2]",
     "grade": "catalog grade, if a type and size has several",
     "is_critical": "yes or no: changes for critical customers go to engineering review",
@@ -272,7 +272,7 @@ def _date(name: str) -> pl.Expr:
 
 
 def _removed_on() -> pl.Expr:
-    """The day on which a meter was removed; null for an open end."""
+    """Removal date of a meter; null if it is in service."""
     removed_on = _date("removed_on")
     return pl.when(removed_on < OPEN_END_FROM).then(removed_on)
 

@@ -28,14 +28,14 @@ from pipelines.configuration.load_settings import Loaded
 from pipelines.work.observe import event
 
 TAG: Final = "rightsize"
-"""Of all runs; a second tag is the path of their configuration."""
+"""Tag of all runs; a second tag is the path of their configuration."""
 _AT_WORK: Final = [StateType.RUNNING, StateType.PENDING, StateType.CANCELLING]
 YOUNG_S: Final = 30
 """Time a run may take before it locks the workspace."""
 
 
 def tags(config: Path) -> list[str]:
-    """Of the deployments of one configuration; their runs have them too."""
+    """Tags of the deployments of one configuration, and of their runs."""
     return [TAG, str(config)]
 
 

@@ -32,7 +32,7 @@ if TYPE_CHECKING:
 
 NIGHTLY: Final = "0 2 * * *"
 MONTHLY: Final = "0 4 2 * *"
-"""The second: the last day of a month comes in with the first night after it."""
+"""On the 2nd: reads of the last day of a month arrive in the first night after it."""
 _ASK_S: Final = 10
 _QUIET: Final = {"PREFECT_SERVER_ANALYTICS_ENABLED": "false", "DO_NOT_TRACK": "1"}
 
@@ -95,12 +95,12 @@ def serve_forever(
     notify: str | None = None,
     **options: Any,
 ) -> None:
-    """Serve until stopped. One run at a time: a second waits for the first to end.
+    """Serve until stopped. Runs one at a time: a second one waits.
 
     Raises
     ------
     ConfigError
-        If every user of this machine may change the configuration or the workspace.
+        If every user of this host can change the configuration or the workspace.
     """
     refuse_open_to_all(loaded.path, loaded.workspace.root)
     RunBounds(loaded.path, scheduler, notify).put()
@@ -120,8 +120,8 @@ def serve_forever(
 def prefect_api(home: Path, port: int | None = None) -> Iterator[str]:
     """The configured Prefect API, or a server on localhost while the block runs.
 
-    That server forgets runs after 90 days: its database would grow for ever otherwise. It
-    answers only who knows its secret, and lets no page of another origin read its answers.
+    That server deletes runs after 90 days, so that its database does not grow forever. It
+    requires the secret, and lets no page of another origin read its answers.
     """
     configured = os.environ.get("PREFECT_API_URL")
     if configured:
@@ -150,22 +150,22 @@ def prefect_api(home: Path, port: int | None = None) -> Iterator[str]:
 
 
 def _tell_if_open(url: str) -> None:
-    """A Prefect API of the operator's that answers everybody is worth a warning."""
+    """Warn if the operator's own Prefect API does not require a secret."""
     request = urllib.request.Request(
         f"{url}/deployments/count", data=b"{}", headers={"Content-Type": "application/json"}
     )
     try:
         with urllib.request.urlopen(request, timeout=_ASK_S):
             event(
-                "the Prefect API asks for no secret: whoever reaches it can run any command as"
-                " this user; start its server with PREFECT_SERVER_API_AUTH_STRING",
+                "the Prefect API requires no secret: anyone who can reach it can run any command"
+                " as this user; start its server with PREFECT_SERVER_API_AUTH_STRING",
                 level=logging.WARNING,
             )
     except (OSError, http.client.HTTPException, ValueError):
-        return  # it asks, or does not answer: the client will say
+        return  # it does, or does not answer: the client reports that
 
 
 def _own_code_only() -> None:
-    """The processes that this one starts look for no code in the folder they start in."""
+    """Child processes must not load code from their working directory."""
     if Path.cwd() != Path(__file__).resolve().parents[2]:  # else it is where our code lies
         os.environ["PYTHONSAFEPATH"] = "1"

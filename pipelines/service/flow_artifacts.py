@@ -101,7 +101,7 @@ def _rows(outcome: SweepOutcome, name: str) -> list[dict[str, Any]]:
 
 
 def _plain(text: str) -> str:
-    """Text in which Markdown finds no marks."""
+    """Text with Markdown characters escaped."""
     return re.sub(r"([^\w\s])", r"\\\1", " ".join(text.split()))
 
 

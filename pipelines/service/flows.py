@@ -3,12 +3,12 @@
 Each flow runs the stages of `pipelines.sweep.stages`, one task per stage, and the bucket work
 as some tens of tasks, never one per account. What a stage does is defined there.
 
-A stage is tried again only after an error of input or output: a configuration, a balance or a
-validation that failed fails again. Nothing needs Prefect's result storage, since every stage
-finds in the workspace what is done already.
+A stage is retried only after an input/output error: a failed configuration, balance or
+validation would fail again. Prefect's result storage is not used, since every stage finds in
+the workspace what is done already.
 
-A run's parameters come from whoever can reach the Prefect API. What they must not say, such as
-the configuration, is no parameter: see `pipelines.service.run_bounds`.
+A run's parameters come from anyone who can reach the Prefect API. What they must not set, such
+as the configuration, is not a parameter: see `pipelines.service.run_bounds`.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ from typing import Annotated, Any, Final
 
 os.environ.setdefault("PREFECT_SERVER_ANALYTICS_ENABLED", "false")
 os.environ.setdefault("DO_NOT_TRACK", "1")
-# A flow that finds no API would start a server of its own, which asks nobody for a secret.
+# Without an API, a flow would start a temporary server that does not require a secret.
 os.environ.setdefault("PREFECT_SERVER_ALLOW_EPHEMERAL_MODE", "false")
 
 import duckdb
@@ -63,7 +63,7 @@ Workers = Annotated[int, Field(ge=1)]
 
 @flow(name="nightly", timeout_seconds=NIGHTLY_TIMEOUT_S)
 def nightly(workers: Workers | None = None) -> State[Any] | str:
-    """New files only: land them, profile what they touch, publish if anything changed."""
+    """New files only: load them, update their profiles, publish if anything changed."""
     return _sweep(SweepOrder(kind="nightly"), workers)
 
 

@@ -1,8 +1,8 @@
 """Alerts: a sweep failed, a validation suite failed, or the flagged accounts changed.
 
-The target is a web address, to which the message is posted as JSON, or a command, which gets it
-on its standard input. A message that cannot be delivered is an event in the log; it never fails
-a sweep. Addresses and arguments hold tokens, so no event repeats them, nor what a command says.
+The target is a URL, to which the message is posted as JSON, or a command, which gets it on
+standard input. A message that cannot be delivered is logged; it never fails a sweep. URLs and
+arguments may hold tokens, so no event repeats them, or the output of a command.
 """
 
 from __future__ import annotations
@@ -35,20 +35,20 @@ TIMEOUT_S: Final = 30
 _FIRST_WAIT_S: Final = 1.0
 
 _SECRETS: Final = ("PREFECT_API_AUTH_STRING", "PREFECT_SERVER_API_AUTH_STRING")
-"""Of the environment: what a command that tells somebody has no need of."""
+"""Environment variables that an alert command does not need."""
 
 Flagged = dict[tuple[str, str], str]
 
 
 class NotDeliveredError(Exception):
-    """Why a message did not arrive, in words that repeat nothing of the target."""
+    """Why a message did not arrive, without any part of the target."""
 
 
 def noted(loaded: Loaded, said: str | None, run: Callable[[], SweepOutcome]) -> SweepOutcome:
-    """Run a sweep; tell the target if it fails, a suite fails, or the flagged list changes.
+    """Run a sweep; alert the target if it fails, a suite fails, or flagged accounts change.
 
-    The target is what was `said` with the command, else that of the configuration. Somebody who
-    stops a sweep knows it already, and one that finds another at work is no failure.
+    The target is that of the command line (`said`), otherwise of the configuration. No alert
+    for a sweep that was stopped by the user or found another one running.
     """
     target = said or _configured(loaded)
     if target is None:
@@ -72,21 +72,21 @@ def noted(loaded: Loaded, said: str | None, run: Callable[[], SweepOutcome]) -> 
 
 
 def _configured(loaded: Loaded) -> str | None:
-    """The target of the configuration; no command of a file that every user may change."""
+    """The configured target; never a command from a file that every user may change."""
     target = loaded.settings.notify
     if target is not None and not _is_address(target):
         try:
             refuse_open_to_all(loaded.path)
         except ConfigError as error:
-            event("nobody will be notified", level=logging.ERROR, error=str(error))
+            event("alerts are off", level=logging.ERROR, error=str(error))
             return None
     return target
 
 
 def flagged_accounts(results: Path) -> Flagged | None:
-    """What the published list of flagged accounts asks for, by account and meter.
+    """Recommended meter of each published flagged account, by account and meter.
 
-    None if the results cannot be read: the sweep says so itself, or replaces them.
+    None if the results cannot be read: the sweep reports that itself, or replaces them.
     """
     if not results.is_file():
         return {}
@@ -99,7 +99,7 @@ def flagged_accounts(results: Path) -> Flagged | None:
 
 
 def flagged_change(before: Flagged | None, after: Flagged | None) -> dict[str, list[str]]:
-    """Accounts that came onto the list, left it, or have another meter to install now."""
+    """Accounts added to the list, removed, or with another recommended meter."""
     if before is None or after is None:
         return {}
     change = {
@@ -113,7 +113,7 @@ def flagged_change(before: Flagged | None, after: Flagged | None) -> dict[str, l
 
 
 def send(target: str, message: dict[str, Any]) -> bool:
-    """Deliver a message; tries again with back-off. Whether it was delivered."""
+    """Deliver a message, with retries and back-off; returns whether it was delivered."""
     subject = message["subject"]
     for attempt in range(TRIES):
         try:
@@ -141,7 +141,7 @@ def _deliver(target: str, text: str) -> None:
 
 
 class _NoRedirect(urllib.request.HTTPRedirectHandler):
-    """A redirect is asked again without the message: nobody would have been told."""
+    """No redirects: the new request would not have the message."""
 
     def redirect_request(
         self,
@@ -164,15 +164,15 @@ def _post(address: str, text: str) -> None:
             return
     except urllib.error.HTTPError as error:
         redirect = ", a redirect, which is not followed" if 300 <= error.code < 400 else ""
-        problem = f"the web address answered {error.code}{redirect}"
+        problem = f"the URL returned status {error.code}{redirect}"
     except (http.client.InvalidURL, ValueError):
-        problem = "the web address is not valid"
+        problem = "the URL is not valid"
     except http.client.HTTPException as error:
-        problem = f"the web address gave no proper answer ({type(error).__name__})"
+        problem = f"the URL returned an invalid response ({type(error).__name__})"
     except OSError as error:
         reason = getattr(error, "reason", error)
         why = getattr(reason, "strerror", None) or type(reason).__name__
-        problem = f"the web address did not answer: {why}"
+        problem = f"the URL did not respond: {why}"
     raise NotDeliveredError(problem)
 
 
@@ -193,13 +193,13 @@ def _run(command: str, text: str) -> None:
             stderr=subprocess.DEVNULL,
         )
     except subprocess.TimeoutExpired:
-        problem = f"the command did not end within {TIMEOUT_S} s"
+        problem = f"the command did not finish within {TIMEOUT_S} s"
     except OSError as error:
-        problem = f"the command could not be run: {error.strerror or type(error).__name__}"
+        problem = f"the command could not be started: {error.strerror or type(error).__name__}"
     except ValueError:
-        problem = "the command is not understood: a quote is not closed, or a sign is no text"
+        problem = "invalid command: unclosed quote or invalid character"
     else:
         if done.returncode == 0:
             return
-        problem = f"the command ended with exit code {done.returncode}"
+        problem = f"the command failed with exit code {done.returncode}"
     raise NotDeliveredError(problem)

@@ -1,6 +1,6 @@
-"""What a flow's run cannot be told by its parameters: configuration, scheduler, alerts.
+"""What a run's parameters cannot set: configuration, scheduler, alerts.
 
-Each of the three leads to code: a configuration names a command for alerts and files to write,
+Each of the three can run code: a configuration names an alert command and files to write,
 an alert may be a command, and with a Dask scheduler pickled objects are exchanged. They come
 from the environment in which the run's process is started, which is the operator's: `schedule`
 sets it for the runs it serves, a worker of a pool is started with it.
@@ -22,14 +22,14 @@ NOTIFY: Final = "RIGHTSIZE_NOTIFY"
 
 @dataclass(frozen=True)
 class RunBounds:
-    """Of every run of one service."""
+    """Settings of every run of one service."""
 
     config: Path
     scheduler: str | None = None
     notify: str | None = None
 
     def put(self) -> None:
-        """Into the environment of this process, which those that it starts inherit."""
+        """Set the environment of this process, which child processes inherit."""
         said = {CONFIG: str(self.config), SCHEDULER: self.scheduler, NOTIFY: self.notify}
         for name, value in said.items():
             if value is None:
@@ -39,17 +39,17 @@ class RunBounds:
 
 
 def run_bounds() -> RunBounds:
-    """Of this process.
+    """Settings of this process.
 
     Raises
     ------
     ConfigError
-        If its environment names no configuration.
+        If its environment has no configuration.
     """
     config = os.environ.get(CONFIG)
     if not config:
         raise ConfigError(
-            f"the environment names no configuration: start the worker with {CONFIG} set to "
+            f"no configuration in the environment: start the worker with {CONFIG} set to "
             "the path of the utility's sweep.yaml"
         )
     scheduler, notify = os.environ.get(SCHEDULER), os.environ.get(NOTIFY)

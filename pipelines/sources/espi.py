@@ -43,8 +43,8 @@ _DIAL: Final = (1, 2, 3, 9)  # readings of a register: volumes by difference
 _DELTA: Final = (0, 4)  # volumes of intervals; 0 and absent mean not stated
 _REVERSE: Final = 19
 _BATCH: Final = 50_000
-_MOST_INTEGER: Final = 10**12  # times the readings of a block it fits into 64 bits
-_MOST_POWER: Final = 15  # UnitMultiplierKind goes from -12 to 9
+_MOST_INTEGER: Final = 10**12  # fits into 64 bits when multiplied by the readings of a block
+_MOST_POWER: Final = 15  # UnitMultiplierKind ranges from -12 to 9
 
 _READING: Final = pa.schema(
     [
@@ -165,7 +165,7 @@ def _blocks(task: FileTask, feed: _Feed) -> Iterator[list[dict[str, Any]]]:
             f"{task.path}: has a DOCTYPE or entities, which are not allowed: "
             f"{type(error).__name__}"
         ) from None
-    except (LookupError, ValueError, ParseError) as error:  # an encoding that is not known, too
+    except (LookupError, ValueError, ParseError) as error:  # includes unknown encodings
         if not feed.records:
             raise ConfigError(f"{task.path}: invalid XML: {error}") from None
         feed.broken = str(error)
@@ -305,7 +305,7 @@ def _find(element: Element, *path: str) -> str | None:
 
 
 def _integer(text: str | None) -> int | None:
-    """A whole number; one beyond all that the schema means as the greatest that is held."""
+    """An integer; a value beyond the schema's range becomes the largest allowed."""
     try:
         number = int((text or "").strip())
     except ValueError:

@@ -42,7 +42,7 @@ def stage_parquet(connection: duckdb.DuckDBPyConnection, task: FileTask) -> Stag
         If the file lacks a needed column, or the layout is not a table.
     """
     if task.export.layout == "espi":
-        raise ConfigError(f"{task.path}: layout espi is XML, the file is Parquet")
+        raise ConfigError(f"{task.path}: layout espi expects XML, but the file is Parquet")
     source = (
         f"read_parquet({quoted(literal(task.path))}, file_row_number = true, "
         "hive_partitioning = false)"

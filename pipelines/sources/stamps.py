@@ -20,8 +20,8 @@ def stamp_macros(time_format: str | None) -> tuple[str, str]:
 
     `stamp_at` is a timestamp: UTC where `is_utc_stamp` is true, wall clock elsewhere, null
     where the text is no time. The two common writings, `YYYY-MM-DD HH:MM` and with seconds,
-    are told by where their signs stand and cost one cast; anything else goes the longer way.
-    The plain cast of the database would drop an offset without a word, so no other text
+    are recognized by the positions of their separators and cost one cast; anything else takes a
+    slower path. The plain cast of the database would silently drop an offset, so no other text
     reaches it.
     """
     if time_format:

@@ -284,7 +284,7 @@ def _typed_view(task: FileTask, form: _Form, doubtful: list[int], *, has_blanks:
 
 
 def _peak(column: str | None) -> str:
-    """A peak flow as the narrower number that the lake holds; beyond it, infinite."""
+    """A peak flow in the narrower type of the lake; infinite if too large."""
     if column is None:
         return "null::float"
     return (

@@ -112,7 +112,7 @@ def _days(connection: duckdb.DuckDBPyConnection, task: FileTask, cell_count: int
 
     `change` is the first cell of the hour that the clock skips (`change_count` cells of it) or
     shows twice, where the file's cells may follow the clock and not the day; else null. A day
-    beyond the bounds for reads is left out: its cells are refused by its date.
+    out of bounds for reads is left out: its cells are rejected by date.
     """
     info = ZoneInfo(task.zone)
     rows = connection.execute(

@@ -42,7 +42,7 @@ class SweepInputs:
     `service` has account_id and meter_id of every meter to assess; `ledger` one row per landed
     file with the columns of `LEDGER_SCHEMA`; `profile_folders` are the profiles in force, below
     `month=../bucket=..`. `partitions` has a row for each landed file, kind, month and bucket,
-    where they are known. `realised_gain` has the rows of the table of that name, where past
+    if known. `realised_gain` has the rows of the table of that name, if past
     change-outs were verified.
     """
 
@@ -189,12 +189,12 @@ def _parts(connection: duckdb.DuckDBPyConnection, partitions: pl.DataFrame) -> N
     connection.execute(sql_text("60_reconcile/part_balance"))
     _refuse(
         connection,
-        "rows and volume of each file, month and bucket = what landed there (is a file of the"
-        " lake in the place of another? restore lake/ from a backup)",
+        "rows and volume of each file, month and bucket = what landed there (is a lake file in"
+        " the place of another? restore lake/ from a backup)",
         "part_balance where accepted_rows <> used_rows or abs(accepted_gal - used_gal)"
         f" > {VOLUME_TOLERANCE} * greatest(abs(accepted_gal), 1)",
         "'lake/*/month=' || month || '/bucket=' || printf('%02d', bucket) || '/' || file_hash"
-        " || '.parquet: landed ' || accepted_rows || ' rows, in profiles ' || used_rows",
+        " || '.parquet: ' || accepted_rows || ' rows landed, ' || used_rows || ' in profiles'",
     )
 
 

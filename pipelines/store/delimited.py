@@ -22,7 +22,7 @@ from rightsize.errors import ConfigError
 _HEAD_BYTES: Final = 1 << 16
 _KEPT_TEXT: Final = 500
 MAX_LINE_BYTES: Final = 1 << 20
-_HELD: Final = MAX_LINE_BYTES + 1  # of a line: one sign more than it may have
+_HELD: Final = MAX_LINE_BYTES + 1  # of a line: one character more than allowed
 _DELIMITERS: Final = (",", ";", "\t", "|")
 _BOMS: Final = (
     (codecs.BOM_UTF8, "utf-8"),
@@ -188,7 +188,7 @@ def _numbered_lines(path: Path, encoding: str) -> Iterator[tuple[int, bytes | st
 
 
 def _text_lines(text: IO[str]) -> Iterator[str]:
-    """Lines; of one that is too long no more than shows that it is."""
+    """Lines; a line that is too long is cut just beyond the limit."""
     while line := text.readline(_HELD):
         part = line
         while len(part) == _HELD and not part.endswith("\n"):
@@ -197,7 +197,7 @@ def _text_lines(text: IO[str]) -> Iterator[str]:
 
 
 def _byte_lines(handle: IO[bytes]) -> Iterator[bytes]:
-    """Lines; of one that is too long no more than shows that it is."""
+    """Lines; a line that is too long is cut just beyond the limit."""
     rest, mark = b"", codecs.BOM_UTF8
     while chunk := handle.read(MAX_LINE_BYTES):
         chunk, mark = chunk.removeprefix(mark), b""

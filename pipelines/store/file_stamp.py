@@ -1,4 +1,4 @@
-"""The files of an export: found by its pattern, sorted, known by the hash of their content."""
+"""The files of an export: found by its pattern, sorted, and identified by content hash."""
 
 from __future__ import annotations
 
@@ -31,10 +31,10 @@ _PARTIAL: Final = (".tmp", ".part", ".partial", ".filepart", ".crdownload", ".sw
 
 @dataclass(frozen=True)
 class FileStamp:
-    """What the file system says of a file: enough to see that it did not change.
+    """Size and time of a file: enough to see that it did not change.
 
-    `changed_ns` is the time at which its entry changed: a copy that keeps size and time of
-    modification has another.
+    `changed_ns` is the time of the last change of its entry: a copy that keeps size and
+    modification time has another.
     """
 
     path: Path
@@ -66,10 +66,10 @@ class FileProblem:
 
 @dataclass(frozen=True)
 class ExportPlace:
-    """Where the files of an export lie: a folder or file as it is named, and a pattern in it.
+    """Location of an export's files: a folder or file by name, and a pattern in it.
 
-    Only what the configuration itself writes is a pattern: `*`, `?`, `**`, and `[...]` where
-    no file or folder of just this name is there.
+    Only the text in the configuration is a pattern: `*`, `?`, `**`, and `[...]` unless a file
+    or folder of exactly that name exists.
     """
 
     base: Path
@@ -77,7 +77,7 @@ class ExportPlace:
 
     @classmethod
     def of(cls, folder: Path, written: str) -> ExportPlace:
-        """What a path of the configuration means, taken from a folder."""
+        """Location for a path in the configuration, relative to a folder."""
         base, parts = folder, Path(written).parts
         for done, part in enumerate(parts):
             if _is_pattern(base, part):
@@ -90,11 +90,11 @@ class ExportPlace:
 
 
 def export_paths(place: ExportPlace) -> tuple[list[Path], list[FileProblem]]:
-    """The files that an export names, sorted by path; a folder means every file in it.
+    """The files of an export, sorted by path; a folder means every file in it.
 
-    Files that a transfer still writes (`.part`, `.tmp`, hidden ones) are left for later.
-    A loop of symbolic links, or a link to nowhere, is a problem of that path only; so is a file
-    that the kernel makes up, such as one of `/proc`, whose reading may never end.
+    Files still being transferred (`.part`, `.tmp`, hidden ones) are skipped for now.
+    A loop of symbolic links, or a broken link, is a problem of that path only; so is a
+    kernel file, such as one in `/proc`, which may have no end.
     """
     files: list[Path] = []
     problems: list[FileProblem] = []
@@ -127,7 +127,7 @@ def _matching(place: ExportPlace) -> set[Path]:
 
 
 def _below(folder: Path, pattern: tuple[str, ...]) -> Iterator[Path]:
-    """Everything below a folder that matches a pattern, part by part."""
+    """Everything under a folder that matches a pattern, part by part."""
     first, *rest = pattern
     if first == "**":
         for inner in _folders(folder):
@@ -141,13 +141,13 @@ def _below(folder: Path, pattern: tuple[str, ...]) -> Iterator[Path]:
 
 
 def _is_pattern(folder: Path, name: str) -> bool:
-    if "*" in name or "?" in name:  # never the name of one file: it would hide all others
+    if "*" in name or "?" in name:  # never the name of a single file: it would hide all others
         return True
     return glob.has_magic(name) and not os.path.lexists(folder / name)
 
 
 def _named(folder: Path, name: str) -> list[Path]:
-    """Entries of a folder of this name, or whose name matches it; `*` means no hidden ones."""
+    """Entries of a folder with this name or matching it; `*` excludes hidden ones."""
     if not _is_pattern(folder, name):
         return [folder / name] if os.path.lexists(folder / name) else []
     try:
@@ -163,7 +163,7 @@ def _named(folder: Path, name: str) -> list[Path]:
 
 
 def _folders(folder: Path) -> Iterator[Path]:
-    """A folder and all below it, each once, by whatever links it can be reached."""
+    """A folder and all folders under it, each once, links followed."""
     seen: set[tuple[int, int]] = set()
     waiting = [folder]
     while waiting:
@@ -171,7 +171,7 @@ def _folders(folder: Path) -> Iterator[Path]:
         try:
             info = here.stat()
         except OSError:
-            continue  # a link to nowhere
+            continue  # a broken link
         if stat.S_ISDIR(info.st_mode) and (info.st_dev, info.st_ino) not in seen:
             seen.add((info.st_dev, info.st_ino))
             yield here
@@ -179,7 +179,7 @@ def _folders(folder: Path) -> Iterator[Path]:
 
 
 def _kernel_devices() -> frozenset[int]:
-    """Devices of mounted file systems that hold no files but the kernel's own."""
+    """Devices of mounted kernel file systems, which have no regular files."""
     try:
         mounts = Path("/proc/self/mountinfo").read_text(encoding="utf-8", errors="replace")
     except OSError:
@@ -194,7 +194,7 @@ def _kernel_devices() -> frozenset[int]:
 
 
 def is_plain_file(path: Path) -> bool:
-    """Whether a path names a file whose reading ends: no pipe, device or file of the kernel.
+    """Whether a path is a file with an end: not a pipe, device or kernel file.
 
     Raises
     ------

@@ -72,8 +72,8 @@ def _noted(path: Path) -> dict[str, Any]:
         return {}
     except ValueError:
         raise DamageError(
-            f"{path} is damaged: it says which store holds the lake; restore it from a backup, "
-            "or remove it if the lake lies in the workspace"
+            f"{path} is damaged: it names the object store of the lake; restore it from a "
+            "backup, or remove it if the lake is in the workspace"
         ) from None
     return noted
 

@@ -24,11 +24,11 @@ _TABLES: Final = (
     "10_land/waiting_place", "10_land/clock_bound", "10_land/seen_change",
 )  # fmt: skip
 TIER: Final = 100_000_000
-"""What a place grows by with each export that lies below a file's own (`supersedes`)."""
+"""Added to a file's place for each export that its own supersedes."""
 
 
 ClockBound = tuple[datetime | None, datetime | None]
-"""First time that was refused as of the future, last one of the future that was let pass."""
+"""First time rejected as in the future, and last future time accepted."""
 
 
 @dataclass(frozen=True)
@@ -91,7 +91,7 @@ def _usual_bucket_count(meters: int) -> int:
 
 
 def known_content(connection: duckdb.DuckDBPyConnection) -> dict[str, tuple[FileStamp, str]]:
-    """Stamp and content hash of each path seen before."""
+    """Stamp and content hash of each known path."""
     rows = connection.execute(
         "select path, bytes, modified_ns, coalesce(changed_ns, 0), content_hash "
         "from ledger.seen_path"
@@ -110,7 +110,7 @@ def landed_hashes(connection: duckdb.DuckDBPyConnection) -> set[str]:
 
 
 def next_place(connection: duckdb.DuckDBPyConnection) -> int:
-    """The next number in the order in which files were found."""
+    """The next sequence number in the order in which files were found."""
     row = connection.execute(
         "select coalesce(max(place), 0) + 1 from ("
         f"select landed_seq % {TIER} as place from ledger.landed_file "
@@ -120,7 +120,7 @@ def next_place(connection: duckdb.DuckDBPyConnection) -> int:
 
 
 def waiting_places(connection: duckdb.DuckDBPyConnection) -> dict[tuple[str, str], int]:
-    """Places of files that were found, but could not land yet, by path and export."""
+    """Places of files that were found but could not be loaded yet, by path and export."""
     rows = connection.execute("select path, export_name, place from ledger.waiting_place")
     return {(path, export): int(place) for path, export, place in rows.fetchall()}
 
@@ -128,7 +128,7 @@ def waiting_places(connection: duckdb.DuckDBPyConnection) -> dict[tuple[str, str
 def hold_place(
     connection: duckdb.DuckDBPyConnection, path: str, export_name: str, place: int
 ) -> None:
-    """Keep the place of a file that could not land."""
+    """Keep the place of a file that could not be loaded."""
     connection.execute(
         "insert or ignore into ledger.waiting_place values (?, ?, ?)",
         [path, export_name, place],
@@ -193,10 +193,10 @@ def earlier_reading(
     export_name: str,
     exports: Sequence[str],
 ) -> tuple[str, int] | None:
-    """The landing that a new one replaces, and its place: (file_hash, place).
+    """The landed file that a new one replaces, and its place: (file_hash, place).
 
-    It is one of the same content under other settings, of this export or of one that there is
-    no more (`exports` are those there are); or one of this path that broke off.
+    Either the same content with other settings, of this export or of one that no longer exists
+    (`exports` lists the existing ones); or a truncated file of the same path.
     """
     row = connection.execute(
         f"select file_hash, landed_seq % {TIER} from ledger.landed_file "
@@ -217,13 +217,13 @@ def earlier_reading(
 
 
 def generations(connection: duckdb.DuckDBPyConnection) -> dict[str, int]:
-    """How often each content had to be judged again; 0 where it is not listed."""
+    """How often each content had to be checked again; 0 if not listed."""
     rows = connection.execute("select content_hash, generation from ledger.reading_generation")
     return {content: int(generation) for content, generation in rows.fetchall()}
 
 
 def keep_scales(connection: duckdb.DuckDBPyConnection, meters: Sequence[str]) -> None:
-    """Note multiplier and dials of the meters of a landed file; reads `known_meter`."""
+    """Record multiplier and dials of the meters of a landed file; reads `known_meter`."""
     if not meters:
         return
     connection.register("landed_name", pl.DataFrame({"meter_id": meters}).to_arrow())

@@ -16,7 +16,7 @@ from pipelines.store.file_stamp import ExportPlace
 from rightsize.errors import ConfigError, StoreError
 
 FLEETING: Final = {"memory"}
-"""Kinds of stores that keep nothing."""
+"""Types of stores that lose their content with the process."""
 
 
 def is_url(path: str) -> bool:
@@ -25,7 +25,7 @@ def is_url(path: str) -> bool:
 
 
 def refuse_fleeting(url: str) -> None:
-    """Refuse a store whose content ends with the process.
+    """Reject a store whose content ends with the process.
 
     Raises
     ------
@@ -33,11 +33,11 @@ def refuse_fleeting(url: str) -> None:
         Naming the URL.
     """
     if url.partition("://")[0] in FLEETING:
-        raise ConfigError(f"{url}: such a store is gone with the process that wrote it")
+        raise ConfigError(f"{url}: the content of such a store is lost when the process ends")
 
 
 def copied_as(folder: Path, url: str) -> ExportPlace:
-    """Where the copies of a URL's objects lie; its glob is that of the copies."""
+    """Location of the copies of a URL's objects; a glob becomes the glob of the copies."""
     scheme, _, key = url.partition("://")
     return ExportPlace.of(
         folder, f"{scheme}/{key}*" if key.endswith("/") else f"{scheme}/{key}"

@@ -18,14 +18,14 @@ from rightsize.errors import ConfigError
 
 _CHUNK: Final = 1 << 20
 _PACKED_CHUNK: Final = 1 << 11
-"""Small: what one chunk holds is lost where the stream breaks; and a chunk of zstandard may
-stand for 128 KiB in every four of its bytes, 64 MiB in all."""
+"""Small: one chunk is lost where the stream is damaged; and a chunk of zstandard may expand to
+128 KiB for every four of its bytes, 64 MiB in all."""
 _MOST_RATIO: Final = 1000
-"""Of unpacked to packed bytes. Our convention; a year of hourly zeros of 100 meters comes to 11
-by gzip and to 131 by zstandard at level 19 (measured), a file that is made to fill disks to
-tens of thousands."""
+"""Ratio of uncompressed to compressed bytes. Our convention; a year of hourly zeros of 100
+meters has 11 with gzip and 131 with zstandard at level 19 (measured), a file made to fill disks
+has tens of thousands."""
 _SMALL_BYTES: Final = 1 << 28
-"""So much may be unpacked whatever the ratio: a tiny file of zeros is no danger."""
+"""Allowed whatever the ratio: a tiny file of zeros is harmless."""
 _KEPT_CUT_BYTES: Final = 1 << 12
 _GZIP: Final = b"\x1f\x8b"
 _ZSTD: Final = b"\x28\xb5\x2f\xfd"
@@ -119,7 +119,7 @@ def unpack(path: Path, target: Path) -> Unpacked:
     Raises
     ------
     ConfigError
-        If it unpacks to far more than reads could: such a file is made to fill disks.
+        If it expands to far more than reads could: such a file is made to fill disks.
     OSError
         If the file cannot be read, or the disk is full.
     """
@@ -132,9 +132,9 @@ def unpack(path: Path, target: Path) -> Unpacked:
             for chunk in content_chunks(path):
                 if size + len(chunk) > most:
                     raise ConfigError(
-                        f"{path}: unpacks to more than {_MOST_RATIO} times its size "
-                        f"({most / 1e6:,.0f} MB and on), so it is not landed; if it holds "
-                        "reads, unpack it"
+                        f"{path}: expands to more than {_MOST_RATIO} times its size "
+                        f"({most / 1e6:,.0f} MB and more), so it is not loaded; if it has "
+                        "reads, decompress it yourself"
                     )
                 out.write(chunk)
                 lines += chunk.count(b"\n")

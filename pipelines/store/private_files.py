@@ -1,8 +1,8 @@
-"""The secret of the service's Prefect API, and folders that nobody else may change.
+"""The secret of the service's Prefect API, and folders that no other user can change.
 
-Who can call the API can run any code as the service's user: Prefect lets a deployment's entry
-point be changed. So the API asks for a secret that only that user can read; it goes to the
-server and to runs in their environment, which other users cannot see, never as an argument,
+Anyone who can call the API can run code as the service's user: Prefect lets a deployment's
+entry point be changed. So the API requires a secret that only that user can read; it goes to
+the server and to runs in their environment, which other users cannot see, never as an argument,
 which `ps` shows to all.
 """
 
@@ -19,16 +19,16 @@ from rightsize.errors import ConfigError
 FILE: Final = "api_secret"
 USER: Final = "rightsize"
 _BYTES: Final = 32
-"""Of randomness: 256 bits, what `secrets` takes by itself."""
+"""Of randomness: 256 bits, the default of `secrets`."""
 
 
 def api_secret(home: Path) -> str:
-    """The secret as `user:password`, read from the service's folder; made where there is none.
+    """The secret as `user:password`, read from the service's folder; created if missing.
 
     Raises
     ------
     ConfigError
-        If folder or file belong to somebody else, or the file holds no secret.
+        If folder or file belong to another user, or the file has no secret.
     """
     private_folder(home)
     path = home / FILE
@@ -39,21 +39,21 @@ def api_secret(home: Path) -> str:
         raise ConfigError(f"{path} is not a file of this user; remove it and start again")
     if stat.S_IMODE(found.st_mode) != 0o600:
         raise ConfigError(
-            f"{path} could be read by others; remove it, so that a new secret is made"
+            f"{path} is readable by other users; remove it and start again for a new secret"
         )
     secret = path.read_text(encoding="utf-8").strip()
     if len(secret.partition(":")[2]) < _BYTES:
-        raise ConfigError(f"{path} holds no secret; remove it, so that one is made")
+        raise ConfigError(f"{path} has no secret; remove it and start again to create one")
     return secret
 
 
 def private_folder(folder: Path) -> None:
-    """A folder of this user's own that nobody else can enter; made where there is none.
+    """A folder of this user that no other user can enter; created if missing.
 
     Raises
     ------
     ConfigError
-        If it is a link, or belongs to somebody else.
+        If it is a link, or belongs to another user.
     """
     folder.mkdir(mode=0o700, parents=True, exist_ok=True)
     found = folder.lstat()
@@ -64,13 +64,13 @@ def private_folder(folder: Path) -> None:
 
 
 def refuse_open_to_all(*paths: Path) -> None:
-    """Refuse files and folders that every user of this machine could change or replace.
+    """Reject files and folders that every user of this host could change or replace.
 
     Raises
     ------
     ConfigError
-        Naming what is open, and how it is closed. A folder as `/tmp`, where everybody may write
-        but only the owner of a file may replace it, is not open in this sense.
+        Naming the path and how to close it. A folder such as `/tmp`, where everyone can write
+        but only the owner of a file can replace it, is not open in this sense.
     """
     for path in paths:
         for place in (path, *path.parents):
@@ -78,13 +78,13 @@ def refuse_open_to_all(*paths: Path) -> None:
             is_sticky = place.is_dir() and mode & stat.S_ISVTX and place != path
             if mode & stat.S_IWOTH and not is_sticky:
                 raise ConfigError(
-                    f"{place} can be changed by every user of this machine, who could so run "
+                    f"{place} can be changed by every user of this host, who could then run "
                     f"commands as this one; close it: chmod o-w {place}"
                 )
 
 
 def _write_private(path: Path, text: str) -> None:
-    """Complete or absent, and never readable by others, not even for a moment."""
+    """Complete or absent, and never readable by other users, not even for a moment."""
     aside = path.with_name(f".{path.name}.{secrets.token_hex(8)}")
     descriptor = os.open(aside, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
     with os.fdopen(descriptor, "w", encoding="utf-8") as handle:

@@ -234,7 +234,7 @@ def scratch_here(scratch: Path) -> Path:
     if scratch.parent.is_dir():
         return scratch
     own = Path(tempfile.gettempdir()) / f"rightsize-scratch-{os.geteuid()}"
-    private_folder(own)  # the place is everybody's, and the name no secret
+    private_folder(own)  # everyone can write there, and the name is not secret
     return own
 
 

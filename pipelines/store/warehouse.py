@@ -18,11 +18,11 @@ from pipelines.store.workspace import Workspace
 from rightsize.errors import DamageError, RightsizeError, WorkspaceBusyError
 
 DEFAULT_MEMORY: Final = "2GB"
-"""Leaves the rest of the 4 GiB promise to Python and to the reader's buffers."""
+"""Leaves the rest of the 4 GiB limit to Python and the reader's buffers."""
 WORK_CURE: Final = (
-    "restore it together with lake/ and rejected/ from a backup. Without one, move it, lake/, "
-    "rejected/ and profile/ away and sweep again: the exports land anew, and the history in "
-    "published/ goes on"
+    "restore it together with lake/ and rejected/ from a backup. Without a backup, move it, "
+    "lake/, rejected/ and profile/ away and run a sweep: the exports are loaded again, and the "
+    "history in published/ is kept"
 )
 _NO_DAMAGE: Final = (
     "No space left",
@@ -78,12 +78,12 @@ def connect(
 
 @contextmanager
 def work_database(workspace: Workspace) -> Iterator[duckdb.DuckDBPyConnection]:
-    """The working database, open for as long as the block runs.
+    """The working database, open while the block runs.
 
     Raises
     ------
     DamageError
-        If the file is no database any more.
+        If the file is no longer a database.
     WorkspaceBusyError
         If another program has it open.
     """
@@ -97,12 +97,12 @@ def work_database(workspace: Workspace) -> Iterator[duckdb.DuckDBPyConnection]:
 
 
 def not_opened(database: Path, error: duckdb.Error, cure: str) -> RightsizeError:
-    """Why a database of the workspace cannot be opened, and what can be done."""
+    """Why a database of the workspace cannot be opened, and what to do."""
     first = str(error).strip().splitlines()[0]
     if "lock on file" in first:
         return WorkspaceBusyError(f"{database} is open in another program; close it: {first}")
     if database.is_file() and not os.access(database, os.R_OK | os.W_OK):
-        return RightsizeError(f"{database} may not be read and written by this user")
+        return RightsizeError(f"{database} cannot be read and written by this user")
     if any(sign in first for sign in _NO_DAMAGE):
         return RightsizeError(f"{database} cannot be opened: {first}")
     return DamageError(f"{database} cannot be read ({first}); {cure}")
@@ -141,9 +141,9 @@ def quoted(text: str | Path) -> str:
 
 
 def literal(path: str | Path) -> str:
-    """A path as DuckDB reads just that file: what it would take for a glob means itself.
+    """A path escaped for DuckDB, so that glob characters in it are literal.
 
-    For what DuckDB reads; what it writes or attaches it takes literally by itself.
+    Only for paths that DuckDB reads; paths to write or attach are literal anyway.
     """
     text = str(path)
     return glob.escape(text) if glob.has_magic(text) else text

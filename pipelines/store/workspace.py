@@ -14,8 +14,8 @@ workspace/
   fetched/s3/<bucket>/<key>         copies of exports in an object store
   lake_claim.json                   object store with lake/ and profile/, if any
   register_meters/                  meters named in each register file of a lake in a store
-  prefect/                          the service's own: Prefect's database, the secret (0700)
-  scratch/                          spill of DuckDB; old spill goes when a sweep begins
+  prefect/                          of the service: Prefect's database, the secret (0700)
+  scratch/                          spill of DuckDB; emptied when a sweep starts
 ```
 """
 

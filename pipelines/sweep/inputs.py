@@ -67,13 +67,13 @@ def last_day(profiled: ProfileSummary) -> dt.date:
 
 
 def bucket_count(workspace: Workspace) -> int:
-    """How many parts the fleet of the workspace has."""
+    """Number of buckets of the workspace."""
     with work_database(workspace) as work:
         return ledger.bucket_count(work, None, 0)
 
 
 def landed_partitions(workspace: Workspace) -> pl.DataFrame:
-    """What the ledger says of each file's part of each month and bucket."""
+    """Rows and volume of each file, month and bucket, from the ledger."""
     with work_database(workspace) as work:
         parts: pl.DataFrame = work.sql(sql_text("60_reconcile/landed_part_ledger")).pl()
     return parts

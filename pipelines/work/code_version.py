@@ -60,7 +60,7 @@ def pages_version() -> str:
 
 
 def deciding_sources() -> dict[str, Path]:
-    """Sources that may move a result, by their path in the project."""
+    """Sources that may change a result, by their path in the project."""
     return {
         name: path
         for name, path in {**_files("*.py"), **_files("*.sql")}.items()

@@ -1,4 +1,4 @@
-"""The catalogue meters held against each account's flows."""
+"""Catalog meters evaluated for each account."""
 
 from __future__ import annotations
 
@@ -18,8 +18,8 @@ from rightsize.meter_types import METER_TYPES
 
 CANDIDATE: Final = Table(
     name="candidate",
-    meaning="Every catalogue meter held against the account's flows, and why it fell out.",
-    grain="one row a sweep, meter in service and catalogue meter",
+    meaning="Every catalog meter evaluated for the account's flows, and why it was rejected.",
+    grain="one row per sweep, meter in service and catalog meter",
     key=("sweep_id", "account_id", "meter_id", "meter_type", "size_in", "grade"),
     columns=(
         SWEEP_ID,
@@ -27,26 +27,26 @@ CANDIDATE: Final = Table(
         METER,
         text("meter_type", "type of the candidate", allowed=METER_TYPES),
         number("size_in", "nominal size of the candidate", low=0),
-        text("grade", "grade of the candidate, as the catalogue says it"),
+        text("grade", "grade of the candidate, as named in the catalog"),
         Column("is_installed", "boolean", "this is the meter in service"),
         Column(
             "feasible",
             "boolean",
-            "it breaks no rule: it may be installed here and carries peak, sustained flow and"
-            " head loss with the odds asked for",
+            "it fails no constraint: it may be installed here and handles peak flow, sustained"
+            " flow and head loss with the required probability",
         ),
         text(
             "rejected_because",
-            "names of the rules it broke; of a feasible meter why it is not the choice:"
-            " odds_of_benefit or less_benefit",
+            "names of the constraints it failed; for a feasible meter, why it is not"
+            " recommended: odds_of_benefit or less_benefit",
             null="allowed",
-            null_means="the meter to have in service",
+            null_means="the recommended meter",
         ),
         *interval_columns(
             "accuracy",
             "pct",
-            "registered over actual volume on the account's actual flows: the volume it would"
-            " register over the actual volume expected",
+            "weighted accuracy at the account's actual flows: the volume it would register"
+            " over the expected actual volume",
             low=0,
         ),
         *interval_columns("registered", "gal_per_year", "volume it would register", low=0),
@@ -54,7 +54,7 @@ CANDIDATE: Final = Table(
             "net_benefit_usd_per_year",
             "net benefit of changing to it; 0 for the installed meter",
             null="allowed",
-            null_means="not worked out",
+            null_means="not calculated",
         ),
         number("net_benefit_low_usd_per_year", "low end of the 90 % interval", null="allowed"),
         number(
@@ -62,29 +62,29 @@ CANDIDATE: Final = Table(
         ),
         number(
             "net_present_value_usd",
-            "present value of changing to it over its life",
+            "net present value of changing to it, over its life",
             null="allowed",
         ),
-        number(
-            "fixed_charge_change_usd_per_year", "base charge with it less now", null="allowed"
-        ),
+        number("fixed_charge_change_usd_per_year", "change in base charge", null="allowed"),
         number(
             "change_cost_usd",
-            "price, installation and refitting; 0 for the installed meter",
+            "purchase price, installation and refitting; 0 for the installed meter",
             null="allowed",
             low=0,
         ),
-        number("odds_of_benefit", "odds that its net benefit is positive", null="allowed"),
+        number("odds_of_benefit", "probability of positive net benefit", null="allowed"),
         number(
-            "odds_of_fit", "odds that peak, sustained flow and head loss fit", null="allowed"
+            "odds_of_fit",
+            "probability that it handles peak flow, sustained flow and head loss",
+            null="allowed",
         ),
-        number("head_loss_at_peak_psi", "head loss at the peak", null="allowed", low=0),
+        number("head_loss_at_peak_psi", "head loss at peak flow", null="allowed", low=0),
         Column(
             "rank",
             "integer",
-            "place among the feasible, 1 the best: first the installed meter and those that"
-            " pass the odds asked for (all, where it is undersized), then the others, each"
-            " part by net benefit",
+            "rank among feasible meters; 1 is best: first the installed meter and those that"
+            " reach the required probability of positive net benefit (all, if it is"
+            " undersized), then the others, each group by net benefit",
             "allowed",
             "not feasible",
             low=1,

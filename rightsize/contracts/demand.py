@@ -1,4 +1,4 @@
-"""What is known of the flow: by account and by band of flow rate."""
+"""What is known about the flow, by account and by flow band."""
 
 from __future__ import annotations
 
@@ -18,9 +18,9 @@ from rightsize.contracts.table import (
 
 FLOW_BAND: Final = Table(
     name="flow_band",
-    meaning="How an account's flow spreads over bands of flow rate, at best estimate. Time at"
-    " rest is 1 less the sum of time_share.",
-    grain="one row a sweep, meter in service and flow band that holds any time or volume",
+    meaning="Best estimate of time and volume by flow band. The share of time without flow is"
+    " 1 minus the sum of time_share.",
+    grain="one row per sweep, meter in service and flow band with any time or volume",
     key=("sweep_id", "account_id", "meter_id", "band_from_gpm"),
     columns=(
         SWEEP_ID,
@@ -28,13 +28,13 @@ FLOW_BAND: Final = Table(
         METER,
         number("band_from_gpm", "lower edge of the band, included", low=0),
         number("band_to_gpm", "upper edge of the band, excluded", low=0),
-        number("time_share", "share of time that the instantaneous flow lies in the band"),
-        number("actual_volume_share", "share of the actual volume that passes in the band"),
+        number("time_share", "share of time with instantaneous flow in the band"),
+        number("actual_volume_share", "share of the actual volume in the band"),
         number("actual_volume_low_share", "low end of the 90 % interval"),
         number("actual_volume_high_share", "high end of the 90 % interval"),
         number(
             "registered_volume_share",
-            "share of the registered volume that passes in the band",
+            "share of the registered volume in the band",
             null="allowed",
         ),
     ),
@@ -47,26 +47,26 @@ FLOW_BAND: Final = Table(
 
 MONTH_VOLUME: Final = Table(
     name="month_volume",
-    meaning="What each meter registered month by month, meters taken out included.",
-    grain="one row a sweep, account, meter and local month of the newest 13 in the lake",
+    meaning="Registered volume of each meter by month, including removed meters.",
+    grain="one row per sweep, account, meter and local month; the newest 13 in the lake",
     key=("sweep_id", "account_id", "meter_id", "month"),
     columns=(
         SWEEP_ID,
         ACCOUNT,
-        text("meter_id", "meter that was in service at the account in the month"),
+        text("meter_id", "meter in service at the account in the month"),
         text("month", "local month, YYYY-MM"),
-        number("days_covered", "days' worth of intervals with a read", low=0),
-        number("registered_gal", "volume registered, estimates and gaps included"),
-        number("estimated_gal", "of it, estimated by the head-end or questionable"),
-        number("gap_gal", "of it, passed while reads were missing, spread over that time"),
+        number("days_covered", "days of reads: intervals with a read, in days", low=0),
+        number("registered_gal", "registered volume, including estimates and gaps"),
+        number("estimated_gal", "part of it that is estimated by the head-end or questionable"),
+        number("gap_gal", "part of it from gaps in the reads, spread over the gap"),
     ),
     is_detail=True,
 )
 
 PROFILE: Final = Table(
     name="profile",
-    meaning="What is known of an account's draw: volume, peaks, low flow, and how well.",
-    grain="one row a sweep and meter in service that has reads enough",
+    meaning="Demand of an account: volume, peaks and low flow, with their ranges.",
+    grain="one row per sweep and meter in service with enough reads",
     key=("sweep_id", "account_id", "meter_id"),
     columns=(
         SWEEP_ID,
@@ -75,44 +75,46 @@ PROFILE: Final = Table(
         Column(
             "first_read_on",
             "date",
-            "local day of the first read that the profile holds (its trailing year)",
+            "local day of the first read in the profile (trailing year)",
             "allowed",
         ),
         Column(
             "last_read_on",
             "date",
-            "local day of the last read that the profile holds",
+            "local day of the last read in the profile",
             "allowed",
         ),
-        number("interval_min", "length of a read interval", low=0),
+        number("interval_min", "read interval", low=0),
         number(
             "resolution_gal",
-            "smallest step of the register: as listed, else learnt from its reads",
+            "register resolution: as listed, otherwise learned from the reads",
             null="allowed",
             low=0,
         ),
-        number("days_covered", "days' worth of intervals with a read, gaps left out", low=0),
-        count("reads_used", "reads that shape the profile: measured or edited"),
-        number("estimated_share", "share of reads that are estimates of the head-end"),
+        number(
+            "days_covered", "days of reads: intervals with a read, in days, without gaps", low=0
+        ),
+        count("reads_used", "measured or edited reads, used for flow rates"),
+        number("estimated_share", "share of reads estimated by the head-end"),
         number(
             "registered_gal_per_year",
-            "volume the installed meter registers, brought to a year",
+            "volume registered by the installed meter, annualized",
             low=0,
         ),
-        *interval_columns("actual", "gal_per_year", "volume that passed", low=0),
+        *interval_columns("actual", "gal_per_year", "actual volume through the meter", low=0),
         number(
             "unseen_gal_per_year",
-            "volume that passed below the installed meter's starting flow",
+            "volume below the installed meter's starting flow",
             null="allowed",
             low=0,
         ),
         number(
             "minimum_night_flow_gpm",
-            "low percentile of the least 60 min mean between 0 and 6 h",
+            "low percentile of the minimum hourly flow between midnight and 6 a.m.",
             null="allowed",
             low=0,
         ),
-        number("zero_share", "share of intervals that registered nothing"),
+        number("zero_share", "share of intervals with zero registration"),
         number(
             "low_flow_share",
             "share of actual volume below the installed meter's normal minimum flow",
@@ -125,37 +127,50 @@ PROFILE: Final = Table(
         ),
         number(
             "draw_volume_gal",
-            "typical volume of one draw",
+            "typical volume of one use event",
             null="allowed",
-            null_means="no draws were seen",
+            null_means="no use events were detected",
             low=0,
         ),
-        number("mean_flow_gpm", "mean registered flow", null="allowed", low=0),
-        number("peak_interval_gpm", "largest mean of one read interval", null="allowed", low=0),
+        number("mean_flow_gpm", "average registered flow", null="allowed", low=0),
+        number(
+            "peak_interval_gpm",
+            "maximum average flow over one read interval",
+            null="allowed",
+            low=0,
+        ),
         number(
             "peak_60min_gpm",
-            "largest 60 min mean read",
+            "maximum hourly average flow in the reads",
             null="allowed",
-            null_means="no full hour was read: reads are longer",
+            null_means="no full hour in the reads: read intervals are longer",
             low=0,
         ),
         number(
             "peak_day_gpm",
-            "largest mean of a local day of which 20 hours or more were read",
+            "maximum daily average flow, over local days with at least 20 hours of reads",
             null="allowed",
-            null_means="no such day was read",
+            null_means="no such day in the reads",
             low=0,
         ),
         *interval_columns(
-            "peak_10s", "gpm", "10 s flow exceeded 0.001 % of the time", null="allowed", low=0
+            "peak_10s",
+            "gpm",
+            "10-second peak flow, exceeded 0.001 % of the time",
+            null="allowed",
+            low=0,
         ),
         *interval_columns(
-            "peak_1min", "gpm", "1 min flow exceeded 0.001 % of the time", null="allowed", low=0
+            "peak_1min",
+            "gpm",
+            "1-minute peak flow, exceeded 0.001 % of the time",
+            null="allowed",
+            low=0,
         ),
         *interval_columns(
             "sustained_60min",
             "gpm",
-            "60 min mean exceeded 0.5 % of the time",
+            "sustained flow: hourly average exceeded 0.5 % of the time",
             null="allowed",
             low=0,
         ),
@@ -166,9 +181,9 @@ PROFILE: Final = Table(
         ),
         number(
             "peak_register_gpm",
-            "peak flow that the register itself reports",
+            "peak flow reported by the register itself",
             null="allowed",
-            null_means="the export carries none",
+            null_means="not in the export",
             low=0,
         ),
     ),

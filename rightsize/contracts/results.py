@@ -1,6 +1,6 @@
-"""The results of a sweep, table by table, as analysts read them.
+"""The published result tables of a sweep.
 
-Block files of a sweep (`assess/<sweep>/<table>/<block>.parquet`) carry `Table.block_columns`
+Block files of a sweep (`assess/<sweep>/<table>/<block>.parquet`) hold the `Table.block_columns`
 of these tables, in US units; publication adds the rest (sweep, settled verdict).
 """
 
@@ -36,8 +36,9 @@ __all__ = [
 
 FINDING: Final = Table(
     name="finding",
-    meaning="What a crew or an analyst should know beside the verdict.",
-    grain="one row a sweep, meter and code",
+    meaning="Conditions that a field crew or analyst should know about, apart from the"
+    " verdict.",
+    grain="one row per sweep, meter and code",
     key=("sweep_id", "account_id", "meter_id", "code"),
     columns=(
         SWEEP_ID,
@@ -45,32 +46,34 @@ FINDING: Final = Table(
             "account_id",
             "account",
             null="allowed",
-            null_means="the meter belongs to no account",
+            null_means="the meter has no account",
         ),
-        text("meter_id", "meter", null="allowed", null_means="the finding is on the account"),
-        text("code", "kind of finding, see the list of findings", allowed=tuple(FINDING_CODES)),
-        text("severity", "how grave it is", allowed=SEVERITIES),
-        text("message", "the finding in one sentence with its numbers"),
-        Column("evidence", "json", "the numbers behind it, keyed by name with unit"),
+        text(
+            "meter_id", "meter", null="allowed", null_means="the finding applies to the account"
+        ),
+        text("code", "type of finding; see the list of findings", allowed=tuple(FINDING_CODES)),
+        text("severity", "severity", allowed=SEVERITIES),
+        text("message", "the finding in one sentence, with figures"),
+        Column("evidence", "json", "figures behind it, keyed by name with unit"),
     ),
 )
 
 NOT_ASSESSED: Final = Table(
     name="not_assessed",
-    meaning="Accounts that got no verdict, and why.",
-    grain="one row a sweep and account; one a meter where several are in service",
+    meaning="Accounts without a verdict, and why.",
+    grain="one row per sweep and account; one per meter if several are in service",
     key=("sweep_id", "account_id", "meter_id"),
     columns=(
         SWEEP_ID,
         ACCOUNT,
-        text("meter_id", "meter in service", null="allowed", null_means="none is known"),
+        text("meter_id", "meter in service", null="allowed", null_means="no meter is known"),
         text("code", "why it was not assessed", allowed=tuple(NOT_ASSESSED_CODES)),
-        text("message", "the reason in one sentence with its numbers"),
-        text("customer_name", "customer, where meters.csv names one", null="allowed"),
-        text("area", "district or route, where meters.csv names one", null="allowed"),
-        text("service_address", "street address, where meters.csv names one", null="allowed"),
-        text("customer_class", "class of use", null="allowed", allowed=CUSTOMER_CLASSES),
-        text("service_kind", "what the line serves", null="allowed", allowed=SERVICE_KINDS),
+        text("message", "the reason in one sentence, with figures"),
+        text("customer_name", "customer, from meters.csv", null="allowed"),
+        text("area", "district or route, from meters.csv", null="allowed"),
+        text("service_address", "street address, from meters.csv", null="allowed"),
+        text("customer_class", "customer class", null="allowed", allowed=CUSTOMER_CLASSES),
+        text("service_kind", "type of service", null="allowed", allowed=SERVICE_KINDS),
         text("installed_type", "type of the meter in service", null="allowed"),
         number(
             "installed_size_in", "nominal size of the meter in service", null="allowed", low=0
@@ -87,10 +90,10 @@ BLOCK_TABLES: Final[tuple[Table, ...]] = (
     NOT_ASSESSED,
     MONTH_VOLUME,
 )
-"""What a sweep leaves as block files."""
+"""Tables that a sweep writes as block files."""
 
 LARGEST_TABLE: Final = CANDIDATE
-"""More rows than all others together: publication takes it beside them."""
+"""More rows than all others together: publication writes it in parallel."""
 
 RESULT_TABLES: Final[tuple[Table, ...]] = (SWEEP, *BLOCK_TABLES, *SWEEP_TABLES)
 """Every published table, in the order of the data dictionary."""

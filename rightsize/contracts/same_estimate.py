@@ -1,6 +1,6 @@
-"""Rules that hold accuracy, volume and money of a recommendation together, row by row.
+"""Rules that keep accuracy, volume and money of a recommendation consistent in each row.
 
-Every figure is a mean over the same draws, and a ratio is a ratio of such means: so accuracy
+Every figure is a mean over the same samples, and a ratio is a ratio of such means: so accuracy
 times actual volume is the volume that the meter registers, and gains add up to totals. A mean
 of ratios would be larger, the more so the less is known of the actual volume, and no volume
 follows from it.
@@ -12,7 +12,7 @@ from typing import Final
 
 from rightsize.contracts.table import Rule
 
-# Slack of a thousandth of a point, and of money kept in single precision.
+# Tolerance of a thousandth of a point, and for money in single precision.
 SAME_ESTIMATE: Final = (
     Rule(
         "accuracy_is_registered_over_actual_volume",

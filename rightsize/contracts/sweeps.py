@@ -1,4 +1,4 @@
-"""What is published about the sweeps themselves: counts, settings, files behind each result."""
+"""Published tables about the sweeps: counts, settings, and the files behind each result."""
 
 from __future__ import annotations
 
@@ -18,33 +18,34 @@ from rightsize.contracts.table import (
 
 SWEEP: Final = Table(
     name="sweep",
-    meaning="Sweeps whose results are held, with their row and account balance.",
-    grain="one row a sweep",
+    meaning="Sweeps in the history, with their row and account balance.",
+    grain="one row per sweep",
     key=("sweep_id",),
     columns=(
         SWEEP_ID,
-        text("utility", "utility as the configuration names it"),
-        Column("started_at", "timestamp", "when the sweep began"),
-        Column("finished_at", "timestamp", "when its results were ready to publish"),
+        text("utility", "utility, from the configuration"),
+        Column("started_at", "timestamp", "when the sweep started"),
+        Column("finished_at", "timestamp", "when its results were ready for publication"),
         text("config_hash", "hash of configuration, tariff and thresholds"),
-        text("catalogue_hash", "hash of the meter catalogue"),
+        text("catalogue_hash", "hash of the meter catalog"),
         text("meters_hash", "hash of the meter list"),
-        text("lake_hash", "hash of the landed files that the sweep read"),
-        text("code_version", "version of rightsize, with the revision where it is known"),
+        text("lake_hash", "hash of the landed files used"),
+        text("code_version", "version of rightsize, with the revision if known"),
         text("units", "units of the published columns", allowed=("us", "metric")),
-        text("timezone", "zone of the local days and months"),
-        count("accounts", "accounts in service in the meter list"),
+        text("timezone", "time zone of local days and months"),
+        count("accounts", "accounts in service, from the meter list"),
         count("assessed", "accounts with a verdict"),
-        count("not_assessed", "accounts without, each with its reason"),
-        count("rows_landed", "rows of all exports that the sweep rests on"),
-        count("rows_accepted", "rows that count"),
-        count("rows_rejected", "rows refused, each in rejected_read with its rule"),
-        count("rows_superseded", "rows replaced by another read of the same meter and time"),
-        number("accepted_gal", "volume of the rows that count"),
-        number("superseded_gal", "volume of the rows replaced"),
+        count("not_assessed", "accounts without a verdict, each with a reason"),
+        count("rows_landed", "rows in all landed exports"),
+        count("rows_accepted", "rows accepted and not superseded"),
+        count("rows_rejected", "rejected rows, each in rejected_read with its rule"),
+        count("rows_superseded", "rows superseded by another read of the same meter and time"),
+        number("accepted_gal", "volume of the accepted rows"),
+        number("superseded_gal", "volume of the superseded rows"),
         count(
             "buckets",
-            "buckets of the lake: a meter's bucket is md5_number_lower(meter_id) % buckets",
+            "number of buckets in the lake: a meter's bucket is md5_number_lower(meter_id) %"
+            " buckets",
         ),
     ),
     rules=(
@@ -56,21 +57,21 @@ SWEEP: Final = Table(
 
 SWEEP_DOCUMENT: Final = Table(
     name="sweep_document",
-    meaning="Configuration, tariff, thresholds, catalogue and class priors as they were.",
-    grain="one row a sweep and document",
+    meaning="Configuration, tariff, thresholds, catalog and class priors in effect.",
+    grain="one row per sweep and document",
     key=("sweep_id", "document"),
     columns=(
         SWEEP_ID,
-        text("document", "config, tariff, thresholds, catalogue or priors"),
+        text("document", "config, tariff, thresholds, catalogue (the meter catalog) or priors"),
         text("content_hash", "hash of the content"),
-        Column("content", "json", "the document, every default filled in"),
+        Column("content", "json", "the document, defaults included"),
     ),
 )
 
 PROFILE_SOURCE: Final = Table(
     name="profile_source",
-    meaning="From a month of profile to the landed files behind it, with the volume each gave.",
-    grain="one row a sweep, month, bucket, kind of read and landed file",
+    meaning="Landed files behind each profile month, with the volume from each.",
+    grain="one row per sweep, month, bucket, kind of read and landed file",
     key=("sweep_id", "month", "bucket", "kind", "file_hash"),
     columns=(
         SWEEP_ID,
@@ -79,10 +80,10 @@ PROFILE_SOURCE: Final = Table(
         text("kind", "interval or register reads", allowed=("interval", "register")),
         text("file_hash", "content hash of the landed file"),
         count("rows", "rows of the file in this month and bucket"),
-        count("current_rows", "rows that count"),
-        count("superseded_rows", "rows that another read replaced"),
-        number("current_gal", "volume that counts"),
-        number("superseded_gal", "volume replaced"),
+        count("current_rows", "rows accepted and not superseded"),
+        count("superseded_rows", "rows superseded by another read"),
+        number("current_gal", "volume of the current rows"),
+        number("superseded_gal", "volume of the superseded rows"),
     ),
     rules=(Rule("rows_balance", "rows = current_rows + superseded_rows"),),
 )
@@ -90,73 +91,73 @@ PROFILE_SOURCE: Final = Table(
 LANDED_FILE: Final = Table(
     name="landed_file",
     meaning="Every export file ever landed.",
-    grain="one row a landed file, by content",
+    grain="one row per landed file, by content",
     key=("file_hash",),
     columns=(
         text("file_hash", "hash of the content", origin="publish"),
         text(
             "export_name",
-            "export as the configuration names it",
+            "export, as named in the configuration",
             null="allowed",
             origin="publish",
         ),
-        text("path", "where it lay when it was landed", null="allowed", origin="publish"),
+        text("path", "path when it was landed", null="allowed", origin="publish"),
         text("layout", "layout of the export", null="allowed", origin="publish"),
         Column("landed_at", "timestamp", "when it was landed", "allowed", origin="publish"),
-        count("rows_landed", "rows it held", origin="publish"),
-        count("rows_rejected", "rows refused", origin="publish"),
+        count("rows_landed", "rows in the file", origin="publish"),
+        count("rows_rejected", "rows rejected", origin="publish"),
     ),
     has_history=False,
 )
 
 REJECTED_READ: Final = Table(
     name="rejected_read",
-    meaning="Rows of exports that were refused, with the rule they broke.",
-    grain="one row a refused row of a landed file",
+    meaning="Rejected rows of the exports, with the rule each failed.",
+    grain="one row per rejected row of a landed file",
     key=(),
     columns=(
         text("file_hash", "content hash of the landed file", null="allowed", origin="publish"),
-        text("source_file", "file", null="allowed", origin="publish"),
+        text("source_file", "file path", null="allowed", origin="publish"),
         Column(
             "source_line",
             "integer",
-            "line, the heading being line 1",
+            "line number; the header is line 1",
             "allowed",
             low=0,
             origin="publish",
         ),
-        text("meter_id", "meter, where the row names one", null="allowed", origin="publish"),
-        text("rule", "rule the row broke", origin="publish"),
-        text("value", "what stood there", null="allowed", origin="publish"),
+        text("meter_id", "meter, if the row names one", null="allowed", origin="publish"),
+        text("rule", "rule that the row failed", origin="publish"),
+        text("value", "value in the row", null="allowed", origin="publish"),
     ),
     has_history=False,
 )
 
 REALISED_GAIN: Final = Table(
     name="realised_gain",
-    meaning="Gain of past change-outs against what was promised.",
-    grain="one row a change-out",
+    meaning="Realized gain of past change-outs against the predicted gain.",
+    grain="one row per change-out",
     key=("account_id", "removed_meter_id", "changed_on"),
     columns=(
         text("account_id", "account"),
-        text("removed_meter_id", "meter taken out"),
-        text("meter_id", "meter put in"),
-        Column("changed_on", "date", "day of the change-out"),
+        text("removed_meter_id", "meter removed"),
+        text("meter_id", "meter installed"),
+        Column("changed_on", "date", "date of the change-out"),
         text(
             "promised_sweep_id",
-            "sweep whose promise is held",
+            "sweep that made the prediction",
             null="allowed",
-            null_means="no sweep recommended it",
+            null_means="no sweep recommended the change",
         ),
         *interval_columns(
-            "promised_gain", "gal_per_year", "volume gain that was promised", null="allowed"
+            "promised_gain", "gal_per_year", "predicted volume gain", null="allowed"
         ),
         *interval_columns(
-            "realised_gain", "gal_per_year", "volume gain that came", null="allowed"
+            "realised_gain", "gal_per_year", "realized volume gain", null="allowed"
         ),
         number("days_before", "days of reads before the change", low=0),
         number("days_after", "days of reads after the change", low=0),
-        count("matched_accounts", "accounts that kept their meter and served as the measure"),
+        count("matched_accounts", "comparison accounts that kept their meter"),
     ),
     rules=(
         interval_rule("promised_gain", "gal_per_year"),

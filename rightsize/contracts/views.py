@@ -106,20 +106,20 @@ VIEWS: Final[tuple[View, ...]] = (
     ),
     View(
         "latest_finding",
-        "Findings of the latest sweep, the gravest first, with name and place.",
-        "one row a meter and code",
+        "Findings of the latest sweep, most serious first, with customer and address.",
+        "one row per meter and code",
         (FINDING, RECOMMENDATION),
         {},
     ),
     View(
         "account_month",
-        "What the meters of each account registered month by month, latest sweep: the first"
+        "Registered volume of each account by month, latest sweep: the first"
         " check against bills.",
-        "one row an account and local month of the newest 13",
+        "one row per account and local month; the newest 13",
         (MONTH_VOLUME,),
         {
-            "meters": "meters that were in service at the account in the month",
-            "days_covered": "days' worth of reads, of the meter that has fewest",
+            "meters": "meters in service at the account in the month",
+            "days_covered": "days of reads, of the meter with the fewest",
         },
     ),
     View(

@@ -1,4 +1,4 @@
-"""A register's step from what the months of a year show of it."""
+"""Register resolution, learned from the months of a year."""
 
 from __future__ import annotations
 
@@ -7,13 +7,13 @@ from itertools import combinations
 from typing import Final
 
 SMALLEST_STEP_GAL: Final = 1e-4
-"""Below the finest register (0.01 gal, common practice): rounding, no step [gal]."""
-_WHOLE: Final = 1e-3  # how far from whole a multiple may lie: above rounding to 1e-6 gal
+"""Below the finest register (0.01 gal, common practice): rounding, not a step [gal]."""
+_WHOLE: Final = 1e-3  # tolerance of a whole multiple: above rounding to 1e-6 gal
 _MOST: Final = 0.75  # share of the months that must be multiples of the step: our convention
 
 
 def common_step(month_steps: Sequence[float]) -> float | None:
-    """The greatest step [gal] of which most months' steps are whole multiples; None if none.
+    """The largest step [gal] of which most months' steps are whole multiples; None if none.
 
     A month in which a meter always passes the same volume shows that volume for a step; what
     the months have in common is the register's.
@@ -36,12 +36,12 @@ def _is_whole(value: float, step: float) -> bool:
 
 
 def _common(a: float, b: float) -> float:
-    """Euclid's algorithm on numbers that are whole but for rounding."""
+    """Euclid's algorithm on numbers that are integers except for rounding."""
     top = max(a, b)
     a, b = top, min(a, b)
     while b >= SMALLEST_STEP_GAL:
         left = abs(a - b * round(a / b))
         if left < _WHOLE * b:
-            return top / round(top / b)  # the long way round is the more exact one
+            return top / round(top / b)  # dividing the larger number is more accurate
         a, b = b, left
     return 0.0

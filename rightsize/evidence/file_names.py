@@ -7,7 +7,7 @@ import re
 from typing import Final
 
 _PLAIN: Final = re.compile(r"[A-Z0-9](?:[A-Z0-9_-]|\.(?=[A-Z0-9])){0,59}")
-_DIGITS: Final = 32  # 128 bits: nobody finds two names that share them
+_DIGITS: Final = 32  # 128 bits: no collisions in practice
 _UNSAFE: Final = re.compile(r"[^a-z0-9_-]+")
 
 

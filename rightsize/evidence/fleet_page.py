@@ -132,7 +132,7 @@ def _summary(fleet: FleetEvidence) -> dict[str, Any]:
 
 
 def _reviews(fleet: FleetEvidence) -> dict[str, Any]:
-    """Meters that a person must decide on, those with a verdict first."""
+    """Meters for engineering review, those with a verdict first."""
     frame = fleet.meters.filter(pl.col("action") == "refer").sort(
         pl.col("verdict") == "not_assessed", maintain_order=True
     )
@@ -142,7 +142,7 @@ def _reviews(fleet: FleetEvidence) -> dict[str, Any]:
 
 
 def _moved(fleet: FleetEvidence) -> dict[str, Any]:
-    """The meters that moved, with what was to be installed before and what is now."""
+    """The meters that changed, with the recommended meter before and now."""
     units = Units(fleet.units)
     size = _held("recommended_size_in", fleet)
     rows = [

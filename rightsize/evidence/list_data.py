@@ -22,7 +22,7 @@ from rightsize.wording import probability
 
 ROWS_A_PART: Final = 5000
 _CODED: Final = ("area", "class", "verdict", "action", "installed", "recommended")
-# Far finer than what is shown: rounded twice, a figure would differ from the other pages'.
+# More digits than shown: a figure rounded twice would differ from the other pages.
 _ROUNDED: Final = {
     "gain": ("accuracy_gain_pct", 6),
     "gain_low": ("accuracy_gain_low_pct", 6),

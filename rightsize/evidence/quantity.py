@@ -10,8 +10,8 @@ from typing import Any, Final
 from rightsize.meters.catalogue import STANDARD_GRADE
 from rightsize.units import PSI_PER_BAR
 from rightsize.units.column_units import nominal_mm
+from rightsize.units.plain_number import plain_number
 from rightsize.wording import UnitNames, probability_figure
-from rightsize.wording import significant as plain_significant
 
 ABSENT: Final = "not known"
 THIN: Final = "\u202f"  # narrow no-break space before a unit
@@ -22,7 +22,7 @@ def significant(value: float, digits: int = 3, *, parted: str = ",") -> str:
     """A figure with so many significant digits, whole from 100 on, thousands parted."""
     if not math.isfinite(value):
         return ABSENT
-    return plain_significant(value, digits, parted=parted).replace("-", MINUS)
+    return plain_number(value, digits, parted=parted).replace("-", MINUS)
 
 
 def decimal(value: float, places: int) -> str:

@@ -13,7 +13,7 @@ from rightsize.wording import with_article
 
 DAYS_PER_YEAR: Final = 365.25
 YOUNG_YEARS: Final = 3
-"""Below it an age is told with a decimal."""
+"""An age below this is shown with one decimal."""
 
 
 @dataclass(frozen=True)
@@ -74,19 +74,19 @@ def _lower(text: str) -> str:
 
 
 def in_service_since(site: SiteEvidence) -> str:
-    """Since when the meter is in the ground, and its age at the last read; '' if not known."""
+    """Installation date of the meter and its age at the last read; '' if not known."""
     since = site.listed.get("installed_on")
     if not isinstance(since, dt.date):
         return ""
     last = (site.profile or {}).get("last_read_on") or site.provenance.made_at.date()
     years = (last - since).days / DAYS_PER_YEAR
     age = f"{decimal(years, 0)} years" if years >= YOUNG_YEARS else f"{decimal(years, 1)} years"
-    return f"in since {since.isoformat()} ({age})" if years >= 0 else ""
+    return f"installed {since.isoformat()} ({age})" if years >= 0 else ""
 
 
 @dataclass(frozen=True)
 class Term:
-    """One term of a sum of money, or the sum."""
+    """One term of a sum in dollars, or the total."""
 
     name: str
     value: str
@@ -94,7 +94,7 @@ class Term:
 
 
 def net_sum(site: SiteEvidence) -> tuple[Term, ...]:
-    """What the net benefit of a change is made of, in whole dollars that add up as shown."""
+    """Terms of the net benefit of a change, in whole dollars that add up as shown."""
     row = site.recommendation
     cost_usd = row.get("annual_cost_usd_per_year")
     if not (site.is_assessed and site.is_change) or cost_usd is None:
@@ -105,10 +105,10 @@ def net_sum(site: SiteEvidence) -> tuple[Term, ...]:
     gain = round(row["revenue_gain_usd_per_year"])
     renewal = round(row.get("renewal_gain_usd_per_year") or 0.0)
     lost = round(min(charge_usd, 0.0))
-    cost = gain - renewal + lost - net  # within two dollars of the cost: what rounding leaves
+    cost = gain - renewal + lost - net  # within two dollars of the cost: the rounding
     terms = [Term("per year: revenue gain", usd(gain))]
     if renewal:
-        terms.append(Term("less the gain of like-for-like replacement", usd(-renewal)))
+        terms.append(Term("minus the gain of like-for-like replacement", usd(-renewal)))
     if lost:
         terms.append(Term("base charge", usd(lost)))
     terms += [

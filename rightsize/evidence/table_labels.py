@@ -1,4 +1,4 @@
-"""Cells of a page's tables told by their column's heading: so a phone shows rows as cards."""
+"""Column headings as labels of table cells, so that a phone can show rows as cards."""
 
 from __future__ import annotations
 

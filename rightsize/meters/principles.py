@@ -27,7 +27,7 @@ PRINCIPLES: Final[dict[str, Principle]] = {
         "velocity: several jets turn a rotor",
         True,
         "test and replace the rotor; tolerates some grit",
-        "small services, also with some grit in the water",
+        "small services, including water with some grit",
     ),
     "single_jet": Principle(
         "velocity: one jet turns a rotor",

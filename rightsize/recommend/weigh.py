@@ -33,8 +33,8 @@ class BenefitSamples:
     registered_gal: Floats  # [J, A, M]
     volumetric_gain_usd: Floats  # [J, A, M] against the installed meter as it is
     net_benefit_usd: Floats  # [J, A, M] a year
-    renewal_gain_usd: Floats  # [J, A] of replacing the installed meter in kind, as a meter new
-    net_benefit_known_usd: Floats  # [J, A, M] the same by curves as the catalogue has them
+    renewal_gain_usd: Floats  # [J, A] of replacing the installed meter in kind with a new one
+    net_benefit_known_usd: Floats  # [J, A, M] the same by curves as the catalog has them
     fits: Flags  # [J, A, M] peak, sustained flow and head loss
     peak_gpm: Array  # [J, A]
     sustained_gpm: Array  # [J, A]
@@ -122,7 +122,7 @@ def _money(
 ) -> tuple[Floats, Floats, Floats]:
     """Gain of volumetric charges and net benefit of each meter in each sample [J, A, M].
 
-    The third is the gain of a renewal in kind [J, A], at the rates of a new meter.
+    The third is the gain of replacement in kind [J, A], at the rates of a new meter.
     """
     bill_now = rates.bill_usd_per_year(installed).astype(SAMPLE_KIND)
     billed = _after_demand_answers(registered, installed, demand_elasticity)
@@ -199,7 +199,7 @@ def _accuracy_pct(
     """Mean registered over mean actual volume [%], and the interval of the samples' ratios.
 
     A ratio of means, so that accuracy times actual volume is the volume that is billed: the
-    mean of ratios is larger, the more so the less the actual volume is known.
+    mean of ratios is larger, especially if the actual volume is uncertain.
     """
     actual = np.maximum(samples.actual_gal, 1e-9).astype(SAMPLE_KIND)
     accuracy = samples.registered_gal / actual[:, :, None]

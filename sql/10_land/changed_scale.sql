@@ -1,9 +1,9 @@
--- changed_scale: meters that the meter list scales otherwise than when their reads landed.
+-- changed_scale: meters whose multiplier or register digits changed since their reads landed.
 -- grain: one meter; key: meter_id. units: none.
 -- reads: ledger.landed_multiplier, known_meter (from meters.csv, by the caller), variable
 --   bucket_count.
--- why: their reads must be made and judged again from the exports. Dials say something of
---   register readings only; a multiplier of all amounts.
+-- why: their reads must be rebuilt and checked again from the exports. Register digits affect
+--   register readings only; a multiplier affects all amounts.
 with landed as (from ledger.landed_multiplier),
 known as (from known_meter)
 select

@@ -1,8 +1,8 @@
--- clock_stale: landed files of which today's clock says otherwise.
+-- clock_stale: landed files whose future-time check would have another result today.
 -- grain: one landed file; key: file_hash. units: none.
 -- reads: ledger.clock_bound, variable latest_at.
--- why: a read is refused as of the future by the clock of one night; what that clock refused in
---   error, or let pass, must not stand.
+-- why: a read is rejected as in the future by the host's clock at landing; what a wrong clock
+--   rejected, or let pass, must be checked again.
 select file_hash
 from ledger.clock_bound
 where refused_from_at <= getvariable('latest_at')

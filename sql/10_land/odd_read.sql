@@ -1,8 +1,8 @@
--- odd_read: whether any stamp, amount or peak of the file at hand lies outside the bounds.
--- grain: one row. units: none (truth values, for the variables of these names).
+-- odd_read: whether any time stamp, amount or peak in the current file is out of bounds.
+-- grain: one row. units: none (booleans, for the variables of these names).
 -- reads: typed_read, variables earliest_at, latest_at and max_flow_gpm.
--- why: the least and the most of a column are known at once, so that in a clean file no read
---   need be held against the bounds. A number that is none counts as the most of all.
+-- why: minimum and maximum of a column are cheap, so in a clean file no single read needs to be
+--   checked. NaN counts as the maximum.
 select
     coalesce(
         min(stamp_at) < getvariable('earliest_at') or max(stamp_at) > getvariable('latest_at'),

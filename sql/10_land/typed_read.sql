@@ -1,10 +1,11 @@
--- typed_read: every row of the file at hand, its texts turned into values where they can be.
--- grain: one row a read of the file; key: source_line (layout wide: and stamp_at).
--- units: amount in the file's own unit; gal_per_unit [gal]; stamp_at is UTC where is_utc,
---   else wall clock of the export's zone; interval_min [min]; peak_gpm [gpm].
--- reads: raw_read (all text, made by the layout's module) and the macros stamp_at,
+-- typed_read: every row of the current file, with texts converted to values where possible.
+-- grain: one read of the file; key: source_line (layout wide: and stamp_at).
+-- units: amount in the file's own unit; gal_per_unit [gal]; stamp_at is UTC if is_utc,
+--   otherwise local time of the export's zone; interval_min [min]; peak_gpm [gpm].
+-- reads: raw_read (all text, from the layout's module) and the macros stamp_at,
 --   is_utc_stamp, amount_of, quality_of and gal_of_unit of the export.
--- why: a peak beyond its number is infinite, to be refused. A text is looked at once; what the values mean is judged in 20_validate/judged_read.
+-- why: each text is parsed once; the values are checked in 20_validate/judged_read. A peak too
+--   large for its type is infinite, and so rejected there.
 create or replace temp table typed_read as
 with raw as (from raw_read)
 select

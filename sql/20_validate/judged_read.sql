@@ -1,11 +1,11 @@
--- judged_read: every row of the file at hand with the first rule it breaks, if any.
--- grain: one row a read of the file; key: source_line (layout wide: and stamp_at).
+-- judged_read: every row of the current file with the first rule it fails, if any.
+-- grain: one read of the file; key: source_line (layout wide: and stamp_at).
 -- units: as typed_read.
 -- reads: typed_read and the variables of one landing.
--- why: a read is refused once, by name; the rules and their meanings are listed in
---   20_validate/read_rule.sql. A row without an amount breaks no rule: it is missing.
---   has_odd_stamp, has_odd_amount and has_odd_peak (10_land/odd_read) tell whether any read of
---   the file lies outside the bounds at all: where none does, no read is held against them.
+-- why: a read is rejected once, by one rule; 20_validate/read_rule.sql lists the rules and their
+--   meanings. A row without an amount fails no rule: it is missing. has_odd_stamp,
+--   has_odd_amount and has_odd_peak (10_land/odd_read) say whether any read of the file is out
+--   of bounds; if none is, single reads are not checked.
 create or replace temp view judged_read as
 with typed as (from typed_read),
 ruled as (

@@ -1,18 +1,18 @@
--- grain: the time between two readings of a meter, by its start; key: meter_id, start_at
+-- grain: the period between two readings of a meter, by its start; key: meter_id, start_at
 -- reads: ranked_reading; appends to landed_read
--- why: a register tells volume by difference, and the difference is read with care:
---      rollover  a register that stood in the last tenth of its dials and now stands in the
---                first (dials unknown: within 1 % of a power of ten) went through zero
---      backward  a fall no larger than the meter's usual steps is water that ran back, kept
---                with its sign
---      reset     any other fall is a reset or change-out: what passed is not known ('missing')
---      misread   a reading far out of line whose neighbours are in order is passed over
---      stuck     a reading that repeats, then leaps beyond the usual steps by about what passes
---                in such a time, was stuck: the leap is the volume of the whole stretch,
---                a gap that leaves a finding. Where readings are missing before the leap, it
---                must be too much for that time as well
---      A step longer than the meter's usual one is a 'gap', its volume known, its shape not.
---      A volume by difference comes after any interval read of the same time (landed_seq).
+-- why: register volumes are differences between readings, with these cases:
+--      rollover  the register goes from the last tenth of its range to the first (digits
+--                unknown: within 1 % of a power of ten)
+--      backward  a decrease no larger than the meter's usual steps is reverse flow, kept with
+--                its sign
+--      reset     any other decrease is a reset or change-out: the volume is unknown ('missing')
+--      misread   a reading far out of line between two consistent readings is ignored
+--      stuck     a reading that repeats, then jumps beyond the usual steps by about the usual
+--                volume for that time, was stuck: the jump is the volume of the whole period,
+--                a gap with a finding. If readings are missing before the jump, it must be
+--                more than the usual volume for that time as well
+--      A period longer than the meter's usual one is a 'gap': volume known, flow rates unknown.
+--      An interval read of the same time takes precedence over a difference (landed_seq).
 -- units: registered_gal [gal], interval_min [min]
 insert into landed_read
 with readings as (

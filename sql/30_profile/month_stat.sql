@@ -1,10 +1,9 @@
 -- grain: one meter, month and read interval; key: meter_id, interval_min
 -- reads: meter_key, current_read, deviation, hour_read, day_read, register_step
--- why: the sums that the inference needs; they add up over months (maxima: the greatest). The
---      time of gaps is not covered by reads: days_covered is without it, registered_gal has
---      its volume
--- units: in the names; *_ss [gpm2]; gap_days [d] of gaps whose volume is known; elapsed_days
---      [d] of the local month at its last read
+-- why: the sums that the inference needs; they add up over months (maxima: the largest). The
+--      time of gaps is not in days_covered, their volume is in registered_gal
+-- units: in the names; *_ss [gpm2]; gap_days [d] of gaps with known volume; elapsed_days [d] of the
+--      local month at its last read
 create or replace temp table month_stat as
 with volume as (
     select
@@ -54,7 +53,7 @@ slots as (
     group by meter_key, interval_min, slot
 ),
 
-neighbour_slots as (
+neighbor_slots as (
     select
         slots.*,
         lead(mean_gpm) over (
@@ -76,11 +75,11 @@ within as (
         sum(count1) as lag1_count,
         sum(count2) as lag2_count,
         sum(count3) as lag3_count,
-        -- how steep the hours of the week are: what swings between days add to a difference
-        -- of neighbours
+        -- slope of the weekly pattern: what day-to-day variation adds to a difference of
+        -- neighbors
         sum((dof + 1) * mean_gpm * mean_gpm) as slot_ss,
         sum((dof + 1) * (mean_gpm - next_gpm) * (mean_gpm - next_gpm)) / 2 as slot_step_ss
-    from neighbour_slots
+    from neighbor_slots
     group by meter_key, interval_min
 ),
 
@@ -116,7 +115,7 @@ days as (
     group by meter_key
 ),
 
--- reads longer than an hour show no hour, but a day that they fill
+-- read intervals longer than an hour give no hourly maximum, but a daily one if they fill a day
 long_days as (
     select
         meter_key,
@@ -132,7 +131,7 @@ largest_long_day as (
     select meter_key, max(day_gpm) as max_day_gpm from long_days group by meter_key
 ),
 
--- statistics of hours and days belong to a meter, not to an interval: the finest carries them
+-- statistics of hours and days belong to a meter, not an interval: stored with the shortest
 finest as (
     select meter_key, min(interval_min) as interval_min from volume group by meter_key
 )

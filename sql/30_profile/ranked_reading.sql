@@ -1,7 +1,7 @@
 -- grain: one landed register reading; key: file_hash, source_line
 -- reads: the lake's Parquet files of this month and the next ($register_files)
--- why: of several readings of one meter and time one counts, as in superseded_read
--- units: reading_gal, dial_limit_gal (where the dials turn over) [gal], gal_per_count [gal]
+-- why: of several readings of one meter and time, one counts, as in superseded_read
+-- units: reading_gal, dial_limit_gal (where the register rolls over) [gal], gal_per_count [gal]
 create or replace temp table ranked_reading as
 with landed as (
     select

@@ -1,10 +1,10 @@
--- grain: one landed interval read that does not count; key: read_key
+-- grain: one superseded interval read; key: read_key
 -- reads: keyed_read
--- why: of several reads of one meter and start the one of an export that supersedes the other
---      counts (100,000,000 of landed_seq a step), then a measured or edited one before an
---      estimate, then the one of the later file; a missing one last. A read that begins before
---      an earlier-starting one has ended tells the same water twice. Few reads are superseded,
---      so only starts that stand twice are ranked
+-- why: of several reads of one meter and start, one counts: that of an export that supersedes
+--      the other (100,000,000 of landed_seq per step), then a measured or edited one before an
+--      estimate, then that of the later file; a missing one last. A read that starts before the
+--      previous one ends has the same water twice. Few reads are superseded, so only repeated
+--      starts are ranked
 -- units: none
 create or replace temp table superseded_read as
 with contested as (

@@ -1,11 +1,11 @@
 -- grain: one meter in service and month used; key: meter_id, month
 -- reads: month_stat files ($stat_files), meter_in_service
--- why: the trailing year up to the last read. The newest month counts as the days it has; its
---      like of a year before gives the whole days that are still ahead in it. So a day that comes
---      takes the place of one a year old, and no month is made out of one day. A stopped meter
---      is judged on the months before it stopped
--- units: days_told [d] days that reads or a gap's volume tell of; weight [1] of the month's
---      sums, 1 but for the oldest month; *_days [d]
+-- why: the trailing year up to the last read. The current month counts with the days it has;
+--      the same month of the previous year supplies the full days still to come. So each new day
+--      replaces one a year old, and no month is extrapolated from one day. A stopped meter is
+--      judged on the months before it stopped
+-- units: days_told [d] days covered by reads or by a gap of known volume; weight [1] of the
+--      month's sums, 1 except for the oldest month; *_days [d]
 create or replace temp table meter_month as
 with stat as (
     select
@@ -47,7 +47,7 @@ last_use as (
     group by meter_id
 ),
 
--- a whole month without registration before the last use tells a seasonal account
+-- a full month without registration before the last use indicates a seasonal account
 idle_before as (
     select
         monthly.meter_id,

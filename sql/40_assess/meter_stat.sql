@@ -1,9 +1,9 @@
 -- grain: one meter in service; key: meter_id
 -- reads: month_stat files ($stat_files), meter_month
--- why: a year's sums of one meter, each month by its weight, maxima the greatest; the read
---      interval is the one that covers most days. What the months show of the register's step
+-- why: one year's sums of a meter, each month by its weight, maxima the largest; the read
+--      interval is the one that covers most days. The register resolution that each month shows
 --      is listed
--- units: in the names; month_step_gal [gal], null where no month shows a step
+-- units: in the names; month_step_gal [gal], null if no month shows one
 create or replace temp table meter_stat as
 with stat as (
     select
@@ -39,7 +39,7 @@ main_interval as (
     group by meter_id
 ),
 
--- the volume of the days covered, by the month's rate: that of its gaps counts in the rate
+-- volume of the days covered, at the month's average rate, gaps included
 rated as (
     select
         meter_id,

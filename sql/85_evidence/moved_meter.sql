@@ -1,6 +1,6 @@
--- grain: one meter that moved since the sweep before; key: account_id, meter_id
+-- grain: one meter that changed since the previous sweep; key: account_id, meter_id
 -- reads: results.changed_since_previous_sweep, results.latest_recommendation
--- why: what is new to the manager, the most money first; the page shows so many ($shown)
+-- why: what is new, by net benefit; the page shows the first $shown
 -- units: as the column names say
 select
     moved.account_id,

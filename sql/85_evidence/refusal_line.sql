@@ -1,6 +1,6 @@
 -- grain: one reason, finding code or row rule; key: kind, code
 -- reads: results.not_assessed, results.finding, results.rejected_read, results.sweep
--- why: what the data could not tell, what a crew should know, and which rows were refused
+-- why: accounts not assessed, findings for the crew, and rejected rows
 -- units: hit_count; accounts [account_id], so many as the page shows ($shown)
 with latest as (
     select max(sweep_id) as sweep_id from results.sweep

@@ -10,12 +10,12 @@ from hypothesis import strategies as st
 from pipelines.sweep.summary import _odds as summary_odds
 from rightsize.evidence.quantity import odds
 from rightsize.units import UnitSystem
+from rightsize.units.plain_number import figure, plain_number
 from rightsize.wording import (
     MOST_CERTAIN,
     Wording,
-    figure,
     probability_figure,
-    significant,
+    probability_text,
     with_article,
 )
 from tests.unit.evidence.sites import meter
@@ -59,10 +59,10 @@ def test_no_figure_is_in_powers_of_ten_and_a_column_is_written_as_a_number(x: fl
     """The law: sentences of tables and of single findings write one figure alike."""
     column = pl.select(figure(pl.lit(x, dtype=pl.Float64))).item()
     assert "e" not in column
-    assert "e" not in significant(x)
+    assert "e" not in plain_number(x, 3, parted=",")
     assert float(column.replace(",", "")) == pytest.approx(x, rel=6e-3, abs=6e-7)
     if abs(x) >= 1e-3:
-        written = float(significant(x).replace(",", ""))
+        written = float(plain_number(x, 3, parted=",").replace(",", ""))
         assert float(column.replace(",", "")) == pytest.approx(written, rel=1.1e-2)
 
 
@@ -107,9 +107,10 @@ def test_a_probability_is_said_with_two_decimals_and_never_certain(
 @given(st.floats(0, 1))
 def test_every_place_says_one_probability_alike(share: float) -> None:
     """The law: pages, summary, list and reasons round alike and stay within the bounds."""
-    figure = probability_figure(share)
-    assert figure + 1e-9 >= 1 - MOST_CERTAIN
-    assert figure <= MOST_CERTAIN
-    assert abs(figure - share) <= 0.01 + 1e-9
-    assert odds(share) == f"{round(100 * figure)} in 100"
-    assert summary_odds(share) == f"{100 * figure:.0f} %"
+    rounded = probability_figure(share)
+    assert rounded + 1e-9 >= 1 - MOST_CERTAIN
+    assert rounded <= MOST_CERTAIN
+    assert abs(rounded - share) <= 0.01 + 1e-9
+    assert odds(share) == f"{round(100 * rounded)}\u202f%"
+    assert pl.select(probability_text(pl.lit(share))).item() == f"{round(100 * rounded)} %"
+    assert summary_odds(share) == f"{round(100 * rounded)} %"

@@ -33,7 +33,7 @@ def list_findings(
     Parameters
     ----------
     profiles
-        Profile folders in force.
+        Current profile folders.
     service : frame
         account_id, meter_id, customer_class of every meter in service.
     units

@@ -1,4 +1,4 @@
-"""Month by month what each meter registered: the first thing to hold against bills."""
+"""Registered volume of each meter by month: the first check against bills."""
 
 from __future__ import annotations
 
@@ -16,20 +16,20 @@ from rightsize.contracts.demand import MONTH_VOLUME
 from rightsize.contracts.frames import as_block, block_schema
 
 MONTHS: Final = 13
-"""A year of whole months and the one under way."""
+"""A year of full months and the current one."""
 
 
 def month_volume(
     workspace: Workspace, profiles: Sequence[Path], meters: pl.DataFrame
 ) -> pl.DataFrame:
-    """Rows of the table month_volume for every meter of the list, also those taken out.
+    """Rows of the table month_volume for every meter of the list, removed ones included.
 
     Parameters
     ----------
     profiles
-        Profile folders in force.
+        Current profile folders.
     meters : frame
-        One row a stay of a meter: account_id, meter_id, installed_on, removed_on.
+        One row per installation of a meter: account_id, meter_id, installed_on, removed_on.
     """
     files = [folder / "month_stat.parquet" for folder in profiles]
     if not files:

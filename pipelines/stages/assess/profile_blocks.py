@@ -30,7 +30,7 @@ _STAT_COLUMNS = (
 
 
 USUAL_RESOLUTION_GAL = 1.0
-"""Step of a register that neither meters.csv nor the reads tell: our convention."""
+"""Register resolution where neither meters.csv nor the reads give one: our convention."""
 
 
 @dataclass(frozen=True)
@@ -136,7 +136,7 @@ _NO_BANDS = pl.DataFrame(
 
 
 def _with_step(stat: pl.DataFrame) -> pl.DataFrame:
-    """The register's step: as listed, else as its reads show it, else the usual one."""
+    """Register resolution: as listed, else as learned from reads, else the default."""
     shown = [None if steps is None else common_step(steps) for steps in stat["month_step_gal"]]
     return stat.with_columns(
         resolution_gal=pl.coalesce(

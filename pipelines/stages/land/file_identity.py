@@ -1,4 +1,4 @@
-"""What makes a file the one it is: its content, how it is read, its place among all."""
+"""The identity of a file: its content, how it is read, its place in the order of files."""
 
 from __future__ import annotations
 
@@ -15,11 +15,11 @@ from pipelines.store import ledger
 from pipelines.store.file_stamp import FileStamp, content_hash
 
 _READING_VERSION: Final = 2
-"""Raised when the same bytes would land as other reads; every file is then read again."""
+"""Increased when the same bytes would give other reads; all files are then read again."""
 
 
 class Places:
-    """The place of each file among all: that of its first finding."""
+    """The place of each file in the order in which files were first found."""
 
     def __init__(self, work: duckdb.DuckDBPyConnection) -> None:
         self._work = work
@@ -27,7 +27,7 @@ class Places:
         self._waiting = ledger.waiting_places(work)
 
     def of(self, item: FoundFile) -> int:
-        """The place of a file that has not landed yet."""
+        """The place of a file that has not been loaded yet."""
         key = (str(item.path), item.export.name)
         if key not in self._waiting:
             self._waiting[key] = self._next
@@ -35,14 +35,14 @@ class Places:
         return self._waiting[key]
 
     def hold(self, item: FoundFile) -> None:
-        """Keep the place of a file that could not land."""
+        """Keep the place of a file that could not be loaded."""
         ledger.hold_place(self._work, str(item.path), item.export.name, self.of(item))
 
 
 def content_of(
     item: FoundFile, seen: dict[str, tuple[FileStamp, str]]
 ) -> tuple[str, int | None]:
-    """A file's hash and, where it was hashed just now, its line feeds.
+    """A file's hash and, if it was hashed just now, its number of line feeds.
 
     Raises
     ------
@@ -56,7 +56,7 @@ def content_of(
 
 
 def manners_of(loaded: Loaded, buckets: int) -> dict[str, str]:
-    """What decides how an export's bytes become reads, by the export's name."""
+    """Hash of all that decides how an export's bytes become reads, by export name."""
     shared = [_READING_VERSION, loaded.settings.timezone, buckets, read_limits()]
     found = {}
     for export in loaded.settings.exports:

@@ -42,12 +42,12 @@ def find_files(loaded: Loaded) -> tuple[list[FoundFile], list[FileProblem]]:
 
 
 def _unnamed(path: Path) -> FileProblem | None:
-    """A path that is no text cannot stand in the ledger or in a message."""
+    """A path that is not valid text cannot be in the ledger or in a message."""
     try:
         str(path).encode()
     except UnicodeEncodeError:
         shown = os.fsencode(path).decode("utf-8", "backslashreplace")
-        told = f"{shown}: its name is not UTF-8; rename the file to have it read"
+        told = f"{shown}: the file name is not UTF-8; rename the file"
         return FileProblem(Path(shown), "file_name", told)
     return None
 

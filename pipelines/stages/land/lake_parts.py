@@ -115,15 +115,15 @@ def move_in(aside: Path, workspace: Workspace) -> None:
 
 
 def take_out(file_hash: str, workspace: Workspace) -> None:
-    """Remove every lake file and the refused rows of a landing.
+    """Remove every lake file and the rejected rows of a landed file.
 
     Raises
     ------
     ValueError
-        If that names no landing: as a pattern it would name files of others.
+        If the name is not that of a landed file: as a glob it could match other files.
     """
     if not _is_landing(file_hash):
-        raise ValueError(f"{file_hash!r} names no landing")
+        raise ValueError(f"{file_hash!r} is not the name of a landed file")
     storage = workspace.storage
     storage.drop_files(storage.files(workspace.lake, f"{LAKE_FOLDERS}/{file_hash}.parquet"))
     (workspace.rejected / f"{file_hash}.parquet").unlink(missing_ok=True)
@@ -148,7 +148,7 @@ def sweep_up(connection: duckdb.DuckDBPyConnection, workspace: Workspace) -> Non
 
 
 def _named_in(aside: Path) -> list[str]:
-    """The landing itself, and the one it was to replace; what is no landing's name is none."""
+    """The file in progress and the one it was to replace; other names are ignored."""
     marker = aside / "replaces"
     said = [aside.name]
     if marker.is_file():

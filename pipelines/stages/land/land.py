@@ -101,11 +101,11 @@ class _Run:
     work: duckdb.DuckDBPyConnection
     meters: pl.DataFrame
     buckets: int
-    seen: dict[str, tuple[FileStamp, str]]  # stamp and content, by path
+    seen: dict[str, tuple[FileStamp, str]]  # stamp and content hash, by path
     landed: set[str]
-    generations: dict[str, int]  # how often a content is to be read again
+    generations: dict[str, int]  # how often each content must be read again
     places: Places
-    read_by: dict[str, str]  # what decides how rows are read, by export
+    read_by: dict[str, str]  # hash of all that decides how rows are read, by export
 
 
 def land(
@@ -113,9 +113,9 @@ def land(
 ) -> LandSummary:
     """Land every new file of the exports, in the order of exports and of names.
 
-    A file is known by its content and by how it is read: the same bytes under another name
-    are left alone; a changed unit, zone, multiplier or clock reads them again in place of the
-    former reading. A file keeps the place at which it was first found, whenever it is read.
+    A file is identified by its content and its settings: the same bytes under another name
+    are skipped; with a changed unit, zone, multiplier or clock they are read again and replace
+    the previous reads. A file keeps its first place in the order, however often it is read.
 
     Raises
     ------
@@ -186,7 +186,7 @@ def _refuse_hopeless(
 
 
 def _land_one(run: _Run, item: FoundFile) -> LandedFile | FileProblem | None:
-    """Land one file; None where it has landed before."""
+    """Load one file; None if it was loaded before."""
     try:
         digest, lines = content_of(item, run.seen)
     except OSError as error:
@@ -226,10 +226,10 @@ def _land_one(run: _Run, item: FoundFile) -> LandedFile | FileProblem | None:
     except duckdb.InterruptException:
         raise  # a stop is not a problem of the file
     except StoreError:
-        raise  # of the lake; the folder stays and tells the next landing what to take back
+        raise  # of the lake; the folder stays and tells the next run what to remove
     except BalanceError:
-        raise  # ours, and a reason to stop
-    except Exception as error:  # whatever else it is: of this file, told, and the rest lands
+        raise  # a bug of ours: stop
+    except Exception as error:  # any other error: reported for this file; the others are loaded
         outcome = _as_problem(item, error)
     shutil.rmtree(aside, ignore_errors=True)
     return outcome

@@ -61,14 +61,14 @@ class Landing:
 class Landed:
     """A file read into Parquet beside the lake."""
 
-    row: dict[str, Any]  # of the ledger
+    row: dict[str, Any]  # for the ledger
     parts: list[LandedPart]
-    meters: list[str]  # that it names
+    meters: list[str]  # named in the file
     bound: ClockBound
 
 
 def land_file(connection: duckdb.DuckDBPyConnection, landing: Landing) -> Landed:
-    """Read a file into Parquet beside the lake; nothing is moved or entered yet.
+    """Read a file into Parquet beside the lake; nothing is moved or recorded yet.
 
     Raises
     ------
@@ -126,7 +126,7 @@ def land_file(connection: duckdb.DuckDBPyConnection, landing: Landing) -> Landed
 
 
 def _clock_bound(connection: duckdb.DuckDBPyConnection, rows_future: int) -> ClockBound:
-    """What the clock decided; where no stamp lies in the future, without looking for it."""
+    """Future times rejected or accepted; not searched if no time stamp is in the future."""
     row = connection.execute("select getvariable('has_odd_stamp')").fetchone()
     if not rows_future and not (row and row[0]):
         return None, None
@@ -167,7 +167,7 @@ def read_limits() -> dict[str, Any]:
 
 
 def latest_at(now_at: datetime) -> datetime:
-    """From when on a time is refused as of the future."""
+    """Times later than this are rejected as in the future."""
     return now_at + timedelta(days=float(read_limits()["future_days"]))
 
 

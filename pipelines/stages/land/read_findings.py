@@ -87,9 +87,9 @@ def read_findings(
     meters
         The meter list, for the account of each meter.
     stuck_files
-        What the same profiles say of registers that stood still.
+        Stuck registers found in the same profiles.
     replaced_files
-        What they say of estimates in the place of reads.
+        Estimates that replaced reads, found in the same profiles.
     units
         Units of messages; evidence is in US units.
     """
@@ -159,7 +159,7 @@ def _of_estimates(
             message=(
                 f"{row['read_count']:,} measured or edited reads from "
                 f"{row['first_at']:%Y-%m-%d} to {row['last_at']:%Y-%m-%d} (UTC) are replaced "
-                "by estimates: by supersedes of an export, or by longer intervals"
+                "by estimates, because of supersedes or longer intervals"
             ),
             evidence={
                 "read_count": row["read_count"],
@@ -186,9 +186,9 @@ def _clock_finding(accounts: dict[str, str], row: tuple[object, ...]) -> Finding
         str(meter_id),
         "clock_shift",
         message=(
-            f"exports {first} and {second} tell the same volumes "
-            f"{plain_number(abs(float(str(shift_min))))} min apart: "
-            "stamps of the end taken for the start, or a clock off by an interval?"
+            f"exports {first} and {second} have the same volumes shifted by "
+            f"{plain_number(abs(float(str(shift_min))))} min: "
+            "possible interval start/end mix-up or clock error"
         ),
         evidence={
             "shift_min": shift_min,
@@ -208,9 +208,9 @@ def _multiplier_finding(
         str(row["meter_id"]),
         "suspect_multiplier",
         message=(
-            f"daily volume went from {before} to {after} "
-            f"in {row['month_on']:%Y-%m} and stayed: "
-            f"a factor of {plain_number(row['factor'])}, a wrong unit or multiplier?"
+            f"daily volume changed from {before} to {after} "
+            f"in {row['month_on']:%Y-%m} and stayed there: "
+            f"a factor of {plain_number(row['factor'])}, possible wrong unit or multiplier"
         ),
         evidence={
             "factor": row["factor"],
@@ -247,7 +247,7 @@ def _unlike_finding(accounts: dict[str, str], row: dict[str, Any], words: UnitNa
     times_text = (
         f"{plain_number(times, 3)} times"
         if times >= 1
-        else f"a {plain_number(1 / times, 3)}th of"
+        else f"1/{plain_number(1 / times, 3)} of"
     )
     return _finding(
         accounts,
@@ -256,7 +256,8 @@ def _unlike_finding(accounts: dict[str, str], row: dict[str, Any], words: UnitNa
         message=(
             f"{_volume(row['gal_per_day'], words)} per day, {times_text} the median of "
             f"{row['class_count']:,} meters of class {row['customer_class']} and "
-            f"{size}: a factor of {plain_number(row['factor'])}, a wrong unit or multiplier?"
+            f"{size}: a factor of {plain_number(row['factor'])}, "
+            "possible wrong unit or multiplier"
         ),
         evidence={
             "factor": row["factor"],

@@ -1,4 +1,4 @@
-"""What meter list or clock say otherwise reaches the reads that landed before."""
+"""Apply corrections of the meter list, or of the clock, to reads landed earlier."""
 
 from __future__ import annotations
 
@@ -17,19 +17,19 @@ from pipelines.store.warehouse import literals, run_sql, set_variables
 from pipelines.store.workspace import Workspace
 
 _OF_SCALE = (
-    "holds reads of a meter whose multiplier or dials changed in the meter list, but is gone; "
-    "its reads stay as they were"
+    "has reads of a meter whose multiplier or register digits changed in the meter list, but "
+    "the file no longer exists; its reads stay unchanged; restore the file"
 )
 _OF_CLOCK = (
-    "holds reads that were judged by another clock than today's, but is gone; those refused "
-    "stay refused"
+    "was checked while the host's clock was wrong, but the file no longer exists; its rejected "
+    "rows stay rejected; restore the file"
 )
 
 
 def restate(
     workspace: Workspace, work: duckdb.DuckDBPyConnection, found: list[FoundFile], buckets: int
 ) -> list[FileProblem]:
-    """Have files read again of which the meter list or the clock say otherwise by now.
+    """Mark files to be read again after a correction in the meter list or of the clock.
 
     Returns
     -------
@@ -53,7 +53,7 @@ def restate(
 
 
 def _of_changed_scales(workspace: Workspace, work: duckdb.DuckDBPyConnection) -> set[str]:
-    """The landings that hold reads, or refused ones, of meters scaled otherwise by now."""
+    """Landed files with accepted or rejected reads of meters whose scale was corrected."""
     changed = run_sql(work, "10_land/changed_scale").fetchall()
     stale: set[str] = set()
     both = (workspace.interval_reads, workspace.register_reads)
@@ -71,7 +71,7 @@ def _files_of(
     names: list[str],
     bucket: int,
 ) -> set[str]:
-    """The landings with accepted reads of any of these meters of one bucket."""
+    """Landed files with accepted reads of any of these meters of one bucket."""
     held: set[str] = set()
     storage = workspace.storage
     for kind in kinds:
@@ -85,7 +85,7 @@ def _files_of(
 def _refused_files_of(
     workspace: Workspace, work: duckdb.DuckDBPyConnection, names: list[str]
 ) -> set[str]:
-    """The landings with refused reads of any of these meters."""
+    """Landed files with rejected reads of any of these meters."""
     files = [str(p) for p in workspace.rejected.glob("*.parquet") if p.name[0] != "."]
     return _holding(work, files, names) if files and names else set()
 

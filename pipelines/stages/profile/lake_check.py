@@ -1,8 +1,8 @@
-"""Files of the lake are looked at before a profile is made of them.
+"""Lake files are checked before a profile is built from them.
 
-A file's name says which landing it is of, its folder which month and bucket. One that was
-exchanged, cut or overwritten is told by its path, and what can be done: the lake is the one
-place that holds every read, so nothing is made of it that may be wrong.
+A file's name identifies the landed file, its folder the month and bucket. A file that was
+replaced, truncated or overwritten is reported with its path and what to do: only the lake has
+every read, so nothing is built from a file that may be wrong.
 """
 
 from __future__ import annotations
@@ -20,11 +20,11 @@ from pipelines.store.warehouse import literals
 from rightsize.errors import DamageError
 
 _DAY: Final = dt.timedelta(days=1)
-"""What the calendars of two systems may differ by; a file of another month differs by more."""
+"""Tolerance between two calendars; a file of another month differs by more."""
 _LOOKED_AT: Final = 1024
-"""Rows whose meters are held against the bucket: a file of another bucket has no other."""
+"""Rows whose meters are checked against the bucket: in a file of another bucket all differ."""
 _CURE: Final = (
-    "restore it from a backup of the workspace: files of the lake never change. Without one, "
+    "restore it from a backup of the workspace: lake files never change. Without a backup, "
     "start a new workspace from the exports and copy published/ into it"
 )
 
@@ -39,7 +39,7 @@ def check_lake_files(
     timezone: str,
     bucket_count: int | None,
 ) -> None:
-    """Refuse files, by the name of their time column, that are not those of month and bucket.
+    """Reject files, given by time column, that do not belong to the month and bucket.
 
     Raises
     ------
@@ -77,8 +77,8 @@ def check_lake_files(
                 continue
             if earliest < first_at or latest > last_at:
                 raise DamageError(
-                    f"{name} holds reads of another month ({earliest:%Y-%m-%d} to "
+                    f"{name} has reads of another month ({earliest:%Y-%m-%d} to "
                     f"{latest:%Y-%m-%d}); {_CURE}"
                 )
             if stray_count:
-                raise DamageError(f"{name} holds reads of meters of other buckets; {_CURE}")
+                raise DamageError(f"{name} has reads of meters of other buckets; {_CURE}")

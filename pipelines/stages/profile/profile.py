@@ -140,14 +140,14 @@ def profile(
 ) -> ProfileSummary:
     """Bring every partition's profile up to date; returns where they lie.
 
-    `progress` is told the stage, how many partitions are done and how many there are; `cost`
-    what the partitions made took. Without a pool, `workers` threads do the work. Where the
-    count of buckets is given, files of the lake are held against it.
+    `progress` gets the stage, the number of finished partitions and the total; `cost` the
+    resources used. Without a pool, `workers` threads do the work. If the number of buckets is
+    given, lake files are checked against it.
 
     Raises
     ------
     DamageError
-        If a file of the lake is not what its place says.
+        If the content of a lake file does not match its path.
     """
     wanted, storage = partitions(workspace), workspace.storage
     made = set(storage.folders(workspace.profile, _FOLDERS))
@@ -176,7 +176,7 @@ def make_profile(
     timezone: str,
     bucket_count: int | None = None,
 ) -> Path:
-    """Reduce one partition and put its folder in place; harmless when done twice."""
+    """Reduce one partition and put its folder in place; safe to repeat."""
     target = _folder(workspace, partition, timezone)
     storage = workspace.storage
     with (

@@ -1,7 +1,7 @@
-"""Whether a profile on disk is the one that its name says, whole.
+"""Whether a profile on disk is complete and matches its name.
 
-Beside a profile's files lies `made.json`: the profile's own name and a hash of each file. A
-profile that was damaged, lost a file or lies in another's place does not hold against it, and
+`made.json` in a profile's folder has the profile's name and a hash of each file. A profile that
+was damaged, lost a file or is in the wrong folder does not match it, and
 is made again from the lake. In an object store, which keeps objects whole, none is looked for.
 """
 
@@ -27,19 +27,19 @@ _THREADS: Final = 8
 
 
 def mark(folder: Path, name: Path, tables: Iterable[str]) -> None:
-    """Note in a folder which profile it is, and what its files hold."""
+    """Write the profile's name and the hashes of its files to its folder."""
     hashes = {table: _hash(folder / f"{table}.parquet") for table in tables}
     write_text(folder / MARK, json.dumps({"name": _place(name), "files": hashes}))
 
 
 def drop_damaged(folders: Iterable[Path], tables: tuple[str, ...]) -> set[Path]:
-    """Remove the profiles that are not whole; which these were."""
+    """Remove incomplete profiles; returns their folders."""
     ordered = sorted(folders)
     with ThreadPoolExecutor(_THREADS) as hands:
         whole = hands.map(partial(_is_whole, tables=tables), ordered)
         damaged = {f for f, is_whole in zip(ordered, whole, strict=True) if not is_whole}
     for folder in sorted(damaged):
-        event("profile damaged, made again", level=logging.WARNING, profile=_place(folder))
+        event("profile damaged, rebuilding", level=logging.WARNING, profile=_place(folder))
         shutil.rmtree(folder)
     return damaged
 
@@ -56,7 +56,7 @@ def _is_whole(folder: Path, tables: tuple[str, ...]) -> bool:
 
 
 def _adopted(folder: Path, tables: tuple[str, ...]) -> bool:
-    """Mark a profile of a version that made no marks, if its files can be read."""
+    """Mark a profile of a version without marks, if its files can be read."""
     try:
         for table in tables:
             pl.read_parquet(folder / f"{table}.parquet", glob=False)

@@ -85,12 +85,12 @@ def open_with_history(
     Raises
     ------
     DamageError
-        If the publication before cannot be read.
+        If the previous publication cannot be read.
     ContractError
         If it holds a later sweep than `newest`, the one being published, or its history cannot
-        be carried over.
+        be kept.
     OSError
-        If there is no room; nothing is wrong with the publication before.
+        If the disk is full; the previous publication is intact.
     """
     if not previous.exists():
         connection = connect(database)
@@ -109,22 +109,22 @@ def open_with_history(
     except duckdb.InterruptException:
         raise
     except duckdb.Error as error:
-        with open_held(previous):  # tells if that is what is damaged
+        with open_held(previous):  # raises if that file is damaged
             first = str(error).strip().splitlines()[0]
         raise ContractError(
-            f"the history of {previous} cannot be carried over: {first}; it stays as it is"
+            f"the history of {previous} cannot be kept: {first}; the file is unchanged"
         ) from None
     return connection
 
 
 @contextmanager
 def open_held(results: Path) -> Iterator[duckdb.DuckDBPyConnection]:
-    """The published database, read-only, its sweeps there.
+    """The published database, read-only, checked to have its sweeps.
 
     Raises
     ------
     DamageError
-        If it cannot be read; the text says what can be done.
+        If it cannot be read; the message says what to do.
     """
     try:
         connection = duckdb.connect(str(results), read_only=True)
@@ -144,8 +144,9 @@ def open_held(results: Path) -> Iterator[duckdb.DuckDBPyConnection]:
 def _damage(results: Path, error: duckdb.Error) -> DamageError:
     first = str(error).strip().splitlines()[0]
     return DamageError(
-        f"{results} cannot be read ({first}); restore published/ from a backup: it alone holds "
-        "the history. Only without one move the file away and sweep: a new history begins"
+        f"{results} cannot be read ({first}); restore published/ from a backup: only it has "
+        "the history. Without a backup, move the file away and run a sweep: a new history"
+        " starts"
     )
 
 

@@ -219,8 +219,8 @@ def _keep(work: duckdb.DuckDBPyConnection, outcomes: Sequence[Outcome]) -> None:
 
 
 def outcome_text(outcome: Outcome) -> str:
-    """One expectation that was not met, in a line."""
-    found = "not known" if outcome.observed is None else plain_number(outcome.observed)
+    """One unmet expectation, in one line."""
+    found = "unknown" if outcome.observed is None else plain_number(outcome.observed)
     return (
         f"{outcome.batch}: {outcome.metric.replace('_', ' ')} is {found}, "
         f"expected {outcome.expected} ({outcome.meaning})"

@@ -142,7 +142,7 @@ def profile_frame(
 
 
 def where_read(largest_gpm: Array) -> Array:
-    """Largest means, NaN where none was read: longer reads have no hour to tell it by."""
+    """Maximum means, NaN without a reading: longer read intervals have no hourly mean."""
     found: Array = np.where(largest_gpm > 0, largest_gpm, np.nan)
     return found
 

@@ -148,7 +148,7 @@ def _bills(
     gain_usd: Array,
     fixed_change_usd: Array,
 ) -> dict[str, Array]:
-    """A year's bill, base charge and all, as it is and with the chosen meter."""
+    """Annual bill, base charge included, now and with the recommended meter."""
     rates, costs, _ = case.priced(rows)
     volumetric = mean(rates.bill_usd_per_year(samples.installed_gal))
     now = volumetric + costs.fixed_charge_usd_per_year[case.meter_index[rows]]

@@ -51,7 +51,7 @@ def bounded(name: str, samples: Array) -> dict[str, Array]:
 
 
 def bounded_ratio(name: str, part: Array, whole: Array) -> dict[str, Array]:
-    """Mean of the part over mean of the whole [%], with the interval of the samples' ratios."""
+    """Mean of the part over mean of the total [%], with the interval of the samples' ratios."""
     made = bounded(name, part / whole * 100)
     low, high = with_word(name, "low"), with_word(name, "high")
     middle = mean(part) / mean(whole) * 100

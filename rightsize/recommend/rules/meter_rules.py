@@ -75,7 +75,7 @@ def meter_rules(meters: Sequence[Meter], thresholds: Thresholds) -> Bits:
 
 
 def unknown_names(meters: Sequence[Meter], thresholds: Thresholds) -> list[str]:
-    """Names in the utility's lists of meters and standards that the catalogue does not know.
+    """Names in the utility's lists of meters and standards that are not in the catalog.
 
     A name that is written wrong would bar the meter that it means.
     """

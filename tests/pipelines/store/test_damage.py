@@ -163,7 +163,7 @@ def test_the_cure_for_a_damaged_working_database_keeps_the_history(loaded: Loade
 def test_damaged_results_are_named_and_health_fails(loaded: Loaded, content: bytes):
     loaded.workspace.results.unlink()
     loaded.workspace.results.write_bytes(content)
-    with pytest.raises(DamageError, match=r"restore published/ from a backup: it alone holds"):
+    with pytest.raises(DamageError, match=r"restore published/ from a backup: only it has"):
         run_sweep(loaded, workers=2)
     assert loaded.workspace.results.read_bytes() == content
     found = health(loaded, Limits(min_free_gb=0))

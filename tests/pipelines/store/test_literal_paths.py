@@ -197,5 +197,5 @@ def test_what_a_damaged_mark_of_a_landing_says_removes_nothing(tmp_path: Path, s
     utility.land()
     assert utility.lake() == before
     assert not any(landing_folder(utility.workspace).iterdir())
-    with pytest.raises(ValueError, match="names no landing"):
+    with pytest.raises(ValueError, match="is not the name of a landed file"):
         take_out(said, utility.workspace)

@@ -48,14 +48,14 @@ def test_a_file_that_holds_no_secret_is_refused(tmp_path: Path, text: str):
     path = tmp_path / "prefect" / FILE
     path.write_text(text)
     path.chmod(0o600)
-    with pytest.raises(ConfigError, match="holds no secret"):
+    with pytest.raises(ConfigError, match="has no secret"):
         api_secret(tmp_path / "prefect")
 
 
 def test_a_secret_that_others_could_read_is_refused(tmp_path: Path):
     api_secret(tmp_path)
     (tmp_path / FILE).chmod(0o644)
-    with pytest.raises(ConfigError, match="could be read by others"):
+    with pytest.raises(ConfigError, match="is readable by other users"):
         api_secret(tmp_path)
 
 

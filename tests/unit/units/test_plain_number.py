@@ -11,10 +11,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from pipelines.commands.query_output import cell_text
-from rightsize.units.plain_number import plain_number
-from rightsize.wording import figure
+from rightsize.units.plain_number import figure, plain_number
 
-ROOT = Path(__file__).resolve().parents[2]
+ROOT = Path(__file__).resolve().parents[3]
 EXPONENT = re.compile(r"\de[+-]?\d", re.IGNORECASE)
 FLOATS = st.floats(-1e12, 1e12, allow_nan=False).filter(lambda v: v == 0 or abs(v) > 1e-9)
 
@@ -38,6 +37,9 @@ def test_a_plain_number_is_the_number_to_its_digits(value: float, digits: int) -
     text = plain_number(value, digits)
     assert not EXPONENT.search(text)
     assert float(text) == pytest.approx(value, rel=0.5000001 * 10 ** (1 - digits), abs=1e-300)
+    parted = plain_number(value, digits, parted=",")
+    assert parted.replace(",", "") == text
+    assert all(len(part) == 3 for part in parted.split(".")[0].split(",")[1:])
 
 
 @given(value=FLOATS, name=st.sampled_from(["flow_gpm", "net_usd", "gain_pct", "factor"]))
