@@ -44,7 +44,7 @@ def listed_texts(
         raise ConfigError(f"{path}: cannot be read: {str(error).splitlines()[0]}") from None
     if raw.width > len(kind.header):
         raise ConfigError(
-            f"{path}: rows have {raw.width} columns, the header {len(kind.header)}"
+            f"{path}: rows have {raw.width} columns, but the header has {len(kind.header)}"
         )
     known, notes = _known_names(path, written, kind, ours, needed)
     columns = {
@@ -55,7 +55,7 @@ def listed_texts(
         if name is not None
     }
     if raw.height == 0:
-        raise ConfigError(f"{path}: no meter is listed")
+        raise ConfigError(f"{path}: no meters listed; expected one row per meter")
     frame = pl.DataFrame(columns).with_columns(
         pl.lit(None, dtype=pl.String).alias(n) for n in ours if n not in columns
     )
@@ -98,24 +98,22 @@ def _known_names(
         near = difflib.get_close_matches(name, allowed, n=1, cutoff=0.85)
         if name in mapped or said in allowed:
             if said in known:
-                raise ConfigError(f"{line}: column {name!r} stands twice")
+                raise ConfigError(f"{line}: duplicate column {name!r}")
             known.append(said)
             continue
         if near and near[0] not in names:
-            raise ConfigError(
-                f"{line}: column {name!r} is not known; did you mean {near[0]!r}?"
-            )
+            raise ConfigError(f"{line}: unknown column {name!r}; did you mean {near[0]!r}?")
         unknown.append(name)
         known.append(None)
     given_in_mm = {ours for metric, (ours, _) in METRIC_COLUMNS.items() if metric in known}
     missing = [n for n in needed if n not in known and n not in given_in_mm]
     if missing:
         raise ConfigError(
-            f"{line}: column {missing[0]!r} is missing; the file has: {', '.join(names)}; "
+            f"{line}: missing column {missing[0]!r}; the file has: {', '.join(names)}; "
             "meter_list.columns says which of them it is"
         )
     shown = ", ".join(repr(n) for n in unknown if n)
-    return known, [f"{path}: columns not used: {shown}"] if shown else []
+    return known, [f"{path}: unused columns: {shown}"] if shown else []
 
 
 def _mapped(
