@@ -1,0 +1,110 @@
+"""What was promised at a fleet against what came: the figures that the calibration page holds."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from rightsize.inference.censoring import learn_fleet
+from rightsize.inference.infer import infer
+from tests.fleets import judge
+
+
+@dataclass
+class Card:
+    """Counts and sums over accounts; cards add up."""
+
+    accounts: int = 0
+    changed: int = 0
+    overrun: int = 0
+    logged: int = 0
+    false_undersized: int = 0
+    gain_in: int = 0
+    promise_in: int = 0
+    peak_in: int = 0
+    peak_above: int = 0
+    promised_gal: float = 0.0
+    true_gal: float = 0.0
+    gained_usd: float = 0.0
+    oracle_usd: float = 0.0
+    by_group: dict = field(default_factory=dict)  # group -> Card, one level down
+
+    def add(self, other):
+        """Sums of two cards, in place."""
+        for name, value in vars(other).items():
+            if name != "by_group":
+                setattr(self, name, getattr(self, name) + value)
+        for key, card in other.by_group.items():
+            self.by_group.setdefault(key, Card()).add(card)
+        return self
+
+    @property
+    def figures(self):
+        """The figures with a floor."""
+        n = max(self.accounts, 1)
+        return {
+            "promised_over_true": self.promised_gal / self.true_gal if self.true_gal else np.nan,
+            "gain_in_pct": 100 * self.gain_in / n,
+            "promise_in_pct": 100 * self.promise_in / max(self.changed, 1),
+            "peak_in_pct": 100 * self.peak_in / n,
+            "overrun_pct": 100 * self.overrun / n,
+            "realised_pct": 100 * self.gained_usd / self.oracle_usd if self.oracle_usd else np.nan,
+            "logged_pct": 100 * self.logged / n,
+            "false_undersized_pct": 100 * self.false_undersized / n,
+        }
+
+
+def infer_fleet(block, meters, priors, *, draws=40, seed=1, **more):
+    """The product's own way from profiles to what flowed."""
+    learnt = learn_fleet([block], meters, priors)
+    return infer(block, meters, priors, draws=draws, seed=seed, fleet=learnt, **more)
+
+
+def card_of(truth, block, meters, posterior):
+    """The card of a fleet at one read interval, also by class and by installed type."""
+    oracle = judge.oracle_of(truth, block, meters)
+    decision = judge.decided(block, posterior, meters)
+    found = judge.scores(truth, block, meters, posterior, decision, oracle)
+    rows = np.arange(block.size)
+    changed = decision.chosen != block.meter_index
+    true_gal = (truth.registered_gal[rows, decision.chosen] - truth.installed_gal) * judge.YEAR
+    mean, low, high = decision.promised_gal
+    slack = judge.SLACK_POINTS / 100 * truth.actual_gal
+    smoc = np.array([m.smoc_gpm for m in meters])
+    columns = {
+        "accounts": np.ones(block.size),
+        "changed": changed,
+        "overrun": changed & (truth.peak_10s_gpm > smoc[decision.chosen]),
+        "logged": decision.action == "log_first",
+        "false_undersized": found["is_false_undersized"],
+        "gain_in": found["is_gain_in"],
+        "promise_in": changed & (low - slack <= true_gal) & (true_gal <= high + slack),
+        "peak_in": found["is_peak_in"],
+        "peak_above": found["is_peak_above"],
+        "promised_gal": np.where(changed, mean, 0.0),
+        "true_gal": np.where(changed, true_gal, 0.0),
+        "gained_usd": found["gained"],
+        "oracle_usd": oracle.best_usd,
+    }
+    card = _summed(columns, rows >= 0)
+    kinds = np.array([s.kind for s in truth.site])
+    types = np.array([meters[k].meter_type for k in block.meter_index])
+    for name, label in (("kind", kinds), ("type", types)):
+        for value in np.unique(label):
+            card.by_group[name, str(value)] = _summed(columns, label == value)
+    return card, columns
+
+
+def _summed(columns, mine):
+    return Card(**{k: v[mine].sum() for k, v in columns.items()})
+
+
+def lines(title, cards):
+    """A table of cards by name, as Markdown rows."""
+    names = list(Card().figures)
+    out = [" | ".join([title, "accounts", "changed", *names])]
+    for name, card in cards.items():
+        cells = [f"{v:.3g}" for v in card.figures.values()]
+        out.append(" | ".join([str(name), f"{card.accounts:.0f}", f"{card.changed:.0f}", *cells]))
+    return out
