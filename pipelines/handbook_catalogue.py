@@ -169,16 +169,22 @@ def _rules() -> str:
     rows = [
         (
             _words(kind), f"{rule.start_share:g}", f"{100 * rule.start_ratio:g} %",
-            f"{rule.min_test_place:g}", f"{rule.normal_min_place:g}",
+            f"{rule.stop_band:g}", f"{rule.min_test_place:g}", f"{rule.loss_power:g}",
         )
         for kind in METER_TYPES
         for rule in [rules.of(kind)]  # type: ignore[arg-type]
     ]  # fmt: skip
     return (
-        "\n## How a generic curve is drawn\n\nOne rule a type, never a number per size (stated "
-        "rules, from common practice). *Start* is a share of the min test flow; *place* says "
-        "where in its permitted band the curve passes (0 lower limit, 1 upper limit). From "
-        "three times the normal minimum to SMOC the curve runs in the middle of its band. "
+        "\n## How a generic curve is drawn\n\nOne law a type, never a number per size. At low "
+        "flow a meter loses registration: a displacement meter a constant slip past its "
+        "chamber, so that the loss goes with 1 over flow (*power* 1), a rotor to a constant friction, "
+        "so that it goes with 1 over flow squared (*power* 2; physics from memory, high trust, "
+        "Baker, Flow Measurement Handbook). *Place* says where in its permitted band the curve "
+        "passes at the min test flow (0 lower limit, 1 upper limit). *Start* is a share of the "
+        "min test flow; from *stop band* times the start up the law holds, between the two some "
+        "meters turn and some stand. Meters without moving parts are promised nothing below "
+        "their minimum flow: R 49 promises nothing there. Shares and places are stated rules, "
+        "sources in `config/meters/curves.yaml`. "
         "Between points the curve is linear over log flow, below the start it is zero, above "
         "SMOC it is held.\n\nA compound is put together from a displacement element and a high "
         "element. Its valve shuts at half of the low element's SMOC on falling flow and opens "
@@ -187,8 +193,8 @@ def _rules() -> str:
         "start is such that the dip just keeps the standard's floor. Where nothing is known of "
         "the flow's past, the mean of both directions counts.\n\n"
         + _table(
-            ("type", "start", "registered at start", "place at min test",
-             "place at normal minimum"), rows,
+            ("type", "start", "registered at start", "stop band", "place at min test",
+             "power"), rows,
         )
     )  # fmt: skip
 
@@ -197,7 +203,9 @@ def _uncertainty() -> str:
     return (
         "\n## What is not known of a curve\n\nA new meter may stand anywhere within its "
         "permissible limits, so candidates are drawn there, with errors that hang together "
-        "along the curve. A sweep holds installed meters to these curves of new ones too, "
+        "along the curve. Below the min test flow nobody tests: start and loss are held to "
+        "move together by a factor, 1.6 either way for nine makes of ten, one for every type (our "
+        "convention). A sweep holds installed meters to these curves of new ones too, "
         "unless [accuracy tests or a stated wear](accuracy_tests.md) say what they have lost; "
         "no rate of decay is assumed.\n\nWhere tests of a group are few they lean on what "
         "meters in the ground may be: a share of the way to the limit at which they must leave "

@@ -94,7 +94,7 @@ def fleet_of(flows, seed, rng, *, meters, intervals, wrongs=NOTHING_WRONG):
 
 
 def _passed(wanted, meter, rng):
-    """What the service lets through: no more than its pressure pushes through meter and line."""
+    """What the service lets through: what its pressure pushes through meter and line."""
     spare_psi = rng.uniform(*SERVICE_PSI)
     lost_psi = meter.head_loss_psi_at_smoc * (1 + LINE_LOSS_SHARE)
     return np.minimum(wanted, np.float32(meter.smoc_gpm * np.sqrt(spare_psi / lost_psi)))
@@ -121,7 +121,9 @@ def _add_reads(rows, flow, meter, rng, own, *, coarse):
     if meter.size_in >= 3:
         resolution = max(resolution, float(rng.choice([1.0, 10.0])))
     if coarse:
-        resolution = float(own.choice([10.0, 10.0, 74.8] if meter.size_in < 3 else [10.0, 100.0]))
+        resolution = float(
+            own.choice([10.0, 10.0, 74.8] if meter.size_in < 3 else [10.0, 100.0])
+        )
     registered = _registered(flow, meter)
     for interval in rows:
         volume = reduce.reads_of(registered, interval_min=interval, resolution_gal=resolution)

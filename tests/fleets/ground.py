@@ -1,7 +1,7 @@
 """Meters in the ground that are not the catalogue's: worn, better, or of another make.
 
-Written from the bench's side, not from the tool's own spreads: what a meter counts at a flow is
-what its catalogue curve counts at another flow (it starts later or earlier, and climbs so), give
+Written from the bench's side, not from the tool's own spreads: what a meter counts at a flow
+is what its catalogue curve counts at another flow (it starts later or earlier, and climbs so), give
 or take an error that is the same at all flows.
 """
 
@@ -37,7 +37,7 @@ def other_makes(meters, rng):
 
 
 def in_the_ground(meter, rng):
-    """One meter that has served: four of ten worn, two better than new, the rest another make."""
+    """One meter that has served: four of ten worn, two better, the rest another make."""
     kind = rng.random()
     moving = meter.meter_type in MOVING
     if kind < 0.4 and moving:

@@ -158,7 +158,9 @@ def decided(block, posterior, meters):
     return Decided(
         np.where(named, wanted, block.meter_index), logged,
         np.array(rows["verdict"].to_list()) == "undersized",
-        np.stack([rows[f"volume_gain{end}_gal_per_year"].to_numpy() for end in ("", "_low", "_high")]),
+        np.stack(
+            [rows[f"volume_gain{e}_gal_per_year"].to_numpy() for e in ("", "_low", "_high")]
+        ),
         action,
     )  # fmt: skip
 

@@ -26,7 +26,7 @@ def kept(make, *parts):
     key = repr((parts, text, np.__version__, scipy.__version__)).encode()
     path = Path(folder) / f"{hashlib.blake2b(key, digest_size=12).hexdigest()}.pickle"
     if path.exists():
-        return pickle.loads(path.read_bytes())  # noqa: S301 (our own file)
+        return pickle.loads(path.read_bytes())
     made = make()
     path.parent.mkdir(parents=True, exist_ok=True)
     aside = path.with_suffix(f".{os.getpid()}")

@@ -29,17 +29,25 @@ def service(kind, rng):
     if kind in ("flat", "home"):
         flats, homes = int(kind == "flat"), int(kind == "home")
     else:
-        low, high = {"small_building": (3, 12), "building": (12, 50), "large_building": (50, 160)}[kind]
+        low, high = {
+            "small_building": (3, 12),
+            "building": (12, 50),
+            "large_building": (50, 160),
+        }[kind]
         count = int(np.exp(rng.uniform(np.log(low), np.log(high))))
         homes = int(rng.binomial(count, rng.choice([0.0, 0.3, 0.7, 1.0])))
         flats = count - homes
     size = 0.05 * max(flats + homes, 1) ** 0.5
-    leak = float(size * np.exp(0.8 * rng.standard_normal())) if rng.random() < LEAK_SHARE else 0.0
+    leak = (
+        float(size * np.exp(0.8 * rng.standard_normal())) if rng.random() < LEAK_SHARE else 0.0
+    )
     return Service(kind, flats, homes, leak)
 
 
-def recorded_fleet(half, seed, *, meters, per_kind=12, intervals=INTERVALS, wrongs=NOTHING_WRONG):
-    """Truth and ProfileBlocks of `per_kind` services of each kind, from one half of the days."""
+def recorded_fleet(
+    half, seed, *, meters, per_kind=12, intervals=INTERVALS, wrongs=NOTHING_WRONG
+):
+    """Truth and ProfileBlocks of `per_kind` services of each kind, from one half."""
 
     def flows():
         for k, kind in enumerate(KINDS):

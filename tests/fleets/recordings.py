@@ -1,7 +1,7 @@
 """Real flow, recorded at 10 s, drawn to years and summed to larger services.
 
-Sources and licences stand in `recordings/README.md`. A recording's days are parted in two: those
-that constants may be set on, and those that judge.
+Sources and licences stand in `recordings/README.md`. A recording's days are parted in two:
+those that constants may be set on, and those that judge.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""What was promised at a fleet against what came: the figures that the calibration page holds."""
+"""What was promised at a fleet against what came: the figures of the calibration page."""
 
 from __future__ import annotations
 
@@ -44,12 +44,16 @@ class Card:
         """The figures with a floor."""
         n = max(self.accounts, 1)
         return {
-            "promised_over_true": self.promised_gal / self.true_gal if self.true_gal else np.nan,
+            "promised_over_true": self.promised_gal / self.true_gal
+            if self.true_gal
+            else np.nan,
             "gain_in_pct": 100 * self.gain_in / n,
             "promise_in_pct": 100 * self.promise_in / max(self.changed, 1),
             "peak_in_pct": 100 * self.peak_in / n,
             "overrun_pct": 100 * self.overrun / n,
-            "realised_pct": 100 * self.gained_usd / self.oracle_usd if self.oracle_usd else np.nan,
+            "realised_pct": 100 * self.gained_usd / self.oracle_usd
+            if self.oracle_usd
+            else np.nan,
             "logged_pct": 100 * self.logged / n,
             "false_undersized_pct": 100 * self.false_undersized / n,
         }
@@ -106,5 +110,7 @@ def lines(title, cards):
     out = [" | ".join([title, "accounts", "changed", *names])]
     for name, card in cards.items():
         cells = [f"{v:.3g}" for v in card.figures.values()]
-        out.append(" | ".join([str(name), f"{card.accounts:.0f}", f"{card.changed:.0f}", *cells]))
+        out.append(
+            " | ".join([str(name), f"{card.accounts:.0f}", f"{card.changed:.0f}", *cells])
+        )
     return out
