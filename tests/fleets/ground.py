@@ -1,8 +1,8 @@
 """Meters in the ground that are not the catalogue's: worn, better, or of another make.
 
 Written from the bench's side, not from the tool's own spreads: what a meter counts at a flow
-is what its catalogue curve counts at another flow (it starts later or earlier, and climbs so), give
-or take an error that is the same at all flows.
+is what its catalogue curve counts at another flow (it starts later or earlier, and climbs so),
+give or take an error that is the same at all flows.
 """
 
 from __future__ import annotations
