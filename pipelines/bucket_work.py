@@ -83,7 +83,7 @@ class Pool:
 
 @contextmanager
 def local_pool(workers: int | None = None) -> Iterator[Pool]:
-    """Threads of this process, one a core where not said."""
+    """Threads of this process, one a core by default."""
     count = worker_count(workers)
     with ThreadPoolExecutor(max_workers=count, thread_name_prefix="bucket") as executor:
         yield Pool(executor)
@@ -114,7 +114,7 @@ def run_all(
         for future in as_completed(futures):
             for k, done in zip(futures[future], future.result(), strict=True):
                 results[k] = done.result
-                _tell(items[k], done, cost)
+                _report(items[k], done, cost)
             report(stage, len(results), len(items))
     except BaseException as error:
         _stop(futures, interrupt=not isinstance(error, Exception))
@@ -151,14 +151,17 @@ def _timed(work: Callable[[T], R], item: T) -> _Done[R]:
     return _Done(result, spent, peak_mb(), os.uname().nodename, os.getpid())
 
 
-def _tell(item: Any, done: _Done[Any], cost: StageCost | None) -> None:
+def _report(item: Any, done: _Done[Any], cost: StageCost | None) -> None:
     if cost is not None:
         cost.peak_mb = max(cost.peak_mb, done.peak_mb)
     names = {k: getattr(item, k) for k in ("month", "bucket") if hasattr(item, k)}
     event(
-        "bucket done", **names, duration_s=round(done.duration_s, 3),
-        peak_mb=round(done.peak_mb, 1), worker=f"{done.host}:{done.pid}",
-    )  # fmt: skip
+        "bucket done",
+        **names,
+        duration_s=round(done.duration_s, 3),
+        peak_mb=round(done.peak_mb, 1),
+        worker=f"{done.host}:{done.pid}",
+    )
 
 
 def _grouped(numbers: Sequence[int], most: int | None) -> list[list[int]]:

@@ -111,16 +111,20 @@ def sweep(
     logs = loaded.workspace.logs
     with stoppable(), log_to(logs, to_stderr=log_json):
         if only:
-            from pipelines.look import look, show_look
+            from pipelines.preview import preview, show_preview
 
             with sweep_pool(loaded, workers=workers, scheduler=scheduler) as pool:
-                show_look(look(loaded, tuple(only), pool), console.out)
+                show_preview(preview(loaded, tuple(only), pool), console.out)
             raise typer.Exit(DONE)
         with console.progress(quiet=log_json) as report:
             run = functools.partial(
-                run_sweep, loaded, SweepOrder(full=full),
-                workers=workers, scheduler=scheduler, progress=report,
-            )  # fmt: skip
+                run_sweep,
+                loaded,
+                SweepOrder(full=full),
+                workers=workers,
+                scheduler=scheduler,
+                progress=report,
+            )
             outcome = noted(loaded, notify, run)
     show_outcome(outcome, console.out)
     raise typer.Exit(PARTLY if outcome.is_partial else DONE)
@@ -180,7 +184,7 @@ def rows(
     from pipelines.load_settings import load
 
     wanted = flagged_rows.Wanted(rule=rule, meter_id=meter, file=file, month=month)
-    flagged_rows.tell(load(config), wanted, limit=limit, to=to)
+    flagged_rows.show_flagged_rows(load(config), wanted, limit=limit, to=to)
 
 
 @app.command()
@@ -224,10 +228,16 @@ def schedule(
 
     with stoppable():
         serve_forever(
-            load(config), nightly_cron=nightly, monthly_cron=monthly,
-            workers=workers, scheduler=scheduler, notify=notify,
-            budget_usd=budget, crews=crews, port=port,
-        )  # fmt: skip
+            load(config),
+            nightly_cron=nightly,
+            monthly_cron=monthly,
+            workers=workers,
+            scheduler=scheduler,
+            notify=notify,
+            budget_usd=budget,
+            crews=crews,
+            port=port,
+        )
 
 
 @app.command()

@@ -20,7 +20,7 @@ from rightsize.errors import ClusterError, ConfigError, RightsizeError
 CONNECT_S: Final = 20
 FIRST_WORKER_S: Final = 120
 RETRIES: Final = 3
-"""Of a bucket's task that failed; a task whose worker died is given out anew besides."""
+"""Of a bucket's task that failed; a task whose worker died is given out again besides."""
 
 
 @contextmanager
@@ -63,7 +63,9 @@ def _client(address: str) -> Any:
             "--scheduler needs Dask, which is not installed: pip install 'rightsize[cluster]'"
         ) from None
     try:
-        return Client(address, timeout=CONNECT_S, set_as_default=False)
+        return Client(  # type: ignore[no-untyped-call]  # Dask has no types
+            address, timeout=CONNECT_S, set_as_default=False
+        )
     except (OSError, TimeoutError, ValueError) as error:
         raise ConfigError(f"no Dask scheduler answers at {address}: {error}") from None
 
@@ -114,8 +116,8 @@ def is_there(path: str) -> bool:
 
 def _reach_store(client: Any, workspace: Workspace) -> None:
     """Each worker writes an object of its own, and reads it."""
-    said = client.run(tried_store, workspace)
-    blind = {worker: error for worker, error in sorted(said.items()) if error}
+    errors = client.run(tried_store, workspace)
+    blind = {worker: error for worker, error in sorted(errors.items()) if error}
     if blind:
         worker, error = next(iter(blind.items()))
         raise ClusterError(
@@ -141,5 +143,5 @@ def tried_store(workspace: Workspace) -> str | None:
 
 
 def name_of(dask_worker: Any) -> str:
-    """The name of the worker that runs this; by the argument's name Dask hands it in."""
+    """The name of the worker that runs this; Dask fills the argument in by its name."""
     return str(dask_worker.name)

@@ -41,7 +41,7 @@ def code_version() -> str:
 
 @cache
 def pages_version() -> str:
-    """Digest of what draws the pages: after a change they are drawn anew, results or none."""
+    """Digest of what draws the pages: after a change they are drawn again, results or none."""
     package = Path(rightsize.__file__).resolve().parent
     here = Path(__file__).resolve().parent
     files = [

@@ -40,9 +40,9 @@ def cookbook() -> dict[str, Question]:
 
 
 def _question(name: str, text: str) -> Question:
-    said = {key: re.sub(r"\n--\s+", " ", value) for key, value in _HEADER.findall(text)}
+    header = {key: re.sub(r"\n--\s+", " ", value) for key, value in _HEADER.findall(text)}
     statement = "\n".join(line for line in text.splitlines() if not line.startswith("--"))
-    return Question(name, said["question"], said["why"], statement.strip() + "\n")
+    return Question(name, header["question"], header["why"], statement.strip() + "\n")
 
 
 def question(name: str) -> Question:

@@ -40,10 +40,10 @@ def latest(url: str) -> dict[str, Any]:
     store = store_of(url)
     with asking(url):
         try:
-            said: dict[str, Any] = json.loads(store.cat_file(f"{_root(url)}/{LATEST}"))
+            latest: dict[str, Any] = json.loads(store.cat_file(f"{_root(url)}/{LATEST}"))
         except FileNotFoundError:
             return {}
-    return said
+    return latest
 
 
 def copy_results(workspace: Workspace, sweep_id: str, url: str) -> int:
@@ -70,19 +70,22 @@ def copy_results(workspace: Workspace, sweep_id: str, url: str) -> int:
 
 
 def _files(workspace: Workspace) -> list[tuple[str, Path]]:
-    """Names in the store and files here: the database and its Parquet twin."""
-    twin = (workspace.published / "parquet").resolve()
-    parquet = sorted(p for p in twin.rglob("*") if p.is_file())
-    named = [(f"parquet/{p.relative_to(twin).as_posix()}", p) for p in parquet]
+    """Names in the store and files here: the database and its Parquet copy."""
+    parquet_folder = (workspace.published / "parquet").resolve()
+    parquet = sorted(p for p in parquet_folder.rglob("*") if p.is_file())
+    named = [(f"parquet/{p.relative_to(parquet_folder).as_posix()}", p) for p in parquet]
     return [(workspace.results.name, workspace.results), *named]
 
 
 def _manifest(sweep_id: str, files: list[dict[str, Any]]) -> bytes:
     now = dt.datetime.now(dt.UTC).isoformat(timespec="seconds")
-    said = {
-        "sweep_id": sweep_id, "folder": f"sweeps/{sweep_id}", "copied_at": now, "files": files,
-    }  # fmt: skip
-    return json.dumps(said, indent=1).encode()
+    latest = {
+        "sweep_id": sweep_id,
+        "folder": f"sweeps/{sweep_id}",
+        "copied_at": now,
+        "files": files,
+    }
+    return json.dumps(latest, indent=1).encode()
 
 
 def _drop_others(store: Any, url: str, kept: set[str | None]) -> None:

@@ -15,7 +15,7 @@ import os
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Any, Final, cast
 
 from pipelines.load_settings import Loaded
 from pipelines.own_server import OwnServer, free_port
@@ -54,32 +54,31 @@ def deployments(
     from pipelines import flows
     from pipelines.dead_runs import TAG
 
-    said: dict[str, Any] = {
+    shared: dict[str, Any] = {
         "config": str(loaded.path),
         "workers": workers,
         "scheduler": scheduler,
         "notify": notify,
     }
-    yearly = {**said, "budget_usd": budget_usd, "crews": crews}
+    yearly = {**shared, "budget_usd": budget_usd, "crews": crews}
     zone = loaded.settings.timezone
     name = loaded.settings.utility
     made = []
     for flow, cron, parameters in (
-        (flows.nightly, nightly_cron, said),
+        (flows.nightly, nightly_cron, shared),
         (flows.monthly, monthly_cron, yearly),
-        (flows.on_demand, None, said),
+        (flows.on_demand, None, shared),
     ):
         try:
             schedule = None if cron is None else Cron(cron, timezone=zone)
-            made.append(
-                flow.to_deployment(
-                    name=name,
-                    schedule=schedule,
-                    parameters=parameters,
-                    tags=[TAG],
-                    entrypoint_type=EntrypointType.MODULE_PATH,
-                )
+            deployment = flow.to_deployment(
+                name=name,
+                schedule=schedule,
+                parameters=parameters,
+                tags=[TAG],
+                entrypoint_type=EntrypointType.MODULE_PATH,
             )
+            made.append(cast("RunnerDeployment", deployment))  # a coroutine only in async code
         except ValueError as error:
             raise ConfigError(f"cron {cron!r} is not understood: {error}") from None
     return made

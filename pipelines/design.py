@@ -93,7 +93,7 @@ def show_design(design: Design, console: Console) -> None:
             table.add_column(heading, justify="right")
         for row in design.meters.iter_rows(named=True):
             table.add_row(
-                label_of(row["meter_type"], row["size_in"], row["grade"]),
+                label_of(row["meter_type"], row["size_in"], row["grade"], units="us"),
                 f"{row['smoc_gpm']:.0f}",
                 f"{row['continuous_gpm']:.0f}",
                 f"{row['head_loss_at_peak_psi']:.1f}",
@@ -117,7 +117,7 @@ def _peers(loaded: Loaded, fleet: Fleet) -> pl.DataFrame:
     if loaded.settings.units != "us":
         raise ConfigError("design by accounts alike reads results in US units only")
     with duckdb.connect(str(results), read_only=True) as connection:
-        peaks = connection.sql(sql_text("80_program/peer_peak")).pl()
+        peaks: pl.DataFrame = connection.sql(sql_text("80_program/peer_peak")).pl()
     areas = fleet.meters.frame.select("meter_id", "floor_area_ft2").unique("meter_id")
     return peaks.join(areas, on="meter_id", how="left")
 

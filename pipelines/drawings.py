@@ -1,4 +1,4 @@
-"""The charts as they are shipped: `python -m pipelines.drawings` writes them anew.
+"""The charts as they are shipped: `python -m pipelines.drawings` rewrites them.
 
 A drawing is a chart compiled to Vega without its data. Run it after a change of a chart, of its
 colours, or of the version of vl-convert.
@@ -19,7 +19,7 @@ from rightsize.evidence import (
     unseen_picture,
     year_picture,
 )
-from rightsize.evidence.picture import drawn_anew
+from rightsize.evidence.picture import redrawn
 from rightsize.units import UnitSystem
 from rightsize.wording import UnitNames
 
@@ -28,10 +28,10 @@ FOLDER: Final = Path(band_picture.__file__).resolve().parent / "drawings"
 
 def drawings() -> Iterator[tuple[str, dict[str, Any]]]:
     """Name and Vega of every drawing, made from its chart."""
-    with drawn_anew():
+    with redrawn():
         for system in get_args(UnitSystem):
-            said = UnitNames(system)
-            flow, volume = said.flow_unit, said.volume_unit
+            words = UnitNames(system)
+            flow, volume = words.flow_unit, words.volume_unit
             yield f"bands-{system}", band_picture.bands_chart.__wrapped__(flow).vega
             yield f"duration-{system}", duration_picture.duration_chart.__wrapped__(flow).vega
             yield (

@@ -22,13 +22,20 @@ import polars as pl
 from pipelines.bucket_work import bucket_connection
 from pipelines.resources import sql_text
 from pipelines.stages.profile import partitions
+from pipelines.warehouse import run_sql
 from pipelines.workspace import Workspace
 from rightsize.evidence.site import YearReads
 
 DAYS_SHOWN: Final = 366
 _MONTHS_READ: Final = 14  # a year of whole months, and one before for a first reading
-_LIKE_PROFILE: Final = ("meter_key", "keyed_read", "superseded_read", "current_read",
-                        "hour_read", "day_read")  # fmt: skip
+_LIKE_PROFILE: Final = (
+    "meter_key",
+    "keyed_read",
+    "superseded_read",
+    "current_read",
+    "hour_read",
+    "day_read",
+)
 _OWN: Final = ("calendar_hour", "calendar_day", "read_file")
 
 
@@ -38,17 +45,17 @@ class LakeFiles:
     def __init__(self, workspace: Workspace) -> None:
         self._storage = workspace.storage
         found = partitions(workspace)
-        months = sorted({p.month for p in found})[-_MONTHS_READ:]
-        self._interval: dict[str, list[Path]] = {}
-        self._register: dict[str, list[Path]] = {}
+        months = sorted({p.place.month for p in found})[-_MONTHS_READ:]
+        self._interval: dict[int, list[Path]] = {}
+        self._register: dict[int, list[Path]] = {}
         for part in found:
-            if part.month in months:
-                self._interval.setdefault(part.bucket, []).extend(part.interval_files)
-                self._register.setdefault(part.bucket, []).extend(part.register_files)
+            if part.place.month in months:
+                self._interval.setdefault(part.place.bucket, []).extend(part.interval_files)
+                self._register.setdefault(part.place.bucket, []).extend(part.register_files)
         self.last_on = _month_end(months[-1]) if months else None
 
     @contextmanager
-    def of(self, bucket: str) -> Iterator[tuple[list[str], list[str]]]:
+    def of(self, bucket: int) -> Iterator[tuple[list[str], list[str]]]:
         """Files of interval reads and of register readings of a bucket, at hand."""
         interval, register = self._interval.get(bucket, []), self._register.get(bucket, [])
         with self._storage.at_hand([*interval, *register]) as here:
@@ -114,22 +121,21 @@ def _reduce(
         for place, kind in enumerate(files)
     )
     if interval:
-        _run(connection, "30_profile/landed_read", interval_files=interval)
+        run_sql(connection, "30_profile/landed_read", {"interval_files": interval})
     else:
-        _run(connection, "30_profile/landed_read_none")
+        run_sql(connection, "30_profile/landed_read_none")
     if register:
-        _run(
+        run_sql(
             connection,
             "30_profile/ranked_reading",
-            register_files=register,
-            month_files=register,
+            {"register_files": register, "month_files": register},
         )
-        _run(connection, "30_profile/interval_from_register")
+        run_sql(connection, "30_profile/interval_from_register")
     for relation in _LIKE_PROFILE:
         zone = {"timezone": timezone} if relation == "current_read" else {}
-        _run(connection, f"30_profile/{relation}", **zone)
+        run_sql(connection, f"30_profile/{relation}", zone)
     for relation in _OWN:
-        _run(connection, f"85_evidence/{relation}")
+        run_sql(connection, f"85_evidence/{relation}")
 
 
 def _copies(
@@ -151,10 +157,6 @@ def _copies(
             rows.write_parquet(copy, compression="uncompressed")
             found.append(str(copy))
     return found
-
-
-def _run(connection: duckdb.DuckDBPyConnection, relation: str, **parameters: object) -> None:
-    connection.execute(sql_text(relation), parameters or None)
 
 
 def _by_meter(frame: pl.DataFrame) -> dict[str, pl.DataFrame]:

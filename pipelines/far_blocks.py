@@ -13,32 +13,31 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from pipelines import resume
+from pipelines.lake_partition import BUCKET_FOLDERS, bucket_of
 from pipelines.storage import DiskStorage
 from pipelines.workspace import Workspace
 from rightsize.contracts.sweep_record import SweepRecord
 
-_BUCKETS = "bucket=*"
-
 
 @contextmanager
 def gathering(
-    workspace: Workspace, record: SweepRecord, folder: Path, *, anew: bool = False
+    workspace: Workspace, record: SweepRecord, folder: Path, *, fresh: bool = False
 ) -> Iterator[Path]:
     """The name below which workers leave their blocks; at the end they are in `folder`.
 
     What a stopped sweep left is brought at once. After a failure all stays where it is.
     """
-    far = _named(workspace, record, anew=anew)
+    far = _named(workspace, record, fresh=fresh)
     _bring(workspace, far, folder)
     yield far
     _bring(workspace, far, folder)
     workspace.storage.keep_folders(far.parent, far.name, ())
 
 
-def _named(workspace: Workspace, record: SweepRecord, *, anew: bool) -> Path:
-    """What is left of other inputs is removed, and with `anew` what is left of these."""
+def _named(workspace: Workspace, record: SweepRecord, *, fresh: bool) -> Path:
+    """What is left of other inputs is removed, and with `fresh` what is left of these."""
     folder = workspace.assess / f"inputs={resume.inputs_key(record)}"
-    kept = () if anew else (folder,)
+    kept = () if fresh else (folder,)
     workspace.storage.keep_folders(workspace.assess, "inputs=*", kept)
     return folder
 
@@ -46,8 +45,8 @@ def _named(workspace: Workspace, record: SweepRecord, *, anew: bool) -> Path:
 def _bring(workspace: Workspace, far: Path, folder: Path) -> None:
     """Bring the blocks of each finished bucket that is not noted as done in `folder`."""
     storage = workspace.storage
-    for made in storage.folders(far, _BUCKETS):
-        if resume.bucket_done(folder, made.name.removeprefix("bucket=")) is not None:
+    for made in storage.folders(far, BUCKET_FOLDERS):
+        if resume.bucket_done(folder, bucket_of(made)) is not None:
             continue
         with storage.at_hand(storage.files(made, "*/*")) as here:
             target = {folder / name.relative_to(made): path for name, path in here.items()}

@@ -19,6 +19,7 @@ from rich import box
 from rich.table import Table
 
 from pipelines import console
+from pipelines.lake_partition import PARTITION_FOLDERS, LakePartition
 from pipelines.load_settings import Loaded
 from pipelines.resources import sql_text
 from pipelines.sources.meters import load_meters
@@ -37,7 +38,7 @@ _ROWS: Final = (
 
 @dataclass(frozen=True)
 class Wanted:
-    """Which rows are asked for; all where nothing is said. `file` is a part of the path."""
+    """Which rows are asked for; all by default. `file` is a part of the path."""
 
     rule: str | None = None
     meter_id: str | None = None
@@ -54,7 +55,7 @@ class Wanted:
         return " and ".join(w for w in wishes if w) or "true"
 
 
-def tell(
+def show_flagged_rows(
     loaded: Loaded, wanted: Wanted, *, limit: int | None = None, to: Path | None = None
 ) -> None:
     """Print how many rows of each rule there are, and some of them; or write them as CSV.
@@ -133,13 +134,17 @@ def _gather(
 
 def _partitions(workspace: Workspace) -> Iterator[tuple[str, list[Path]]]:
     """Files whose reads are held against each other; of a register those of all months."""
-    files = partial(workspace.storage.files, pattern="month=*/bucket=*/*.parquet")
-    by_place = groupby(files(workspace.interval_reads), key=lambda file: file.parent)
+    files = partial(workspace.storage.files, pattern=f"{PARTITION_FOLDERS}/*.parquet")
+    by_place = groupby(files(workspace.interval_reads), key=LakePartition.parse)
     for _, group in by_place:
         yield "interval", list(group)
-    register = sorted(files(workspace.register_reads), key=lambda file: file.parent.name)
-    for _, group in groupby(register, key=lambda file: file.parent.name):
+    register = sorted(files(workspace.register_reads), key=_bucket)
+    for _, group in groupby(register, key=_bucket):
         yield "register", list(group)
+
+
+def _bucket(file: Path) -> int:
+    return LakePartition.parse(file).bucket
 
 
 def _show_counts(connection: duckdb.DuckDBPyConnection) -> None:

@@ -13,12 +13,13 @@ from typing import Any
 import duckdb
 import polars as pl
 
-from pipelines.installed_curves import told_curves, with_curve_index
+from pipelines.installed_curves import stated_curves, with_curve_index
+from pipelines.lake_partition import bucket_name
 from pipelines.load_catalogue import load_catalogue
 from pipelines.load_priors import load_priors
 from pipelines.load_settings import Loaded
 from pipelines.sources.meters import Meters, load_meters
-from pipelines.stages.assess import FleetSettings, with_meter_index
+from pipelines.stages.assess import JudgedBy, with_meter_index
 
 USUAL_RESOLUTION_GAL = 1.0
 """Step of a register that meters.csv does not tell: our convention."""
@@ -28,7 +29,7 @@ USUAL_RESOLUTION_GAL = 1.0
 class Fleet:
     """The meter list and the settings that every account is held against."""
 
-    settings: FleetSettings
+    settings: JudgedBy
     meters: Meters
     catalogue_hash: str
     meters_hash: str
@@ -48,8 +49,8 @@ def load_fleet(loaded: Loaded) -> Fleet:
     priors = load_priors(loaded.file(named.priors) if named.priors else None)
     meters_path = loaded.file(named.meters)
     meters = load_meters(meters_path, named.class_codes)
-    installed, tests = told_curves(loaded, catalogue, meters.frame)
-    settings = FleetSettings(
+    installed, tests = stated_curves(loaded, catalogue, meters.frame)
+    settings = JudgedBy(
         catalogue=catalogue,
         tariff=loaded.tariff,
         thresholds=loaded.thresholds,
@@ -106,7 +107,7 @@ def by_bucket(service: pl.DataFrame, buckets: int) -> dict[str, pl.DataFrame]:
         ).pl()
     joined = service.join(placed, on="meter_id").sort("meter_id")
     return {
-        f"{number:02d}": joined.filter(pl.col("bucket") == number).drop("bucket")
+        bucket_name(number): joined.filter(pl.col("bucket") == number).drop("bucket")
         for number in sorted(joined["bucket"].unique())
     }
 

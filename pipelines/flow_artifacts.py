@@ -29,8 +29,8 @@ def show_outcome(outcome: SweepOutcome) -> str:
     return f"published sweep {outcome.sweep_id}"
 
 
-def show_look(rows: pl.DataFrame) -> str:
-    """Leave the rows of a look."""
+def show_preview(rows: pl.DataFrame) -> str:
+    """Leave the rows of a preview."""
     create_table_artifact(rows.to_dicts(), key="look", description="Nothing was published")
     return f"looked at {rows.height} meters; nothing was published"
 
@@ -72,12 +72,17 @@ def _validation(outcome: SweepOutcome) -> list[dict[str, Any]]:
     ordered = sorted(outcome.validated.outcomes, key=lambda o: (o.is_met, o.severity))
     return [
         {
-            "suite": o.suite, "batch": o.batch, "metric": o.metric,
-            "met": "yes" if o.is_met else "no", "severity": o.severity,
-            "observed": o.observed, "expected": o.expected, "meaning": o.meaning,
+            "suite": o.suite,
+            "batch": o.batch,
+            "metric": o.metric,
+            "met": "yes" if o.is_met else "no",
+            "severity": o.severity,
+            "observed": o.observed,
+            "expected": o.expected,
+            "meaning": o.meaning,
         }
         for o in ordered[:MOST_ROWS]
-    ]  # fmt: skip
+    ]
 
 
 def _rows(outcome: SweepOutcome, name: str) -> list[dict[str, Any]]:

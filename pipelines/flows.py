@@ -13,6 +13,7 @@ from __future__ import annotations
 import os
 import signal
 import uuid
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Any, Final
@@ -33,12 +34,12 @@ from prefect.tasks import exponential_backoff
 from pydantic import Field
 
 from pipelines.dead_runs import end_dead_runs
-from pipelines.flow_artifacts import show_look, show_outcome, show_program
+from pipelines.flow_artifacts import show_outcome, show_preview, show_program
 from pipelines.load_settings import Loaded, load
-from pipelines.look import look
 from pipelines.notify import noted
 from pipelines.observe import LOG_JSON, log_to
 from pipelines.prefect_pool import prefect_pool
+from pipelines.preview import preview
 from pipelines.program_summary import write_program
 from pipelines.stages.program import program
 from pipelines.sweep import SweepOutcome, sweep_with
@@ -82,10 +83,10 @@ def monthly(
     `program.csv`.
     """
     order = SweepOrder(kind="monthly", reassess=True)
-    said = _sweep(config, order, workers, scheduler, notify)
-    if budget_usd is not None and isinstance(said, str):
+    result = _sweep(config, order, workers, scheduler, notify)
+    if budget_usd is not None and isinstance(result, str):
         choose_program(load(config), budget_usd, crews)
-    return said
+    return result
 
 
 @flow(name="on-demand", timeout_seconds=LONG_TIMEOUT_S)
@@ -99,13 +100,13 @@ def on_demand(
     scheduler: str | None = None,
     notify: str | None = None,
 ) -> State[Any] | str:
-    """A look at accounts, which publishes nothing; or a sweep that makes months anew.
+    """A preview of accounts, which publishes nothing; or a sweep that rebuilds months.
 
     `from_month` to `to_month` (as 2025-01) have their profiles made anew from the lake, after
     all files that wait have landed; `full` does so for every month.
     """
     if accounts:
-        return _look(config, accounts, workers, scheduler)
+        return _preview(config, accounts, workers, scheduler)
     months = months_between(from_month, to_month)
     order = SweepOrder(kind="on-demand", full=full, months=months, reassess=bool(months))
     return _sweep(config, order, workers, scheduler, notify)
@@ -116,9 +117,12 @@ def choose_program(loaded: Loaded, budget_usd: float, crews: int | None) -> Path
     """The year's change-outs under a budget, as a file beside the results."""
     workspace = loaded.workspace
     outcome = program(
-        workspace.results, loaded.thresholds, budget_usd=budget_usd, crews=crews,
+        workspace.results,
+        loaded.thresholds,
+        budget_usd=budget_usd,
+        crews=crews,
         units=loaded.settings.units,
-    )  # fmt: skip
+    )
     target = workspace.published / "program.csv"
     aside = target.with_name(f".{uuid.uuid4().hex}.csv")
     write_program(outcome, aside)
@@ -141,7 +145,7 @@ def stage_as_task(stage: Stage, sweep: Sweep) -> None:
     )()
 
 
-def named_work(stage: Stage, sweep: Sweep) -> Any:
+def named_work(stage: Stage, sweep: Sweep) -> Callable[[], None]:
     """The stage's work as a function without arguments, which Prefect would look through."""
     here = _HereOnly(sweep)
 
@@ -215,7 +219,7 @@ def _sweep(
     return show_outcome(outcome)
 
 
-def _look(
+def _preview(
     config: Path, accounts: list[str], workers: int | None, scheduler: str | None
 ) -> State[Any] | str:
     loaded = load(config)
@@ -223,7 +227,7 @@ def _look(
         return skipped
     workspace = loaded.workspace
     with prefect_pool(workspace, workers=workers, scheduler=scheduler) as pool:
-        return show_look(look(loaded, accounts, pool))
+        return show_preview(preview(loaded, accounts, pool))
 
 
 def _busy(loaded: Loaded) -> State[Any] | None:

@@ -127,13 +127,20 @@ def _ratings(meters: Sequence[Meter]) -> str:
              "loss [psi]", "price [USD]", "life [years]", "ratings")  # fmt: skip
     rows = [
         (
-            _size(m), _number(m.starting_gpm), _number(m.min_test_gpm),
-            _number(m.normal_min_gpm), _both(m.continuous_gpm), _both(m.smoc_gpm),
-            _number(m.flow_range_ratio) + ":1", _number(m.head_loss_psi_at_smoc),
-            f"{m.price_usd:,.0f}", f"{m.life_years:g}", CONFIDENCE_WORDS[m.confidence],
+            _size(m),
+            _number(m.starting_gpm),
+            _number(m.min_test_gpm),
+            _number(m.normal_min_gpm),
+            _both(m.continuous_gpm),
+            _both(m.smoc_gpm),
+            _number(m.flow_range_ratio) + ":1",
+            _number(m.head_loss_psi_at_smoc),
+            f"{m.price_usd:,.0f}",
+            f"{m.life_years:g}",
+            CONFIDENCE_WORDS[m.confidence],
         )
         for m in meters
-    ]  # fmt: skip
+    ]
     return _table(heads, rows)
 
 
@@ -141,16 +148,16 @@ def _sources(meters: Sequence[Meter]) -> str:
     lines: dict[str, list[str]] = {}
     for meter in meters:
         lines.setdefault(meter.source, []).append(_size(meter))
-    told = [f"- {', '.join(names)}: {source}." for source, names in lines.items()]
+    cited = [f"- {', '.join(names)}: {source}." for source, names in lines.items()]
     return (
-        "\nSources; prices, upkeep and life are common practice:\n\n" + "\n".join(told) + "\n"
+        "\nSources; prices, upkeep and life are common practice:\n\n" + "\n".join(cited) + "\n"
     )
 
 
 def _unrated(catalogue: Catalogue) -> str:
     why: dict[tuple[str, str, str], list[float]] = {}
     for meter in catalogue.unrated:
-        label = label_of(meter.meter_type, meter.size_in, meter.grade)
+        label = label_of(meter.meter_type, meter.size_in, meter.grade, units="us")
         kind = label.split(" in ", 1)[1]
         why.setdefault((kind, meter.standard, meter.why), []).append(meter.size_in)
     rows = [
@@ -168,12 +175,16 @@ def _rules() -> str:
     rules = load_curve_rules()
     rows = [
         (
-            _words(kind), f"{rule.start_share:g}", f"{100 * rule.start_ratio:g} %",
-            f"{rule.stop_band:g}", f"{rule.min_test_place:g}", f"{rule.loss_power:g}",
+            _words(kind),
+            f"{rule.start_share:g}",
+            f"{100 * rule.start_ratio:g} %",
+            f"{rule.stop_band:g}",
+            f"{rule.min_test_place:g}",
+            f"{rule.loss_power:g}",
         )
         for kind in METER_TYPES
         for rule in [rules.of(kind)]  # type: ignore[arg-type]
-    ]  # fmt: skip
+    ]
     return (
         "\n## How a generic curve is drawn\n\nOne law a type, never a number per size. At low "
         "flow a meter loses registration: a displacement meter a constant slip past its "
@@ -181,10 +192,10 @@ def _rules() -> str:
         "friction, so that it goes with 1 over flow squared (*power* 2; physics from memory, "
         "high trust, Baker, Flow Measurement Handbook). *Place* says where in its permitted "
         "band the curve passes at the min test flow (0 lower limit, 1 upper limit). "
-        "*Start* is a share of the min test flow; from *stop band* times "
-        "the start up the law holds, between the two some meters turn and some stand. Meters without moving parts are promised nothing "
-        "below their minimum flow: R 49 promises nothing there. Shares and places are stated "
-        "rules, sources in `config/meters/curves.yaml`. "
+        "*Start* is a share of the min test flow; from *stop band* times the start up the law "
+        "holds, between the two some meters turn and some stand. Meters without moving parts "
+        "are promised nothing below their minimum flow: R 49 promises nothing there. Shares "
+        "and places are stated rules, sources in `config/meters/curves.yaml`. "
         "Between points the curve is linear over log flow, below the start it is zero, above "
         "SMOC it is held.\n\nA compound is put together from a displacement element and a high "
         "element. Its valve shuts at half of the low element's SMOC on falling flow and opens "
@@ -193,10 +204,10 @@ def _rules() -> str:
         "start is such that the dip just keeps the standard's floor. Where nothing is known of "
         "the flow's past, the mean of both directions counts.\n\n"
         + _table(
-            ("type", "start", "registered at start", "stop band", "place at min test",
-             "power"), rows,
+            ("type", "start", "registered at start", "stop band", "place at min test", "power"),
+            rows,
         )
-    )  # fmt: skip
+    )
 
 
 def _uncertainty() -> str:
@@ -226,8 +237,9 @@ def _test_rules() -> str:
     return (
         "\n## Test flows of displacement meters\n\nMinimum / intermediate / maximum [gpm].\n\n"
         + _table(heads, rows)
-        + "\nLimits of registration:\n\n" + "\n".join(limits)
-    )  # fmt: skip
+        + "\nLimits of registration:\n\n"
+        + "\n".join(limits)
+    )
 
 
 def _three(flows_gpm: tuple[float, float, float] | None) -> str:

@@ -10,12 +10,14 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any, Final
 
+import numpy as np
+
 from pipelines import handbook_parts
 from rightsize.recommend.worked_example import (
     ACTUAL_GAL,
     CATALOGUE,
     PEAK_GPM,
-    WEIGHT,
+    SAMPLES,
     worked_example,
 )
 from rightsize.settings import Thresholds
@@ -40,7 +42,7 @@ def written_parts() -> dict[str, str]:
 
 
 def with_parts(page: str) -> str:
-    """The page with its marked parts written anew.
+    """The page with its marked parts rewritten.
 
     Raises
     ------
@@ -55,7 +57,7 @@ def _example() -> str:
     row = decision.recommendation.row(0, named=True)
     return "\n".join(
         [
-            "| weight | actual, gal a year | 10 s peak, gpm | gain of the 2 in, USD a year |",
+            "| samples | actual, gal a year | 10 s peak, gpm | gain of the 2 in, USD a year |",
             "|---|---|---|---|",
             *_draw_rows(),
             "",
@@ -80,8 +82,10 @@ def _example() -> str:
 
 
 def _draw_rows() -> list[str]:
-    drawn = zip(WEIGHT, ACTUAL_GAL, PEAK_GPM, _gains_by_draw(), strict=True)
-    return [f"| {w:g} | {actual:,.0f} | {peak:g} | {usd} |" for w, actual, peak, usd in drawn]
+    drawn = zip(SAMPLES, ACTUAL_GAL, PEAK_GPM, _gains_by_draw(), strict=True)
+    return [
+        f"| {w} of 10 | {actual:,.0f} | {peak:g} | {usd} |" for w, actual, peak, usd in drawn
+    ]
 
 
 def _money_rows(row: dict[str, Any]) -> list[str]:
@@ -100,7 +104,9 @@ def _money_rows(row: dict[str, Any]) -> list[str]:
 
 def _gains_by_draw() -> list[str]:
     posterior = worked_example().posterior
-    more = posterior.registered_gal_per_year[:, 0, 2] - posterior.installed_gal_per_year[:, 0]
+    first = np.cumsum((0, *SAMPLES[:-1]))
+    registered = posterior.registered_gal_per_year[first, 0, 2]
+    more = registered - posterior.installed_gal_per_year[first, 0]
     price = 5.00 + 0.9 * 4.00
     return [f"{gal / 1000 * price:,.0f}" for gal in more]
 
@@ -134,7 +140,7 @@ def _limits() -> str:
 
 
 def main() -> None:
-    """Write the parts of the page anew."""
+    """Rewrite the parts of the page."""
     PAGE.write_text(with_parts(PAGE.read_text(encoding="utf-8")), encoding="utf-8")
 
 

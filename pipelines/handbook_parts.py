@@ -7,7 +7,7 @@ from collections.abc import Mapping
 
 
 def with_parts(page: str, parts: Mapping[str, str]) -> str:
-    """The page with each named part written anew.
+    """The page with each named part rewritten.
 
     Raises
     ------
@@ -17,9 +17,8 @@ def with_parts(page: str, parts: Mapping[str, str]) -> str:
     for name, text in parts.items():
         begin, end = f"<!-- {name}: begin -->", f"<!-- {name}: end -->"
         block = f"{begin}\n{text}\n{end}"
-        page, found = re.subn(
-            f"{begin}.*?{end}", lambda _, block=block: block, page, flags=re.DOTALL
-        )
+        escaped = block.replace("\\", r"\\")  # it is text, not a template
+        page, found = re.subn(f"{begin}.*?{end}", escaped, page, flags=re.DOTALL)
         if found != 1:
             raise ValueError(f"the page has {found} places for the table {name}")
     return page

@@ -31,17 +31,22 @@ PAGE: Final = (
     Path(__file__).resolve().parent.parent / "rightsize" / "handbook" / "configuration.md"
 )
 _MODELS: Final[dict[str, type[Settings]]] = {
-    "sweep": SweepSettings, "export": ExportSettings, "wear": WearRate, "tariff": Tariff,
-    "rate": ClassRate, "tier": Tier, "thresholds": Thresholds,
-}  # fmt: skip
+    "sweep": SweepSettings,
+    "export": ExportSettings,
+    "wear": WearRate,
+    "tariff": Tariff,
+    "rate": ClassRate,
+    "tier": Tier,
+    "thresholds": Thresholds,
+}
 _WORDS: Final = {str: "text", int: "whole number", float: "number", bool: "yes or no"}
 _NAMED: Final = {MeterType: "meter type", CustomerClass: "customer class"}
 
 
 def tables() -> dict[str, str]:
     """Every table of the page by the name of its markers, as Markdown."""
-    said = {name: _settings_table(model) for name, model in _MODELS.items()}
-    return {**said, "meters": _meters_table()}
+    shown = {name: _settings_table(model) for name, model in _MODELS.items()}
+    return {**shown, "meters": _meters_table()}
 
 
 def with_tables(text: str) -> str:
@@ -110,8 +115,8 @@ def _bounds(field: FieldInfo) -> str:
         for name, word in (("ge", "from"), ("gt", "above"), ("le", "to"))
         if getattr(m, name, None) is not None
     }
-    said = " ".join(f"{word} {value:,.10g}" for word, value in found.items())
-    return f", {said}" if said else ""
+    shown = " ".join(f"{word} {value:,.10g}" for word, value in found.items())
+    return f", {shown}" if shown else ""
 
 
 def _default(field: FieldInfo) -> str:

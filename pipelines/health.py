@@ -30,7 +30,7 @@ from pipelines.workspace import Holder, Workspace
 _HOUR_S: Final = 3600
 _BYTES_PER_GB: Final = 1e9
 _ROOM_FOR_RESULTS: Final = 3
-"""Publication holds the old results, the new ones and their Parquet twin at once."""
+"""Publication holds the old results, the new ones and their Parquet copy at once."""
 
 
 class State(enum.IntEnum):
@@ -132,9 +132,10 @@ def _lock(workspace: Workspace, holder: Holder | None, limits: Limits) -> Check:
         if dead is None:
             return Check("lock", State.ok, "free")
         return Check(
-            "lock", State.ok,
+            "lock",
+            State.ok,
             f"free; process {dead.pid} on {dead.host} died holding it, the next sweep goes on",
-        )  # fmt: skip
+        )
     hours = (dt.datetime.now(dt.UTC).timestamp() - holder.since) / _HOUR_S
     state = State.failing if hours > limits.max_hold_hours else State.ok
     text = f"{holder.kind} by process {holder.pid} on {holder.host} for {hours:.1f} h"
@@ -267,9 +268,12 @@ def show_health(found: Health, console: Console) -> None:
         costs.add_column(heading, justify="right")
     for row in found.stages:
         costs.add_row(
-            row["stage"], f"{row['duration_s']:,.1f}", f"{row['item_count']:,}",
-            f"{row['row_count']:,}", f"{row['peak_mb']:,.0f}",
-        )  # fmt: skip
+            row["stage"],
+            f"{row['duration_s']:,.1f}",
+            f"{row['item_count']:,}",
+            f"{row['row_count']:,}",
+            f"{row['peak_mb']:,.0f}",
+        )
     console.print(costs)
 
 

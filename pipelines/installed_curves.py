@@ -22,12 +22,13 @@ from rightsize.meters.shrinkage import (
     ShrunkCurves,
     shrunk_curves,
 )
+from rightsize.meters.wear import Wear
 
 _LOG = logging.getLogger(__name__)
 _SHOWN: Final = 10
 
 
-def told_curves(
+def stated_curves(
     loaded: Loaded, catalogue: Catalogue, listed: pl.DataFrame
 ) -> tuple[InstalledCurves | None, dict[str, Any] | None]:
     """Curves of installed meters, and what they rest on for the record of the sweep.
@@ -43,7 +44,7 @@ def told_curves(
     named = loaded.settings
     if named.accuracy_tests is None and not named.wear:
         return None, None
-    placed = with_meter_index(listed, catalogue)
+    placed = with_meter_index(listed, catalogue, units="us")
     tested, about = None, {}
     if named.accuracy_tests is not None:
         path = loaded.file(named.accuracy_tests)
@@ -52,7 +53,7 @@ def told_curves(
             _LOG.warning("%s", note)
         tested = shrunk_curves(tests, catalogue.meters)
         about = _about(path, tests, tested, catalogue)
-    wear = {kind: rate.wear() for kind, rate in named.wear.items()}
+    wear: dict[str, Wear] = {kind: rate.wear() for kind, rate in named.wear.items()}
     rows = placed["meter_index"].drop_nulls().unique().to_list()
     return installed_curves(catalogue.meters, tested, wear, rows), about
 

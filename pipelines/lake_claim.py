@@ -14,6 +14,7 @@ from contextlib import suppress
 from pathlib import Path
 from typing import Any, Final
 
+from pipelines.lake_partition import LAKE_FOLDERS
 from pipelines.object_store import asking, store_of
 from pipelines.storage import write_text
 from pipelines.workspace import Workspace
@@ -50,13 +51,13 @@ def claim_lake(workspace: Workspace) -> None:
 
 
 def _claim_of(url: str, ours: str, root: Path) -> dict[str, Any]:
-    """The claim that stands in the store: ours, where none stood."""
+    """The claim in the store: ours, where there was none."""
     store, key = store_of(url), f"{url.rstrip('/')}/{_CLAIM}"
     with asking(url):
         if not store.exists(key):
-            said = json.dumps({"workspace": ours, "root": str(root)}).encode()
+            content = json.dumps({"workspace": ours, "root": str(root)}).encode()
             with suppress(FileExistsError):  # of two that begin at once the first stands
-                store.pipe_file(key, said, mode="create")
+                store.pipe_file(key, content, mode="create")
         claim: dict[str, Any] = json.loads(store.cat_file(key))
     return claim
 
@@ -74,7 +75,7 @@ def _noted(path: Path) -> dict[str, Any]:
 
 
 def _has_lake(workspace: Workspace) -> bool:
-    return any(workspace.lake.glob("*_read/month=*/bucket=*/*.parquet"))
+    return any(workspace.lake.glob(f"{LAKE_FOLDERS}/*.parquet"))
 
 
 def _moved_text(workspace: Workspace, held_at: str | None) -> str:

@@ -10,6 +10,7 @@ from typing import Any, Final
 import duckdb
 import polars as pl
 
+from pipelines.lake_partition import PartitionKind
 from pipelines.sources.export_files import FileProblem, FileStamp
 from pipelines.warehouse import run_sql
 from rightsize.errors import ConfigError
@@ -27,7 +28,7 @@ class LandedPart:
     """What one landing wrote into one partition of the lake."""
 
     file_hash: str
-    kind: str  # interval | register
+    kind: PartitionKind
     month: str
     bucket: int
     rows_accepted: int

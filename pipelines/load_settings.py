@@ -99,9 +99,11 @@ class SweepSettings(Settings):
         "warn", description="what a failed validation suite does to publication"
     )
     buckets: int | None = Field(
-        default=None, ge=1, le=4096,
+        default=None,
+        ge=1,
+        le=4096,
         description="parts of the fleet; fixed by the first landing; by its size if absent",
-    )  # fmt: skip
+    )
     site_pages: int = Field(
         10, ge=0, le=5000, description="site pages made with each sweep, the best changes first"
     )
@@ -113,13 +115,15 @@ class SweepSettings(Settings):
         2, ge=1, description="newest sweeps of which candidate and flow_band are kept"
     )
     lake: str | None = Field(
-        default=None, pattern=_URL,
+        default=None,
+        pattern=_URL,
         description="URL of an object store that holds lake and profiles; on disk if absent",
-    )  # fmt: skip
+    )
     copy_results_to: str | None = Field(
-        default=None, pattern=_URL,
+        default=None,
+        pattern=_URL,
         description="URL of an object store that gets a copy of each publication",
-    )  # fmt: skip
+    )
 
     @field_validator("timezone")
     @classmethod
@@ -143,7 +147,7 @@ class SweepSettings(Settings):
         return self
 
     def document(self) -> dict[str, Any]:
-        """All that results may rest on, as JSON takes it: where the lake lies is not told."""
+        """All that results may rest on, as JSON takes it: where the lake lies is left out."""
         return self.model_dump(mode="json", exclude={"lake"})
 
 
@@ -277,7 +281,7 @@ def load(config: Path) -> Loaded:
     thresholds = (
         read_model((folder / settings.thresholds).resolve(), Thresholds)
         if settings.thresholds
-        else Thresholds()
+        else Thresholds.model_validate({})
     )
     parts = [
         settings.document(),
@@ -286,6 +290,10 @@ def load(config: Path) -> Loaded:
     ]
     digest = hashlib.sha256(json.dumps(parts, sort_keys=True).encode()).hexdigest()
     return Loaded(
-        path=path, folder=folder, settings=settings, tariff=tariff, thresholds=thresholds,
+        path=path,
+        folder=folder,
+        settings=settings,
+        tariff=tariff,
+        thresholds=thresholds,
         config_hash=digest[:16],
-    )  # fmt: skip
+    )

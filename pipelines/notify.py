@@ -104,6 +104,10 @@ def _deliver(target: str, text: str) -> None:
         with urllib.request.urlopen(request, timeout=TIMEOUT_S):
             return
     subprocess.run(
-        shlex.split(target), input=text, text=True, timeout=TIMEOUT_S, check=True,
+        shlex.split(target),
+        input=text,
+        text=True,
+        timeout=TIMEOUT_S,
+        check=True,
         stdout=subprocess.DEVNULL,
-    )  # fmt: skip
+    )

@@ -33,9 +33,9 @@ _fields: ContextVar[dict[str, Any] | None] = ContextVar("rightsize_fields", defa
 
 def event(message: str, *, level: int = logging.INFO, **fields: Any) -> None:
     """Say that something happened, with what it concerns."""
-    said = {**(_fields.get() or {}), **fields}
-    text = " ".join([message, *(f"{name}={value}" for name, value in said.items())])
-    LOG.log(level, "%s", text, extra={"event": message, "fields": said})
+    entry = {**(_fields.get() or {}), **fields}
+    text = " ".join([message, *(f"{name}={value}" for name, value in entry.items())])
+    LOG.log(level, "%s", text, extra={"event": message, "fields": entry})
 
 
 @contextmanager
@@ -56,8 +56,8 @@ class JsonLines(logging.Formatter):
             timespec="milliseconds"
         )
         message = getattr(record, "event", None) or record.getMessage()
-        said = {"at": at, "level": record.levelname.lower(), "message": message}
-        return json.dumps({**said, **getattr(record, "fields", {})}, default=str)
+        entry = {"at": at, "level": record.levelname.lower(), "message": message}
+        return json.dumps({**entry, **getattr(record, "fields", {})}, default=str)
 
 
 @contextmanager
@@ -100,7 +100,7 @@ class StageCost:
 
 @contextmanager
 def stage_cost(stage: str) -> Iterator[StageCost]:
-    """Time and memory of the block; told as events when it begins and ends."""
+    """Time and memory of the block; logged as events when it begins and ends."""
     cost = StageCost(stage, dt.datetime.now(dt.UTC))
     began = time.monotonic()
     _restart_peak()
@@ -116,10 +116,14 @@ def stage_cost(stage: str) -> Iterator[StageCost]:
             cost.peak_mb = max(cost.peak_mb, peak_mb())
             level = logging.INFO if cost.outcome == "done" else logging.ERROR
             event(
-                "stage ends", level=level, outcome=cost.outcome,
-                duration_s=round(cost.duration_s, 3), items=cost.item_count,
-                rows=cost.row_count, peak_mb=round(cost.peak_mb, 1),
-            )  # fmt: skip
+                "stage ends",
+                level=level,
+                outcome=cost.outcome,
+                duration_s=round(cost.duration_s, 3),
+                items=cost.item_count,
+                rows=cost.row_count,
+                peak_mb=round(cost.peak_mb, 1),
+            )
 
 
 def outcome_of(error: BaseException) -> str:

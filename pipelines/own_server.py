@@ -51,11 +51,20 @@ class OwnServer:
         with (self._home / "server.log").open("ab") as log:
             return subprocess.Popen(
                 [
-                    sys.executable, "-m", "prefect", "server", "start",
-                    "--host", "127.0.0.1", "--port", str(self._port),
+                    sys.executable,
+                    "-m",
+                    "prefect",
+                    "server",
+                    "start",
+                    "--host",
+                    "127.0.0.1",
+                    "--port",
+                    str(self._port),
                 ],
-                stdout=log, stderr=subprocess.STDOUT, start_new_session=True,
-            )  # fmt: skip
+                stdout=log,
+                stderr=subprocess.STDOUT,
+                start_new_session=True,
+            )
 
     def _keep(self) -> None:
         while True:

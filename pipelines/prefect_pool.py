@@ -46,16 +46,17 @@ def prefect_pool(
         check_cluster(scheduler, workspace)
     with _runner(workers, scheduler) as runner, TaskExecutor(runner) as executor:
         yield Pool(
-            executor, most_tasks=MOST_TASKS,
+            executor,
+            most_tasks=MOST_TASKS,
             sees_workspace=scheduler is None or workspace.lake_url is None,
-        )  # fmt: skip
+        )
 
 
 def _runner(workers: int | None, scheduler: str | None) -> TaskRunner[Any]:
     if scheduler is None:
         return ThreadPoolTaskRunner(max_workers=worker_count(workers))
     try:
-        from prefect_dask import DaskTaskRunner
+        from prefect_dask.task_runners import DaskTaskRunner
     except ImportError:
         raise ConfigError(
             "a scheduler needs prefect-dask, which is not installed: "

@@ -81,8 +81,8 @@ def _label(row: dict[str, Any], who: Literal["installed_", ""]) -> str:
     kind = str(row[f"{who}type" if who else "meter_type"])
     grade = STANDARD_GRADE if who else str(row["grade"])
     if f"{who}size_mm" not in row:
-        return label_of(kind, row[f"{who}size_in"], grade)
-    inches = label_of(kind, 0, grade).removeprefix("0 in")
+        return label_of(kind, row[f"{who}size_in"], grade, units="us")
+    inches = label_of(kind, 0, grade, units="us").removeprefix("0 in")
     return f"{row[f'{who}size_mm']:g} mm{inches}"
 
 

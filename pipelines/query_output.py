@@ -179,9 +179,10 @@ def _table(reader: pa.RecordBatchReader, limit: int | None, out: TextIO) -> int:
         _print_records(console, names, cells)
     else:
         _print_table(console, names, cells, _numeric(reader.schema))
-    console.print(f"{len(rows):,} row{'' if len(rows) == 1 else 's'}" + (
-        "; there are more: raise the limit or write CSV" if more else ""
-    ))  # fmt: skip
+    console.print(
+        f"{len(rows):,} row{'' if len(rows) == 1 else 's'}"
+        + ("; there are more: raise the limit or write CSV" if more else "")
+    )
     return len(rows)
 
 

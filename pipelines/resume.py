@@ -3,7 +3,7 @@
 Blocks of results lie in `assess/<sweep>/`, beside a note of the inputs that they rest on and a
 mark for each bucket that is done. A later sweep on the same inputs takes the folder over under
 its own name and assesses only the buckets without a mark. What the fleet taught is kept in the
-same way. Any changed input, a line of code included, makes all of it anew.
+same way. Any changed input, a line of code included, makes all of it be done again.
 """
 
 from __future__ import annotations
@@ -24,9 +24,14 @@ from rightsize.inference.priors import SteadyPrior
 
 DONE: Final = "done"
 _INPUTS = (
-    "config_hash", "catalogue_hash", "meters_hash", "lake_hash", "code_version", "timezone",
+    "config_hash",
+    "catalogue_hash",
+    "meters_hash",
+    "lake_hash",
+    "code_version",
+    "timezone",
     "buckets",
-)  # fmt: skip
+)
 
 
 def inputs_key(record: SweepRecord) -> str:
@@ -35,7 +40,7 @@ def inputs_key(record: SweepRecord) -> str:
     return hashlib.sha256("\n".join(parts).encode()).hexdigest()[:32]
 
 
-def take_over(workspace: Workspace, record: SweepRecord, *, anew: bool = False) -> Path:
+def take_over(workspace: Workspace, record: SweepRecord, *, fresh: bool = False) -> Path:
     """The sweep's folder of blocks, with those that a stopped sweep left, if they hold."""
     key = inputs_key(record)
     target = workspace.assess / record.sweep_id
@@ -43,7 +48,7 @@ def take_over(workspace: Workspace, record: SweepRecord, *, anew: bool = False) 
     for left in sorted(workspace.assess.iterdir(), reverse=True):
         if left == target:
             continue  # a stage that is tried again goes on in its own folder
-        if not anew and not target.exists() and _said(left / "inputs") == key:
+        if not fresh and not target.exists() and _text_of(left / "inputs") == key:
             left.rename(target)
         else:
             shutil.rmtree(left, ignore_errors=True)
@@ -54,8 +59,8 @@ def take_over(workspace: Workspace, record: SweepRecord, *, anew: bool = False) 
 
 def bucket_done(folder: Path, bucket: str) -> BucketResult | None:
     """What a bucket came to, where all its blocks are written."""
-    said = _said(folder / DONE / f"{bucket}.json")
-    return None if said is None else BucketResult(**json.loads(said))
+    text = _text_of(folder / DONE / f"{bucket}.json")
+    return None if text is None else BucketResult(**json.loads(text))
 
 
 def mark_done(folder: Path, result: BucketResult) -> None:
@@ -65,10 +70,10 @@ def mark_done(folder: Path, result: BucketResult) -> None:
 
 def kept_prior(workspace: Workspace, record: SweepRecord) -> FleetPrior | None:
     """What the fleet taught a sweep on the same inputs."""
-    said = _said(workspace.learnt)
-    if said is None:
+    text = _text_of(workspace.learnt)
+    if text is None:
         return None
-    content = json.loads(said)
+    content = json.loads(text)
     if content["inputs"] != inputs_key(record):
         return None
     steady = {name: SteadyPrior(**values) for name, values in content["steady"].items()}
@@ -85,7 +90,7 @@ def keep_prior(workspace: Workspace, record: SweepRecord, learnt: FleetPrior) ->
     write_text(workspace.learnt, json.dumps(content))
 
 
-def _said(path: Path) -> str | None:
+def _text_of(path: Path) -> str | None:
     try:
         return path.read_text(encoding="utf-8")
     except OSError:

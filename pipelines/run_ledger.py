@@ -56,22 +56,28 @@ def record_end(
 ) -> None:
     """A sweep has ended, well or not, with what its stages cost."""
     ended_at = _naive(dt.datetime.now(dt.UTC))
-    said = None if message is None else message[:_MESSAGE_LENGTH]
+    shortened = None if message is None else message[:_MESSAGE_LENGTH]
     with work_database(workspace) as work:
         _prepare(work)
         work.execute(
             "update ledger.sweep_run set finished_at = ?, outcome = ?, message = ?,"
             " is_partial = ? where sweep_id = ?",
-            [ended_at, outcome, said, is_partial, sweep_id],
+            [ended_at, outcome, shortened, is_partial, sweep_id],
         )
         for cost in costs:
             work.execute(
                 "insert or replace into ledger.stage_metric values (?, ?, ?, ?, ?, ?, ?, ?)",
                 [
-                    sweep_id, cost.stage, _naive(cost.started_at), cost.duration_s,
-                    cost.item_count, cost.row_count, cost.peak_mb, cost.outcome,
+                    sweep_id,
+                    cost.stage,
+                    _naive(cost.started_at),
+                    cost.duration_s,
+                    cost.item_count,
+                    cost.row_count,
+                    cost.peak_mb,
+                    cost.outcome,
                 ],
-            )  # fmt: skip
+            )
 
 
 def recent_runs(work: duckdb.DuckDBPyConnection) -> list[SweepRun]:

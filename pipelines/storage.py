@@ -228,8 +228,8 @@ def scratch_here(scratch: Path) -> Path:
     The environment's `RIGHTSIZE_SCRATCH`; else the workspace's own scratch where this machine
     has the workspace, and the system's place for temporary files where it has not.
     """
-    if said := os.environ.get("RIGHTSIZE_SCRATCH"):
-        return Path(said)
+    if named := os.environ.get("RIGHTSIZE_SCRATCH"):
+        return Path(named)
     if scratch.parent.is_dir():
         return scratch
     return Path(tempfile.gettempdir()) / "rightsize-scratch"
@@ -248,5 +248,5 @@ def _matches(name: PurePosixPath, pattern: str) -> bool:
 
 
 def local_paths(here: Here, files: Iterable[Path] | None = None) -> list[str]:
-    """Paths of files at hand, of all where not said, as DuckDB takes them; in a fixed order."""
+    """Paths of files at hand, of all where not given; as DuckDB takes them, sorted."""
     return sorted(str(here[file]) for file in (here if files is None else files))

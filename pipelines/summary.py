@@ -11,14 +11,8 @@ from rich.table import Table
 
 from pipelines.resources import sql_text
 from rightsize.contracts.column_units import metric_text
-
-VERDICT_WORDS = {
-    "oversized": "oversized",
-    "undersized": "undersized",
-    "wrong_type": "wrong type",
-    "fits": "fits",
-    "not_assessed": "not assessed",
-}
+from rightsize.evidence.words import VERDICT_WORD
+from rightsize.wording import probability_figure
 
 
 def show_summary(results: Path, console: Console) -> None:
@@ -40,7 +34,7 @@ def _verdicts(connection: duckdb.DuckDBPyConnection, console: Console) -> None:
         verdict, meters, change, log_first, keep, refer, net, low, high = row
         money = money_range(net, low, high) if change else ""
         counts = (_count(n) for n in (meters, change, log_first, keep, refer))
-        table.add_row(VERDICT_WORDS[verdict], *counts, money)
+        table.add_row(VERDICT_WORD[verdict], *counts, money)
     console.print(table)
 
 
@@ -116,4 +110,4 @@ def money(usd: float) -> str:
 def _odds(share: float | None) -> str:
     if share is None:
         return ""
-    return "> 0.99" if share > 0.99 else f"{share:.2f}"
+    return f"{probability_figure(share):.2f}"

@@ -16,6 +16,7 @@ from pipelines.bucket_work import Pool, Progress, local_pool
 from pipelines.cluster import dask_pool
 from pipelines.fleet import load_fleet
 from pipelines.lake_claim import claim_lake
+from pipelines.lake_partition import month_folder
 from pipelines.load_settings import Loaded
 from pipelines.observe import StageCost, concerning, event, outcome_of
 from pipelines.run_ledger import record_end, record_start
@@ -143,14 +144,14 @@ def _recorded(sweep: Sweep) -> Iterator[None]:
 
 
 def _clear(sweep: Sweep) -> None:
-    """What crashes left, and the profiles that are to be made anew."""
+    """What crashes left, and the profiles that are to be rebuilt."""
     workspace = sweep.workspace
     _drop_old_spill(workspace)
     storage = workspace.storage
     if sweep.order.full:
         storage.keep_folders(workspace.profile, "*", ())
     for month in sweep.order.months:
-        storage.keep_folders(workspace.profile, f"month={month}", ())
+        storage.keep_folders(workspace.profile, month_folder(month), ())
     workspace.create()
 
 

@@ -11,6 +11,7 @@ import polars as pl
 from pipelines import ledger
 from pipelines.code_version import code_version
 from pipelines.fleet import by_bucket
+from pipelines.lake_partition import LakePartition, bucket_name
 from pipelines.resources import sql_text
 from pipelines.stages.assess import BucketTask
 from pipelines.stages.profile import ProfileSummary
@@ -45,7 +46,8 @@ def bucket_tasks(
     """The meters in service of each bucket, with the profiles of its months."""
     folders: dict[str, list[Path]] = {}
     for folder in profiled.folders:
-        folders.setdefault(folder.parent.name.removeprefix("bucket="), []).append(folder)
+        bucket = bucket_name(LakePartition.parse(folder).bucket)
+        folders.setdefault(bucket, []).append(folder)
     return [
         BucketTask(bucket, tuple(sorted(folders.get(bucket, []))), meters)
         for bucket, meters in by_bucket(service, buckets).items()
@@ -54,7 +56,7 @@ def bucket_tasks(
 
 def last_day(profiled: ProfileSummary) -> dt.date:
     """The last day of the newest month that the lake holds."""
-    months = [f.parent.parent.name.removeprefix("month=") for f in profiled.folders]
+    months = [LakePartition.parse(f).month for f in profiled.folders]
     if not months:
         raise ConfigError(
             "no read has landed: the exports are empty or every row was refused; "
@@ -72,4 +74,5 @@ def _buckets(workspace: Workspace) -> int:
 def landed_files(workspace: Workspace) -> pl.DataFrame:
     """What the ledger says of each landed file, as reconcile asks for it."""
     with work_database(workspace) as work:
-        return work.sql(sql_text("60_reconcile/landed_ledger")).pl()
+        files: pl.DataFrame = work.sql(sql_text("60_reconcile/landed_ledger")).pl()
+    return files

@@ -22,13 +22,14 @@ from pipelines import far_blocks, resume
 from pipelines.bucket_work import run_all
 from pipelines.copy_results import copy_results, is_copied
 from pipelines.fleet import in_service
+from pipelines.lake_partition import bucket_folder
 from pipelines.observe import StageCost, stage_cost
 from pipelines.publication.history import Retention
 from pipelines.sources.fetch import fetch_exports
 from pipelines.stages.assess import (
     BucketResult,
     BucketTask,
-    FleetSettings,
+    JudgedBy,
     assess_bucket,
     blocks,
     write_block,
@@ -100,9 +101,12 @@ def _validate(sweep: Sweep, cost: StageCost) -> None:
 def profile_lake(sweep: Sweep, cost: StageCost) -> None:
     """Profiles of the lake as it is, and the bucket tasks and inputs that follow from them."""
     sweep.profiled = profile(
-        sweep.workspace, timezone=sweep.loaded.settings.timezone, pool=sweep.pool,
-        progress=sweep.progress, cost=cost,
-    )  # fmt: skip
+        sweep.workspace,
+        timezone=sweep.loaded.settings.timezone,
+        pool=sweep.pool,
+        progress=sweep.progress,
+        cost=cost,
+    )
     cost.item_count = sweep.profiled.made
     sweep.record = record_of(sweep)
     service = in_service(sweep.fleet, as_of=last_day(sweep.profiled))
@@ -122,23 +126,27 @@ def _learn(sweep: Sweep, cost: StageCost) -> None:
 def learnt_prior(sweep: Sweep, cost: StageCost) -> FleetPrior:
     """What the fleet teaches; kept from a sweep on the same inputs."""
     kept = None if sweep.order.full else resume.kept_prior(sweep.workspace, sweep.record)
-    learnt = kept or _learn_anew(sweep, cost)
+    learnt = kept or _learn_again(sweep, cost)
     resume.keep_prior(sweep.workspace, sweep.record, learnt)
     return learnt
 
 
-def _learn_anew(sweep: Sweep, cost: StageCost) -> FleetPrior:
+def _learn_again(sweep: Sweep, cost: StageCost) -> FleetPrior:
     settings = sweep.fleet.settings
     parts = run_all(
         partial(_steady_of_bucket, sweep.workspace, settings),
-        sweep.tasks, stage="learn", pool=sweep.pool, progress=sweep.progress, cost=cost,
-    )  # fmt: skip
+        sweep.tasks,
+        stage="learn",
+        pool=sweep.pool,
+        progress=sweep.progress,
+        cost=cost,
+    )
     cost.item_count = len(parts)
     return learn_from(parts, settings.priors)
 
 
 def _steady_of_bucket(
-    workspace: Workspace, settings: FleetSettings, task: BucketTask
+    workspace: Workspace, settings: JudgedBy, task: BucketTask
 ) -> dict[str, NDArray[np.floating[Any]]]:
     meters: tuple[Meter, ...] = settings.catalogue.meters
     found = blocks(workspace, [task], settings.thresholds)
@@ -146,9 +154,9 @@ def _steady_of_bucket(
 
 
 def _assess(sweep: Sweep, cost: StageCost) -> None:
-    folder = resume.take_over(sweep.workspace, sweep.record, anew=sweep.order.full)
+    folder = resume.take_over(sweep.workspace, sweep.record, fresh=sweep.order.full)
     gathering = partial(
-        far_blocks.gathering, sweep.workspace, sweep.record, folder, anew=sweep.order.full
+        far_blocks.gathering, sweep.workspace, sweep.record, folder, fresh=sweep.order.full
     )
     with nullcontext() if sweep.pool.sees_workspace else gathering() as far:
         to_do = [t for t in sweep.tasks if resume.bucket_done(folder, t.bucket) is None]
@@ -163,15 +171,18 @@ def _assess(sweep: Sweep, cost: StageCost) -> None:
     cost.item_count = len(done)
     cost.row_count = sum(result.assessed + result.not_assessed for result in done)
     found = list_findings(
-        sweep.workspace, sweep.profiled.folders, sweep.fleet.meters, sweep.inputs.service,
+        sweep.workspace,
+        sweep.profiled.folders,
+        sweep.fleet.meters,
+        sweep.inputs.service,
         units=sweep.loaded.settings.units,
-    )  # fmt: skip
+    )
     write_block(found, folder / "finding", "meter_list")
 
 
 def _assess_bucket(
     workspace: Workspace,
-    settings: FleetSettings,
+    settings: JudgedBy,
     learnt: FleetPrior,
     folder: Path,
     far: Path | None,
@@ -179,14 +190,14 @@ def _assess_bucket(
 ) -> BucketResult:
     if far is None:
         return _assessed_into(folder, workspace, settings, learnt, task)
-    with workspace.storage.making(far / f"bucket={task.bucket}") as own:
+    with workspace.storage.making(far / bucket_folder(task.bucket)) as own:
         return _assessed_into(own, workspace, settings, learnt, task)
 
 
 def _assessed_into(
     folder: Path,
     workspace: Workspace,
-    settings: FleetSettings,
+    settings: JudgedBy,
     learnt: FleetPrior,
     task: BucketTask,
 ) -> BucketResult:
@@ -218,9 +229,13 @@ def _publish(sweep: Sweep, cost: StageCost) -> None:
     )
     with _inputs_at_hand(sweep) as inputs:
         sweep.published = publish(
-            sweep.workspace, sweep.record, sweep.reconciliation, inputs,
-            units=settings.units, retention=retention,
-        )  # fmt: skip
+            sweep.workspace,
+            sweep.record,
+            sweep.reconciliation,
+            inputs,
+            units=settings.units,
+            retention=retention,
+        )
     shutil.rmtree(sweep.workspace.assess / sweep.sweep_id, ignore_errors=True)
     cost.row_count = sum(sweep.published.rows.values())
     sweep.progress("publish", 1, 1)

@@ -86,9 +86,10 @@ def frame(
     parameters: Mapping[str, Any] | None = None,
 ) -> pl.DataFrame:
     """The rows of the query in `sql/<relation>.sql`."""
-    return connection.sql(
+    rows: pl.DataFrame = connection.sql(
         sql_text(relation), params=dict(parameters) if parameters else None
     ).pl()
+    return rows
 
 
 def set_variables(connection: duckdb.DuckDBPyConnection, values: Mapping[str, Any]) -> None:

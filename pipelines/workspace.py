@@ -9,7 +9,7 @@ workspace/
   profile/month=2025-01/bucket=03/  {stat,band,balance}.parquet, replaced whole
   assess/<sweep>/                   blocks of results on their way to publication
   published/results.duckdb, *.parquet
-  logs/sweep-2025-01.jsonl          what sweeps said
+  logs/sweep-2025-01.jsonl          logs of sweeps
   learnt.json                       what the fleet taught the last sweep
   fetched/s3/<bucket>/<key>         copies of exports that lie in an object store
   lake_claim.json                   which store holds lake/ and profile/, where one does
@@ -116,7 +116,7 @@ class Workspace:
 
     @property
     def logs(self) -> Path:
-        """What sweeps said, as JSON, a file a month."""
+        """What sweeps logged, as JSON, a file a month."""
         return self.root / "logs"
 
     @property

@@ -176,9 +176,12 @@ class Thresholds(Settings):
         12, "trailing calendar months that a profile rests on", source=_OURS, ge=1, le=36
     )
     stopped_after_days: float = _limit(
-        21, "days without registration, after use, that make a stopped meter", source=_OURS,
-        ge=3, le=366,
-    )  # fmt: skip
+        21,
+        "days without registration, after use, that make a stopped meter",
+        source=_OURS,
+        ge=3,
+        le=366,
+    )
     low_coverage_share: float = _limit(
         0.9,
         "share of time with reads below which low_coverage is found",
@@ -190,14 +193,19 @@ class Thresholds(Settings):
         0.1, "share of estimates above which many_estimates is found", source=_OURS, ge=0, le=1
     )
     leak_night_share: float = _limit(
-        0.2, "least night flow over mean flow from which a leak is suspected", source=_OURS,
-        ge=0, le=1,
-    )  # fmt: skip
+        0.2,
+        "least night flow over mean flow from which a leak is suspected",
+        source=_OURS,
+        ge=0,
+        le=1,
+    )
     min_reads_per_step: float = _limit(
         0.2,
         "mean registered volume of a day in steps of the register; less is too coarse",
-        source=_OURS, ge=0, le=1000,
-    )  # fmt: skip
+        source=_OURS,
+        ge=0,
+        le=1000,
+    )
     odds_of_benefit: float = _limit(
         0.75, "odds of a positive net benefit a change must reach", source=_OURS, ge=0.5, le=1
     )

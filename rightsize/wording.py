@@ -14,6 +14,9 @@ import polars as pl
 from rightsize.meters.catalogue import Meter, label_of
 from rightsize.units import GAL_PER_M3, GPM_PER_M3H, UnitSystem
 
+MOST_CERTAIN: Final = 0.99
+"""No probability is said above this, or below one less it: an account has few joint draws,
+and what every one of them shows is still not certain (our convention)."""
 _WITH_AN: Final = ("8", "11", "18")
 
 
@@ -81,3 +84,13 @@ def figure(value: pl.Expr) -> pl.Expr:
     small = value.round_sig_figs(3).cast(pl.String).str.strip_suffix(".0")
     whole = value.round(0).cast(pl.Int64, strict=False).cast(pl.String)
     return pl.when(value.abs() >= 100).then(whole).otherwise(small)
+
+
+def probability(share: pl.Expr) -> pl.Expr:
+    """A probability as it is said everywhere: two decimals, never certain."""
+    return share.clip(1 - MOST_CERTAIN, MOST_CERTAIN).round(2)
+
+
+def probability_figure(share: float) -> float:
+    """`probability` of one number."""
+    return float(pl.select(probability(pl.lit(share, dtype=pl.Float64))).item())

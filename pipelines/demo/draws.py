@@ -19,7 +19,8 @@ def _shape(**weight_by_hours: float) -> Array:
     for span, weight in weight_by_hours.items():
         first, last = span[1:].split("_")
         weights[int(first) : int(last)] = weight
-    return weights / weights.sum()
+    shares: Array = weights / weights.sum()
+    return shares
 
 
 HOURS: Final[dict[str, Array]] = {
@@ -80,10 +81,12 @@ class Draw:
 
     def starts_per_hour(self, calendar: Calendar) -> Array:
         """Expected starts in each hour of the span [H]."""
-        rate = self.per_day * HOURS[self.hours][calendar.hour_of_day]
+        rate: Array = self.per_day * HOURS[self.hours][calendar.hour_of_day]
         rate = rate * np.asarray(WEEK[self.week])[calendar.weekday]
         rate = rate * np.asarray(SEASON[self.season])[calendar.month_of_year]
-        return rate * np.where(calendar.in_term, 1.0, 0.06) if self.term_only else rate
+        if self.term_only:
+            rate = rate * np.where(calendar.in_term, 1.0, 0.06)
+        return rate
 
     def in_season(self, season: str) -> Draw:
         """The same draw, in another season."""
@@ -131,6 +134,8 @@ class Site:
     def joined(self, other: Site) -> Site:
         """Both sites behind one meter."""
         return Site(
-            self.draws + other.draws, self.sets + other.sets, self.bases + other.bases,
+            self.draws + other.draws,
+            self.sets + other.sets,
+            self.bases + other.bases,
             f"{self.what} with {other.what}",
-        )  # fmt: skip
+        )

@@ -69,14 +69,17 @@ def _table(meters: list[MeterRows]) -> pl.DataFrame:
     """All rows of a channel, meter after meter, repeats behind the rest."""
     length = [len(m.rows.steps) for m in meters]
     meter_id = np.array([m.service.meter_id for m in meters], dtype=object)
-    return pl.DataFrame({
-        "meter": np.repeat(meter_id, length),
-        "interval": np.concatenate([m.rows.interval for m in meters]),
-        "printed": np.concatenate([_printed_tenths(m) for m in meters]),
-        "gal": np.concatenate([m.rows.steps * m.service.step_gal for m in meters]),
-        "quality": np.concatenate([m.rows.quality for m in meters]),
-        "file": np.concatenate([m.rows.file for m in meters]),
-    }, schema_overrides={"meter": pl.Categorical})  # fmt: skip
+    return pl.DataFrame(
+        {
+            "meter": np.repeat(meter_id, length),
+            "interval": np.concatenate([m.rows.interval for m in meters]),
+            "printed": np.concatenate([_printed_tenths(m) for m in meters]),
+            "gal": np.concatenate([m.rows.steps * m.service.step_gal for m in meters]),
+            "quality": np.concatenate([m.rows.quality for m in meters]),
+            "file": np.concatenate([m.rows.file for m in meters]),
+        },
+        schema_overrides={"meter": pl.Categorical},
+    )
 
 
 def _printed_tenths(meter: MeterRows) -> np.ndarray:

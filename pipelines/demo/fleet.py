@@ -21,8 +21,11 @@ CLASS_SHARE: Final[dict[str, float]] = {
     "hospital": 0.005,
 }  # fmt: skip
 INTENT_SHARE: Final[dict[Intent, float]] = {
-    "fits": 0.52, "oversized": 0.27, "wrong_type": 0.13, "undersized": 0.08,
-}  # fmt: skip
+    "fits": 0.52,
+    "oversized": 0.27,
+    "wrong_type": 0.13,
+    "undersized": 0.08,
+}
 # One trouble an account at most; the first lines come first when the fleet is small.
 TROUBLE_SHARE: Final[dict[str, float]] = {
     "leak": 0.05, "hidden_leak": 0.03, "stopped": 0.015, "change_out": 0.04, "unlisted": 0.0025,
@@ -109,7 +112,7 @@ def fleet_of(accounts: int, seed: int) -> tuple[Plan, ...]:
     return tuple(
         _plan(i, kinds[i], intents[i], troubles[i], channels[i], coarse[i], numbers[i], rng)
         for i in range(accounts)
-    )  # fmt: skip
+    )
 
 
 def _class_shares(accounts: int) -> dict[str, float]:
@@ -122,9 +125,15 @@ def _class_shares(accounts: int) -> dict[str, float]:
 
 
 def _plan(
-    index: int, kind: str, intent: Intent, trouble: str, channel: Channel, is_coarse: bool,
-    number: int, rng: np.random.Generator,
-) -> Plan:  # fmt: skip
+    index: int,
+    kind: str,
+    intent: Intent,
+    trouble: str,
+    channel: Channel,
+    is_coarse: bool,
+    number: int,
+    rng: np.random.Generator,
+) -> Plan:
     customer_class = kind
     if kind in ("fire", "combined"):
         customer_class = ("office", "apartments", "hotel", "school")[int(rng.integers(4))]

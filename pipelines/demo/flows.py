@@ -137,4 +137,5 @@ def _wander(count: int, cv: float, rng: np.random.Generator) -> Array:
 def _log_normal(mean: float, cv: float, count: int, rng: np.random.Generator) -> Array:
     spread = np.sqrt(np.log1p(cv**2))
     drawn = mean * np.exp(spread * rng.standard_normal(count) - spread**2 / 2)
-    return np.minimum(drawn, mean * (1 + 4 * cv))
+    volumes: Array = np.minimum(drawn, mean * (1 + 4 * cv))
+    return volumes

@@ -11,14 +11,13 @@ from numpy.typing import NDArray
 from pipelines.demo.calendar import Calendar
 from pipelines.demo.flows import Flow
 from rightsize.meters.catalogue import Meter
-from rightsize.meters.registration import registration_ratio
+from rightsize.meters.curve import registration_ratio
 
 Ints = NDArray[np.int64]
 Bytes = NDArray[np.uint8]
 
 ACTUAL, ESTIMATED, CORRECTED = 0, 1, 2
 QUALITY_CODE: Final = ("A", "E", "C")
-QUALITY_MEANING: Final = {"A": "measured", "E": "estimated", "C": "edited"}
 
 
 @dataclass(frozen=True)
@@ -75,7 +74,8 @@ def readings(flow: Flow, service: Service, calendar: Calendar, step_min: int) ->
         share = np.repeat(slowed, 60 // step_min)
         gal = np.concatenate([[0.0], np.cumsum(np.diff(gal) * share)])
     gal = gal - gal[0]
-    return service.first_reading + np.floor(gal / service.step_gal + 1e-9).astype(np.int64)
+    steps = np.floor(gal / service.step_gal + 1e-9)
+    return service.first_reading + np.asarray(steps, dtype=np.int64)
 
 
 def _last_s(service: Service, calendar: Calendar) -> int:
@@ -129,9 +129,11 @@ def with_correction(rows: Rows, month: int, rng: np.random.Generator) -> Rows:
     length = int(rng.integers(12, 49))
     chosen = place[(offset := int(rng.integers(len(place) - length))) : offset + length]
     late = Rows(
-        rows.interval[chosen], rows.steps[chosen], np.full(length, CORRECTED, np.uint8),
+        rows.interval[chosen],
+        rows.steps[chosen],
+        np.full(length, CORRECTED, np.uint8),
         np.full(length, CORRECTION + month),
-    )  # fmt: skip
+    )
     steps, quality = rows.steps.copy(), rows.quality.copy()
     steps[chosen] = int(0.6 * steps[chosen].mean())
     quality[chosen] = ESTIMATED

@@ -16,12 +16,23 @@ ROOM_SHARE: Final = 1.08  # a careful engineer leaves this much above the peak
 _LEAST_GPM_SMOC_GPM_BY_SIZE: Final = {3: (4, 350), 4: (10, 700), 6: (20, 1600), 8: (30, 2800)}
 FIRE_LINES: Final = tuple(
     Meter(
-        "fire_service", size_in, least / 3, least, 2 * least, smoc / 2, smoc,
+        "fire_service",
+        size_in,
+        least / 3,
+        least,
+        2 * least,
+        smoc / 2,
+        smoc,
         ((least / 3, 0.4), (least, 0.95), (2 * least, 1.0)),
-        10.0, 0.0, 0.0, 0.0, 20.0, "the demo's own",
+        10.0,
+        0.0,
+        0.0,
+        0.0,
+        20.0,
+        "the demo's own",
     )
     for size_in, (least, smoc) in _LEAST_GPM_SMOC_GPM_BY_SIZE.items()
-)  # fmt: skip
+)
 OVERSIZED_STEPS: Final = (0.2, 0.4, 0.4)  # odds of one, two, three sizes
 CLOSED_SITE_GPM: Final = 35.0
 STEADY_KINDS: Final = ("irrigation", "process", "laundry")

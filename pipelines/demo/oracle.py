@@ -76,9 +76,16 @@ def truth_of(
     if not case.is_assessable:
         best, verdict = now, "not_assessed"
     return Truth(
-        meters, now, best, verdict, need, float(per_year * actual.sum()),
-        per_year * registered.sum(axis=0), net, feasible,
-    )  # fmt: skip
+        meters,
+        now,
+        best,
+        verdict,
+        need,
+        float(per_year * actual.sum()),
+        per_year * registered.sum(axis=0),
+        net,
+        feasible,
+    )
 
 
 def water_and_sewer_usd(gal_by_month: Array, rate: ClassRate) -> Array:
@@ -157,6 +164,6 @@ def _is_needless(meters: tuple[Meter, ...], now: int, is_undersized: bool) -> Fl
     if is_undersized:
         return np.zeros(len(meters), dtype=bool)
     installed = meters[now]
-    return np.array([
-        m.meter_type == installed.meter_type and m.size_in > installed.size_in for m in meters
-    ])  # fmt: skip
+    return np.array(
+        [m.meter_type == installed.meter_type and m.size_in > installed.size_in for m in meters]
+    )

@@ -116,9 +116,16 @@ def laundry(rng: Rng) -> Site:
     if rng.random() < 0.45:
         loads = _size(rng, 70, 0.5, 25, 220)
         fill = Draw(
-            loads, rng.uniform(24, 48), 75, "two_shifts", "six_days",
-            gpm_cv=0.08, seconds_cv=0.2, pulses=4, gap_s=560,
-        )  # fmt: skip
+            loads,
+            rng.uniform(24, 48),
+            75,
+            "two_shifts",
+            "six_days",
+            gpm_cv=0.08,
+            seconds_cv=0.2,
+            pulses=4,
+            gap_s=560,
+        )
         return Site(
             (fill, Draw(40, 1.8, 30, "two_shifts", "six_days")),
             what=f"linen plant, {loads} loads",
@@ -263,8 +270,18 @@ def fire(rng: Rng) -> Site:
 
 
 SITES: Final[dict[str, Callable[[Rng], Site]]] = {
-    "office": office, "school": school, "apartments": apartments, "restaurant": restaurant,
-    "laundry": laundry, "hotel": hotel, "retail": retail, "light_industry": light_industry,
-    "process": process, "irrigation": irrigation, "hospital": hospital, "public": public,
-    "warehouse": warehouse, "mixed": mixed,
-}  # fmt: skip
+    "office": office,
+    "school": school,
+    "apartments": apartments,
+    "restaurant": restaurant,
+    "laundry": laundry,
+    "hotel": hotel,
+    "retail": retail,
+    "light_industry": light_industry,
+    "process": process,
+    "irrigation": irrigation,
+    "hospital": hospital,
+    "public": public,
+    "warehouse": warehouse,
+    "mixed": mixed,
+}

@@ -44,9 +44,10 @@ def write_tables(
     )
     pl.DataFrame(
         [row for a in accounts for row in _planted_rows(a, world)],
-        schema=["account_id", "meter_id", "code", "from_on", "flow_gpm"], orient="row",
+        schema=["account_id", "meter_id", "code", "from_on", "flow_gpm"],
+        orient="row",
         infer_schema_length=None,
-    ).write_csv(truth / "planted.csv")  # fmt: skip
+    ).write_csv(truth / "planted.csv")
     pl.DataFrame([vars(w) for w in written]).write_csv(truth / "files.csv")
     pl.DataFrame([_meter_truth(a, m) for a in accounts for m in a.meters]).write_csv(
         truth / "meters.csv"
@@ -115,16 +116,18 @@ def _truth_row(account: Account) -> dict[str, Any]:
 def _candidate_rows(account: Account) -> pl.DataFrame:
     truth = account.truth
     meters = truth.meters
-    return pl.DataFrame({
-        "account_id": [account.plan.account_id] * len(meters),
-        "meter_type": [m.meter_type for m in meters],
-        "size_in": [m.size_in for m in meters],
-        "grade": [m.grade for m in meters],
-        "smoc_gpm": [m.smoc_gpm for m in meters],
-        "is_feasible": truth.is_feasible,
-        "registered_gal_per_year": truth.registered_gal_per_year,
-        "net_benefit_usd_per_year": truth.net_benefit_usd_per_year,
-    })  # fmt: skip
+    return pl.DataFrame(
+        {
+            "account_id": [account.plan.account_id] * len(meters),
+            "meter_type": [m.meter_type for m in meters],
+            "size_in": [m.size_in for m in meters],
+            "grade": [m.grade for m in meters],
+            "smoc_gpm": [m.smoc_gpm for m in meters],
+            "is_feasible": truth.is_feasible,
+            "registered_gal_per_year": truth.registered_gal_per_year,
+            "net_benefit_usd_per_year": truth.net_benefit_usd_per_year,
+        }
+    )
 
 
 def _planted_rows(account: Account, world: World) -> Iterator[tuple[Any, ...]]:
@@ -144,10 +147,14 @@ def _planted_rows(account: Account, world: World) -> Iterator[tuple[Any, ...]]:
 def _meter_truth(account: Account, part: MeterRows) -> dict[str, Any]:
     """What is left of a meter's reads once repeats and superseded rows are gone."""
     rows = part.rows
-    frame = pl.DataFrame({
-        "interval": rows.interval, "steps": rows.steps, "seq": rows.file,
-        "quality": rows.quality,
-    })  # fmt: skip
+    frame = pl.DataFrame(
+        {
+            "interval": rows.interval,
+            "steps": rows.steps,
+            "seq": rows.file,
+            "quality": rows.quality,
+        }
+    )
     current = frame.sort("interval", "seq").unique("interval", keep="last", maintain_order=True)
     return {
         "account_id": account.plan.account_id,
@@ -162,7 +169,7 @@ def _meter_truth(account: Account, part: MeterRows) -> dict[str, Any]:
 
 def _registered_gal(account: Account, part: MeterRows, current: pl.DataFrame) -> float:
     if account.plan.channel != "walk_by":
-        return float(current["steps"].sum() * part.service.step_gal)
+        return float(current["steps"].cast(pl.Float64).to_numpy().sum() * part.service.step_gal)
     change = current["steps"].diff().drop_nulls().to_numpy()
     change = np.where(change < 0, change + part.dial_turn, change)
     return float(change.sum() * part.service.step_gal)

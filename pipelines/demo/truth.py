@@ -13,7 +13,7 @@ from pipelines.demo.calendar import Calendar
 from pipelines.demo.flows import STEPS_PER_GPM, Flow
 from pipelines.demo.installed import Need
 from rightsize.meters.catalogue import Meter
-from rightsize.meters.registration import registration_matrix
+from rightsize.meters.curve import registration_matrix
 
 Array = NDArray[np.float64]
 
@@ -99,4 +99,5 @@ def _bin_of_step() -> NDArray[np.int16]:
     """Bin of each flow in steps: a look-up is many times faster than a logarithm."""
     gpm = np.arange(LARGEST_GPM * STEPS_PER_GPM) / STEPS_PER_GPM
     decades = np.log10(np.maximum(gpm, FIRST_BIN_GPM) / FIRST_BIN_GPM)
-    return np.minimum(decades * BINS_PER_DECADE, BIN_COUNT - 1).astype(np.int16)
+    bins = np.minimum(decades * BINS_PER_DECADE, BIN_COUNT - 1)
+    return np.asarray(bins, dtype=np.int16)

@@ -47,9 +47,15 @@ class DemoSummary:
 
 
 def write_demo(
-    folder: Path, *, accounts: int = 400, months: int = 13, seed: int = DEFAULT_SEED,
-    workers: int | None = None, catalogue: Path | None = None, is_compressed: bool = False,
-) -> DemoSummary:  # fmt: skip
+    folder: Path,
+    *,
+    accounts: int = 400,
+    months: int = 13,
+    seed: int = DEFAULT_SEED,
+    workers: int | None = None,
+    catalogue: Path | None = None,
+    is_compressed: bool = False,
+) -> DemoSummary:
     """Write a seeded demo utility into `folder`; the same arguments give the same bytes.
 
     Parameters
@@ -96,9 +102,14 @@ def write_demo(
     written = exports.write_exports(folder, simulated, world)
     tables.write_tables(folder, simulated, world, written)
     return DemoSummary(
-        UTILITY, folder / "sweep.yaml", accounts, months, len(written),
-        sum(f.rows for f in written), sum((folder / f.file).stat().st_size for f in written),
-    )  # fmt: skip
+        UTILITY,
+        folder / "sweep.yaml",
+        accounts,
+        months,
+        len(written),
+        sum(f.rows for f in written),
+        sum((folder / f.file).stat().st_size for f in written),
+    )
 
 
 def _clear(folder: Path) -> None:

@@ -133,10 +133,13 @@ class Build:
         self._run("settled", sweep_id=self.sweep.sweep_id)
         names = in_units(RECOMMENDATION, self.units).column_names
         values = ", ".join(
-            f"settled.{n}" if n in ("settled_verdict", "settled_action", "sweeps_held")
-            else quoted(self.sweep.sweep_id) if n == "sweep_id" else f"new_recommendation.{n}"
+            f"settled.{n}"
+            if n in ("settled_verdict", "settled_action", "sweeps_held")
+            else quoted(self.sweep.sweep_id)
+            if n == "sweep_id"
+            else f"new_recommendation.{n}"
             for n in names
-        )  # fmt: skip
+        )
         self._execute(
             RECOMMENDATION,
             f"insert into results.recommendation ({', '.join(names)}) select {values}"
@@ -228,8 +231,8 @@ class Build:
 
     def _run(self, relation: str, **parameters: object) -> None:
         statement = sql_text(f"70_publish/{relation}")
-        said = statement if self.units == "us" else metric_text(statement)
-        self.connection.execute(said, parameters or None)
+        query = statement if self.units == "us" else metric_text(statement)
+        self.connection.execute(query, parameters or None)
 
     def _execute(self, table: Table, statement: str) -> None:
         try:

@@ -52,7 +52,7 @@ def comments(table: Table) -> Iterator[str]:
 
 
 def value_sql(name: str, source: UnitSystem, target: UnitSystem) -> str:
-    """A column's value, given its US name, read from `source` units and said in `target`."""
+    """A column's value, given its US name, read from `source` units and written in `target`."""
     held = name if source == "us" else metric_name(name)
     if source == target:
         return held

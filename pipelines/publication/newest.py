@@ -87,9 +87,10 @@ def meter_from(content: Mapping[str, Any]) -> Meter:
     known = {k: v for k, v in content.items() if k in Meter.__dataclass_fields__}
     parts = known.get("compound")
     if parts:
-        known["compound"] = CompoundParts(
-            **{k: _points(v) if k in ("low", "high") else v for k, v in parts.items()}
-        )
+        held: dict[str, Any] = {
+            k: _points(v) if k in ("low", "high") else v for k, v in parts.items()
+        }
+        known["compound"] = CompoundParts(**held)
     known["registration"] = _points(known["registration"])
     for name in ("low_limits", "normal_limits"):
         if name in known:

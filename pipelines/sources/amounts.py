@@ -82,7 +82,7 @@ def quality_macro(export: ExportSettings, *, usual_code: str | None = None) -> s
 
 
 def unit_macro(export: ExportSettings) -> str:
-    """Defines `gal_of_unit(text)`: gallons in a unit; the export's own where none is said."""
+    """Defines `gal_of_unit(text)`: gallons in a unit; the export's own where none is given."""
     whens = " ".join(
         f"when lower(t) in ({', '.join(quoted(w) for w in words)}) then {GAL_PER_UNIT[unit]!r}"
         for unit, words in _UNIT_WORDS.items()

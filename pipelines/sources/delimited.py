@@ -68,9 +68,11 @@ def dialect(
     except (csv.Error, StopIteration) as error:
         raise ConfigError(f"{path} line {line_no + 1}: no readable header: {error}") from None
     return Dialect(
-        delimiter=chosen, header=tuple(h.strip() for h in header), encoding=true_encoding,
+        delimiter=chosen,
+        header=tuple(h.strip() for h in header),
+        encoding=true_encoding,
         header_line=line_no + 1,
-    )  # fmt: skip
+    )
 
 
 def is_plain_utf8(encoding: str) -> bool:

@@ -40,7 +40,7 @@ QUALITY: Final[dict[int, str]] = {
 }  # fmt: skip
 _WORST_FIRST: Final = ("questionable", "estimated", "edited", "measured")
 _DIAL: Final = (1, 2, 3, 9)  # readings of a register: volumes by difference
-_DELTA: Final = (0, 4)  # volumes of intervals; 0 and absent mean nothing else is said
+_DELTA: Final = (0, 4)  # volumes of intervals; 0 and absent mean nothing else is stated
 _REVERSE: Final = 19
 _BATCH: Final = 50_000
 
@@ -186,8 +186,9 @@ def _entry(entry: Element, feed: _Feed) -> Iterator[list[dict[str, Any]]]:
         kind = _name(resource)
         if kind == "UsagePoint":
             feed.points[_part(own, "UsagePoint") or own] = (
-                title, _integer(_find(resource, "ServiceCategory", "kind")),
-            )  # fmt: skip
+                title,
+                _integer(_find(resource, "ServiceCategory", "kind")),
+            )
         elif kind == "MeterReading":
             for href in links["related"]:
                 if _part(href, "ReadingType"):
@@ -233,19 +234,17 @@ def _quality(reading: Element) -> str:
 def _types(feed: _Feed) -> pa.Table:
     rows = []
     for meter_reading, type_id in feed.type_of.items():
-        said = feed.types.get(type_id)
-        unit, factor = (
-            (None, 1.0) if said is None else UOM.get(said.get("uom", -1), (None, 1.0))
-        )
-        behaviour = 4 if said is None else said.get("accumulationBehaviour", 4)
+        kind = feed.types.get(type_id, {})
+        unit, factor = UOM.get(kind.get("uom", -1), (None, 1.0))
+        behaviour = kind.get("accumulationBehaviour", 4)
         rows.append(
             {
                 "meter_reading": meter_reading,
                 "is_dial": behaviour in _DIAL,
-                "unit": unit or f"uom {said.get('uom') if said else 'not given'}",
-                "factor": factor * 10.0 ** (said or {}).get("powerOfTenMultiplier", 0),
-                "length_s": (said or {}).get("intervalLength"),
-                "refused_as": _refused_as(behaviour, (said or {}).get("flowDirection")),
+                "unit": unit or f"uom {kind.get('uom') if kind else 'not given'}",
+                "factor": factor * 10.0 ** kind.get("powerOfTenMultiplier", 0),
+                "length_s": kind.get("intervalLength"),
+                "refused_as": _refused_as(behaviour, kind.get("flowDirection")),
             }
         )
     return pa.Table.from_pylist(rows, schema=_TYPE)

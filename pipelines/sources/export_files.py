@@ -90,8 +90,8 @@ def content_hash(path: Path) -> tuple[str, int]:
         If it cannot be read.
     """
     starts = range(0, max(path.stat().st_size, 1), _BLOCK)
-    with ThreadPoolExecutor(min(len(starts), os.cpu_count() or 1)) as hands:
-        blocks = list(hands.map(partial(_block_hash, path), starts))
+    with ThreadPoolExecutor(min(len(starts), os.cpu_count() or 1)) as pool:
+        blocks = list(pool.map(partial(_block_hash, path), starts))
     digest = blake3(b"".join(block for block, _ in blocks))
     return digest.hexdigest(), sum(lines for _, lines in blocks)
 

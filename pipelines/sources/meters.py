@@ -11,7 +11,7 @@ from typing import Final
 import polars as pl
 
 from pipelines.sources.delimited import dialect
-from pipelines.sources.metric_columns import TWINS, in_us_columns
+from pipelines.sources.metric_columns import METRIC_COLUMNS, in_us_columns
 from rightsize.errors import ConfigError
 from rightsize.findings import Finding
 from rightsize.meters.catalogue import METER_TYPES
@@ -29,9 +29,14 @@ _NUMBERS: Final[dict[str, tuple[float, float]]] = {  # allowed range, lower end 
 }
 _DATES: Final = ("installed_on", "removed_on")
 _TEXTS: Final = (
-    "customer_class", "service_kind", "resolution_unit", "area", "grade", "customer_name",
+    "customer_class",
+    "service_kind",
+    "resolution_unit",
+    "area",
+    "grade",
+    "customer_name",
     "service_address",
-)  # fmt: skip
+)
 OPTIONAL: Final = (*_DATES, *_NUMBERS, *_TEXTS, "is_critical")
 COLUMNS: Final[dict[str, str]] = {
     "account_id": "account that the meter serves; several meters may serve one",
@@ -110,10 +115,16 @@ def _texts(path: Path) -> tuple[pl.DataFrame, list[str]]:
     try:
         kind = dialect(path, delimiter=None, encoding="utf-8")
         raw = pl.read_csv(
-            path, separator=kind.delimiter, infer_schema=False, encoding="utf8",
-            null_values=[""], has_header=False, skip_rows=kind.header_line,
-            new_columns=None, raise_if_empty=False,
-        )  # fmt: skip
+            path,
+            separator=kind.delimiter,
+            infer_schema=False,
+            encoding="utf8",
+            null_values=[""],
+            has_header=False,
+            skip_rows=kind.header_line,
+            new_columns=None,
+            raise_if_empty=False,
+        )
     except FileNotFoundError:
         raise ConfigError(f"{path}: no such file") from None
     except OSError as error:
@@ -123,12 +134,12 @@ def _texts(path: Path) -> tuple[pl.DataFrame, list[str]]:
     names = [h.strip() for h in kind.header]
     if raw.width > len(names):
         raise ConfigError(f"{path}: rows have {raw.width} columns, the header {len(names)}")
-    names, notes = _known_names(path, names)
+    known, notes = _known_names(path, names)
     columns = {
         name: raw.to_series(i).str.strip_chars()
         if i < raw.width
         else pl.Series([], dtype=pl.String)
-        for i, name in enumerate(names)
+        for i, name in enumerate(known)
         if name is not None
     }
     if raw.height == 0:
@@ -145,7 +156,7 @@ def _texts(path: Path) -> tuple[pl.DataFrame, list[str]]:
 
 
 def _known_names(path: Path, names: list[str]) -> tuple[list[str | None], list[str]]:
-    allowed = (*REQUIRED, *OPTIONAL, *TWINS)
+    allowed = (*REQUIRED, *OPTIONAL, *METRIC_COLUMNS)
     known: list[str | None] = []
     unknown: list[str] = []
     for name in names:
@@ -162,14 +173,14 @@ def _known_names(path: Path, names: list[str]) -> tuple[list[str | None], list[s
             )
         unknown.append(name)
         known.append(None)
-    told_in_mm = {ours for metric, (ours, _) in TWINS.items() if metric in known}
-    missing = [n for n in REQUIRED if n not in known and n not in told_in_mm]
+    given_in_mm = {ours for metric, (ours, _) in METRIC_COLUMNS.items() if metric in known}
+    missing = [n for n in REQUIRED if n not in known and n not in given_in_mm]
     if missing:
         raise ConfigError(
             f"{path} line 1: column {missing[0]!r} is missing; the file has: {', '.join(names)}"
         )
-    told = ", ".join(repr(n) for n in unknown if n)
-    return known, [f"{path}: columns not used: {told}"] if told else []
+    shown = ", ".join(repr(n) for n in unknown if n)
+    return known, [f"{path}: columns not used: {shown}"] if shown else []
 
 
 def _problems(path: Path, texts: pl.DataFrame) -> Iterator[str]:
@@ -195,9 +206,9 @@ def _not_among(
 ) -> Iterator[str]:
     held = pl.col(name).str.to_lowercase() if lower else pl.col(name)
     wrong = texts.filter(held.is_not_null() & (held != "") & ~held.is_in(list(allowed)))
-    told = ", ".join(a for a in allowed if a)
+    shown = ", ".join(a for a in allowed if a)
     for line, got in wrong.select("line", name).iter_rows():
-        yield f"{path} line {line}: {name} {got!r} is not known; allowed: {told}"
+        yield f"{path} line {line}: {name} {got!r} is not known; allowed: {shown}"
 
 
 def _outside(
@@ -276,7 +287,9 @@ def _typed(texts: pl.DataFrame) -> pl.DataFrame:
     kind = pl.when(pl.col("service_kind").fill_null("") != "").then(pl.col("service_kind"))
     fire = pl.when(pl.col("meter_type") == "fire_service").then(pl.lit("fire"))
     return texts.select(
-        "account_id", "meter_id", "meter_type",
+        "account_id",
+        "meter_id",
+        "meter_type",
         _size_in().alias("size_in"),
         *(_date(n).alias(n) for n in _DATES),
         "customer_class",
@@ -287,10 +300,17 @@ def _typed(texts: pl.DataFrame) -> pl.DataFrame:
         number["spare_head_psi"].alias("spare_head_psi"),
         number["floor_area_ft2"].alias("floor_area_ft2"),
         number["register_digits"].cast(pl.Int32).alias("register_digits"),
-        pl.col("is_critical").str.to_lowercase().is_in(list(_TRUE)).fill_null(value=False)
+        pl.col("is_critical")
+        .str.to_lowercase()
+        .is_in(list(_TRUE))
+        .fill_null(value=False)
         .alias("is_critical"),
-        "area", "grade", "customer_name", "service_address", "line",
-    )  # fmt: skip
+        "area",
+        "grade",
+        "customer_name",
+        "service_address",
+        "line",
+    )
 
 
 def _with_classes(
@@ -308,10 +328,13 @@ def _with_classes(
     named = ("account_id", "meter_id", "code")
     findings = tuple(
         Finding(
-            account_id, meter_id, "unmapped_class", "info",
+            account_id,
+            meter_id,
+            "unmapped_class",
+            "info",
             f"customer class {code!r} is not mapped in class_codes: class unknown is used",
             {"code": code},
         )
         for account_id, meter_id, code in unmapped.select(named).iter_rows()
-    )  # fmt: skip
+    )
     return classed.drop("code", "hit"), findings

@@ -9,7 +9,7 @@ import polars as pl
 
 from rightsize.units import FT2_PER_M2, PSI_PER_BAR, SIZE_IN_OF_MM
 
-TWINS: Final[dict[str, tuple[str, float | None]]] = {
+METRIC_COLUMNS: Final[dict[str, tuple[str, float | None]]] = {
     "size_mm": ("size_in", None),
     "service_line_mm": ("service_line_in", None),
     "spare_head_bar": ("spare_head_psi", PSI_PER_BAR),
@@ -26,7 +26,7 @@ def in_us_columns(path: Path, texts: pl.DataFrame) -> tuple[pl.DataFrame, list[s
     A row may give a value in either unit, not in both. Sizes are also read as `DN50`.
     """
     problems: list[str] = []
-    for metric, (ours, factor) in TWINS.items():
+    for metric, (ours, factor) in METRIC_COLUMNS.items():
         if metric in texts.columns:
             texts, wrong = _replaced(path, texts, metric, ours, factor)
             problems += wrong
@@ -50,10 +50,10 @@ def _replaced(
         for line in valued.filter(given & is_ours)["line"]
     ]
     sizes = ", ".join(f"{mm:g}" for mm in SIZE_IN_OF_MM)
-    said = f"one of {sizes}" if factor is None else "a number"
+    wanted = f"one of {sizes}" if factor is None else "a number"
     unread = valued.filter(given & ~pl.col("value").is_finite().fill_null(value=False))
     problems += [
-        f"{path} line {line}: {metric} {got!r} is not {said}"
+        f"{path} line {line}: {metric} {got!r} is not {wanted}"
         for line, got in unread.select("line", metric).iter_rows()
     ]
     if ours == "size_in":

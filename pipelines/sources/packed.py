@@ -1,4 +1,4 @@
-"""Files packed by gzip or zstandard: unpacked aside, with every break told.
+"""Files packed by gzip or zstandard: unpacked aside, with every break reported.
 
 The database's reader takes a cut zstandard file, or a gzip file whose checksum is wrong, for a
 whole one; so packed files are unpacked here, where a break is seen.

@@ -9,11 +9,12 @@ import duckdb
 from pipelines.sources.columns import column_positions
 from pipelines.sources.staged import (
     FileTask,
+    Kind,
     Staged,
     declare,
     no_unreadable_lines,
     raw_read_view,
-)  # fmt: skip
+)
 from pipelines.sources.text_file import kind_and_amount
 from pipelines.sources.wide import wide_view
 from pipelines.warehouse import quoted, run_sql
@@ -52,13 +53,15 @@ def stage_parquet(connection: duckdb.DuckDBPyConnection, task: FileTask) -> Stag
     if task.export.layout == "wide":
         cells = [(_identifier(name), name) for name in header]
         statement = wide_view(connection, task, source, "file_row_number + 1", names, cells)
-        kind = "interval"
+        kind: Kind = "interval"
     else:
         kind, amount = kind_and_amount(task)
         declare(
-            connection, kind=kind, at_column=header[positions["at"]],
+            connection,
+            kind=kind,
+            at_column=header[positions["at"]],
             is_stamped_at_end=kind == "interval" and task.export.stamp == "end",
-        )  # fmt: skip
+        )
         texts = {"amount" if k == amount else k: v for k, v in names.items()}
         statement = raw_read_view(source, "file_row_number + 1", texts)
     connection.execute(statement)

@@ -1,4 +1,4 @@
-"""What a layout's module hands to the land stage: the file's rows as text, in `raw_read`.
+"""What a layout's module passes to the land stage: the file's rows as text, in `raw_read`.
 
 `raw_read` has the columns source_line (bigint), meter_id, at_text, amount_text,
 quality_text, interval_text, peak_text, unit_text (all varchar, null where the file has none),

@@ -53,9 +53,11 @@ def stage_columns(connection: duckdb.DuckDBPyConnection, task: FileTask) -> Stag
 
     def view(source: str, line: str, names: dict[str, str], header: tuple[str, ...]) -> str:
         declare(
-            connection, kind=kind, at_column=header[int(names["at"][1:])],
+            connection,
+            kind=kind,
+            at_column=header[int(names["at"][1:])],
             is_stamped_at_end=kind == "interval" and task.export.stamp == "end",
-        )  # fmt: skip
+        )
         texts = {"amount" if k == amount else k: v for k, v in names.items()}
         return raw_read_view(source, line, texts)
 

@@ -25,7 +25,7 @@ from pipelines.sources.delimited import (
     is_plain_utf8,
     raw_line_sql,
     sample_lines,
-)  # fmt: skip
+)
 from pipelines.sources.staged import (
     LINE_RULES,
     FileTask,
@@ -37,7 +37,7 @@ from pipelines.sources.staged import (
     no_unreadable_lines,
     raw_read_view,
     refuse_lines,
-)  # fmt: skip
+)
 from pipelines.warehouse import quoted, run_sql
 from rightsize.units import GAL_PER_UNIT
 
@@ -88,9 +88,11 @@ def stage_typed(
     if form is None:
         return None
     declare(
-        connection, kind=kind, at_column=form.kind.header[int(form.names["at"][1:])],
+        connection,
+        kind=kind,
+        at_column=form.kind.header[int(form.names["at"][1:])],
         is_stamped_at_end=kind == "interval" and task.export.stamp == "end",
-    )  # fmt: skip
+    )
     connection.execute(quality_macro(task.export, usual_code=form.usual_code))
     no_unreadable_lines(connection)
     forget_rejects(connection)
@@ -108,10 +110,11 @@ def stage_typed(
     code = form.names.get("quality", "null")
     again = _reader(task, form, amount)
     return Staged(
-        kind, quality_texts=f"select {code} as quality_text from {again}",
+        kind,
+        quality_texts=f"select {code} as quality_text from {again}",
         meter_names="select trim(name) as meter_id from line_name "
         "union select meter_id from doubtful_read",
-    )  # fmt: skip
+    )
 
 
 def _form(task: FileTask) -> _Form | None:
@@ -152,11 +155,11 @@ def _usual(values: Iterable[str]) -> str | None:
 def _typed_line(task: FileTask, form: _Form, amount: str) -> str:
     """The statement that reads the file into `typed_line`; misfits go to the rejects."""
     code = form.names.get("quality")
-    said = f"quality_of({code})" if code else "'measured'"
+    quality_sql = f"quality_of({code})" if code else "'measured'"
     used = ", ".join(dict.fromkeys(v for k, v in form.names.items() if k != "quality"))
     return (
         f"create or replace temp table typed_line as select {used}, "
-        f"{said}::quality_word as quality from {_reader(task, form, amount)}"
+        f"{quality_sql}::quality_word as quality from {_reader(task, form, amount)}"
     )
 
 
@@ -235,7 +238,7 @@ def keep_unreadable(connection: duckdb.DuckDBPyConnection, delimiter: str) -> No
 
 
 def _names_are(connection: duckdb.DuckDBPyConnection, form: _Form) -> tuple[bool, bool]:
-    """Whether any meter's name stands between blanks, or holds NUL bytes.
+    """Whether any meter's name has blanks around it, or holds NUL bytes.
 
     Asked once a meter, not once a read: `line_name` keeps each name.
     """

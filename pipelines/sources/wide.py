@@ -66,9 +66,11 @@ def wide_view(
     cells = _cells(task, names, columns)
     header = dict(columns)
     declare(
-        connection, kind="interval", is_stamped_at_end=False,
+        connection,
+        kind="interval",
+        is_stamped_at_end=False,
         at_column=header.get(names["date"], names["date"]),
-    )  # fmt: skip
+    )
     texts = ", ".join(
         f"({names[ours]})::varchar as {ours}" if ours in names else f"null::varchar as {ours}"
         for ours in ("meter_id", "date", "quality", "unit")

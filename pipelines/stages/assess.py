@@ -41,15 +41,15 @@ _CONTRACTS = {table.name: table for table in BLOCK_TABLES}
 
 
 @dataclass(frozen=True)
-class FleetSettings:
+class JudgedBy:
     """What every bucket is judged by."""
 
     catalogue: Catalogue
     tariff: Tariff
     thresholds: Thresholds
     priors: Priors
+    units: UnitSystem  # of sentences; columns are in US units until they are published
     installed: InstalledCurves | None = None  # None: the catalogue's curves for all
-    units: UnitSystem = "us"  # of sentences; columns are in US units until they are published
 
 
 @dataclass(frozen=True)
@@ -71,7 +71,7 @@ class BucketResult:
 
 
 def with_meter_index(
-    service: pl.DataFrame, catalogue: Catalogue, *, units: UnitSystem = "us"
+    service: pl.DataFrame, catalogue: Catalogue, *, units: UnitSystem
 ) -> pl.DataFrame:
     """The meter list with each meter's row in the catalogue, or why it has none.
 
@@ -106,7 +106,7 @@ def _placed(
 
 
 def load_task(
-    workspace: Workspace, task: BucketTask, thresholds: Thresholds, units: UnitSystem = "us"
+    workspace: Workspace, task: BucketTask, thresholds: Thresholds, units: UnitSystem
 ) -> BucketProfile:
     """The trailing year of a bucket, with the reason for each meter that cannot be assessed."""
     profile = load_bucket(
@@ -132,7 +132,7 @@ def blocks(
 ) -> Iterator[ProfileBlock]:
     """Every assessable meter of the fleet, a block at a time."""
     for task in tasks:
-        profile = load_task(workspace, task, thresholds)
+        profile = load_task(workspace, task, thresholds, units="us")
         for rows in _assessable(profile):
             yield block_of(profile, rows)
 
@@ -140,7 +140,7 @@ def blocks(
 def assess_bucket(
     workspace: Workspace,
     task: BucketTask,
-    fleet: FleetSettings,
+    fleet: JudgedBy,
     learnt: FleetPrior,
     folder: Path,
 ) -> BucketResult:
@@ -191,7 +191,7 @@ def _assessable(profile: BucketProfile) -> Iterator[pl.DataFrame]:
 
 
 def _assess_block(
-    profile: BucketProfile, rows: pl.DataFrame, fleet: FleetSettings, learnt: FleetPrior
+    profile: BucketProfile, rows: pl.DataFrame, fleet: JudgedBy, learnt: FleetPrior
 ) -> dict[str, pl.DataFrame]:
     block = block_of(profile, rows)
     limits = fleet.thresholds
@@ -205,24 +205,39 @@ def _assess_block(
         fleet=learnt,
         installed=installed,
     )
-    names = rows.select("meter_id", "customer_name", "area")
     decision = decide(
-        block, posterior, site_block(rows), fleet.catalogue, fleet.tariff, limits,
+        block,
+        posterior,
+        site_block(rows),
+        fleet.catalogue,
+        fleet.tariff,
+        limits,
         units=fleet.units,
-    )  # fmt: skip
-    return {
-        "recommendation": decision.recommendation.filter(
-            pl.col("verdict") != "not_assessed"
-        ).join(names, on="meter_id", how="left"),
+    )
+    refused = decision.not_assessed.select("meter_id", "code", "message")
+    judged = ~pl.col("meter_id").is_in(refused["meter_id"].implode())
+    names = rows.select("meter_id", "customer_name", "area")
+    tables = {
+        "recommendation": decision.recommendation.join(names, on="meter_id", how="left"),
         "candidate": decision.candidate,
-        "finding": decision.finding,
-        "not_assessed": decision.not_assessed,
         "flow_band": flow_band_frame(block, posterior, fleet.catalogue.meters, installed),
         "profile": profile_frame(block, posterior, rows, fleet.catalogue.meters),
     }
+    return {
+        **{table: frame.filter(judged) for table, frame in tables.items()},
+        "finding": decision.finding,
+        "not_assessed": _not_assessed_rows(
+            rows.drop("not_assessed_code", "not_assessed_message").join(
+                refused.rename(
+                    {"code": "not_assessed_code", "message": "not_assessed_message"}
+                ),
+                on="meter_id",
+            )
+        ),
+    }
 
 
-def installed_of(rows: pl.DataFrame, fleet: FleetSettings) -> Installed | None:
+def installed_of(rows: pl.DataFrame, fleet: JudgedBy) -> Installed | None:
     """Curves of the installed meters that tests or a stated wear tell; None where none does."""
     if fleet.installed is None:
         return None
@@ -255,7 +270,7 @@ def _known(rows: pl.DataFrame, name: str) -> np.ndarray:
 def _with_night_flow(profile: BucketProfile) -> pl.DataFrame:
     """`profile.stat` with the low percentile of the nights' least hour [gpm]."""
     read = profile.stat.filter(pl.col("read_count") > 0, pl.col("meter_index").is_not_null())
-    low = night_quantile(block_of(profile, read), 0.1) if read.height else []
+    low = night_quantile(block_of(profile, read), 0.1) if read.height else np.zeros(0)
     night = read.select("meter_id", night_low_gpm=pl.Series(low, dtype=pl.Float64))
     return profile.stat.join(night, on="meter_id", how="left")
 

@@ -138,15 +138,21 @@ def _gathered(
         rows = {table.name: published.rows(table, block) for table in _TABLES}
         provenance = _provenance(published, has_changed)
         for account in block:
-            yield account, tuple(
-                _evidence(
-                    published, provenance, rows, (account, meter_id),
-                    year=years.get(meter_id),
-                    files=_files(sources.get(meter_id, ()), files),
-                    listed=listed.get((account, meter_id), {}),
-                )
-                for meter_id, _ in place[account]
-            )  # fmt: skip
+            yield (
+                account,
+                tuple(
+                    _evidence(
+                        published,
+                        provenance,
+                        rows,
+                        (account, meter_id),
+                        year=years.get(meter_id),
+                        files=_files(sources.get(meter_id, ()), files),
+                        listed=listed.get((account, meter_id), {}),
+                    )
+                    for meter_id, _ in place[account]
+                ),
+            )
 
 
 def _reads(
@@ -161,7 +167,7 @@ def _reads(
     years: dict[str, Any] = {}
     sources: dict[str, Any] = {}
     for bucket, meter_ids in by_bucket.items():
-        with lake.of(f"{bucket:02d}") as files:
+        with lake.of(bucket) as files:
             found, rows = read_years(
                 workspace.scratch, files, meter_ids, timezone=published.sweep["timezone"]
             )

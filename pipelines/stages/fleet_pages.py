@@ -113,8 +113,9 @@ def _gathered(
 ) -> FleetEvidence:
     def frame(relation: str, **parameters: object) -> pl.DataFrame:
         statement = sql_text(relation)
-        said = statement if units == "us" else metric_text(statement)
-        return connection.sql(said, params=parameters or None).pl()
+        query = statement if units == "us" else metric_text(statement)
+        found: pl.DataFrame = connection.sql(query, params=parameters or None).pl()
+        return found
 
     def rows(relation: str, **parameters: object) -> tuple[dict[str, Any], ...]:
         return tuple(frame(relation, **parameters).to_dicts())

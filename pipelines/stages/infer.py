@@ -6,15 +6,14 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-import duckdb
 import numpy as np
 import polars as pl
 import polars.selectors as cs
 from numpy.typing import NDArray
 
 from pipelines.bucket_work import bucket_connection
-from pipelines.resources import sql_text
 from pipelines.storage import local_paths
+from pipelines.warehouse import run_sql
 from pipelines.workspace import Workspace
 from rightsize.contracts.profiles import ProfileBlock
 from rightsize.demand.bands import BAND_COUNT
@@ -69,18 +68,20 @@ def load_bucket(
         )
         known = service.select("meter_id", is_seasonal=seasonal.fill_null(False))
         connection.register("service_frame", known.to_arrow())
-        _run(connection, "meter_in_service")
+        run_sql(connection, "40_infer/meter_in_service")
         stats = local_paths(here, [f / _STAT for f in folders])
-        _run(
+        run_sql(
             connection,
-            "meter_month",
-            stat_files=stats,
-            window_months=window_months,
-            stopped_after_days=stopped_after_days,
+            "40_infer/meter_month",
+            {
+                "stat_files": stats,
+                "window_months": window_months,
+                "stopped_after_days": stopped_after_days,
+            },
         )
-        _run(connection, "meter_stat", stat_files=stats)
+        run_sql(connection, "40_infer/meter_stat", {"stat_files": stats})
         bands = local_paths(here, [f / _BAND for f in folders])
-        _run(connection, "meter_band", band_files=bands)
+        run_sql(connection, "40_infer/meter_band", {"band_files": bands})
         stat = connection.sql("select * from meter_stat order by meter_id").pl()
         band = connection.sql("select * from meter_band order by all").pl()
     stat = stat.with_columns(cs.decimal().cast(pl.Float64))
@@ -129,9 +130,15 @@ _NO_BANDS = pl.DataFrame(
 
 def _without_reads(service: pl.DataFrame) -> pl.DataFrame:
     names = (
-        *_STAT_COLUMNS, "read_count", "estimated_count", "peak_register_gpm", "span_days",
-        "gap_gal", "backward_gal", "day_count",
-    )  # fmt: skip
+        *_STAT_COLUMNS,
+        "read_count",
+        "estimated_count",
+        "peak_register_gpm",
+        "span_days",
+        "gap_gal",
+        "backward_gal",
+        "day_count",
+    )
     return service.with_columns(
         *(pl.lit(None, dtype=pl.Float64).alias(name) for name in names),
         is_stopped=pl.lit(None, dtype=pl.Boolean),
@@ -155,7 +162,3 @@ def _dense(bands: pl.DataFrame, kind: str, rows: int) -> tuple[Array, Array, Arr
 
 def _column(rows: pl.DataFrame, name: str) -> Array:
     return rows[name].cast(pl.Float64).fill_null(0.0).to_numpy()
-
-
-def _run(connection: duckdb.DuckDBPyConnection, relation: str, **parameters: object) -> None:
-    connection.execute(sql_text(f"40_infer/{relation}"), parameters or None)

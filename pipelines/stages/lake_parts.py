@@ -14,6 +14,7 @@ from typing import Final
 import duckdb
 
 from pipelines import ledger
+from pipelines.lake_partition import LAKE_FOLDERS, LakePartition
 from pipelines.ledger import LandedPart
 from pipelines.resources import sql_text
 from pipelines.sources.staged import Kind
@@ -81,15 +82,10 @@ def _place(
         months, bucket = divmod(int(folder.name.removeprefix("part=")), bucket_count)
         month = f"{months // 12:04d}-{months % 12 + 1:02d}"
         (written,) = folder.iterdir()
-        target = aside / part_path(kind, month, bucket) / f"{file_hash}.parquet"
+        target = aside / LakePartition(kind, month, bucket).path / f"{file_hash}.parquet"
         DiskStorage().put_files({target: written})
         places[str(target)] = (month, bucket)
     return places
-
-
-def part_path(kind: str, month: str, bucket: int) -> Path:
-    """Where a partition lies below the lake."""
-    return Path(f"{kind}_read") / f"month={month}" / f"bucket={bucket:02d}"
 
 
 def _slot_us(connection: duckdb.DuckDBPyConnection) -> int:
@@ -112,7 +108,7 @@ def _repeated(connection: duckdb.DuckDBPyConnection) -> dict[str, int]:
 
 def move_in(aside: Path, workspace: Workspace) -> None:
     """Move the files of a finished landing to their places; each move is atomic."""
-    made = sorted(aside.glob("*_read/month=*/bucket=*/*.parquet"))
+    made = sorted(aside.glob(f"{LAKE_FOLDERS}/*.parquet"))
     workspace.storage.put_files({workspace.lake / p.relative_to(aside): p for p in made})
     refused = sorted((aside / "rejected").glob("*.parquet"))
     DiskStorage().put_files({workspace.rejected / path.name: path for path in refused})
@@ -121,9 +117,7 @@ def move_in(aside: Path, workspace: Workspace) -> None:
 def take_out(file_hash: str, workspace: Workspace) -> None:
     """Remove every lake file and the refused rows of a landing."""
     storage = workspace.storage
-    storage.drop_files(
-        storage.files(workspace.lake, f"*_read/month=*/bucket=*/{file_hash}.parquet")
-    )
+    storage.drop_files(storage.files(workspace.lake, f"{LAKE_FOLDERS}/{file_hash}.parquet"))
     (workspace.rejected / f"{file_hash}.parquet").unlink(missing_ok=True)
 
 

@@ -14,6 +14,7 @@ import polars as pl
 
 from pipelines import ledger
 from pipelines.bucket_work import Progress
+from pipelines.lake_partition import LakePartition
 from pipelines.ledger import LandedPart
 from pipelines.load_settings import ExportSettings, Loaded
 from pipelines.open_connections import interruptible
@@ -35,8 +36,6 @@ from pipelines.warehouse import LANDING_MEMORY, connect, work_database
 from pipelines.workspace import Workspace
 from rightsize.errors import ConfigError, StoreError
 
-Partition = tuple[str, str, int]  # kind, month, bucket
-
 _READING_VERSION: Final = 1
 """Raised when the same bytes would land as other reads; every file is then read again."""
 
@@ -54,7 +53,7 @@ class LandedFile:
     gal_landed: float
     gal_accepted: float
     gal_rejected: float
-    partitions: tuple[Partition, ...]
+    partitions: tuple[LakePartition, ...]
     problem: str | None  # what of the file could not be read
     note: str | None  # what was read, but should be looked at
 
@@ -68,8 +67,8 @@ class LandSummary:
     problems: tuple[FileProblem, ...]
 
     @property
-    def touched(self) -> frozenset[Partition]:
-        """Lake partitions that got new files, as (kind, month, bucket)."""
+    def touched(self) -> frozenset[LakePartition]:
+        """Lake partitions that got new files."""
         return frozenset(p for f in self.files for p in f.partitions)
 
     @property
@@ -93,10 +92,19 @@ class LandSummary:
         in_part = (f"landed in part: {f.problem}" for f in self.files if f.problem)
         return (*(f"not landed: {p.message}" for p in self.problems), *in_part)
 
-    @property
-    def is_clean(self) -> bool:
-        """Whether nothing was refused or left out."""
-        return not self.unread and not any(f.rows_rejected for f in self.files)
+
+@dataclass(frozen=True)
+class _Run:
+    """What every file of one run is landed with; `landed` grows with each file."""
+
+    loaded: Loaded
+    workspace: Workspace
+    work: duckdb.DuckDBPyConnection
+    meters: pl.DataFrame
+    buckets: int
+    seen: dict[str, tuple[int, int, str]]  # size, time of change and content, by path
+    landed: set[str]
+    generations: dict[str, int]  # how often a content is to be read again
 
 
 def land(
@@ -125,39 +133,36 @@ def land(
         expect_files(loaded, work, found, problems)
         work.register("known_meter", latest_scale(meters.frame).to_arrow())
         problems += restate(workspace, work, found, buckets)
-        files, known, more = _land_all(
-            loaded, workspace, work, found, meters.frame, buckets, progress
+        run = _Run(
+            loaded=loaded,
+            workspace=workspace,
+            work=work,
+            meters=meters.frame,
+            buckets=buckets,
+            seen=ledger.known_content(work),
+            landed=ledger.landed_hashes(work),
+            generations=ledger.generations(work),
         )
+        files, known, more = _land_all(run, found, progress)
         compare_clocks(workspace, work, {p for f in files for p in f.partitions})
         ledger.record_problems(work, [*problems, *more])
     return LandSummary(tuple(files), known, (*problems, *more))
 
 
 def _land_all(
-    loaded: Loaded,
-    workspace: Workspace,
-    work: duckdb.DuckDBPyConnection,
-    found: list[FoundFile],
-    meters: pl.DataFrame,
-    buckets: int,
-    progress: Progress | None,
+    run: _Run, found: list[FoundFile], progress: Progress | None
 ) -> tuple[list[LandedFile], int, list[FileProblem]]:
     files: list[LandedFile] = []
     problems: list[FileProblem] = []
-    seen = ledger.known_content(work)
-    landed = ledger.landed_hashes(work)
-    generations = ledger.generations(work)
-    sequence = ledger.next_landed_seq(work)
+    sequence = ledger.next_landed_seq(run.work)
     known = 0
     if progress:
         progress("land", 0, len(found))
     for done, item in enumerate(found, start=1):
-        outcome = _land_one(
-            loaded, workspace, work, item, meters, buckets, sequence, seen, landed, generations
-        )
+        outcome = _land_one(run, item, landed_seq=sequence)
         if isinstance(outcome, LandedFile):
             files.append(outcome)
-            landed.add(outcome.file_hash)
+            run.landed.add(outcome.file_hash)
             sequence += 1
         elif isinstance(outcome, FileProblem):
             problems.append(outcome)
@@ -179,31 +184,22 @@ def _refuse_hopeless(
 
 
 def _land_one(
-    loaded: Loaded,
-    workspace: Workspace,
-    work: duckdb.DuckDBPyConnection,
-    item: FoundFile,
-    meters: pl.DataFrame,
-    buckets: int,
-    sequence: int,
-    seen: dict[str, tuple[int, int, str]],
-    landed: set[str],
-    generations: dict[str, int],
+    run: _Run, item: FoundFile, *, landed_seq: int
 ) -> LandedFile | FileProblem | None:
     """Land one file; None where it has landed before."""
     try:
-        digest, lines = _content(item, seen)
+        digest, lines = _content(item, run.seen)
     except OSError as error:
         return unreadable(item.path, error)
-    read_as = _read_as(loaded, item.export, buckets, generations.get(digest, 0))
+    read_as = _read_as(run.loaded, item.export, run.buckets, run.generations.get(digest, 0))
     file_hash = hashlib.sha256(f"{digest} {read_as}".encode()).hexdigest()[:32]
-    if file_hash in landed:
+    if file_hash in run.landed:
         if lines is not None:  # hashed just now: another name, or touched
-            ledger.remember_path(work, item.stamp, digest)
+            ledger.remember_path(run.work, item.stamp, digest)
         return None
     if lines is None:
         digest, lines = content_hash(item.path)
-    aside = landing_folder(workspace) / file_hash
+    aside = landing_folder(run.workspace) / file_hash
     landing = Landing(
         task=FileTask(
             item.path,
@@ -211,18 +207,18 @@ def _land_one(
             item.export,
             lines,
             aside,
-            zone=item.export.timezone or loaded.settings.timezone,
+            zone=item.export.timezone or run.loaded.settings.timezone,
         ),
         file_hash=file_hash,
         content_hash=digest,
         read_as=read_as,
-        landed_seq=sequence,
-        now_at=ledger.now_utc(work),
-        utility_zone=loaded.settings.timezone,
-        bucket_count=buckets,
+        landed_seq=landed_seq,
+        now_at=ledger.now_utc(run.work),
+        utility_zone=run.loaded.settings.timezone,
+        bucket_count=run.buckets,
     )
     try:
-        outcome = _enter(workspace, work, item, landing, meters)
+        outcome = _enter(run.workspace, run.work, item, landing, run.meters)
     except duckdb.InterruptException:
         raise  # a stop says nothing of the file
     except StoreError:
@@ -251,8 +247,8 @@ def _content(item: FoundFile, seen: dict[str, tuple[int, int, str]]) -> tuple[st
 
 def _read_as(loaded: Loaded, export: ExportSettings, buckets: int, generation: int) -> str:
     """What decides how a file's bytes become reads, as one short hash."""
-    said = export.model_dump(mode="json", exclude={"name", "path"})
-    parts = [_READING_VERSION, said, loaded.settings.timezone, buckets]
+    settings = export.model_dump(mode="json", exclude={"name", "path"})
+    parts = [_READING_VERSION, settings, loaded.settings.timezone, buckets]
     parts += [generation] if generation else []
     return hashlib.sha256(json.dumps(parts, sort_keys=True).encode()).hexdigest()[:12]
 
@@ -272,9 +268,10 @@ def _enter(
         row, parts, names = land_file(connection, landing)
     if FileStamp.of(item.path) != item.stamp:
         return FileProblem(
-            item.path, "file_growing",
+            item.path,
+            "file_growing",
             f"{item.path}: changed while it was read; left for the next sweep",
-        )  # fmt: skip
+        )
     replaced = ledger.earlier_reading_of(work, landing.content_hash, item.export.name)
     if replaced:
         (landing.task.aside / "replaces").write_text(replaced, encoding="utf-8")
@@ -302,7 +299,7 @@ def _summary(item: FoundFile, row: dict[str, Any], parts: list[LandedPart]) -> L
         gal_landed=row["gal_landed"],
         gal_accepted=row["gal_accepted"],
         gal_rejected=row["gal_rejected"],
-        partitions=tuple((p.kind, p.month, p.bucket) for p in parts),
+        partitions=tuple(LakePartition(p.kind, p.month, p.bucket) for p in parts),
         problem=row["problem"],
         note=row["note"],
     )

@@ -88,9 +88,13 @@ def land_file(
     for relation in ("folded_read", "placed_read"):
         run_sql(connection, f"10_land/{relation}")
     parts = write_parts(
-        connection, landing.task.aside, staged.kind,
-        file_hash=landing.file_hash, months=months, bucket_count=landing.bucket_count,
-    )  # fmt: skip
+        connection,
+        landing.task.aside,
+        staged.kind,
+        file_hash=landing.file_hash,
+        months=months,
+        bucket_count=landing.bucket_count,
+    )
     _refuse(connection)
     for relation in ("landed_day", "landed_balance"):
         run_sql(connection, f"10_land/{relation}")
@@ -134,11 +138,11 @@ def _stage(connection: duckdb.DuckDBPyConnection, task: FileTask) -> Staged:
         return staged
     if unpacked.cut and task.export.layout != "espi":
         refuse_lines(connection, [(unpacked.lines + 1, "line_cut", unpacked.cut)])
-    told = (
+    shown = (
         f"{task.path}: the packed file breaks off after line {unpacked.lines} "
         f"({unpacked.broken}); what came before was landed"
     )
-    return replace(staged, problem=told)
+    return replace(staged, problem=shown)
 
 
 def _set_up(connection: duckdb.DuckDBPyConnection, landing: Landing) -> None:
@@ -148,9 +152,11 @@ def _set_up(connection: duckdb.DuckDBPyConnection, landing: Landing) -> None:
         f"create type quality_word as enum ({', '.join(quoted(q) for q in QUALITIES)})"
     )
     for macro in (
-        *stamp_macros(export.time_format), amount_macro(export), quality_macro(export),
+        *stamp_macros(export.time_format),
+        amount_macro(export),
+        quality_macro(export),
         unit_macro(export),
-    ):  # fmt: skip
+    ):
         connection.execute(macro)
     set_variables(
         connection,
@@ -225,9 +231,9 @@ def _unknown_codes(
         f"select distinct trim(quality_text) from ({staged.quality_texts}) "
         "where quality_of(quality_text) is null order by 1 limit 6"
     ).fetchall()
-    told = ", ".join(repr(code) for (code,) in codes)
+    shown = ", ".join(repr(code) for (code,) in codes)
     return (
-        f"{rows} reads carry quality codes that are not known ({told}) and are held as "
+        f"{rows} reads carry quality codes that are not known ({shown}) and are held as "
         "questionable; name the codes in quality_codes"
     )
 

@@ -8,6 +8,7 @@ from typing import Final
 
 import polars as pl
 
+from pipelines.lake_partition import MONTH_IN_PATH
 from pipelines.sources.meters import Meters
 from pipelines.stages.read_findings import read_findings
 from pipelines.storage import local_paths
@@ -49,14 +50,14 @@ def list_findings(
     )
     with workspace.storage.at_hand([*stats, *stuck]) as here:
         stat_files, stuck_files = local_paths(here, stats), local_paths(here, stuck)
-        told = read_findings(
+        from_reads = read_findings(
             workspace, stat_files, meters, stuck_files=stuck_files, units=units
         )
         return pl.concat(
             [
                 finding_frame(meters.findings),
                 unknown_meter_findings(_strays(stat_files, meters), units=units),
-                finding_frame(told),
+                finding_frame(from_reads),
                 slow_meter_findings(_monthly_flow(stat_files, service)),
             ]
         )
@@ -74,7 +75,7 @@ def _strays(stat_files: list[str], meters: Meters) -> pl.DataFrame:
 
 def _monthly_flow(stat_files: list[str], service: pl.DataFrame) -> pl.DataFrame:
     """Mean registered flow of each meter in service by month well covered [gpm]."""
-    month = pl.col("path").str.extract(r"month=(\d{4}-\d{2})").str.to_date("%Y-%m")
+    month = pl.col("path").str.extract(MONTH_IN_PATH).str.to_date("%Y-%m")
     days = pl.col("days_covered").sum()
     monthly = (
         pl.scan_parquet(stat_files, include_file_paths="path")

@@ -18,22 +18,33 @@ from pathlib import Path
 import duckdb
 
 from pipelines.bucket_work import Pool, Progress, bucket_connection, local_pool, run_all
+from pipelines.lake_partition import PARTITION_FOLDERS, LakePartition, month_folder
 from pipelines.observe import StageCost
 from pipelines.resources import sql_text
 from pipelines.stages.register_gaps import files_behind_gaps
 from pipelines.storage import Here
-from pipelines.warehouse import quoted
+from pipelines.warehouse import quoted, run_sql
 from pipelines.workspace import Workspace
 from rightsize.demand import bands
 
 _TABLES = ("month_stat", "month_band", "balance", "stuck_register")
 _STATEMENTS = (
-    "landed_read", "landed_read_none", "ranked_reading", "ranked_reading_none", "far_reading",
-    "interval_from_register", "meter_key", "keyed_read", "superseded_read",
-    "current_read", "deviation", "hour_read",
-    "day_read", *_TABLES,
-)  # fmt: skip
-_FOLDERS = "month=*/bucket=*/*"
+    "landed_read",
+    "landed_read_none",
+    "ranked_reading",
+    "ranked_reading_none",
+    "far_reading",
+    "interval_from_register",
+    "meter_key",
+    "keyed_read",
+    "superseded_read",
+    "current_read",
+    "deviation",
+    "hour_read",
+    "day_read",
+    *_TABLES,
+)
+_FOLDERS = f"{PARTITION_FOLDERS}/*"
 _BAND_PARAMETERS = {
     "first_edge_gpm": bands.FIRST_EDGE_GPM,
     "bands_per_decade": bands.BANDS_PER_DECADE,
@@ -42,11 +53,10 @@ _BAND_PARAMETERS = {
 
 
 @dataclass(frozen=True)
-class Partition:
+class ProfilePartition:
     """One month and bucket of the lake, with the files its profile is made from."""
 
-    month: str
-    bucket: str
+    place: LakePartition
     interval_files: tuple[Path, ...]
     register_files: tuple[Path, ...]
     next_register_files: tuple[Path, ...]
@@ -56,9 +66,11 @@ class Partition:
     def files(self) -> tuple[Path, ...]:
         """Every file that the profile is made from."""
         return (
-            *self.interval_files, *self.register_files, *self.next_register_files,
+            *self.interval_files,
+            *self.register_files,
+            *self.next_register_files,
             *self.far_register_files,
-        )  # fmt: skip
+        )
 
     def fingerprint(self, timezone: str) -> str:
         """Names the profile made from just these files by just these statements."""
@@ -66,7 +78,10 @@ class Partition:
             sorted(p.stem for p in self.interval_files),
             sorted(p.stem for p in self.register_files),
             sorted(p.stem for p in self.next_register_files),
-            sorted(f"{p.parent.parent.name}/{p.stem}" for p in self.far_register_files),
+            sorted(
+                f"{month_folder(LakePartition.parse(p).month)}/{p.stem}"
+                for p in self.far_register_files
+            ),
             timezone,
             _statements_digest(),
             _BAND_PARAMETERS,
@@ -85,28 +100,26 @@ class ProfileSummary:
     @property
     def fingerprint(self) -> str:
         """One name for the state of all profiles."""
-        names = sorted(f"{f.parent.parent.name}/{f.parent.name}/{f.name}" for f in self.folders)
+        names = sorted(f"{LakePartition.parse(f).name}/{f.name}" for f in self.folders)
         return hashlib.sha256("\n".join(names).encode()).hexdigest()[:24]
 
 
-def partitions(workspace: Workspace) -> list[Partition]:
+def partitions(workspace: Workspace) -> list[ProfilePartition]:
     """Every month and bucket that the lake holds, in order."""
     interval = _lake_files(workspace, workspace.interval_reads)
     register = _lake_files(workspace, workspace.register_reads)
     behind = files_behind_gaps(register, workspace)
     found = []
-    for month, bucket in sorted(interval.keys() | register.keys()):
-        later = sorted(m for m, b in register if b == bucket and m > month)
+    for place in sorted({p.of_kind("profile") for p in (*interval, *register)}):
+        own = place.of_kind("register")
+        later = sorted(p for p in register if p.bucket == own.bucket and p.month > own.month)
         found.append(
-            Partition(
-                month=month,
-                bucket=bucket,
-                interval_files=interval.get((month, bucket), ()),
-                register_files=register.get((month, bucket), ()),
-                next_register_files=register[(later[0], bucket)]
-                if later and (month, bucket) in register
-                else (),
-                far_register_files=behind.get((month, bucket), ()),
+            ProfilePartition(
+                place=place,
+                interval_files=interval.get(place.of_kind("interval"), ()),
+                register_files=register.get(own, ()),
+                next_register_files=register[later[0]] if later and own in register else (),
+                far_register_files=behind.get(own, ()),
             )
         )
     return found
@@ -129,12 +142,12 @@ def profile(
     wanted, storage = partitions(workspace), workspace.storage
     made = set(storage.folders(workspace.profile, _FOLDERS))
     stale = [p for p in wanted if _folder(workspace, p, timezone) not in made]
-    with nullcontext(pool) if pool else local_pool(workers) as hands:
+    with nullcontext(pool) if pool else local_pool(workers) as workers_pool:
         run_all(
             partial(make_profile, workspace, timezone=timezone),
             stale,
             stage="profile",
-            pool=hands,
+            pool=workers_pool,
             progress=progress,
             cost=cost,
         )
@@ -143,7 +156,7 @@ def profile(
     return ProfileSummary(partitions=len(wanted), made=len(stale), folders=folders)
 
 
-def make_profile(workspace: Workspace, partition: Partition, *, timezone: str) -> Path:
+def make_profile(workspace: Workspace, partition: ProfilePartition, *, timezone: str) -> Path:
     """Reduce one partition and put its folder in place; harmless when done twice."""
     target = _folder(workspace, partition, timezone)
     storage = workspace.storage
@@ -160,40 +173,38 @@ def make_profile(workspace: Workspace, partition: Partition, *, timezone: str) -
 
 
 def _reduce(
-    connection: duckdb.DuckDBPyConnection, partition: Partition, here: Here, timezone: str
+    connection: duckdb.DuckDBPyConnection,
+    partition: ProfilePartition,
+    here: Here,
+    timezone: str,
 ) -> None:
     interval = [str(here[p]) for p in partition.interval_files]
     month_register = [str(here[p]) for p in partition.register_files]
     register = month_register + [str(here[p]) for p in partition.next_register_files]
     if interval:
-        _run(connection, "landed_read", interval_files=interval)
+        run_sql(connection, "30_profile/landed_read", {"interval_files": interval})
     else:
-        _run(connection, "landed_read_none")
+        run_sql(connection, "30_profile/landed_read_none")
     if month_register:
-        _run(
+        run_sql(
             connection,
-            "ranked_reading",
-            register_files=register,
-            month_files=month_register,
+            "30_profile/ranked_reading",
+            {"register_files": register, "month_files": month_register},
         )
         if partition.far_register_files:
             far = [str(here[p]) for p in partition.far_register_files]
-            _run(connection, "far_reading", far_files=far)
-        _run(connection, "interval_from_register")
+            run_sql(connection, "30_profile/far_reading", {"far_files": far})
+        run_sql(connection, "30_profile/interval_from_register")
     else:
-        _run(connection, "ranked_reading_none")
+        run_sql(connection, "30_profile/ranked_reading_none")
     for relation in ("meter_key", "keyed_read", "superseded_read"):
-        _run(connection, relation)
-    _run(connection, "current_read", timezone=timezone)
+        run_sql(connection, f"30_profile/{relation}")
+    run_sql(connection, "30_profile/current_read", {"timezone": timezone})
     for relation in ("deviation", "hour_read", "day_read", "month_stat"):
-        _run(connection, relation)
-    _run(connection, "month_band", **_BAND_PARAMETERS)
-    _run(connection, "balance")
-    _run(connection, "stuck_register")
-
-
-def _run(connection: duckdb.DuckDBPyConnection, relation: str, **parameters: object) -> None:
-    connection.execute(sql_text(f"30_profile/{relation}"), parameters or None)
+        run_sql(connection, f"30_profile/{relation}")
+    run_sql(connection, "30_profile/month_band", _BAND_PARAMETERS)
+    run_sql(connection, "30_profile/balance")
+    run_sql(connection, "30_profile/stuck_register")
 
 
 @cache
@@ -202,19 +213,12 @@ def _statements_digest() -> str:
     return hashlib.sha256(text.encode()).hexdigest()
 
 
-def _lake_files(workspace: Workspace, kind: Path) -> dict[tuple[str, str], tuple[Path, ...]]:
-    found: dict[tuple[str, str], list[Path]] = {}
-    for path in workspace.storage.files(kind, "month=*/bucket=*/*.parquet"):
-        month = path.parent.parent.name.removeprefix("month=")
-        bucket = path.parent.name.removeprefix("bucket=")
-        found.setdefault((month, bucket), []).append(path)
+def _lake_files(workspace: Workspace, kind: Path) -> dict[LakePartition, tuple[Path, ...]]:
+    found: dict[LakePartition, list[Path]] = {}
+    for path in workspace.storage.files(kind, f"{PARTITION_FOLDERS}/*.parquet"):
+        found.setdefault(LakePartition.parse(path), []).append(path)
     return {key: tuple(paths) for key, paths in found.items()}
 
 
-def _folder(workspace: Workspace, partition: Partition, timezone: str) -> Path:
-    return (
-        workspace.profile
-        / f"month={partition.month}"
-        / f"bucket={partition.bucket}"
-        / partition.fingerprint(timezone)
-    )
+def _folder(workspace: Workspace, partition: ProfilePartition, timezone: str) -> Path:
+    return workspace.root / partition.place.path / partition.fingerprint(timezone)

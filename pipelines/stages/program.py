@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Final
 
 import duckdb
 import polars as pl
@@ -17,13 +16,10 @@ from rightsize.recommend.program_options import Lots
 from rightsize.settings import Thresholds
 from rightsize.units import MM_PER_IN, SIZE_IN_OF_MM, UnitSystem
 
-# Odds are means over draws: one that sums to a hair below the limit has passed it.
-_SLACK: Final = 1e-6
-
 
 @dataclass(frozen=True)
 class ProgramOutcome:
-    """A programme and what stands beside it."""
+    """A program, its options and the overrun meters it leaves out."""
 
     program: Program
     options: pl.DataFrame  # every change-out that might have been chosen
@@ -39,7 +35,7 @@ def program(
     crew_hours_per_year: float = 1600.0,
     lots: Lots | None = None,
     certainty_share: float = 0.0,
-    units: UnitSystem = "us",
+    units: UnitSystem,
 ) -> ProgramOutcome:
     """Choose the change-outs of most present value from the latest published sweep.
 
@@ -78,7 +74,7 @@ def program(
 
 
 def program_options(
-    results: Path, thresholds: Thresholds, *, units: UnitSystem = "us"
+    results: Path, thresholds: Thresholds, *, units: UnitSystem
 ) -> pl.DataFrame:
     """Every meter that fits and pays at an account to be changed, of the latest sweep.
 
@@ -93,7 +89,7 @@ def program_options(
     if units == "metric":
         statement = metric_text(statement)
     limits = {
-        "odds_of_benefit": thresholds.odds_of_benefit - _SLACK,
+        "odds_of_benefit": thresholds.odds_of_benefit,
         "min_net_benefit_usd_per_year": thresholds.min_net_benefit_usd_per_year,
     }
     with duckdb.connect(str(results), read_only=True) as connection:

@@ -5,8 +5,8 @@ The database is built in a hidden folder of `published/`, checked there, and put
 and one that holds the old file open keeps it. A crash at any moment leaves the old publication
 and a hidden folder, which the next publication removes.
 
-The Parquet twin is shown just before, by the same kind of step on a link: see
-`pipelines.publication.parquet_twin`. Each of the two is whole at every moment.
+The Parquet copy is shown just before, by the same kind of step on a link: see
+`pipelines.publication.parquet_copy`. Each of the two is whole at every moment.
 """
 
 from __future__ import annotations
@@ -33,7 +33,7 @@ from pipelines.publication.history import (
     Retention,
     open_with_history,
 )
-from pipelines.publication.parquet_twin import TwinWriter, begin_twin, flush
+from pipelines.publication.parquet_copy import ParquetCopyWriter, begin_copy, flush
 from pipelines.publication.verify import verify
 from pipelines.stages.reconcile import SweepInputs
 from pipelines.workspace import Workspace
@@ -62,7 +62,7 @@ def publish(
     reconciliation: Reconciliation,
     inputs: SweepInputs,
     *,
-    units: UnitSystem = "us",
+    units: UnitSystem,
     retention: Retention = Retention(),
 ) -> PublishSummary:
     """Put the sweep's results, and the history kept, before the readers.
@@ -93,24 +93,24 @@ def publish(
             with transaction(connection):
                 build.create_views()
                 build.say_meanings()
-            writer = begin_twin(
+            writer = begin_copy(
                 aside, workspace.published, sweep_id=sweep.sweep_id, units=units
             )
             rows = _fill(build, writer, reconciliation, inputs)
             connection.execute("checkpoint")
-        twin = writer.finished()
+        copy = writer.finished()
         flush(database)
-        previous_twin = twin.put_in_place()
+        previous_copy = copy.put_in_place()
         os.replace(database, workspace.results)
         flush(workspace.published)
-        twin.drop_others(previous_twin)
+        copy.drop_others(previous_copy)
     return PublishSummary(
-        sweep.sweep_id, workspace.results, twin.link, rows, time.monotonic() - began
+        sweep.sweep_id, workspace.results, copy.link, rows, time.monotonic() - began
     )
 
 
 def _fill(
-    build: Build, twin: TwinWriter, reconciliation: Reconciliation, inputs: SweepInputs
+    build: Build, copy: ParquetCopyWriter, reconciliation: Reconciliation, inputs: SweepInputs
 ) -> dict[str, int]:
     """Rows and Parquet files of the sweep, verified; rows by table.
 
@@ -123,10 +123,10 @@ def _fill(
         build.insert_sweep(reconciliation, inputs)
         for table in RESULT_TABLES:
             if table is not LARGEST_TABLE:
-                twin.write_table(build.connection, table)
-        twin.write_latest(build.connection)
+                copy.write_table(build.connection, table)
+        copy.write_latest(build.connection)
         largest.result()
-        file = second.submit(twin.write_table, beside.connection, LARGEST_TABLE)
+        file = second.submit(copy.write_table, beside.connection, LARGEST_TABLE)
         rows = verify(build)
         file.result()
     return rows

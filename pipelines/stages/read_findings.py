@@ -10,6 +10,7 @@ import duckdb
 import polars as pl
 import pyarrow as pa
 
+from pipelines.lake_partition import LakePartition
 from pipelines.open_connections import interruptible
 from pipelines.sources.meters import Meters
 from pipelines.storage import local_paths
@@ -24,14 +25,15 @@ from rightsize.wording import UnitNames
 def compare_clocks(
     workspace: Workspace,
     work: duckdb.DuckDBPyConnection,
-    touched: Iterable[tuple[str, str, int]],
+    touched: Iterable[LakePartition],
 ) -> None:
     """Hold the exports of each touched interval partition against each other.
 
     Only partitions that more than one export writes to are looked at; what is found replaces
     what was found of them before, in `ledger.clock_shift`.
     """
-    for _, month, bucket in sorted(t for t in touched if t[0] == "interval"):
+    for partition in sorted(p for p in touched if p.kind == "interval"):
+        month, bucket = partition.month, partition.bucket
         rows = work.execute(
             "select part.file_hash, export_name from ledger.landed_partition as part "
             "join ledger.landed_file using (file_hash) "
@@ -46,7 +48,7 @@ def compare_clocks(
         sources = pa.table(
             {"file_hash": [h for h, _ in rows], "export_name": [e for _, e in rows]}
         )
-        folder = workspace.interval_reads / f"month={month}" / f"bucket={bucket:02d}"
+        folder = workspace.lake / partition.path
         found = _shifted(workspace, folder, sources)
         if found:
             work.executemany(
@@ -72,7 +74,7 @@ def read_findings(
     meters: Meters,
     *,
     stuck_files: Sequence[Path | str],
-    units: UnitSystem = "us",
+    units: UnitSystem,
 ) -> tuple[Finding, ...]:
     """Findings on meters whose reads give away a wrong unit, clock or a stuck register.
 
@@ -101,8 +103,10 @@ def read_findings(
     found = [_clock_finding(accounts, row) for row in shifts]
     if stat_files:
         with interruptible(connect(spill=workspace.scratch)) as connection:
-            said = UnitNames(units)
-            found += _from_profiles(connection, stat_files, stuck_files, meters, accounts, said)
+            words = UnitNames(units)
+            found += _from_profiles(
+                connection, stat_files, stuck_files, meters, accounts, words
+            )
     return tuple(f for f in found if f.account_id)
 
 
@@ -112,7 +116,7 @@ def _from_profiles(
     stuck_files: Sequence[Path | str],
     meters: Meters,
     accounts: dict[str, str],
-    said: UnitNames,
+    words: UnitNames,
 ) -> list[Finding]:
     stats = {"stat_files": [str(f) for f in stat_files]}
     jumps = frame(connection, "20_validate/suspect_multiplier", stats).to_dicts()
@@ -128,9 +132,9 @@ def _from_profiles(
         frame(connection, "20_validate/stuck_meter", files).to_dicts() if stuck_files else []
     )
     return [
-        *(_multiplier_finding(accounts, row, said) for row in jumps),
-        *(_unlike_finding(accounts, row, said) for row in unlike),
-        *(_stuck_finding(accounts, row, said) for row in stuck),
+        *(_multiplier_finding(accounts, row, words) for row in jumps),
+        *(_unlike_finding(accounts, row, words) for row in unlike),
+        *(_stuck_finding(accounts, row, words) for row in stuck),
     ]
 
 
@@ -154,16 +158,18 @@ def _clock_finding(accounts: dict[str, str], row: tuple[object, ...]) -> Finding
             "stamps of the end taken for the start, or a clock off by an interval?"
         ),
         evidence={
-            "shift_min": shift_min, "agree_share": round(float(str(share)), 4),
-            "month": month, "read_count": reads,
+            "shift_min": shift_min,
+            "agree_share": round(float(str(share)), 4),
+            "month": month,
+            "read_count": reads,
         },
-    )  # fmt: skip
+    )
 
 
 def _multiplier_finding(
-    accounts: dict[str, str], row: dict[str, Any], said: UnitNames
+    accounts: dict[str, str], row: dict[str, Any], words: UnitNames
 ) -> Finding:
-    before, after = (_volume(row[f"{when}_gal_per_day"], said) for when in ("before", "after"))
+    before, after = (_volume(row[f"{when}_gal_per_day"], words) for when in ("before", "after"))
     return _finding(
         accounts,
         str(row["meter_id"]),
@@ -196,22 +202,22 @@ def _finding(
     )
 
 
-def _volume(gal: float, said: UnitNames) -> str:
+def _volume(gal: float, words: UnitNames) -> str:
     """A volume as a sentence says it."""
-    figure = f"{gal * said.volume_per_gal:,.{1 if said.is_metric else 0}f}"
-    return f"{figure} {said.volume_unit}"
+    figure = f"{gal * words.volume_per_gal:,.{1 if words.is_metric else 0}f}"
+    return f"{figure} {words.volume_unit}"
 
 
-def _unlike_finding(accounts: dict[str, str], row: dict[str, Any], said: UnitNames) -> Finding:
-    size = size_label(row["size_in"], units=said.system)
+def _unlike_finding(accounts: dict[str, str], row: dict[str, Any], words: UnitNames) -> Finding:
+    size = size_label(row["size_in"], units=words.system)
     times = row["gal_per_day"] / row["class_gal_per_day"]
-    told = f"{times:.3g} times" if times >= 1 else f"a {1 / times:.3g}th of"
+    times_text = f"{times:.3g} times" if times >= 1 else f"a {1 / times:.3g}th of"
     return _finding(
         accounts,
         str(row["meter_id"]),
         "suspect_multiplier",
         message=(
-            f"{_volume(row['gal_per_day'], said)} a day, {told} the median of "
+            f"{_volume(row['gal_per_day'], words)} a day, {times_text} the median of "
             f"{row['class_count']:,} meters of class {row['customer_class']} and "
             f"{size}: a factor of {row['factor']:g}, a wrong unit or multiplier?"
         ),
@@ -224,7 +230,7 @@ def _unlike_finding(accounts: dict[str, str], row: dict[str, Any], said: UnitNam
     )
 
 
-def _stuck_finding(accounts: dict[str, str], row: dict[str, Any], said: UnitNames) -> Finding:
+def _stuck_finding(accounts: dict[str, str], row: dict[str, Any], words: UnitNames) -> Finding:
     return _finding(
         accounts,
         str(row["meter_id"]),
@@ -232,7 +238,7 @@ def _stuck_finding(accounts: dict[str, str], row: dict[str, Any], said: UnitName
         message=(
             f"the register stood still from {row['from_at']:%Y-%m-%d} to "
             f"{row['until_at']:%Y-%m-%d} (UTC), then leapt by "
-            f"{_volume(row['registered_gal'], said)}"
+            f"{_volume(row['registered_gal'], words)}"
             + (f"; {row['times']} such times in all" if row["times"] > 1 else "")
         ),
         evidence={

@@ -8,6 +8,7 @@ from typing import Final
 
 import duckdb
 
+from pipelines.lake_partition import LakePartition
 from pipelines.storage import DiskStorage
 from pipelines.workspace import Workspace
 
@@ -20,41 +21,36 @@ _NOTED_METERS: Final = (
 )
 
 Files = tuple[Path, ...]
-ByPartition = dict[tuple[str, str], Files]  # by month and bucket
 
 
 def files_behind_gaps(
-    register: Mapping[tuple[str, str], Files], workspace: Workspace
-) -> dict[tuple[str, str], Files]:
+    register: Mapping[LakePartition, Files], workspace: Workspace
+) -> dict[LakePartition, Files]:
     """Files beyond the next month that hold the next reading of one of a month's meters.
 
     Parameters
     ----------
     register
-        Lake files of register readings by month and bucket.
+        Lake files of register readings by partition.
     workspace
         Whose lake that is.
 
     Returns
     -------
     dict
-        By month and bucket; a partition whose meters are all read in the next one is left out.
+        By partition; one whose meters are all read in the next one is left out.
     """
-    behind: ByPartition = {}
+    behind: dict[LakePartition, Files] = {}
     with duckdb.connect() as connection:
-        for bucket in sorted({b for _, b in register}):
-            months = sorted(m for m, b in register if b == bucket)
+        for bucket in sorted({p.bucket for p in register}):
+            months = sorted(p for p in register if p.bucket == bucket)
             if len(months) < 3:
                 continue
-            names = [
-                _read_meters(connection, register[month, bucket], workspace) for month in months
-            ]
-            for place, month in enumerate(months[:-2]):
-                files = [
-                    register[months[later], bucket] for later in _needed(names[place:], place)
-                ]
+            names = [_read_meters(connection, register[p], workspace) for p in months]
+            for place, partition in enumerate(months[:-2]):
+                files = [register[months[later]] for later in _needed(names[place:], place)]
                 if files:
-                    behind[month, bucket] = tuple(p for group in files for p in group)
+                    behind[partition] = tuple(p for group in files for p in group)
     return behind
 
 
@@ -80,7 +76,7 @@ def _read_meters(
     to fetch all readings each night would be dear.
     """
     if workspace.lake_url is None:
-        query, paths = _READ_METERS, files
+        query, paths = _READ_METERS, list(files)
     else:
         query, paths = _NOTED_METERS, _notes(connection, files, workspace)
     rows = connection.execute(query, [[str(p) for p in paths]]).fetchall()

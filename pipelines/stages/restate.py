@@ -8,6 +8,7 @@ import duckdb
 import polars as pl
 
 from pipelines import ledger
+from pipelines.lake_partition import bucket_files
 from pipelines.sources.export_files import FileProblem
 from pipelines.stages.found_files import FoundFile
 from pipelines.storage import local_paths
@@ -35,13 +36,14 @@ def restate(
     there = {str(item.path) for item in found}
     return [
         FileProblem(
-            Path(path), "multiplier_stale",
+            Path(path),
+            "multiplier_stale",
             f"{path}: holds reads of a meter whose multiplier changed in the meter list, but "
             "is gone; its reads keep the former multiplier",
         )
         for path in ledger.paths_of(work, sorted(stale))
         if path not in there
-    ]  # fmt: skip
+    ]
 
 
 def _files_of(
@@ -51,7 +53,7 @@ def _files_of(
     held: set[str] = set()
     storage = workspace.storage
     for kind in (workspace.interval_reads, workspace.register_reads):
-        files = storage.files(kind, f"month=*/bucket={bucket:02d}/*.parquet")
+        files = storage.files(kind, bucket_files(bucket))
         if files:
             with storage.at_hand(files) as here:
                 rows = work.execute(

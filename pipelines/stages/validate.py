@@ -133,11 +133,17 @@ def judge(
                 continue
             outcomes.append(
                 Outcome(
-                    suite=suite, batch=str(batch), expectation="between", metric=wanted.metric,
-                    is_met=row not in unmet, severity=wanted.severity,
-                    observed=float(observed), expected=_bounds(wanted), meaning=wanted.meaning,
+                    suite=suite,
+                    batch=str(batch),
+                    expectation="between",
+                    metric=wanted.metric,
+                    is_met=row not in unmet,
+                    severity=wanted.severity,
+                    observed=float(observed),
+                    expected=_bounds(wanted),
+                    meaning=wanted.meaning,
                 )
-            )  # fmt: skip
+            )
     return outcomes
 
 
@@ -155,20 +161,29 @@ def _great_expectations(
     """The rows that miss each expectation."""
     os.environ["GX_ANALYTICS_ENABLED"] = "false"  # before the import: it reports home on load
     import great_expectations as gx
+    from great_expectations.data_context.types.base import ProgressBarsConfig
+    from great_expectations.expectations.core.expect_column_values_to_be_between import (
+        ExpectColumnValuesToBeBetween,
+    )
+    from great_expectations.expectations.metadata_types import FailureSeverity
 
     context = gx.get_context(mode="ephemeral")
-    context.variables.progress_bars = {"globally": False}
+    context.variables.progress_bars = ProgressBarsConfig(globally=False)
     asset = context.data_sources.add_pandas(name).add_dataframe_asset(name)
     batch = asset.add_batch_definition_whole_dataframe(name).get_batch({"dataframe": metrics})
     suite = gx.ExpectationSuite(name=name)
     for wanted in expectations:
         suite.add_expectation(
-            gx.expectations.ExpectColumnValuesToBeBetween(
-                column=wanted.metric, min_value=wanted.min, max_value=wanted.max,
-                severity="critical" if wanted.severity == "failure" else "warning",
+            ExpectColumnValuesToBeBetween(
+                column=wanted.metric,
+                min_value=wanted.min,
+                max_value=wanted.max,
+                severity=FailureSeverity.CRITICAL
+                if wanted.severity == "failure"
+                else FailureSeverity.WARNING,
                 meta={"meaning": wanted.meaning},
             )
-        )  # fmt: skip
+        )
     validated = batch.validate(suite, result_format="COMPLETE")
     return [_unmet(result) for result in validated.results]
 
@@ -187,12 +202,19 @@ def _keep(work: duckdb.DuckDBPyConnection, outcomes: Sequence[Outcome]) -> None:
         "insert into ledger.validation_result values (now(), ?, ?, ?, ?, ?, ?, ?, ?, ?)",
         [
             [
-                o.suite, o.batch, o.expectation, o.metric, o.is_met, o.severity,
-                None if o.observed is None else f"{o.observed:.6g}", o.expected, o.meaning,
+                o.suite,
+                o.batch,
+                o.expectation,
+                o.metric,
+                o.is_met,
+                o.severity,
+                None if o.observed is None else f"{o.observed:.6g}",
+                o.expected,
+                o.meaning,
             ]
             for o in outcomes
         ],
-    )  # fmt: skip
+    )
     work.execute("commit")
 
 

@@ -50,19 +50,25 @@ def write_page(work: duckdb.DuckDBPyConnection, workspace: Workspace, utility: s
     outcomes = run_sql(work, "20_validate/latest_outcome").fetchall()
     missed = [o for o in outcomes if not o[4]]
     failures = sum(o[5] == "failure" for o in missed)
-    told = [
+    lines = [
         (
-            str(at)[:16], suite, batch, "met" if is_met else severity,
-            metric.replace("_", " "), seen, expected, meaning,
+            str(at)[:16],
+            suite,
+            batch,
+            "met" if is_met else severity,
+            metric.replace("_", " "),
+            seen,
+            expected,
+            meaning,
         )
         for at, suite, batch, metric, is_met, severity, seen, expected, meaning in outcomes
-    ]  # fmt: skip
+    ]
     heads = ("judged", "suite", "batch", "outcome", "metric", "found", "expected", "meaning")
     tables: list[tuple[str, tuple[str, ...], list[Any]]] = [
-        ("Not met", heads, [t for t in told if t[3] != "met"]),
+        ("Not met", heads, [t for t in lines if t[3] != "met"]),
         ("Files left out", ("file", "why"), _problems(work)),
         ("Landed files with refused rows or notes", _FILE_HEADS, _files(work)),
-        ("Met", heads, [t for t in told if t[3] == "met"]),
+        ("Met", heads, [t for t in lines if t[3] == "met"]),
     ]
     page = Environment(autoescape=True).from_string(_PAGE)
     now = work.execute("select strftime(now(), '%Y-%m-%d %H:%M')").fetchone()

@@ -1,9 +1,8 @@
-"""Which meters of a block cannot be judged: the rules of sufficiency, held once more."""
+"""Which meters of a block cannot be judged, now that their flow was inferred."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Final
 
 import numpy as np
 import polars as pl
@@ -16,9 +15,6 @@ from rightsize.inference.posterior import FlowPosterior
 from rightsize.meters.catalogue import Meter
 from rightsize.settings import Thresholds
 from rightsize.units import UnitSystem
-
-NO_ESTIMATE: Final = "no_estimate"
-NO_ESTIMATE_MESSAGE: Final = "the reads gave no usable estimate of flow"
 
 
 @dataclass(frozen=True)
@@ -41,38 +37,61 @@ def refusals(
     meters: tuple[Meter, ...],
     thresholds: Thresholds,
     *,
-    units: UnitSystem = "us",
+    units: UnitSystem,
 ) -> Refusals:
     """Code and message, with the account's own numbers, of each meter not assessed.
 
     Notes
     -----
-    A block does not say how many reads were estimates: that rule is held where blocks are
-    made. A posterior that is not finite, or without any flow, is refused here.
+    The rules are those of `not_assessed_reason`. A block does not say how many reads were
+    estimates: that one is held where blocks are made.
     """
     stat = not_assessed_reason(
-        _stat(block, sites, meters),
+        _stat(block, sites, meters).with_columns(has_estimate=_is_usable(posterior)),
         min_days_covered=thresholds.min_days_covered,
         max_estimated_share=thresholds.max_estimated_share,
         max_zero_share=thresholds.max_zero_share,
         min_reads_per_step=thresholds.min_reads_per_step,
         units=units,
     )
-    code = stat["not_assessed_code"].fill_null("").to_list()
-    message = stat["not_assessed_message"].fill_null("").to_list()
-    usable = np.isfinite(posterior.installed_gal_per_year).all(axis=0)
-    usable &= np.isfinite(posterior.registered_gal_per_year).all(axis=(0, 2))
+    return Refusals(
+        code=tuple(stat["not_assessed_code"].fill_null("")),
+        message=tuple(stat["not_assessed_message"].fill_null("")),
+    )
+
+
+def _is_usable(posterior: FlowPosterior) -> NDArray[np.bool_]:
+    """Whether every draw of each account is a finite number, and any has flow [A]."""
+    by_draw = (
+        posterior.actual_gal_per_year,
+        posterior.installed_gal_per_year,
+        posterior.peak_10s_gpm,
+        posterior.peak_1min_gpm,
+        posterior.sustained_60min_gpm,
+        posterior.unseen_gal_per_year,
+        posterior.low_flow_share,
+    )
+    usable = np.isfinite(posterior.registered_gal_per_year).all(axis=(0, 2))
+    for drawn in by_draw:
+        usable &= np.isfinite(drawn).all(axis=0)
+    by_band = (
+        posterior.time_share,
+        posterior.actual_volume_share,
+        posterior.actual_volume_share_low,
+        posterior.actual_volume_share_high,
+    )
+    for share in by_band:
+        usable &= np.isfinite(share).all(axis=1)
     usable &= (posterior.actual_gal_per_year > 0).any(axis=0)
-    for k in np.flatnonzero(~usable):
-        if not code[k]:
-            code[k], message[k] = NO_ESTIMATE, NO_ESTIMATE_MESSAGE
-    return Refusals(code=tuple(code), message=tuple(message))
+    return np.asarray(usable, dtype=np.bool_)
 
 
 def _stat(block: ProfileBlock, sites: SiteBlock, meters: tuple[Meter, ...]) -> pl.DataFrame:
     known = sites.meter_index >= 0
-    held = [meters[k] if is_known else None for k, is_known in zip(sites.meter_index, known,
-                                                                  strict=True)]  # fmt: skip
+    held = [
+        meters[k] if is_known else None
+        for k, is_known in zip(sites.meter_index, known, strict=True)
+    ]
     return pl.DataFrame(
         {
             "service_kind": pl.Series(sites.service_kind, dtype=pl.String),

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from rightsize.meters.arrays import meter_arrays
 from rightsize.meters.catalogue import Meter
 from rightsize.meters.head_loss import flow_at_loss_gpm
 
@@ -36,11 +37,10 @@ def flow_limits(
     Head loss follows the square of flow, so the flow that uses up the spare head grows with
     its square root.
     """
-    smoc = np.array([m.smoc_gpm for m in meters])
-    continuous = np.array([m.continuous_gpm for m in meters])
+    rated = meter_arrays(meters)
     at_one_psi = np.array([flow_at_loss_gpm(1.0, m) for m in meters])
     return FlowLimits(
-        peak_gpm=smoc * (1 - smoc_margin_share),
-        sustained_gpm=continuous * (1 - continuous_margin_share),
+        peak_gpm=rated.smoc_gpm * (1 - smoc_margin_share),
+        sustained_gpm=rated.continuous_gpm * (1 - continuous_margin_share),
         head_gpm=np.sqrt(np.maximum(spare_head_psi, 0.0))[:, None] * at_one_psi[None, :],
     )

@@ -2,17 +2,14 @@
 
 from __future__ import annotations
 
-from typing import Final
-
 import numpy as np
 from numpy.typing import NDArray
+
+from rightsize.contracts.columns import FLAGGED_VERDICTS
 
 Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 Texts = NDArray[np.str_]
-
-VERDICTS: Final = ("fits", "oversized", "undersized", "wrong_type", "not_assessed")
-ACTIONS: Final = ("change", "keep", "log_first", "refer")
 
 
 def verdicts(
@@ -53,7 +50,7 @@ def actions(
     feasible too. Fire and combined services are always referred, and so is a meter that has
     stopped: its verdict rests on the months before, and what is drawn now nobody knows.
     """
-    wants_change = np.isin(verdict, ["oversized", "undersized", "wrong_type"])
+    wants_change = np.isin(verdict, FLAGGED_VERDICTS)
     refused = (verdict == "undersized") & ~has_choice
     return np.select(
         [

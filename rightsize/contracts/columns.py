@@ -7,6 +7,8 @@ from typing import Final
 from rightsize.contracts.table import text
 
 VERDICTS: Final = ("fits", "oversized", "undersized", "wrong_type", "not_assessed")
+FLAGGED_VERDICTS: Final = ("oversized", "undersized", "wrong_type")
+"""Verdicts of a meter that does not suit the demand."""
 ACTIONS: Final = ("change", "keep", "log_first", "refer")
 SEVERITIES: Final = ("info", "warning", "serious")
 

@@ -123,29 +123,50 @@ def _renamed(rule: Rule, rename: dict[str, str]) -> Rule:
     return replace(rule, sql=" ".join(words))
 
 
-def text(name: str, meaning: str, *, null: Nullability = "never", null_means: str = "",
-         allowed: tuple[str, ...] = (), origin: Origin = "sweep") -> Column:  # fmt: skip
+def text(
+    name: str,
+    meaning: str,
+    *,
+    null: Nullability = "never",
+    null_means: str = "",
+    allowed: tuple[str, ...] = (),
+    origin: Origin = "sweep",
+) -> Column:
     """A column of words."""
     return Column(name, "text", meaning, null, null_means, allowed, origin=origin)
 
 
-def number(name: str, meaning: str, *, null: Nullability = "never", null_means: str = "",
-           low: float | None = None, high: float | None = None,
-           origin: Origin = "sweep") -> Column:  # fmt: skip
+def number(
+    name: str,
+    meaning: str,
+    *,
+    null: Nullability = "never",
+    null_means: str = "",
+    low: float | None = None,
+    high: float | None = None,
+    origin: Origin = "sweep",
+) -> Column:
     """A column of measures; shares and odds are held to 0..1 without being told."""
     if low is None and high is None and (name.endswith("_share") or name.startswith("odds_")):
         low, high = 0.0, 1.0
     return Column(name, "number", meaning, null, null_means, (), low, high, origin)
 
 
-def count(name: str, meaning: str, *, null: Nullability = "never", null_means: str = "",
-          origin: Origin = "sweep") -> Column:  # fmt: skip
+def count(
+    name: str,
+    meaning: str,
+    *,
+    null: Nullability = "never",
+    null_means: str = "",
+    origin: Origin = "sweep",
+) -> Column:
     """A column of whole numbers from 0."""
     return Column(name, "integer", meaning, null, null_means, (), 0, None, origin)
 
 
-def interval_columns(stem: str, unit: str, meaning: str, *, null: Nullability = "never",
-                     low: float | None = None) -> tuple[Column, ...]:  # fmt: skip
+def interval_columns(
+    stem: str, unit: str, meaning: str, *, null: Nullability = "never", low: float | None = None
+) -> tuple[Column, ...]:
     """An estimate and the two ends of its 90 % interval: `stem_unit`, `stem_low_unit`, ..."""
     return (
         number(f"{stem}_{unit}", meaning, null=null, low=low),

@@ -6,20 +6,15 @@ the plausible from above and never size a meter.
 References
 ----------
 AWWA M22, 3rd ed.: fixture values. IPC 2018 App. E and NSPC App. B: supply fixture units.
-Hunter, *Methods of Estimating Loads in Plumbing Systems*, NBS BMS 65, 1940: the binomial 99th
-percentile (parameters from memory). Buchberger, Omaghomi, Wolfe, Hewitt, Cole, *Peak Water
-Demand Study*, IAPMO/ASPE/WQA 2017, s. 4: Wistort's method and its form for few fixtures
-(equations from memory, high trust).
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from typing import Final, Literal
+from collections.abc import Mapping
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import binom
 
 from rightsize.demand.fixture_tables import (
     IPC_FIXTURE_UNITS,
@@ -28,7 +23,6 @@ from rightsize.demand.fixture_tables import (
     M22_UNIT_PRESSURE_PSI,
     SUPPLY_CURVES,
     Curve,
-    FixtureGroup,
 )
 from rightsize.errors import ConfigError
 
@@ -36,10 +30,7 @@ Array = NDArray[np.float64]
 Code = Literal["ipc", "nspc"]
 Supply = Literal["tank", "valve"]
 
-PEAK_SHARE: Final = 0.99
 """Share of the peak period in which demand stays at or below the design flow (Hunter)."""
-NORMAL_QUANTILE: Final = 2.326  # of PEAK_SHARE
-LATTICE_GPM: Final = 0.1
 """Step of flow on which fixtures are added up; fixture flows are multiples of it."""
 
 
@@ -132,83 +123,3 @@ def _on_curve(value: float, curve: Curve, what: str) -> float:
             f"{what} of {value:g} is off the table, which goes from {low:g} to {high:g}"
         )
     return float(np.interp(value, points[:, 0], points[:, 1]))
-
-
-def hunter_busy_count(
-    fixture_count: int, busy_share: float, *, share: float = PEAK_SHARE
-) -> int:
-    """Fixtures running at once that are exceeded in at most 1 - `share` of the peak period."""
-    return int(binom.ppf(share, fixture_count, busy_share))
-
-
-def hunter_demand_gpm(group: FixtureGroup, *, share: float = PEAK_SHARE) -> float:
-    """Hunter's design flow of fixtures of one kind [gpm]."""
-    return hunter_busy_count(group.count, group.busy_share, share=share) * group.flow_gpm
-
-
-def _moments(groups: Sequence[FixtureGroup]) -> tuple[float, float, float]:
-    """Mean and variance of the flow, and the chance that nothing runs."""
-    n = np.array([g.count for g in groups], dtype=np.float64)
-    p = np.array([g.busy_share for g in groups])
-    q = np.array([g.flow_gpm for g in groups])
-    idle = float(np.exp((n * np.log1p(-p)).sum()))
-    return float((n * p * q).sum()), float((n * p * (1 - p) * q**2).sum()), idle
-
-
-def wistort_gpm(groups: Sequence[FixtureGroup], *, z: float = NORMAL_QUANTILE) -> float:
-    """Wistort's design flow: mean plus z standard deviations; for many fixtures [gpm]."""
-    mean, variance, _ = _moments(groups)
-    return float(mean + z * np.sqrt(variance))
-
-
-def modified_wistort_gpm(
-    groups: Sequence[FixtureGroup], *, z: float = NORMAL_QUANTILE
-) -> float:
-    """Wistort's flow among the times when something runs; for few fixtures [gpm].
-
-    Adding a fixture can lower it: nothing here is monotone in the number of fixtures.
-    """
-    mean, variance, idle = _moments(groups)
-    inside = max(0.0, (1 - idle) * variance - idle * mean**2)
-    return float((mean + z * np.sqrt(inside)) / (1 - idle))
-
-
-def flow_distribution(groups: Sequence[FixtureGroup]) -> Array:
-    """Chance of each total flow, on a lattice of `LATTICE_GPM` from 0 [lattice].
-
-    Raises
-    ------
-    ConfigError
-        If a fixture's flow is not a multiple of the lattice.
-    """
-    chance = np.ones(1)
-    for group in groups:
-        step = round(group.flow_gpm / LATTICE_GPM)
-        if step < 1 or abs(step * LATTICE_GPM - group.flow_gpm) > 1e-9:
-            raise ConfigError(
-                f"fixture flow must be a multiple of {LATTICE_GPM:g} gpm, "
-                f"got {group.flow_gpm:g}"
-            )
-        own = np.zeros(step * group.count + 1)
-        own[::step] = binom.pmf(np.arange(group.count + 1), group.count, group.busy_share)
-        chance = np.convolve(chance, own)
-    return chance
-
-
-def exact_demand_gpm(
-    groups: Sequence[FixtureGroup], *, share: float = PEAK_SHARE, only_busy: bool = False
-) -> float:
-    """Flow exceeded in at most 1 - `share` of the peak period, by convolution [gpm].
-
-    Parameters
-    ----------
-    groups : sequence of FixtureGroup
-        Fixtures by kind; their flows must be multiples of `LATTICE_GPM`.
-    only_busy : bool
-        Count only the times when something runs.
-    """
-    chance = flow_distribution(groups)
-    if only_busy:
-        chance = np.concatenate([[0.0], chance[1:] / (1 - chance[0])])
-    reached = np.cumsum(chance) >= share - 1e-12
-    return float(np.argmax(reached) * LATTICE_GPM)

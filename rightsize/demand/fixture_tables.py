@@ -1,4 +1,4 @@
-"""Published fixture values, supply fixture units and fixture use, for accounts without reads.
+"""Published fixture values, and supply fixture units, for accounts without reads.
 
 Each table says what it is and how far it was confirmed: "read" in a copy or a secondary source,
 "from memory" where it was not. No table here may size a meter for which interval reads exist.
@@ -6,7 +6,6 @@ Each table says what it is and how far it was confirmed: "read" in a copy or a s
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Final
 
 Curve = tuple[tuple[float, float], ...]
@@ -68,28 +67,4 @@ IPC_FIXTURE_UNITS: Final[dict[str, float]] = {
     "bathtub_private": 1.4, "bathtub_public": 4.0, "bidet": 2.0, "dishwasher": 1.4,
     "drinking_fountain": 0.25, "kitchen_sink_private": 1.4, "kitchen_sink_restaurant": 4.0,
     "laundry_tray": 1.4, "lavatory_private": 0.7, "lavatory_public": 2.0, "service_sink": 3.0,
-}  # fmt: skip
-
-
-@dataclass(frozen=True)
-class FixtureGroup:
-    """Fixtures of one kind: how many, how likely one runs at the peak, and its flow."""
-
-    count: int
-    busy_share: float
-    flow_gpm: float
-
-
-# Hunter, NBS BMS 65 (1940): chance of use at the peak and flow; from memory (high trust).
-HUNTER_USE: Final[dict[str, tuple[float, float]]] = {
-    "flush_valve": (9 / 300, 27.0),
-    "flush_tank": (60 / 300, 4.0),
-}
-
-# UPC 2018, Appendix M: homes only, from memory (medium trust). Not for commercial accounts.
-HOME_FIXTURE_USE: Final[dict[str, tuple[float, float]]] = {
-    "bar_sink": (0.020, 1.5), "bathtub": (0.010, 5.5), "bidet": (0.010, 2.0),
-    "clothes_washer": (0.055, 3.5), "combination_bath_shower": (0.055, 5.5),
-    "dishwasher": (0.005, 1.3), "kitchen_sink": (0.020, 2.2), "laundry_faucet": (0.020, 2.0),
-    "lavatory": (0.020, 1.5), "shower": (0.045, 2.0), "toilet": (0.010, 3.0),
 }  # fmt: skip

@@ -12,17 +12,17 @@ from rightsize.contracts.profiles import ProfileBlock
 from rightsize.demand.bands import BAND_CENTRES_GPM, BAND_EDGES_GPM
 from rightsize.inference.nights import night_quantile
 from rightsize.inference.posterior import FlowPosterior
+from rightsize.inference.samples import mean, with_mean
+from rightsize.meters.arrays import meter_arrays
 from rightsize.meters.catalogue import Meter
+from rightsize.meters.curve import registration_matrix
 from rightsize.meters.installed import Installed
-from rightsize.meters.registration import registration_matrix
 from rightsize.units import MINUTES_PER_YEAR
 
 Array = NDArray[np.float64]
 
 BANDS_MERGED = 5
 """Fine bands to one published band: four published bands a decade."""
-LOW_PERCENTILE = 0.05
-HIGH_PERCENTILE = 0.95
 
 
 def flow_band_frame(
@@ -98,7 +98,7 @@ def profile_frame(
         Columns of the table profile but the sweep, in US units.
     """
     yearly = block.registered_gal / block.days_covered * (MINUTES_PER_YEAR / 1440)
-    continuous = np.array([m.continuous_gpm for m in meters])[block.meter_index]
+    continuous = meter_arrays(meters).continuous_gpm[block.meter_index]
     reached = BAND_EDGES_GPM[:-1] >= continuous[:, None] * (
         1 - 1e-9
     )  # a tie, whatever the unit
@@ -120,53 +120,32 @@ def profile_frame(
         "peak_day_gpm": block.max_day_gpm,
         "above_continuous_share": np.clip(above.sum(axis=1), 0, 1),
         "peak_register_gpm": block.peak_register_gpm,
-        "unseen_gal_per_year": _mean(posterior.unseen_gal_per_year, posterior.weight),
-        "low_flow_share": _mean(posterior.low_flow_share, posterior.weight),
+        "unseen_gal_per_year": mean(posterior.unseen_gal_per_year),
+        "low_flow_share": mean(posterior.low_flow_share),
         "below_start_share": _ratio(
-            _mean(posterior.unseen_gal_per_year, posterior.weight),
-            _mean(posterior.actual_gal_per_year, posterior.weight),
+            mean(posterior.unseen_gal_per_year),
+            mean(posterior.actual_gal_per_year),
         ),
         "first_read_on": stat["first_at"].dt.date(),
         "last_read_on": stat["last_at"].dt.date(),
         "estimated_share": (stat["estimated_count"] / stat["read_count"]).fill_null(0.0),
-        **_interval("actual", "gal_per_year", posterior.actual_gal_per_year, posterior.weight),
-        **_interval("peak_10s", "gpm", posterior.peak_10s_gpm, posterior.weight),
-        **_interval("peak_1min", "gpm", posterior.peak_1min_gpm, posterior.weight),
-        **_interval("sustained_60min", "gpm", posterior.sustained_60min_gpm, posterior.weight),
+        **_interval("actual", "gal_per_year", posterior.actual_gal_per_year),
+        **_interval("peak_10s", "gpm", posterior.peak_10s_gpm),
+        **_interval("peak_1min", "gpm", posterior.peak_1min_gpm),
+        **_interval("sustained_60min", "gpm", posterior.sustained_60min_gpm),
     }
     return pl.DataFrame(columns).with_columns(pl.col("peak_register_gpm").fill_nan(None))
 
 
-def weighted_quantile(draws: Array, weight: Array, share: float) -> Array:
-    """Quantile over draws [J, A] of weights [J, A], an account a column [A]."""
-    order = np.argsort(draws, axis=0)
-    mass = np.cumsum(np.take_along_axis(weight, order, axis=0), axis=0)
-    place = np.argmax(mass >= share * mass[-1], axis=0)
-    ranked = np.take_along_axis(draws, order, axis=0)
-    found: Array = np.take_along_axis(ranked, place[None, :], axis=0)[0]
-    return found
-
-
-def _interval(stem: str, unit: str, draws: Array, weight: Array) -> dict[str, Array]:
-    mean = _mean(draws, weight)
-    low = weighted_quantile(draws, weight, LOW_PERCENTILE)
-    high = weighted_quantile(draws, weight, HIGH_PERCENTILE)
-    return {
-        f"{stem}_{unit}": mean,
-        f"{stem}_low_{unit}": np.minimum(low, mean),
-        f"{stem}_high_{unit}": np.maximum(high, mean),
-    }
+def _interval(stem: str, unit: str, draws: Array) -> dict[str, Array]:
+    names = (f"{stem}_{unit}", f"{stem}_low_{unit}", f"{stem}_high_{unit}")
+    return dict(zip(names, with_mean(draws), strict=True))
 
 
 def _merged(shares: Array) -> Array:
     rows, bands = shares.shape
     merged: Array = shares.reshape(rows, bands // BANDS_MERGED, BANDS_MERGED).sum(axis=2)
     return merged
-
-
-def _mean(draws: Array, weight: Array) -> Array:
-    mean: Array = (draws * weight).sum(axis=0) / weight.sum(axis=0)
-    return mean
 
 
 def _ratio(part: Array, whole: Array) -> Array:

@@ -5,23 +5,24 @@ from __future__ import annotations
 import json
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Final
 
 import polars as pl
 
+from rightsize.contracts.frames import block_schema
+from rightsize.contracts.results import FINDING
+from rightsize.demand.sufficiency import ratio
 from rightsize.findings import FINDING_CODES, Finding
 from rightsize.units import UnitSystem
 from rightsize.wording import Wording
 
-FINDING_SCHEMA = pl.Schema(
-    {
-        "account_id": pl.String,
-        "meter_id": pl.String,
-        "code": pl.String,
-        "severity": pl.String,
-        "message": pl.String,
-        "evidence": pl.String,
-    }
-)
+ZERO_NIGHTS_SHARE: Final = 0.01
+"""Share of nights at rest from which nothing runs all the time (our convention: one night in
+a hundred may be a read that was missed)."""
+FEWEST_NIGHTS: Final = 30
+"""Nights that a possible leak must be seen in (our convention: a filled pool is no leak)."""
+
+FINDING_SCHEMA: Final = pl.Schema(block_schema(FINDING))
 
 
 @dataclass(frozen=True)
@@ -41,7 +42,7 @@ def reading_findings(
     low_coverage_share: float,
     many_estimates_share: float,
     leak_night_share: float,
-    units: UnitSystem = "us",
+    units: UnitSystem,
 ) -> pl.DataFrame:
     """Findings on each meter's trailing year.
 
@@ -63,13 +64,16 @@ def reading_findings(
     frame
         account_id, meter_id, code, severity, message, evidence (JSON).
     """
-    found = [_apply(stat, rule) for rule in _rules(
-        full_year_days=full_year_days,
-        low_coverage_share=low_coverage_share,
-        many_estimates_share=many_estimates_share,
-        leak_night_share=leak_night_share,
-        said=Wording(units),
-    )]  # fmt: skip
+    found = [
+        _apply(stat, rule)
+        for rule in _rules(
+            full_year_days=full_year_days,
+            low_coverage_share=low_coverage_share,
+            many_estimates_share=many_estimates_share,
+            leak_night_share=leak_night_share,
+            said=Wording(units),
+        )
+    ]
     return pl.concat(found) if found else FINDING_SCHEMA.to_frame()
 
 
@@ -82,7 +86,7 @@ def finding_frame(findings: Sequence[Finding]) -> pl.DataFrame:
     return pl.DataFrame(rows, schema=FINDING_SCHEMA, orient="row")
 
 
-def unknown_meter_findings(read: pl.DataFrame, *, units: UnitSystem = "us") -> pl.DataFrame:
+def unknown_meter_findings(read: pl.DataFrame, *, units: UnitSystem) -> pl.DataFrame:
     """A finding for each meter that has reads and no entry in the meter list.
 
     Parameters
@@ -114,11 +118,12 @@ def _rules(
     said: Wording,
 ) -> tuple[_Rule, ...]:
     days = pl.col("days_covered").fill_null(0.0)
-    coverage = pl.col("days_covered") / pl.col("span_days")
-    estimated = pl.col("estimated_count") / pl.col("read_count")
-    mean_gpm = pl.col("registered_gal") / (pl.col("days_covered") * 1440)
-    never_rests = pl.col("night_zero_count") < 0.01 * pl.col("day_count")
-    step_gpm = pl.col("resolution_gal") / pl.col("interval_min")
+    coverage = ratio(pl.col("days_covered"), pl.col("span_days"))
+    estimated = ratio(pl.col("estimated_count"), pl.col("read_count"))
+    mean_gpm = ratio(pl.col("registered_gal"), pl.col("days_covered") * 1440)
+    night_low_gpm = pl.col("night_low_gpm").fill_nan(None)
+    never_rests = pl.col("night_zero_count") < ZERO_NIGHTS_SHARE * pl.col("day_count")
+    step_gpm = ratio(pl.col("resolution_gal"), pl.col("interval_min"))
     return (
         _Rule(
             "no_reads",
@@ -171,12 +176,12 @@ def _rules(
         _Rule(
             "possible_leak",
             never_rests
-            & (pl.col("day_count") >= 30)
-            & (pl.col("night_low_gpm") > leak_night_share * mean_gpm),
+            & (pl.col("day_count") >= FEWEST_NIGHTS)
+            & (night_low_gpm > leak_night_share * mean_gpm),
             pl.format(
                 "never below {} by night, {} % of the mean flow: leak or steady process?",
-                said.flow(pl.col("night_low_gpm")),
-                (pl.col("night_low_gpm") / mean_gpm * 100).round(0).cast(pl.Int64),
+                said.flow(night_low_gpm),
+                (night_low_gpm / mean_gpm * 100).round(0).cast(pl.Int64),
             ),
             ("night_low_gpm", "day_count"),
         ),

@@ -6,6 +6,7 @@ from typing import Final
 
 import polars as pl
 
+from rightsize.demand.reading_findings import FINDING_SCHEMA
 from rightsize.findings import FINDING_CODES
 
 FEWEST_MONTHS: Final = 9
@@ -83,4 +84,4 @@ def slow_meter_findings(monthly: pl.DataFrame) -> pl.DataFrame:
             pl.col("month_count"),
         ),
         evidence=pl.struct("fall_share", "month_count").struct.json_encode(),
-    )
+    ).cast(FINDING_SCHEMA)

@@ -16,8 +16,10 @@ NOT_ASSESSED_CODES: dict[str, str] = {
     "many_estimates": "too many reads are estimates",
     "no_registration": "the meter registered next to nothing",
     "resolution_too_coarse": "the register's step is too large against the use",
+    "no_estimate": "the reads gave no usable estimate of flow",
 }
-"""Every reason for not assessing an account, with its meaning."""
+"""Every reason for not assessing an account, with its meaning, the first that holds first.
+Contract, handbook and the rules below take them from here."""
 
 
 def not_assessed_reason(
@@ -27,7 +29,7 @@ def not_assessed_reason(
     max_estimated_share: float,
     max_zero_share: float,
     min_reads_per_step: float,
-    units: UnitSystem = "us",
+    units: UnitSystem,
 ) -> pl.DataFrame:
     """Why each meter cannot be assessed; null where it can.
 
@@ -38,7 +40,8 @@ def not_assessed_reason(
         ratings), meter_status (rated, unrated, unknown), meter_refusal (why it has none),
         days_covered [d],
         read_count, estimated_count, reads_used, zero_count, registered_gal [gal],
-        resolution_gal [gal]; the statistics are null where no read was accepted.
+        resolution_gal [gal]; the statistics are null where no read was accepted. After
+        inference also has_estimate: whether the posterior can be used.
     min_days_covered, max_estimated_share, max_zero_share, min_reads_per_step : float
         The thresholds of those names; the last is steps of the register a day.
     units
@@ -49,12 +52,42 @@ def not_assessed_reason(
     frame
         `stat` with the columns not_assessed_code and not_assessed_message.
     """
+    rules = _rules(
+        min_days_covered=min_days_covered,
+        max_estimated_share=max_estimated_share,
+        max_zero_share=max_zero_share,
+        min_reads_per_step=min_reads_per_step,
+        said=Wording(units),
+    )
+    if "has_estimate" not in stat.columns:
+        stat = stat.with_columns(has_estimate=True)
+    code = pl.lit(None, dtype=pl.String)
+    message = pl.lit(None, dtype=pl.String)
+    for name, is_hit, text in reversed(rules):
+        hit = is_hit.fill_null(False)
+        code = pl.when(hit).then(pl.lit(name)).otherwise(code)
+        message = pl.when(hit).then(text).otherwise(message)
+    return stat.with_columns(not_assessed_code=code, not_assessed_message=message).drop(
+        "has_estimate"
+    )
+
+
+def _rules(
+    *,
+    min_days_covered: float,
+    max_estimated_share: float,
+    max_zero_share: float,
+    min_reads_per_step: float,
+    said: Wording,
+) -> list[tuple[str, pl.Expr, pl.Expr]]:
+    """Code, when it holds, and message, in the order of `NOT_ASSESSED_CODES`."""
     days = pl.col("days_covered").fill_null(0.0)
-    estimated = pl.col("estimated_count") / pl.col("read_count")
-    zero = pl.col("zero_count") / pl.col("reads_used")
-    steps_per_day = pl.col("registered_gal") / pl.col("days_covered") / pl.col("resolution_gal")
-    said = Wording(units)
-    rules: list[tuple[str, pl.Expr, pl.Expr]] = [
+    estimated = ratio(pl.col("estimated_count"), pl.col("read_count"))
+    zero = ratio(pl.col("zero_count"), pl.col("reads_used"))
+    steps_per_day = ratio(
+        ratio(pl.col("registered_gal"), pl.col("days_covered")), pl.col("resolution_gal")
+    )
+    return [
         (
             "fire_service",
             pl.col("service_kind").is_in(["fire", "combined"])
@@ -111,14 +144,21 @@ def not_assessed_reason(
                 figure(steps_per_day),
             ),
         ),
+        (
+            "no_estimate",
+            ~pl.col("has_estimate") | (pl.col("reads_used") == 0),
+            pl.format(
+                "{} reads of {} days gave no usable estimate of flow",
+                pl.col("reads_used").cast(pl.Int64),
+                figure(days),
+            ),
+        ),
     ]
-    code = pl.lit(None, dtype=pl.String)
-    message = pl.lit(None, dtype=pl.String)
-    for name, is_hit, text in reversed(rules):
-        hit = is_hit.fill_null(False)
-        code = pl.when(hit).then(pl.lit(name)).otherwise(code)
-        message = pl.when(hit).then(text).otherwise(message)
-    return stat.with_columns(not_assessed_code=code, not_assessed_message=message)
+
+
+def ratio(part: pl.Expr, whole: pl.Expr) -> pl.Expr:
+    """Part over whole, null where there is no whole: NaN would count as above every limit."""
+    return pl.when(whole > 0).then(part / whole)
 
 
 def _fire_service() -> pl.Expr:

@@ -25,7 +25,7 @@ from rightsize.evidence.picture import (
 from rightsize.evidence.quantity import Units
 from rightsize.evidence.site import Row, SiteEvidence
 from rightsize.meters.catalogue import Meter
-from rightsize.meters.registration import registration_ratio
+from rightsize.meters.curve import registration_ratio
 
 SHOWN_SHARE: Final = 0.002
 """A band whose volume may not reach this share, at the high end of its range, is not drawn."""
@@ -43,11 +43,9 @@ def bands_svg(site: SiteEvidence, units: Units, *, label: str) -> str:
             for who, m in meters
             for q, a in _curve(m, low_gpm, high_gpm)
         ],
-        "ranges": [
-            _range(who, m, flow_factor, low_gpm, high_gpm) for who, m in meters
-        ],
+        "ranges": [_range(who, m, flow_factor, low_gpm, high_gpm) for who, m in meters],
         "peak": _peak(site.recommendation, flow_factor),
-    }  # fmt: skip
+    }
     return bands_chart(units.flow_unit).svg(data, name="bands", label=label)
 
 
@@ -111,15 +109,19 @@ def bands_chart(flow_unit: str) -> Compiled:
 
 def _ranges_panel(flow_unit: str) -> Any:
     who = alt.Y(
-        "who:N", title=None, sort=list(WHO), scale=alt.Scale(domain=list(WHO)),
+        "who:N",
+        title=None,
+        sort=list(WHO),
+        scale=alt.Scale(domain=list(WHO)),
         axis=alt.Axis(labels=False, ticks=False, domain=False, minExtent=SIDE, maxExtent=SIDE),
-    )  # fmt: skip
+    )
     colour = alt.Color("who:N", scale=who_colour(), legend=None)
     base = alt.Chart(alt.NamedData("ranges"))
     flow = alt.X(
-        "start:Q", scale=alt.Scale(type="log", nice=False),
+        "start:Q",
+        scale=alt.Scale(type="log", nice=False),
         axis=alt.Axis(title=f"flow, {flow_unit}", labelExpr=LOG, labelOverlap=True, grid=False),
-    )  # fmt: skip
+    )
     reach = base.mark_rule(strokeWidth=2).encode(x=flow, x2="smoc:Q", y=who, color=colour)
     normal = base.mark_rule(strokeWidth=9, opacity=0.55).encode(
         x="normal:Q", x2="continuous:Q", y=who, color=colour

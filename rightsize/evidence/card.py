@@ -74,10 +74,8 @@ def _here(site: SiteEvidence, other: Meter) -> tuple[CardLine, ...]:
         return ()
     return (
         CardLine("registers of this draw", _accuracy(one), _accuracy(two), ""),
-        CardLine(
-            "odds of carrying it", odds(one["odds_of_fit"]), odds(two["odds_of_fit"]), ""
-        ),
-    )  # fmt: skip
+        CardLine("odds of carrying it", odds(one["odds_of_fit"]), odds(two["odds_of_fit"]), ""),
+    )
 
 
 def _is(candidate: Row, meter: Meter) -> bool:

@@ -111,8 +111,15 @@ def _duration_marks(site: SiteEvidence, factor: float) -> list[dict[str, Any]]:
     ):
         value, low, high = (rows.get(f"{stem}_{end}gpm") for end in ("", "low_", "high_"))
         if value and low and high:
-            found.append({"pct": pct, "flow": value * factor, "low": low * factor,
-                          "high": high * factor, "name": name})  # fmt: skip
+            found.append(
+                {
+                    "pct": pct,
+                    "flow": value * factor,
+                    "low": low * factor,
+                    "high": high * factor,
+                    "name": name,
+                }
+            )
     return found
 
 
@@ -122,18 +129,19 @@ def duration_chart(flow_unit: str) -> Compiled:
 
     def chart() -> Any:
         time = alt.X(
-            "pct:Q", title="% of time that the flow is exceeded",
+            "pct:Q",
+            title="% of time that the flow is exceeded",
             scale=alt.Scale(type="log", domain=[_RARE_PCT, 100], nice=False, clamp=True),
-            axis=alt.Axis(
-                values=[1e-3, 1e-2, 0.1, 1, 10, 100], grid=True,
-                labelExpr=PLAIN,
-            ),
-        )  # fmt: skip
+            axis=alt.Axis(values=[1e-3, 1e-2, 0.1, 1, 10, 100], grid=True, labelExpr=PLAIN),
+        )
         flow = alt.Y(
-            "flow:Q", title=None, scale=alt.Scale(type="log", nice=False),
-            axis=alt.Axis(minExtent=SIDE, maxExtent=SIDE, labelExpr=LOG,
-                          labelOverlap=True, grid=False),
-        )  # fmt: skip
+            "flow:Q",
+            title=None,
+            scale=alt.Scale(type="log", nice=False),
+            axis=alt.Axis(
+                minExtent=SIDE, maxExtent=SIDE, labelExpr=LOG, labelOverlap=True, grid=False
+            ),
+        )
         base = alt.Chart(alt.NamedData("curve"))
         band = base.mark_area(color=WATER, opacity=0.55, orient="horizontal").encode(
             x=alt.X("low:Q"), x2="high:Q", y=flow
@@ -141,11 +149,15 @@ def duration_chart(flow_unit: str) -> Compiled:
         line = base.mark_line(color=RANGE, strokeWidth=2.2).encode(
             x=time, y=flow, order="flow:Q"
         )
-        meters = alt.Chart(alt.NamedData("meters")).mark_rule(strokeWidth=1.6).encode(
-            y="flow:Q",
-            color=alt.Color("who:N", scale=who_colour(), legend=None),
-            strokeDash=alt.StrokeDash("who:N", scale=who_dash(), legend=None),
-        )  # fmt: skip
+        meters = (
+            alt.Chart(alt.NamedData("meters"))
+            .mark_rule(strokeWidth=1.6)
+            .encode(
+                y="flow:Q",
+                color=alt.Color("who:N", scale=who_colour(), legend=None),
+                strokeDash=alt.StrokeDash("who:N", scale=who_dash(), legend=None),
+            )
+        )
         limits = [(who, kind) for who in WHO for kind in ("continuous", "at most")]
         words = [_limit_words(*limit, is_halo=h) for h in (True, False) for limit in limits]
         marks = alt.Chart(alt.NamedData("marks"))
@@ -181,9 +193,12 @@ def _limit_words(who: str, kind: str, *, is_halo: bool) -> Any:
         alt.Chart(alt.NamedData("meters"))
         .transform_filter((alt.datum.who == who) & (alt.datum.kind == kind))
         .mark_text(
-            align="right", fontSize=11, color=INSTALLED if who == "installed" else RECOMMENDED,
-            baseline="bottom" if is_above else "top", dy=-2 if is_above else 3,
+            align="right",
+            fontSize=11,
+            color=INSTALLED if who == "installed" else RECOMMENDED,
+            baseline="bottom" if is_above else "top",
+            dy=-2 if is_above else 3,
             **halo,
         )
         .encode(x=alt.value(place * PLOT_WIDTH), y="flow:Q", text="text:N")
-    )  # fmt: skip
+    )

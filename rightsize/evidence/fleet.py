@@ -61,6 +61,8 @@ class FleetEvidence:
     def changes(self) -> pl.DataFrame:
         """The meters to change, the largest revenue gain first."""
         return self.meters.filter(pl.col("action") == "change").sort(
-            "revenue_gain_usd_per_year", "account_id", "meter_id",
+            "revenue_gain_usd_per_year",
+            "account_id",
+            "meter_id",
             descending=[True, False, False],
-        )  # fmt: skip
+        )

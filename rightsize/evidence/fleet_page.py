@@ -108,12 +108,15 @@ def _summary(fleet: FleetEvidence) -> dict[str, Any]:
     total = {
         name: float(changes[name].sum())
         for name in (
-            "net_benefit_usd_per_year", "net_benefit_low_usd_per_year",
-            "net_benefit_high_usd_per_year", "revenue_gain_usd_per_year",
-            "revenue_gain_low_usd_per_year", "revenue_gain_high_usd_per_year",
+            "net_benefit_usd_per_year",
+            "net_benefit_low_usd_per_year",
+            "net_benefit_high_usd_per_year",
+            "revenue_gain_usd_per_year",
+            "revenue_gain_low_usd_per_year",
+            "revenue_gain_high_usd_per_year",
             "change_cost_usd",
         )
-    }  # fmt: skip
+    }
     label = f"{half} of {changes.height} change-outs carry half of the revenue gain."
     return {
         "total": total,

@@ -60,19 +60,22 @@ def stake_chart() -> Compiled:
 
     def chart() -> Any:
         place = alt.X(
-            "place:Q", title="change-outs, the largest revenue gain first",
-            scale=alt.Scale(nice=False), axis=alt.Axis(tickCount=5, format="~s", grid=False),
-        )  # fmt: skip
+            "place:Q",
+            title="change-outs, the largest revenue gain first",
+            scale=alt.Scale(nice=False),
+            axis=alt.Axis(tickCount=5, format="~s", grid=False),
+        )
         base = alt.Chart(alt.NamedData("curve"))
         area = base.mark_area(
             color=WATER, opacity=0.7, line={"color": RANGE, "strokeWidth": 2}
         ).encode(
             x=place,
             y=alt.Y(
-                "usd:Q", title=None,
+                "usd:Q",
+                title=None,
                 axis=alt.Axis(tickCount=4, labelExpr=SHORT, minExtent=SIDE, maxExtent=SIDE),
             ),
-        )  # fmt: skip
+        )
         half = alt.Chart(alt.NamedData("half"))
         point = half.mark_point(
             shape="diamond", filled=True, color=INK, size=70, opacity=1
@@ -111,17 +114,20 @@ def classes_chart() -> Compiled:
 
     def chart() -> Any:
         who = alt.Y(
-            "class:N", title=None, sort=alt.SortField("place"),
+            "class:N",
+            title=None,
+            sort=alt.SortField("place"),
             axis=alt.Axis(ticks=False, domain=False, minExtent=92, maxExtent=92, labelLimit=90),
-        )  # fmt: skip
+        )
         base = alt.Chart(alt.NamedData("classes"))
         bars = base.mark_bar(color=WATER, height=15).encode(
             y=who,
             x=alt.X(
-                "usd:Q", title="USD a year",
+                "usd:Q",
+                title="USD a year",
                 axis=alt.Axis(tickCount=4, labelExpr=SHORT, grid=True),
             ),
-        )  # fmt: skip
+        )
         ends = base.mark_rule(color=RANGE, strokeWidth=1.6).encode(
             y=who, x="low:Q", x2="high:Q"
         )

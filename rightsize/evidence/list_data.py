@@ -14,8 +14,11 @@ from typing import Any, Final
 import polars as pl
 
 from rightsize.contracts.column_units import metric_name
+from rightsize.contracts.columns import VERDICTS
 from rightsize.evidence.fleet import FleetEvidence
 from rightsize.evidence.quantity import Units
+from rightsize.evidence.words import ACTION_WORD, VERDICT_SIGN, VERDICT_WORD
+from rightsize.wording import probability
 
 ROWS_A_PART: Final = 5000
 _CODED: Final = ("area", "class", "verdict", "action", "installed", "recommended")
@@ -37,15 +40,23 @@ def list_parts(fleet: FleetEvidence) -> Iterator[tuple[str, str]]:
     values = {name: frame[name].unique().sort().to_list() for name in _CODED}
     reasons = fleet.meters["reason"]
     flagged = int(fleet.meters["is_flagged"].sum())
-    yield "index.js", _call("index", {
-        "rows": frame.height,
-        "flagged": flagged,
-        "rows_a_part": ROWS_A_PART,
-        "parts": -(-frame.height // ROWS_A_PART),
-        "flagged_parts": -(-flagged // ROWS_A_PART),
-        "values": values,
-        "sweep": fleet.sweep["sweep_id"],
-    })  # fmt: skip
+    yield (
+        "index.js",
+        _call(
+            "index",
+            {
+                "rows": frame.height,
+                "flagged": flagged,
+                "rows_a_part": ROWS_A_PART,
+                "parts": -(-frame.height // ROWS_A_PART),
+                "flagged_parts": -(-flagged // ROWS_A_PART),
+                "values": values,
+                "sweep": fleet.sweep["sweep_id"],
+                "verdicts": {v: [VERDICT_SIGN[v], VERDICT_WORD[v]] for v in VERDICTS},
+                "actions": ACTION_WORD,
+            },
+        ),
+    )
     for number, start in enumerate(range(0, frame.height, ROWS_A_PART)):
         part = frame.slice(start, ROWS_A_PART)
         columns = {name: part[name].to_list() for name in frame.columns if name not in _CODED}
@@ -63,8 +74,13 @@ def shortened(fleet: FleetEvidence) -> pl.DataFrame:
         pl.col(_held(column, units)).round(places).alias(name)
         for name, (column, places) in _ROUNDED.items()
     ]
-    words = {"account": "account_id", "meter": "meter_id", "name": "customer_name",
-             "area": "area", "class": "customer_class"}  # fmt: skip
+    words = {
+        "account": "account_id",
+        "meter": "meter_id",
+        "name": "customer_name",
+        "area": "area",
+        "class": "customer_class",
+    }
     return meters.select(
         *(pl.col(column).fill_null("").alias(name) for name, column in words.items()),
         "verdict",
@@ -72,7 +88,9 @@ def shortened(fleet: FleetEvidence) -> pl.DataFrame:
         *named,
         *figures,
         settled=pl.col("is_settled").cast(pl.Int8),
-    ).with_columns(pl.col("volume", "net_low", "net_high").cast(pl.Int64))
+    ).with_columns(
+        pl.col("volume", "net_low", "net_high").cast(pl.Int64), odds=probability(pl.col("odds"))
+    )
 
 
 def _held(column: str, units: Units) -> str:
@@ -89,8 +107,10 @@ def _labels(meters: pl.DataFrame, who: str, units: Units) -> pl.Series:
     label = [units.held_meter(*row) for row in said.iter_rows()]
     joined = keys.join(
         said.with_columns(label=pl.Series(label, dtype=pl.String)),
-        on=["kind", "size", "grade"], how="left", nulls_equal=True,
-    )  # fmt: skip
+        on=["kind", "size", "grade"],
+        how="left",
+        nulls_equal=True,
+    )
     return joined.sort("row")["label"]
 
 

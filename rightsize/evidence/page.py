@@ -59,18 +59,22 @@ def site_page(meters: Sequence[SiteEvidence], *, for_pdf: bool = False) -> str:
         HTML that opens nothing else: no script, no address but `data:`.
     """
     first = meters[0]
-    page = environment().get_template("site.html").render(
-        account_id=first.account_id,
-        first=first,
-        provenance=first.provenance,
-        parts=[_part(site) for site in meters],
-        verdict_word=words.VERDICT_WORD,
-        action_word=words.ACTION_WORD,
-        severity_sign=words.SEVERITY_SIGN,
-        cautions=words.CAUTIONS,
-        fill_in=FILL_IN,
-        for_pdf=for_pdf,
-    )  # fmt: skip
+    page = (
+        environment()
+        .get_template("site.html")
+        .render(
+            account_id=first.account_id,
+            first=first,
+            provenance=first.provenance,
+            parts=[_part(site) for site in meters],
+            verdict_word=words.VERDICT_WORD,
+            action_word=words.ACTION_WORD,
+            severity_sign=words.SEVERITY_SIGN,
+            cautions=words.CAUTIONS,
+            fill_in=FILL_IN,
+            for_pdf=for_pdf,
+        )
+    )
     return in_print_colours(page) if for_pdf else page
 
 
@@ -100,7 +104,7 @@ def _part(site: SiteEvidence) -> dict[str, Any]:
         "new": units.meter_of(row, "recommended"),
         **_flow_pictures(site, units),
         **_year_pictures(site, units),
-    }  # fmt: skip
+    }
 
 
 def _flow_pictures(site: SiteEvidence, units: Units) -> dict[str, Any]:
@@ -109,13 +113,17 @@ def _flow_pictures(site: SiteEvidence, units: Units) -> dict[str, Any]:
         return {"bands": None, "duration": None, "unseen": None}
     low = share(site.recommendation.get("low_flow_share"))
     bands = bands_svg(
-        site, units, label=f"Share of actual volume by flow; {low} below the installed "
+        site,
+        units,
+        label=f"Share of actual volume by flow; {low} below the installed "
         "meter's normal minimum. The table below holds the numbers.",
-    )  # fmt: skip
+    )
     duration = duration_svg(
-        site, units, label="Flow against the share of time that it is exceeded. The table "
+        site,
+        units,
+        label="Flow against the share of time that it is exceeded. The table "
         "below holds the numbers.",
-    )  # fmt: skip
+    )
     profile, parts = site.profile, unseen_parts(site.profile)
     actual_gal = sum(parts.values()) or 1.0
     unseen = unseen_svg(
@@ -171,9 +179,10 @@ def _year_pictures(site: SiteEvidence, units: Units) -> dict[str, Any]:
         return {"year": None, "peak_days": None}
     first, last = year.days[0], year.days[-1]
     picture = year_svg(
-        year, units,
+        year,
+        units,
         label=f"Registered flow, {first} to {last}: each day by hour, its volume, its night.",
-    )  # fmt: skip
+    )
     peaks = peak_days_svg(
         year, units, label="The five largest days, hour by hour, over what is usual."
     )
@@ -185,11 +194,14 @@ def _year_pictures(site: SiteEvidence, units: Units) -> dict[str, Any]:
         "top_flow": units.flow(top_flow_gpm(year)),
         "night": _night(year, site, units),
         "day_rows": [
-            (year.days[k].isoformat(), units.volume(float(year.day_gal[k])),
-             units.flow(_largest_hour_gpm(year, k)))
+            (
+                year.days[k].isoformat(),
+                units.volume(float(year.day_gal[k])),
+                units.flow(_largest_hour_gpm(year, k)),
+            )
             for k in largest_days(year)
         ],
-    }  # fmt: skip
+    }
 
 
 def _largest_hour_gpm(year: YearReads, day: int) -> float | None:

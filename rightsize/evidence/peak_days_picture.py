@@ -36,12 +36,16 @@ def peak_days_svg(year: YearReads, units: Units, *, label: str) -> str:
         if np.isfinite(usual[:, h]).all()
     ]
     days = [
-        {"day": f"{place} {year.days[k].isoformat()}", "hour": h, "rank": min(place, 1),
-         "flow": float(year.hour_gpm[k, h]) * flow_factor}
+        {
+            "day": f"{place} {year.days[k].isoformat()}",
+            "hour": h,
+            "rank": min(place, 1),
+            "flow": float(year.hour_gpm[k, h]) * flow_factor,
+        }
         for place, k in enumerate(largest_days(year))
         for h in range(24)
         if np.isfinite(year.hour_gpm[k, h])
-    ]  # fmt: skip
+    ]
     return peak_days_chart(units.flow_unit).svg(
         {"spread": spread, "days": days}, name="peakdays", label=label
     )
@@ -63,21 +67,29 @@ def peak_days_chart(flow_unit: str) -> Compiled:
 
     def chart() -> Any:
         hour = alt.X(
-            "hour:Q", title="hour of the day", scale=alt.Scale(domain=[0, 23], nice=False),
+            "hour:Q",
+            title="hour of the day",
+            scale=alt.Scale(domain=[0, 23], nice=False),
             axis=alt.Axis(values=[0, 6, 12, 18, 23], grid=False),
-        )  # fmt: skip
+        )
         flow = alt.Axis(minExtent=SIDE, maxExtent=SIDE, tickCount=4, labelExpr=PLAIN)
         spread = alt.Chart(alt.NamedData("spread"))
         usual = spread.mark_area(color=WATER, opacity=0.8).encode(
             x=hour, y=alt.Y("low:Q", title=None, axis=flow), y2="high:Q"
         )
         middle = spread.mark_line(color=FAINT, strokeWidth=1.4).encode(x=hour, y="middle:Q")
-        lines = alt.Chart(alt.NamedData("days")).mark_line(color=RANGE).encode(
-            x=hour, y="flow:Q", detail="day:N",
-            strokeWidth=alt.StrokeWidth(
-                "rank:O", legend=None, scale=alt.Scale(domain=[0, 1], range=[2.8, 1])
-            ),
-        )  # fmt: skip
+        lines = (
+            alt.Chart(alt.NamedData("days"))
+            .mark_line(color=RANGE)
+            .encode(
+                x=hour,
+                y="flow:Q",
+                detail="day:N",
+                strokeWidth=alt.StrokeWidth(
+                    "rank:O", legend=None, scale=alt.Scale(domain=[0, 1], range=[2.8, 1])
+                ),
+            )
+        )
         return dressed(
             alt.layer(usual, middle, lines).properties(
                 width=PLOT_WIDTH, height=132, title=f"mean flow of the hour, {flow_unit}"

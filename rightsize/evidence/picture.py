@@ -100,7 +100,7 @@ def _shipped(drawing: str) -> dict[str, Any] | None:
 
 
 @contextmanager
-def drawn_anew() -> Iterator[None]:
+def redrawn() -> Iterator[None]:
     """Within it charts are designed and compiled, whatever is shipped."""
     token = _ANEW.set(True)
     try:
@@ -112,15 +112,32 @@ def drawn_anew() -> Iterator[None]:
 def dressed(chart: Any) -> Any:
     """The chart in our dress: no frame, quiet grid, one font, nothing read out part by part."""
     axis = {
-        "labelColor": FAINT, "titleColor": FAINT, "gridColor": LINE, "domainColor": FAINT,
-        "tickColor": FAINT, "labelFontSize": _TEXT_PX, "titleFontSize": _TEXT_PX,
-        "titleFontWeight": "normal", "labelFont": _FONT, "titleFont": _FONT, "titlePadding": 5,
-    }  # fmt: skip
-    return chart.configure(padding=2, font=_FONT, aria=False).configure_axis(
-        **axis
-    ).configure_view(stroke=None).configure_title(
-        color=INK, fontSize=_TEXT_PX, fontWeight="normal", anchor="start", font=_FONT, offset=4,
-    ).configure_text(font=_FONT, fontSize=_TEXT_PX, color=INK)  # fmt: skip
+        "labelColor": FAINT,
+        "titleColor": FAINT,
+        "gridColor": LINE,
+        "domainColor": FAINT,
+        "tickColor": FAINT,
+        "labelFontSize": _TEXT_PX,
+        "titleFontSize": _TEXT_PX,
+        "titleFontWeight": "normal",
+        "labelFont": _FONT,
+        "titleFont": _FONT,
+        "titlePadding": 5,
+    }
+    return (
+        chart.configure(padding=2, font=_FONT, aria=False)
+        .configure_axis(**axis)
+        .configure_view(stroke=None)
+        .configure_title(
+            color=INK,
+            fontSize=_TEXT_PX,
+            fontWeight="normal",
+            anchor="start",
+            font=_FONT,
+            offset=4,
+        )
+        .configure_text(font=_FONT, fontSize=_TEXT_PX, color=INK)
+    )
 
 
 def _for_page(svg: str, *, name: str, label: str) -> str:

@@ -10,12 +10,11 @@ from typing import Any, Final
 from rightsize.contracts.column_units import nominal_mm
 from rightsize.meters.catalogue import STANDARD_GRADE
 from rightsize.units import PSI_PER_BAR
-from rightsize.wording import UnitNames
+from rightsize.wording import UnitNames, probability_figure
 
 ABSENT: Final = "not known"
 THIN: Final = "\u202f"  # narrow no-break space between thousands and before a unit
 MINUS: Final = "\u2212"
-_CERTAIN: Final = 0.985  # draws are few: nothing is called certain
 
 
 def significant(value: float, digits: int = 3) -> str:
@@ -44,11 +43,7 @@ def odds(value: float | None) -> str:
     """Odds as a share of 100, never 0 or 100."""
     if value is None or not math.isfinite(value):
         return ABSENT
-    if value > _CERTAIN:
-        return "more than 98 in 100"
-    if value < 1 - _CERTAIN:
-        return "less than 2 in 100"
-    return f"{100 * value:.0f} in 100"
+    return f"{100 * probability_figure(value):.0f} in 100"
 
 
 @dataclass(frozen=True)

@@ -78,7 +78,7 @@ class SiteEvidence:
 
     recommendation: Row
     provenance: Provenance
-    units: UnitSystem = "us"
+    units: UnitSystem
     profile: Row | None = None
     bands: tuple[Row, ...] = ()
     candidates: tuple[Row, ...] = ()

@@ -38,8 +38,14 @@ def unseen_svg(profile: Row, units: Units, *, label: str) -> str:
     parts = unseen_parts(profile)
     ends, start = [], 0.0
     for place, (part, gal) in enumerate(parts.items()):
-        ends.append({"part": part, "place": place, "from": start * volume_factor,
-                     "to": (start + gal) * volume_factor})  # fmt: skip
+        ends.append(
+            {
+                "part": part,
+                "place": place,
+                "from": start * volume_factor,
+                "to": (start + gal) * volume_factor,
+            }
+        )
         start += gal
     total = {
         "low": profile["actual_low_gal_per_year"] * volume_factor,
@@ -56,16 +62,24 @@ def unseen_chart(volume_unit: str) -> Compiled:
 
     def chart() -> Any:
         volume = alt.X(
-            "from:Q", title=f"{volume_unit} a year", scale=alt.Scale(zero=True, nice=False),
+            "from:Q",
+            title=f"{volume_unit} a year",
+            scale=alt.Scale(zero=True, nice=False),
             axis=alt.Axis(tickCount=4, labelExpr=SHORT, grid=False),
-        )  # fmt: skip
+        )
         colours = alt.Scale(
             domain=["registered", "slipped", "below_start"], range=[WATER, MISSED, INSTALLED]
         )
-        bars = alt.Chart(alt.NamedData("parts")).mark_bar(height=26).encode(
-            x=volume, x2="to:Q", y=alt.value(18),
-            color=alt.Color("part:N", scale=colours, legend=None),
-        )  # fmt: skip
+        bars = (
+            alt.Chart(alt.NamedData("parts"))
+            .mark_bar(height=26)
+            .encode(
+                x=volume,
+                x2="to:Q",
+                y=alt.value(18),
+                color=alt.Color("part:N", scale=colours, legend=None),
+            )
+        )
         total = alt.Chart(alt.NamedData("total"))
         whisker = total.mark_rule(color=INK, strokeWidth=1.6).encode(
             x="low:Q", x2="high:Q", y=alt.value(38)

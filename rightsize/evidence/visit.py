@@ -32,10 +32,7 @@ def checklist(site: SiteEvidence) -> tuple[Check, ...]:
     since = listed.get("installed_on")
     return (
         Check("confined space, traffic and lock-out plan agreed before the lid is lifted"),
-        Check(
-            "meter type and size",
-            units.meter_of(row, "installed"),
-        ),
+        Check("meter type and size", units.meter_of(row, "installed")),
         Check("serial number", site.meter_id + (f", in since {since}" if since else "")),
         Check("register reading, date and time"),
         Check("register resolution and multiplier", _register(site, units)),
@@ -49,7 +46,7 @@ def checklist(site: SiteEvidence) -> tuple[Check, ...]:
         Check("spare head at the busiest hour", _assumed(spare, units)),
         Check("fire, combined or critical service? If so: stop and refer", _service(site)),
         Check("photographs: nameplate, register, vault, pipework, lid"),
-    )  # fmt: skip
+    )
 
 
 def _assumed(spare_psi: float | None, units: Units) -> str:

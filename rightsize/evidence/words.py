@@ -11,13 +11,9 @@ from __future__ import annotations
 
 from typing import Final
 
-VERDICT_WORD: Final[dict[str, str]] = {
-    "fits": "fits",
-    "oversized": "oversized",
-    "undersized": "undersized",
-    "wrong_type": "wrong type",
-    "not_assessed": "not assessed",
-}
+from rightsize.contracts.columns import ACTIONS, VERDICTS
+
+VERDICT_WORD: Final[dict[str, str]] = {v: v.replace("_", " ") for v in VERDICTS}
 VERDICT_SIGN: Final[dict[str, str]] = {
     "fits": "=",
     "oversized": "▼",
@@ -33,12 +29,7 @@ VERDICT_MEANING: Final[dict[str, str]] = {
     "wrong_type": "the best meter that carries the peak and pays is of another type",
     "not_assessed": "the reads or the service do not allow a verdict; the reason is given",
 }
-ACTION_WORD: Final[dict[str, str]] = {
-    "change": "change",
-    "keep": "keep",
-    "log_first": "log first",
-    "refer": "refer",
-}
+ACTION_WORD: Final[dict[str, str]] = {a: a.replace("_", " ") for a in ACTIONS}
 ACTION_MEANING: Final[dict[str, str]] = {
     "change": "install the recommended meter",
     "keep": "leave the meter as it is",

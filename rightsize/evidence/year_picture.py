@@ -95,59 +95,77 @@ def year_chart(flow_unit: str, volume_unit: str) -> Compiled:
             title=None, format="%b", tickCount="month", grid=True, labelFlush=False
         )
         side: Any = {"minExtent": SIDE, "maxExtent": SIDE}
-        image = alt.Chart(alt.NamedData("calendar")).mark_image(
-            width=PLOT_WIDTH, height=_HEAT_HEIGHT, aspect=False, smooth=False
-        ).encode(
-            x=alt.value(PLOT_WIDTH / 2), y=alt.value(_HEAT_HEIGHT / 2), url="url:N"
-        )  # fmt: skip
-        frame = alt.Chart(alt.NamedData("span")).mark_point(opacity=0).encode(
-            x=alt.X("at:T", scale=scale, axis=bare),
-            y=alt.Y(
-                "hour:Q", title=None, scale=alt.Scale(domain=[0, 24], reverse=True, nice=False),
-                axis=alt.Axis(
-                    values=[0, 6, 12, 18, 24], labelExpr="datum.value + ' h'", grid=False,
-                    **side,
+        image = (
+            alt.Chart(alt.NamedData("calendar"))
+            .mark_image(width=PLOT_WIDTH, height=_HEAT_HEIGHT, aspect=False, smooth=False)
+            .encode(x=alt.value(PLOT_WIDTH / 2), y=alt.value(_HEAT_HEIGHT / 2), url="url:N")
+        )
+        frame = (
+            alt.Chart(alt.NamedData("span"))
+            .mark_point(opacity=0)
+            .encode(
+                x=alt.X("at:T", scale=scale, axis=bare),
+                y=alt.Y(
+                    "hour:Q",
+                    title=None,
+                    scale=alt.Scale(domain=[0, 24], reverse=True, nice=False),
+                    axis=alt.Axis(
+                        values=[0, 6, 12, 18, 24],
+                        labelExpr="datum.value + ' h'",
+                        grid=False,
+                        **side,
+                    ),
                 ),
-            ),
-        )  # fmt: skip
+            )
+        )
         heat = alt.layer(image, frame).properties(
-            width=PLOT_WIDTH, height=_HEAT_HEIGHT,
+            width=PLOT_WIDTH,
+            height=_HEAT_HEIGHT,
             title="each day from left to right, its hours from top to bottom",
-        )  # fmt: skip
+        )
         base = alt.Chart(alt.NamedData("days"))
         volume = base.mark_area(
             color=WATER, line={"color": RANGE, "strokeWidth": 1}, interpolate="step-after"
         ).encode(
             x=alt.X("at:T", scale=scale, axis=bare),
             y=alt.Y(
-                "gal:Q", title=None,
+                "gal:Q",
+                title=None,
                 axis=alt.Axis(tickCount=3, labelExpr=SHORT, grid=True, **side),
             ),
-        )  # fmt: skip
-        peaks = alt.Chart(alt.NamedData("largest")).mark_point(
-            shape="triangle-down", filled=True, color=INK, size=34, opacity=1, yOffset=-6
-        ).encode(x=alt.X("at:T", scale=scale), y="gal:Q")  # fmt: skip
+        )
+        peaks = (
+            alt.Chart(alt.NamedData("largest"))
+            .mark_point(
+                shape="triangle-down", filled=True, color=INK, size=34, opacity=1, yOffset=-6
+            )
+            .encode(x=alt.X("at:T", scale=scale), y="gal:Q")
+        )
         night = base.mark_line(color=NIGHT, strokeWidth=1.3, interpolate="step-after").encode(
             x=alt.X("at:T", scale=scale, axis=months),
             y=alt.Y(
-                "night:Q", title=None, scale=alt.Scale(zero=True),
+                "night:Q",
+                title=None,
+                scale=alt.Scale(zero=True),
                 axis=alt.Axis(tickCount=2, labelExpr=PLAIN, grid=True, **side),
             ),
-        )  # fmt: skip
+        )
         return dressed(
             alt.vconcat(
                 heat,
                 alt.layer(volume, peaks).properties(
-                    width=PLOT_WIDTH, height=62,
+                    width=PLOT_WIDTH,
+                    height=62,
                     title=f"{volume_unit} a day; triangles: the five largest days",
                 ),
                 night.properties(
-                    width=PLOT_WIDTH, height=40,
+                    width=PLOT_WIDTH,
+                    height=40,
                     title=f"least hour of the night (0 to 6 h), {flow_unit}",
                 ),
                 spacing=7,
             ).resolve_scale(x="shared")
-        )  # fmt: skip
+        )
 
     return compiled(
         chart, ("calendar", "span", "days", "largest"), drawing=f"year-{SYSTEM[flow_unit]}"

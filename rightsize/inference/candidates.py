@@ -24,19 +24,37 @@ from rightsize.inference.kernels import INTENSITY_CV
 from rightsize.inference.priors import Atoms
 from rightsize.inference.pulses import covariance_ratio, variance_ratio
 from rightsize.inference.signs import DrawSigns
+from rightsize.inference.uniforms import Uniforms
 
 Array = NDArray[np.floating[Any]]
 
-PEAK_MIN: Final = 1 / 6  # the peak is a 10 s flow
-RATIOS: Final = (3.0, 6.0, 12.0)
-SHARES: Final = (0.2, 0.5, 0.8)
-SINGLE_SHARES: Final = (0.2, 0.5, 0.8, 1.0)
-_STRAY_SD: Final = 0.6  # how far a site may stray from its prior in log draw volume
-_STRAY_ON_FLOW: Final = 0.35  # part of that stray that is intensity, the rest is duration
-_SINGLE_DISPERSION_SD: Final = 1.2  # schedules hide the variance of draws run one at a time
-_SINGLE_STRAY_SD: Final = 0.5
-_COVERED_POWER: Final = 0.75  # variance at the top falls to half, flow above the mean by less
-_EFFECTIVE: Final = 1 + INTENSITY_CV**2
+# Set by hand and fitted on simulated fleets; which fleets is not recorded. Where a line names
+# another origin, that holds.
+PEAK_MIN: Final = 1 / 6  # [min] the peak is a 10 s flow: convention
+RATIOS: Final = (3.0, 6.0, 12.0)  # [1] grid of kernels: large over small kind; convention
+SHARES: Final = (0.2, 0.5, 0.8)  # [1] grid of kernels: share of the large kind; convention
+SINGLE_SHARES: Final = (0.2, 0.5, 0.8, 1.0)  # [1] the same, run one at a time; convention
+_STRAY_SD: Final = 0.6  # [log] how far a site may stray from its prior in log draw volume
+_STRAY_ON_FLOW: Final = 0.35  # [1] part of that stray that is intensity, the rest is duration
+_SINGLE_DISPERSION_SD: Final = 1.2  # [log] schedules hide the variance of single uses
+_SINGLE_STRAY_SD: Final = 0.5  # [log] how far a site's single intensity may stray
+_SINGLE_SHAPE_SD: Final = 1.5  # [log] schedules bend covariances too: hardly any evidence
+_SHAPE_SD: Final = 0.25  # [log] error of the other dispersions against the near one
+_FAR_LAGS: Final = (2, 3)  # [intervals] those of the profile: contract
+_LEAST_VARIANCE_RATIO: Final = 1e-4  # [1] so that it has a logarithm: convention
+_USUAL_TOP_SHARE: Final = 0.08  # [1] `top_share` where no ceiling clumps the maxima
+_CLUMP_ODDS: Final = (0.2, 6.0)  # [1] most that a clump says against and for a ceiling
+_FILLING_FACTOR: Final = 1.5  # [1] the fullest interval holds so many mean durations
+_LEAST_SINGLE_SHARE: Final = 0.3  # [1] of the largest interval, that the single use makes
+_UNFILLED_RATE: Final = 1.5  # [1] an interval of n durations is in doubt by exp(-1.5 / n)
+_UNFILLED_PULL: Final = 0.6  # [1] part of the misfit not followed where in doubt
+_FILLED_SD: Final = 0.08  # [log] of the intensity read off a filled interval of an hour
+_UNFILLED_SD: Final = 0.25  # [log] more where the interval is not filled
+_TWO_KINDS_SHARE: Final = (0.1, 0.9)  # [1] outside, one kind of use serves for both
+_TWO_KINDS_RATIO: Final = (1.7, 40)  # [1] the same of large over small intensity
+_LEAST_INNER: Final = 0.02  # [1] variance that even a long use keeps inside an interval
+_COVERED_POWER: Final = 0.75  # [1] variance at the top halves; flow above the mean less so
+_EFFECTIVE: Final = 1 + INTENSITY_CV**2  # [1] Buchberger and Wu 1995: mean square of intensity
 
 
 @dataclass(frozen=True)
@@ -58,7 +76,7 @@ class Draws:
     edge_filled: Array  # intervals that a small draw fills, over those it begins or ends
 
 
-def draw_candidates(atoms: Atoms, signs: DrawSigns, uniforms: Array) -> Draws:
+def draw_candidates(atoms: Atoms, signs: DrawSigns, uniforms: Uniforms) -> Draws:
     """Draws for accounts of one class, weighted by how well they explain the reads.
 
     Parameters
@@ -67,8 +85,8 @@ def draw_candidates(atoms: Atoms, signs: DrawSigns, uniforms: Array) -> Draws:
         Sites of the class prior [N].
     signs : DrawSigns
         Of A accounts.
-    uniforms : array [J, A, 3]
-        Which atom, the error of the dispersion, the error of the largest interval.
+    uniforms : Uniforms
+        Of the same accounts.
 
     Returns
     -------
@@ -79,14 +97,14 @@ def draw_candidates(atoms: Atoms, signs: DrawSigns, uniforms: Array) -> Draws:
     misfit = np.log(signs.near_gpm) - np.log(expected.near)
     single = _single_misfit(atoms, signs)
     weight = _weight(atoms, signs, expected, misfit, single)
-    chosen = _resample(weight, uniforms[..., 0])
+    chosen = _resample(weight, uniforms.pattern)
     return _moved(
         atoms,
         chosen,
         np.take_along_axis(misfit, chosen, axis=0) * _trust(signs)
-        + _STRAY_SD * np.sqrt(1 - _trust(signs)) * ndtri(uniforms[..., 1]),
+        + _STRAY_SD * np.sqrt(1 - _trust(signs)) * ndtri(uniforms.dispersion_error),
         np.take_along_axis(single, chosen, axis=0),
-        ndtri(uniforms[..., 2]),
+        ndtri(uniforms.single_error),
         signs,
     )
 
@@ -120,12 +138,14 @@ def _expected(atoms: Atoms, interval_min: Array) -> _Expected:
         far=mixed(
             lambda d: np.maximum(
                 own(d)
-                - 0.5 * covariance_ratio(lengths, d, lag=2)
-                - 0.5 * covariance_ratio(lengths, d, lag=3),
-                1e-4,
+                - 0.5 * covariance_ratio(lengths, d, lag=_FAR_LAGS[0])
+                - 0.5 * covariance_ratio(lengths, d, lag=_FAR_LAGS[1]),
+                _LEAST_VARIANCE_RATIO,
             )
         ),
-        near=mixed(lambda d: np.maximum(own(d) - covariance_ratio(lengths, d), 1e-4)),
+        near=mixed(
+            lambda d: np.maximum(own(d) - covariance_ratio(lengths, d), _LEAST_VARIANCE_RATIO)
+        ),
         total=mixed(own),
     )
 
@@ -138,12 +158,12 @@ def _weight(
     )
     log_weight = -0.5 * (misfit / sd) ** 2
     swings = np.log(np.maximum(signs.total_gpm / signs.near_gpm, 1.0))
-    loose = np.where(atoms.is_single[:, None], 1.5, 0.0)
+    loose = np.where(atoms.is_single[:, None], _SINGLE_SHAPE_SD, 0.0)
     for shown, of_atom in ((signs.far_gpm, expected.far), (signs.total_gpm, expected.total)):
         left = np.log(shown) - np.log(of_atom) - misfit  # swings between days add, never take
         wide = np.hypot(signs.log_sd, np.where(left > 0, swings, 0.0))
-        log_weight += -0.5 * (left / np.hypot(0.25, wide + loose)) ** 2
-    clump = np.log(np.clip(signs.top_share / 0.08, 0.2, 6.0))
+        log_weight += -0.5 * (left / np.hypot(_SHAPE_SD, wide + loose)) ** 2
+    clump = np.log(np.clip(signs.top_share / _USUAL_TOP_SHARE, *_CLUMP_ODDS))
     alone = clump - 0.5 * (single / _SINGLE_STRAY_SD) ** 2
     log_weight += np.where(atoms.is_single[:, None], alone, 0.0)
     return np.asarray(np.exp(log_weight - log_weight.max(axis=0)))
@@ -151,9 +171,11 @@ def _weight(
 
 def _single_misfit(atoms: Atoms, signs: DrawSigns) -> Array:
     """Log of the intensity that the largest interval shows over the atom's own [N, A]."""
-    filled = np.minimum(1.0, 1.5 * atoms.large_min[:, None] / signs.interval_min)
+    filled = np.minimum(1.0, _FILLING_FACTOR * atoms.large_min[:, None] / signs.interval_min)
     rest = (1 - atoms.large_share[:, None]) * signs.sustained_gpm
-    shown = np.maximum(signs.largest_gpm - rest, 0.3 * signs.largest_gpm) / filled
+    shown = (
+        np.maximum(signs.largest_gpm - rest, _LEAST_SINGLE_SHARE * signs.largest_gpm) / filled
+    )
     return np.asarray(np.log(np.maximum(shown, 1e-6)) - np.log(atoms.large_gpm[:, None]))
 
 
@@ -171,9 +193,13 @@ def _resample(weight: Array, uniform: Array) -> NDArray[np.int64]:
 
 
 def _moved(
-    atoms: Atoms, chosen: NDArray[np.int64], misfit: Array, single: Array, noise: Array,
+    atoms: Atoms,
+    chosen: NDArray[np.int64],
+    misfit: Array,
+    single: Array,
+    noise: Array,
     signs: DrawSigns,
-) -> Draws:  # fmt: skip
+) -> Draws:
     """Move each chosen atom toward what the reads show."""
     alone = atoms.is_single[chosen]
     shrunk = np.where(alone, 0.0, misfit)
@@ -181,9 +207,9 @@ def _moved(
     stretch = np.exp((1 - _STRAY_ON_FLOW) * shrunk)
     large_min = atoms.large_min[chosen] * stretch
     length = signs.interval_min[None]
-    sure = np.exp(-1.5 * large_min / length)  # 0 where a draw fills the interval
-    moved = single * (1 - 0.6 * sure) + np.abs(noise) * (
-        0.08 * np.sqrt(np.minimum(length / 60, 1)) + 0.25 * sure
+    sure = np.exp(-_UNFILLED_RATE * large_min / length)  # 0 where a draw fills the interval
+    moved = single * (1 - _UNFILLED_PULL * sure) + np.abs(noise) * (
+        _FILLED_SD * np.sqrt(np.minimum(length / 60, 1)) + _UNFILLED_SD * sure
     )
     large = atoms.large_gpm[chosen] * np.exp(np.where(alone, moved, _STRAY_ON_FLOW * misfit))
     small_min, share = atoms.small_min[chosen] * stretch, atoms.large_share[chosen]
@@ -207,16 +233,26 @@ def _share_at_top(share: Array, varies_share: Array, signs: DrawSigns) -> Array:
 
 
 def _reduced(
-    small: Array, small_min: Array, large: Array, large_min: Array, share: Array,
-    top_share: Array, alone: NDArray[np.bool_], length: Array,
-) -> Draws:  # fmt: skip
+    small: Array,
+    small_min: Array,
+    large: Array,
+    large_min: Array,
+    share: Array,
+    top_share: Array,
+    alone: NDArray[np.bool_],
+    length: Array,
+) -> Draws:
     """To the intensities unknown inside an interval, in one kind where one will do."""
     inner_small = small * _inner(small_min, length)
     inner_large = np.where(alone, large, large * _inner(large_min, length))
     power = (1 - share) * small + share * large
     duration = ((1 - share) * small * small_min + share * large * large_min) / power
     ratio = inner_large / inner_small
-    single_kind = ~alone & ((share < 0.1) | (share > 0.9) | (ratio < 1.7) | (ratio > 40))
+    least, most = _TWO_KINDS_SHARE
+    close, apart = _TWO_KINDS_RATIO
+    single_kind = ~alone & (
+        (share < least) | (share > most) | (ratio < close) | (ratio > apart)
+    )
     merged = (1 - share) * inner_small + share * inner_large
     filled = small_min / length
     at_top = (1 - top_share) * inner_small + top_share * inner_large
@@ -245,4 +281,4 @@ def _covered(filled: Array) -> Array:
 def _inner(duration_min: Array, length: Array) -> Array:
     """Share of instantaneous variance between 10 s and the interval's mean."""
     rest = variance_ratio(PEAK_MIN, duration_min) - variance_ratio(length, duration_min)
-    return np.maximum(rest, 0.02)
+    return np.maximum(rest, _LEAST_INNER)

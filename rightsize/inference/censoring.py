@@ -18,17 +18,24 @@ from scipy.special import ndtr, ndtri
 
 from rightsize.contracts.profiles import ProfileBlock
 from rightsize.inference.nights import SteadyLaw, steady_seen
-from rightsize.inference.priors import Priors, SteadyPrior
+from rightsize.inference.priors import Z90, Priors, SteadyPrior
 from rightsize.inference.signs import pulse_variance
+from rightsize.meters.arrays import meter_arrays
 from rightsize.meters.catalogue import Meter
-from rightsize.meters.registration import registration_matrix, registration_ratio
+from rightsize.meters.curve import registration_matrix, registration_ratio
 
 Array = NDArray[np.floating[Any]]
 
-PRIOR_ACCOUNTS: Final = 12.0  # accounts that the class prior is worth
+# Set by hand and fitted on simulated fleets; which fleets is not recorded. Where a line names
+# another origin, that holds.
+PRIOR_ACCOUNTS: Final = 12.0  # [accounts] that the class prior is worth
 _FLOWS_GPM: Final = np.geomspace(0.01, 300.0, 900)  # at which curves are read back
-SMALLEST_STEADY_GPM: Final = 0.02  # less is not called steady flow
-_ROUNDS: Final = 40  # of expectation and maximisation
+SMALLEST_STEADY_GPM: Final = 0.02  # less is not called steady flow: convention
+_ROUNDS: Final = 40  # [1] of expectation and maximisation
+_LEAST_DAYS: Final = 30  # [days] of reads before an account teaches its class: convention
+_LEAST_CUT_VARIANCE: Final = 0.05  # [1] a normal law keeps so much of its variance when cut
+_LEAST_LOG_VARIANCE: Final = 0.09  # [log2] sd 0.3: sites of a class never agree better
+_SHARE_RANGE: Final = (0.02, 0.98)  # [1] no class has steady flow never, or always: convention
 
 
 @dataclass(frozen=True)
@@ -49,34 +56,6 @@ def steady_law(priors: Priors, fleet: FleetPrior | None, classes: Sequence[str])
     )
 
 
-def learn_fleet(
-    blocks: Iterable[ProfileBlock], meters: Sequence[Meter], priors: Priors
-) -> FleetPrior:
-    """Steady flow by class: how often and how large, from what every meter can see of it.
-
-    Parameters
-    ----------
-    blocks : iterable of ProfileBlock
-        The fleet; read once.
-    meters : sequence of Meter
-        The catalogue that `meter_index` points into.
-    priors : Priors
-        Class priors, worth `PRIOR_ACCOUNTS` accounts each.
-
-    Returns
-    -------
-    FleetPrior
-        Share of accounts, median and spread by class.
-
-    Notes
-    -----
-    A lognormal law of sizes and a share are found by expectation and maximisation: a steady
-    flow that a meter shows counts as it is, an account that shows none counts as none or as one
-    below its own meter's start, by the odds of either. Sensitive meters so teach the most.
-    """
-    return learn_from([steady_by_class(blocks, meters, priors)], priors)
-
-
 def steady_by_class(
     blocks: Iterable[ProfileBlock], meters: Sequence[Meter], priors: Priors
 ) -> dict[str, Array]:
@@ -89,7 +68,7 @@ def steady_by_class(
     dict of array [n, 2]
         Steady flow shown (0 = none) and the least that the meter shows, both [gpm].
     """
-    start = np.array([m.starting_gpm for m in meters])
+    start = meter_arrays(meters).starting_gpm
     registered = registration_matrix(meters, _FLOWS_GPM) * _FLOWS_GPM
     least = start * [float(registration_ratio(start[[k]], m)[0]) for k, m in enumerate(meters)]
     shown: dict[str, list[Array]] = {}
@@ -100,7 +79,7 @@ def steady_by_class(
         steady = _passed(seen, registered, block.meter_index)
         floor = start[block.meter_index]
         floor = np.maximum(floor, np.maximum(block.resolution_gal / 60, SMALLEST_STEADY_GPM))
-        usable = (block.days_covered >= 30) & np.isfinite(steady)
+        usable = (block.days_covered >= _LEAST_DAYS) & np.isfinite(steady)
         pairs = np.stack([np.where(steady >= floor, steady, 0.0), floor], axis=1)
         for name in set(block.customer_class):
             mine = usable & (np.array(block.customer_class) == name)
@@ -118,7 +97,27 @@ def _passed(seen_gpm: Array, registered_gpm: Array, meter: NDArray[np.int64]) ->
 
 
 def learn_from(parts: Iterable[Mapping[str, Array]], priors: Priors) -> FleetPrior:
-    """Steady flow by class from the parts of a fleet, taken in their order."""
+    """Steady flow by class: how often and how large, from what every meter can see of it.
+
+    Parameters
+    ----------
+    parts : iterable of dict
+        From `steady_by_class`, taken in their order.
+    priors : Priors
+        Class priors, worth `PRIOR_ACCOUNTS` accounts each.
+
+    Returns
+    -------
+    FleetPrior
+        Share of accounts, median and spread by class.
+
+    Notes
+    -----
+    A lognormal distribution of sizes and a share are found by expectation and maximisation: a
+    steady flow that a meter shows counts as it is, an account that shows none counts as none or
+    as one below its own meter's start, by the odds of either. Sensitive meters so teach the
+    most.
+    """
     whole = list(parts)
     learnt, seen = {}, {}
     for name, prior in priors.by_class.items():
@@ -149,16 +148,19 @@ def _learnt(prior: SteadyPrior, steady_gpm: Array, floor_gpm: Array) -> SteadyPr
         square = np.where(
             is_shown,
             log_flow**2,
-            mean**2 + log_sd**2 * np.maximum(1 - z * mills - mills**2, 0.05),
+            mean**2 + log_sd**2 * np.maximum(1 - z * mills - mills**2, _LEAST_CUT_VARIANCE),
         )
         total = weight + odds.sum()
         share = (PRIOR_ACCOUNTS * prior.share + odds.sum()) / (PRIOR_ACCOUNTS + len(odds))
         new_centre = (weight * np.log(prior.flow_gpm) + (odds * mean).sum()) / total
         spread = weight * (prior.log_sd**2 + (np.log(prior.flow_gpm) - new_centre) ** 2)
         spread += (odds * (square - 2 * mean * new_centre + new_centre**2)).sum()
-        centre, log_sd = float(new_centre), float(np.sqrt(max(spread / total, 0.09)))
-    factor = float(np.exp(1.645 * log_sd))
-    return SteadyPrior(float(np.clip(share, 0.02, 0.98)), float(np.exp(centre)), factor)
+        centre, log_sd = (
+            float(new_centre),
+            float(np.sqrt(max(spread / total, _LEAST_LOG_VARIANCE))),
+        )
+    factor = float(np.exp(Z90 * log_sd))
+    return SteadyPrior(float(np.clip(share, *_SHARE_RANGE)), float(np.exp(centre)), factor)
 
 
 def unseen_odds(share: Array, centre_log: Array, log_sd: Array, start_gpm: Array) -> Array:

@@ -18,7 +18,10 @@ from rightsize.inference.kernels import CENTRES, INTENSITY_CV, LOWEST, SIZE
 from rightsize.inference.registered_table import RegisteredTable
 
 Array = NDArray[np.floating[Any]]
-_EDGE_FLOWS: Final = ((0.64, 0.25), (1.0, 0.33), (1.57, 0.5))  # factor, odds of what is left
+_EDGE_FLOWS: Final = ((0.64, 0.25), (1.0, 0.33), (1.57, 0.5))
+"""Factors on a use's flow, one standard deviation apart in log (`INTENSITY_CV`), and the
+odds of each among what is left: a quarter of all each. Set by hand."""
+_LEAST_LOG_DENSITY: Final = -60  # less is no density: keeps the exponential from underflowing
 
 
 @dataclass(frozen=True)
@@ -55,13 +58,18 @@ def _gamma_density(level: Array) -> Array:
     """Density of intensities about their mean, of the kernels' spread."""
     shape = 1 / INTENSITY_CV**2
     log = shape * np.log(shape) - gammaln(shape) + (shape - 1) * np.log(level) - shape * level
-    return np.asarray(np.exp(np.maximum(log, -60)))
+    return np.asarray(np.exp(np.maximum(log, _LEAST_LOG_DENSITY)))
 
 
 def with_edges(
-    expected: Array, parts: EdgeParts, steady_gpm: Array, resting: Array, intensity: Array,
-    table: RegisteredTable, installed: NDArray[np.int64],
-) -> Array:  # fmt: skip
+    expected: Array,
+    parts: EdgeParts,
+    steady_gpm: Array,
+    resting: Array,
+    intensity: Array,
+    table: RegisteredTable,
+    installed: NDArray[np.int64],
+) -> Array:
     """Registered means at each mean draw flow [J, A, K], begun and ended draws taken in."""
     for gpm, share in parts:
         on = table.registered_gpm((steady_gpm + gpm).astype(np.float32), installed)

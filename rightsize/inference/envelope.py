@@ -13,6 +13,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,8 +21,14 @@ from numpy.typing import NDArray
 from rightsize.contracts.profiles import ProfileBlock
 from rightsize.demand.bands import BAND_EDGES_GPM
 from rightsize.meters.catalogue import Meter
+from rightsize.meters.curve import ratio_between
 
 Array = NDArray[np.float64]
+
+_LEAST_START_GPM: Final = 1e-4  # so that the start has a logarithm: convention
+_POINTS_PER_DECADE: Final = 24  # [1] as `registered_flow_points` says
+_LEAST_POINTS: Final = 8  # [1] convention
+_SPARE_HOURS: Final = 48  # [hours] missing before hours bound nothing: convention
 
 
 @dataclass(frozen=True)
@@ -58,12 +65,12 @@ def registered_flow_points(meter: Meter, *, largest_gpm: float) -> tuple[Array, 
     Between its points a(q) is linear in log flow, so r bends; 24 points a decade hold the
     bend to within 0.1 %. The start is a jump, and both its sides are points.
     """
-    start = max(meter.starting_gpm, 1e-4)
-    steps = max(int(24 * np.log10(max(largest_gpm / start, 2))), 8)
+    start = max(meter.starting_gpm, _LEAST_START_GPM)
+    decades = np.log10(max(largest_gpm / start, 2))
+    steps = max(int(_POINTS_PER_DECADE * decades), _LEAST_POINTS)
     knots = np.array([p[0] for p in meter.registration if start < p[0] < largest_gpm])
     flow = np.unique(np.concatenate([np.geomspace(start, largest_gpm, steps), knots]))
-    points = np.asarray(meter.registration, dtype=np.float64)
-    ratio = np.interp(np.log(flow), np.log(points[:, 0]), points[:, 1])
+    ratio = ratio_between(flow, meter.registration)
     head = np.array([0.0, start])
     return np.concatenate([head, flow]), np.concatenate([np.zeros(2), flow * ratio])
 
@@ -87,28 +94,6 @@ def envelope_of(meter: Meter, *, largest_gpm: float) -> Envelope:
     low = _hull(flow, registered, sign=1.0)
     high = _hull(flow, registered, sign=-1.0)
     return Envelope(flow[low], registered[low], flow[high], registered[high])
-
-
-def candidate_bounds(
-    registered_gpm: Array, installed: Envelope, candidate: Envelope
-) -> tuple[Array, Array]:
-    """Bounds of a candidate's mean registered flow from the installed meter's.
-
-    Parameters
-    ----------
-    registered_gpm : array
-        Interval means that the installed meter registered [gpm].
-    installed, candidate : Envelope
-        Envelopes of the two meters.
-
-    Returns
-    -------
-    tuple of arrays
-        Least and largest mean registered flow of the candidate [gpm].
-    """
-    least = candidate.low(installed.least_actual(registered_gpm))
-    most = candidate.high(installed.most_actual(registered_gpm))
-    return least, most
 
 
 def registered_bounds(
@@ -207,7 +192,7 @@ def _hour_bounds(
         low[rows], high[rows] = _bounds(
             block.hour_count[rows], np.maximum(idle[rows], 0.0), table
         )
-    known = (idle <= block.zero_count * block.interval_min / 60 + 48)[:, None]
+    known = (idle <= block.zero_count * block.interval_min / 60 + _SPARE_HOURS)[:, None]
     return np.where(known, low, 0.0), np.where(known, high, np.inf)
 
 

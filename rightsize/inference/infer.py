@@ -15,7 +15,7 @@ from rightsize.demand.bands import (
     BAND_COUNT,
     band_of,
 )
-from rightsize.inference import censoring, design, nights
+from rightsize.inference import censoring, nights
 from rightsize.inference.candidates import PEAK_MIN, Draws, draw_candidates
 from rightsize.inference.censoring import FleetPrior
 from rightsize.inference.draw_edges import DrawEdges
@@ -31,13 +31,15 @@ from rightsize.inference.pulses import variance_ratio
 from rightsize.inference.registered_table import RegisteredTable, registered_table
 from rightsize.inference.signs import pulse_variance, signs_of
 from rightsize.inference.spread import Flow, spread
+from rightsize.inference.uniforms import Uniforms, uniforms_of
 from rightsize.meters.catalogue import Meter
 from rightsize.meters.installed import Installed
 
 Array = NDArray[np.floating[Any]]
 
-CHUNK: Final = 64
-_DIMENSIONS: Final = 10
+CHUNK: Final = 64  # [accounts] worked at once, which bounds the memory
+INTERVAL: Final = (0.05, 0.95)  # [1] quantiles of a published 90 % interval: convention
+DAYS_PER_YEAR: Final = 365.25  # [days] Julian year: convention
 
 
 def infer(
@@ -98,9 +100,13 @@ def _rows(block: ProfileBlock, rows: slice | NDArray[np.int64]) -> ProfileBlock:
 
 def _joined(parts: list[FlowPosterior]) -> FlowPosterior:
     by_account = {
-        "time_share", "actual_volume_share", "actual_volume_share_low",
-        "actual_volume_share_high", "registered_envelope_low", "registered_envelope_high",
-    }  # fmt: skip
+        "time_share",
+        "actual_volume_share",
+        "actual_volume_share_low",
+        "actual_volume_share_high",
+        "registered_envelope_low",
+        "registered_envelope_high",
+    }
     return FlowPosterior(
         **{
             name: np.concatenate(
@@ -121,7 +127,7 @@ def _chunk(
     seed: int,
     fleet: FleetPrior | None,
 ) -> FlowPosterior:
-    u = design.uniforms(block.meter_id, count=draws, dimensions=_DIMENSIONS, seed=seed)
+    u = uniforms_of(block.meter_id, count=draws, seed=seed)
     steady = _steady(block, held, priors, fleet, u)
     how = _draws(block, priors, steady, u)
     kinds, which = kernel_of(how)
@@ -140,11 +146,11 @@ def _chunk(
         installed=held.row,
     )
     hour = actual_mean(sustained_registered(block, reads), flow, unit, steady)
-    crowding = crowding_of(block, priors, u[..., 8])
+    crowding = crowding_of(block, priors, u.crowding)
     return _posterior(block, meters, table, held, how, steady, flow, hour, crowding, u)
 
 
-def _draws(block: ProfileBlock, priors: Priors, steady: Array, u: Array) -> Draws:
+def _draws(block: ProfileBlock, priors: Priors, steady: Array, u: Uniforms) -> Draws:
     """Candidates of each class's accounts, put together in the order of the block."""
     classes = np.array(block.customer_class)
     parts: list[tuple[NDArray[np.int64], Draws]] = []
@@ -153,7 +159,7 @@ def _draws(block: ProfileBlock, priors: Priors, steady: Array, u: Array) -> Draw
         part = _rows(block, mine)
         signs = signs_of(part, np.median(steady[:, mine], axis=0))
         atoms = atoms_of(priors.of(str(name)))
-        parts.append((mine, draw_candidates(atoms, signs, u[:, mine, 5:8])))
+        parts.append((mine, draw_candidates(atoms, signs, u.of(mine))))
     order = np.argsort(np.concatenate([mine for mine, _ in parts]))
     return Draws(
         **{
@@ -168,19 +174,19 @@ def _steady(
     held: HeldMeters,
     priors: Priors,
     fleet: FleetPrior | None,
-    u: Array,
+    u: Uniforms,
 ) -> Array:
     """Flow under the draws [J, A]: seen at night, or possible below the meter's start."""
     law = censoring.steady_law(priors, fleet, block.customer_class)
     start = held.starting_gpm
     shown = held.table.registered_gpm(
-        np.broadcast_to(start, u.shape[:2]).astype(np.float32), held.row
+        np.broadcast_to(start, u.steady_seen.shape).astype(np.float32), held.row
     )
     least = np.median(shown, axis=0)
-    seen = nights.steady_seen(block, pulse_variance(block), law, least, u[..., 2])
+    seen = nights.steady_seen(block, pulse_variance(block), law, least, u.steady_seen)
     odds = censoring.unseen_odds(law.share, law.centre_log, law.log_sd, start)
-    size = censoring.unseen_size(u[..., 3], law.centre_log, law.log_sd, start)
-    unseen = np.where(u[..., 9] < odds, size, 0.0)
+    size = censoring.unseen_size(u.steady_unseen_rank, law.centre_log, law.log_sd, start)
+    unseen = np.where(u.steady_unseen < odds, size, 0.0)
     return np.asarray(np.where(seen > 0, held.actual_gpm(seen), unseen))
 
 
@@ -194,13 +200,13 @@ def _posterior(
     flow: Flow,
     sustained_gpm: Array,
     crowding: Array,
-    u: Array,
+    u: Uniforms,
 ) -> FlowPosterior:
     registered = _registered(flow, table, steady)
     known = _registered(flow, table.as_known, steady)
-    actual = flow.time @ BAND_CENTRES_GPM.astype(np.float32) + flow.idle * steady
+    actual = flow.time_share @ BAND_CENTRES_GPM.astype(np.float32) + flow.idle_share * steady
     installed = held.registered_gpm(registered, flow, steady)
-    observed = block.registered_gal / np.maximum(block.days_covered, 1e-9) * 365.25
+    observed = block.registered_gal / np.maximum(block.days_covered, 1e-9) * DAYS_PER_YEAR
     scale = observed[None] / np.maximum(installed, 1e-12)
     by_index = np.take_along_axis(known, held.meter_index[None, :, None], axis=2)[..., 0]
     known *= (observed / np.maximum(np.where(held.is_own, installed, by_index), 1e-12))[
@@ -213,21 +219,20 @@ def _posterior(
         held.ratio_at(block.max_interval_gpm),
         how.lift,
         crowding,
-        u[..., 4],
-        u[..., 1],
+        u.peak_error,
+        u.largest_read,
     )
     one = np.sqrt(
         variance_ratio(1.0, how.duration_min) / variance_ratio(PEAK_MIN, how.duration_min)
     )
     top_hour = np.minimum(block.max_hour_gpm[None], peak)
     one_min = top_hour + (peak - top_hour) * one
-    shares: Array = flow.time * BAND_CENTRES_GPM.astype(np.float32)
+    shares: Array = flow.time_share * BAND_CENTRES_GPM.astype(np.float32)
     shares /= np.maximum(actual, 1e-12)[..., None].astype(np.float32)
-    shares = _with_idle(shares, flow.idle * steady / np.maximum(actual, 1e-12), steady)
-    share_low, share_high = np.quantile(shares, [0.05, 0.95], axis=0)
+    shares = _with_idle(shares, flow.idle_share * steady / np.maximum(actual, 1e-12), steady)
+    share_low, share_high = np.quantile(shares, INTERVAL, axis=0)
     actual_year = actual * scale
     return _widened(
-        weight=np.full(steady.shape, 1 / len(steady)),
         actual_gal_per_year=actual_year,
         registered_gal_per_year=np.clip(registered * scale[..., None], low[None], high[None]),
         installed_gal_per_year=np.broadcast_to(observed, steady.shape).copy(),
@@ -236,7 +241,7 @@ def _posterior(
         sustained_60min_gpm=np.minimum(sustained_gpm, one_min),
         unseen_gal_per_year=actual_year * _below(shares, held.starting_gpm),
         low_flow_share=_below(shares, held.normal_min_gpm),
-        time_share=_with_idle(flow.time, flow.idle, steady).mean(axis=0),
+        time_share=_with_idle(flow.time_share, flow.idle_share, steady).mean(axis=0),
         actual_volume_share=shares.mean(axis=0),
         actual_volume_share_low=share_low,
         actual_volume_share_high=share_high,
@@ -252,8 +257,8 @@ def _widened(**columns: Array) -> FlowPosterior:
 
 def _registered(flow: Flow, table: RegisteredTable, steady: Array) -> Array:
     """Mean flow that every meter registers [J, A, M]."""
-    running = np.matmul(flow.time, table.by_band)
-    return np.asarray(running + flow.idle[..., None] * _steady_registered(table, steady))
+    running = np.matmul(flow.time_share, table.by_band)
+    return np.asarray(running + flow.idle_share[..., None] * _steady_registered(table, steady))
 
 
 def _steady_registered(table: RegisteredTable, steady: Array) -> Array:

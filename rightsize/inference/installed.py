@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any, Final
 
 import numpy as np
@@ -12,16 +13,18 @@ from scipy.special import ndtri
 
 from rightsize.contracts.profiles import ProfileBlock
 from rightsize.inference import design
+from rightsize.inference.priors import Z90
 from rightsize.inference.registered_table import TABLE_FLOW_GPM, RegisteredTable
 from rightsize.inference.spread import Flow
 from rightsize.meters.catalogue import Meter
+from rightsize.meters.curve import ratio_between
 from rightsize.meters.installed import Installed
 from rightsize.meters.knots import HIGHEST_RATIO, KNOT_COUNT, knot_weights
 
 Array = NDArray[np.floating[Any]]
 _SEED_STEP: Final = 104729  # another stream than that of the flow's own draws
-_INVERSION_ROUNDS: Final = 12
-_WIDE_SDS: Final = 1.645  # 90 %
+_INVERSION_ROUNDS: Final = 12  # [1] convention
+_LEAST_RATIO: Final = 0.05  # [1] a turning meter registers more: keeps the inversion finite
 
 
 @dataclass(frozen=True)
@@ -39,12 +42,12 @@ class HeldMeters:
     is_own: NDArray[np.bool_]  # [A] the curve is not the catalogue's
     curve_sd: Array  # [A]
 
-    @property
+    @cached_property
     def starting_gpm(self) -> Array:
         """Starting flow of each account's meter [A]."""
         return np.array([m.starting_gpm for m in self.meters])
 
-    @property
+    @cached_property
     def normal_min_gpm(self) -> Array:
         """Normal minimum of each account's meter [A]."""
         return np.array([m.normal_min_gpm for m in self.meters])
@@ -61,8 +64,8 @@ class HeldMeters:
             row = self.row[mine]
             curve = self.table.by_band.transpose(0, 2, 1)[:, row]  # [J, own, B]
             resting = self.table.registered_gpm(steady_gpm[:, mine].astype(np.float32), row)
-            drawn = np.einsum("jab,jab->ja", flow.time[:, mine], curve)
-            mean[:, mine] = drawn + flow.idle[:, mine] * resting
+            drawn = np.einsum("jab,jab->ja", flow.time_share[:, mine], curve)
+            mean[:, mine] = drawn + flow.idle_share[:, mine] * resting
         return np.asarray(mean)
 
     def ratio_at(self, flow_gpm: Array) -> Array:
@@ -80,13 +83,13 @@ class HeldMeters:
         flow = np.maximum(registered_gpm, start)
         for _ in range(_INVERSION_ROUNDS):
             shown = self.table.registered_gpm(flow.astype(np.float32), self.row)
-            ratio = np.maximum(shown / np.maximum(flow, 1e-9), 0.05)
+            ratio = np.maximum(shown / np.maximum(flow, 1e-9), _LEAST_RATIO)
             flow = np.maximum(np.sqrt(flow * registered_gpm / ratio), start)
         return np.asarray(flow)
 
     def widened(self, bounds: tuple[Array, Array]) -> tuple[Array, Array]:
         """Bounds [A, M] that hold for one curve, widened by what the curve may be out by."""
-        factor = 1 + _WIDE_SDS * self.curve_sd[:, None]
+        factor = 1 + Z90 * self.curve_sd[:, None]
         return bounds[0] / factor, bounds[1] * factor
 
 
@@ -142,12 +145,13 @@ def _own_table(
         mine = np.flatnonzero(told.index == k).tolist()
         meter = told.curves.meters[k]
         uniform = design.uniforms(
-            [meter_id[i] for i in mine], count=len(ratio), dimensions=KNOT_COUNT,
+            [meter_id[i] for i in mine],
+            count=len(ratio),
+            dimensions=KNOT_COUNT,
             seed=seed + _SEED_STEP,
-        )  # fmt: skip
+        )
         error = ndtri(uniform) @ _root(told.curves.covariance[k]).T
-        points = np.asarray(meter.registration, dtype=np.float64)
-        centre = np.interp(np.log(TABLE_FLOW_GPM), np.log(points[:, 0]), points[:, 1])
+        centre = ratio_between(TABLE_FLOW_GPM, meter.registration)
         bent = centre * (1 + error @ knot_weights(TABLE_FLOW_GPM, meter))
         ratio[:, mine] = np.clip(bent, 0, HIGHEST_RATIO)
         start_gpm[mine] = meter.starting_gpm

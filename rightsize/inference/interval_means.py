@@ -14,8 +14,8 @@ from rightsize.inference.spread import Reads
 
 Array = NDArray[np.floating[Any]]
 
-_HOURS_OF_A_DAY: Final = 4  # steps from the quietest to the busiest
-_DAY_LOG_SD: Final = 0.55  # of the hours of a day about its mean
+_HOURS_OF_A_DAY: Final = 4  # [1] steps from the quietest to the busiest: convention
+_DAY_LOG_SD: Final = 0.55  # [log] of the hours of a day about its mean
 
 
 def reads_of(block: ProfileBlock, resting_gpm: Array) -> Reads:

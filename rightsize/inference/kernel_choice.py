@@ -11,7 +11,8 @@ from rightsize.inference.candidates import RATIOS, SHARES, SINGLE_SHARES, Draws
 from rightsize.inference.kernels import INTENSITY_CV, KernelKind, pulse_kernel
 
 Array = NDArray[np.floating[Any]]
-SINGLE_RATIOS: Final = (1.5, 4.0, 10.0, 25.0, 79.4)
+SINGLE_RATIOS: Final = (1.5, 4.0, 10.0, 25.0, 79.4)  # [1] grid of kernels: convention
+_LEAST_RATIO: Final = 1e-3  # [1] so that it has a logarithm: convention
 KINDS: Final = (
     KernelKind(INTENSITY_CV),
     *(KernelKind(INTENSITY_CV, r, s) for r in RATIOS for s in SHARES),
@@ -27,7 +28,7 @@ def kernel_of(how: Draws) -> tuple[tuple[KernelKind, ...], NDArray[np.int64]]:
     """The nearest kernel of each draw [J, A]."""
     share = np.argmin(np.abs(how.share[..., None] - np.array(SHARES)), axis=-1)
     share_alone = np.argmin(np.abs(how.share[..., None] - np.array(SINGLE_SHARES)), axis=-1)
-    log_ratio = np.log(np.maximum(how.ratio, 1e-3))[..., None]
+    log_ratio = np.log(np.maximum(how.ratio, _LEAST_RATIO))[..., None]
     paired = np.argmin(np.abs(log_ratio - np.log(RATIOS)), axis=-1)
     alone = np.argmin(np.abs(log_ratio - np.log(SINGLE_RATIOS)), axis=-1)
     count = len(SHARES)

@@ -20,17 +20,23 @@ from rightsize.demand.bands import BANDS_PER_DECADE
 
 Array = NDArray[np.float64]
 
-INTENSITY_CV: Final = 0.45  # of the draws of one kind
-LOWEST: Final = -60  # bands from the intensity: 10**-3 of it
+# Set by hand and fitted on simulated fleets; which fleets is not recorded. Where a line names
+# another origin, that holds.
+INTENSITY_CV: Final = 0.45  # [1] of the draws of one kind
+LOWEST: Final = -60  # [bands] from the intensity: 10**-3 of it
 HIGHEST: Final = 70  # 10**3.5 times the intensity
 SIZE: Final = HIGHEST - LOWEST + 1
 CENTRES: Final[Array] = 10.0 ** (np.arange(LOWEST, HIGHEST + 1) / BANDS_PER_DECADE)
 EDGES: Final[Array] = 10.0 ** ((np.arange(LOWEST, HIGHEST + 2) - 0.5) / BANDS_PER_DECADE)
-_STEADY_ABOVE: Final = 600.0  # so many draws together are as good as steady
-_RARE_BELOW: Final = 16  # below 0.006 of the intensity draws are rare: the law scales
-_POINTS: Final = 1 << 12
-_SINGLE_STRETCH: Final = 0.3  # a fuller interval is a larger draw where little else is drawn
-_SINGLE_CV: Final = 0.015  # a draw that runs alone differs little from time to time
+_STEADY_ABOVE: Final = 600.0  # [1] so many draws together are as good as steady
+_RARE_BELOW: Final = 16  # [bands] below 0.006 of the intensity draws are rare: the law scales
+_POINTS: Final = 1 << 12  # [1] of the linear grid: convention
+_SINGLE_STRETCH: Final = 0.3  # [1] a fuller interval holds a larger use if little else
+_SINGLE_CV: Final = 0.015  # [1] a draw that runs alone differs little from time to time
+_STRETCH_POWER: Final = 4  # [1] so much less where more than that is drawn
+_REACH_SDS: Final = 12  # [sd] the grid ends so far above the mean: convention
+_REACH_USES: Final = 8.0  # [1] and so many uses more: convention
+_REACH_SINGLE: Final = 2.0  # [1] of uses run one at a time: convention
 
 
 @dataclass(frozen=True)
@@ -101,12 +107,13 @@ def running_share(mean: Array | float, kind: KernelKind) -> Array:
 def _row(mean: float, kind: KernelKind) -> tuple[Array, float]:
     on = float(running_share(mean, kind)) if kind.is_single else 0.0
     large = mean * kind.share / kind.ratio if not kind.is_single else 0.0
-    stretch = 1 + _SINGLE_STRETCH * kind.share**4
+    stretch = 1 + _SINGLE_STRETCH * kind.share**_STRETCH_POWER
     alone = kind.ratio * min(max(mean / kind.ratio, 1.0), stretch)
     small = max(mean - on * alone - large * kind.ratio, 0.0)
     spread = np.sqrt((small + large * kind.ratio**2) * (1 + kind.cv**2))
     reach = kind.ratio if kind.share > 0 else 1.0
-    top = mean + 12 * spread + (2.0 if kind.is_single else 8.0) * reach + 8.0
+    uses = _REACH_SINGLE if kind.is_single else _REACH_USES
+    top = mean + _REACH_SDS * spread + uses * reach + _REACH_USES
     step = top / _POINTS
     omega = np.pi * np.arange(_POINTS + 1) / (_POINTS * step)
     jump = small * (_gamma_cf(omega, 1.0, kind.cv) - 1)

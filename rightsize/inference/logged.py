@@ -14,14 +14,23 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rightsize.errors import ContractError
-from rightsize.inference.priors import ClassPrior, Fixture, SteadyPrior
+from rightsize.inference.censoring import SMALLEST_STEADY_GPM
+from rightsize.inference.priors import Z90, ClassPrior, Fixture, SteadyPrior
 
 Array = NDArray[np.float64]
 
-LEAST_SITES: Final = 3
-_Z90: Final = 1.645
-_LEAST_FACTOR: Final = 1.3  # sites of one class never agree better than this
-_NOISE_SHARE: Final = 0.1  # a change below this share of the flow is no draw
+# Conventions of our own: no fleet was held against them.
+LEAST_SITES: Final = 3  # [sites]
+USUAL_CROWDING: Final = 1.2  # [1] that of most class priors
+_LEAST_FACTOR: Final = 1.3  # [1] sites of one class never agree better than this
+_NOISE_SHARE: Final = 0.1  # [1] a change below this share of the flow is no draw
+_NOISE_GPM: Final = 1e-3  # the same where nothing is steady
+_STEADY_PERCENTILE: Final = 1  # [%] of a log's flows
+_LEAST_SHARE: Final = 0.05  # [1] of the volume, that a kind carries
+_ROUNDS: Final = 20  # [1] of the two means
+_ONE_AT_A_TIME: Final = 0.1  # [1] odds: a log of total flow hardly tells
+_STEADY_FALLBACK: Final = (0.5, 6.0)  # [gpm, 1] size and factor if no two sites show any
+_LEAST_STEADY_FACTOR: Final = 2.0  # [1] steady flows of sites never agree better
 
 
 @dataclass(frozen=True)
@@ -64,9 +73,9 @@ def draws_of_log(flow_gpm: Array, *, step_min: float) -> Draws:
             f"a log needs steps of at most 1 min and at least one read; got {flow_gpm.size} "
             f"reads of {step_min:g} min"
         )
-    steady = float(np.percentile(flow_gpm, 1))
+    steady = float(np.percentile(flow_gpm, _STEADY_PERCENTILE))
     above = np.maximum(flow_gpm - steady, 0.0)
-    runs = above > max(_NOISE_SHARE * steady, 1e-3)
+    runs = above > max(_NOISE_SHARE * steady, _NOISE_GPM)
     edge = np.flatnonzero(np.diff(np.concatenate([[0], runs.astype(np.int8), [0]])))
     start, stop = edge[::2], edge[1::2]
     total = np.concatenate([[0.0], np.cumsum(above)])
@@ -77,7 +86,7 @@ def draws_of_log(flow_gpm: Array, *, step_min: float) -> Draws:
 
 
 def prior_from_logs(
-    customer_class: str, sites: list[Draws], *, crowding: float = 1.2
+    customer_class: str, sites: list[Draws], *, crowding: float = USUAL_CROWDING
 ) -> ClassPrior:
     """Class prior with two kinds of draw, split between the two means of their log flow.
 
@@ -105,8 +114,8 @@ def prior_from_logs(
     large = [_kind(s, s.flow_gpm > edge) for s in sites]
     share = float(np.mean([part[2] for part in large]))
     fixtures = [
-        (_fixture("small_draws", small), max(1 - share, 0.05)),
-        (_fixture("large_draws", large), max(share, 0.05)),
+        (_fixture("small_draws", small), max(1 - share, _LEAST_SHARE)),
+        (_fixture("large_draws", large), max(share, _LEAST_SHARE)),
     ]
     steady = np.array([s.steady_gpm for s in sites])
     return ClassPrior(customer_class, tuple(fixtures), (1.0, 1.0), crowding, _steady(steady))
@@ -117,7 +126,7 @@ def _edge_gpm(sites: list[Draws]) -> float:
     flow = np.log(np.concatenate([s.flow_gpm for s in sites]))
     volume = np.concatenate([s.volume_gal / max(s.volume_gal.sum(), 1e-9) for s in sites])
     edge = float(np.average(flow, weights=volume))
-    for _ in range(20):
+    for _ in range(_ROUNDS):
         low, high = flow <= edge, flow > edge
         if not (low.any() and high.any()):
             break
@@ -141,17 +150,22 @@ def _fixture(name: str, parts: list[tuple[float, float, float]]) -> Fixture:
     known = np.array([p[:2] for p in parts if p[2] > 0])
     middle = np.exp(np.log(known).mean(axis=0))
     spread = np.log(known).std(axis=0, ddof=1) if len(known) > 1 else np.zeros(2)
-    factor = np.maximum(np.exp(_Z90 * spread), _LEAST_FACTOR)
+    factor = np.maximum(np.exp(Z90 * spread), _LEAST_FACTOR)
     return Fixture(
-        name, float(middle[0]), float(factor[0]), float(middle[1]), float(factor[1]),
-        one_at_a_time=0.1, source=f"{len(known)} logged sites of the utility",
-    )  # fmt: skip
+        name,
+        float(middle[0]),
+        float(factor[0]),
+        float(middle[1]),
+        float(factor[1]),
+        one_at_a_time=_ONE_AT_A_TIME,
+        source=f"{len(known)} logged sites of the utility",
+    )
 
 
 def _steady(steady_gpm: Array) -> SteadyPrior:
-    found = np.log(steady_gpm[steady_gpm > 0.02])
+    found = np.log(steady_gpm[steady_gpm > SMALLEST_STEADY_GPM])
     share = (len(found) + 1) / (len(steady_gpm) + 2)
     if len(found) < 2:
-        return SteadyPrior(float(share), 0.5, 6.0)
-    factor = max(float(np.exp(_Z90 * found.std(ddof=1))), 2.0)
+        return SteadyPrior(float(share), *_STEADY_FALLBACK)
+    factor = max(float(np.exp(Z90 * found.std(ddof=1))), _LEAST_STEADY_FACTOR)
     return SteadyPrior(float(share), float(np.exp(found.mean())), factor)

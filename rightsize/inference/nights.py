@@ -11,15 +11,25 @@ from scipy.special import ndtr
 
 from rightsize.contracts.profiles import ProfileBlock
 from rightsize.demand.bands import BAND_CENTRES_GPM, BAND_EDGES_GPM
+from rightsize.inference.rounding import ROUNDING_PARTS
 
 Array = NDArray[np.floating[Any]]
 
-_LEAST_OF_SIX: Final = 0.96  # sd of a least hour of six: 10th to 50th percentile over it
-_NIGHT_SD: Final = 0.5  # log error of the dispersion of night draws against that of all
-_NIGHT_SHIFT: Final = 0.2  # night draws are smaller than those of the day
-_LEAST_SPREAD: Final = 0.02  # of night flow: no steady flow is steadier
-_LEAST_SHARE: Final = 0.8  # a meter may register so much less at its start than its type
-_GRID: Final = 24
+# Set by hand and fitted on simulated fleets; which fleets is not recorded. Where a line names
+# another origin, that holds.
+_LEAST_OF_SIX: Final = 0.96  # [1] sd of a least hour of six: 10th to 50th percentile over it
+_NIGHT_SD: Final = 0.5  # [log] error of the dispersion of night draws against that of all
+_NIGHT_SHIFT: Final = 0.2  # [log] night draws are smaller than those of the day
+_LEAST_SPREAD: Final = 0.02  # [1] of night flow: no steady flow is steadier
+_LEAST_SHARE: Final = 0.8  # [1] a meter may register so much less at its start than its type
+_GRID: Final = 24  # [1] steps of steady flow tried: convention
+_LOW_NIGHTS: Final = 0.1  # [1] nights below: in so few all is steady flow; convention
+_MIDDLE_NIGHTS: Final = 0.5  # [1] median night
+_MEAN_OVER_LEAST: Final = 0.6  # [sd] the mean of a night lies so far above its least hour
+_LEAST_DRAWN: Final = 1e-3  # [1] of the night flow, never counted as steady: convention
+_LEAST_ABOVE: Final = 0.1  # [1] of the mean flow, that lies above the steady flow
+_LEAST_HOURLY: Final = 0.05  # [1] of the mean square of hours, left as their own variance
+_TINY_GPM2: Final = 1e-6  # [gpm2] so that a variance has a logarithm: convention
 
 
 @dataclass(frozen=True)
@@ -86,14 +96,15 @@ def steady_seen(
     give or take how far draws of the night differ from those of the day; what is left is
     steady. It lies between nothing and the tenth percentile of the nights.
     """
-    low, middle = night_quantile(block, 0.1), night_quantile(block, 0.5)
-    rounding = (block.resolution_gal / 60.0) ** 2 / 6
+    low, middle = (night_quantile(block, q) for q in (_LOW_NIGHTS, _MIDDLE_NIGHTS))
+    rounding = (block.resolution_gal / 60.0) ** 2 / ROUNDING_PARTS
     spread = np.maximum(((middle - low) / _LEAST_OF_SIX) ** 2 - rounding, 0.0)
     spread = np.maximum(spread, (_LEAST_SPREAD * middle) ** 2)
     top = low + block.resolution_gal / 60.0  # of a rounded hour
     steady, weight = _night_grid(np.where(low > 0, top, 0.0), prior, _LEAST_SHARE * least_gpm)
     drawn = np.maximum(
-        (middle + 0.6 * np.sqrt(spread))[:, None] - steady, 1e-3 * middle[:, None]
+        (middle + _MEAN_OVER_LEAST * np.sqrt(spread))[:, None] - steady,
+        _LEAST_DRAWN * middle[:, None],
     )
     day = _dispersion(block, pulse_variance, steady)
     misfit = (
@@ -127,7 +138,7 @@ def _dispersion(block: ProfileBlock, pulse_variance: Array, steady_gpm: Array) -
     total = np.maximum(block.band_count.sum(axis=1) + block.zero_count, 1)
     mean = block.band_gal.sum(axis=1) / (total * block.interval_min)
     hourly = np.where(block.interval_min < 60, _hour_variance(block), pulse_variance)
-    above = np.maximum(mean[:, None] - steady_gpm, 0.1 * mean[:, None] + 1e-9)
+    above = np.maximum(mean[:, None] - steady_gpm, _LEAST_ABOVE * mean[:, None] + 1e-9)
     return np.asarray(np.maximum(hourly[:, None] / above, 1e-9))
 
 
@@ -140,7 +151,7 @@ def _hour_variance(block: ProfileBlock) -> Array:
     square = block.hour_count @ BAND_CENTRES_GPM**2 / hours
     whole = square - block.slot_ss / np.maximum(block.reads_used, 1)
     between = block.day_ss / np.maximum(block.day_dof, 1)
-    return np.asarray(np.maximum(whole - between, 0.05 * square + 1e-6))
+    return np.asarray(np.maximum(whole - between, _LEAST_HOURLY * square + _TINY_GPM2))
 
 
 def _drawn_from(value: Array, chance: Array, uniform: Array) -> Array:

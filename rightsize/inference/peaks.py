@@ -11,16 +11,22 @@ from scipy.special import ndtri
 from rightsize.contracts.profiles import ProfileBlock
 from rightsize.demand.bands import BAND_COUNT, BAND_EDGES_GPM
 from rightsize.inference.kernels import EDGES
-from rightsize.inference.priors import Priors
+from rightsize.inference.priors import Z90, Priors
 from rightsize.inference.spread import PEAK_EXCEEDED, Flow, Reads
 
 Array = NDArray[np.floating[Any]]
 
-SUSTAINED_EXCEEDED: Final = 0.005
-_MODEL_SD: Final = (0.10, 0.13)  # log error of the model's peak: fine and hourly reads
-_HABIT_SD: Final = 0.08  # more upward: draws that run together by habit, not by chance
-_FILLED_SHARE: Final = 0.98  # the peak is exceeded for minutes: a steady interval holds it
-_LONG_SD: Final = 0.45  # more for reads of a whole day
+SUSTAINED_EXCEEDED: Final = 0.005  # [1] of the time, by a 60-min mean: convention
+# Set by hand and fitted on simulated fleets; which fleets is not recorded. Where a line names
+# another origin, that holds.
+_MODEL_SD: Final = (0.10, 0.13)  # [log] error of the model's peak: fine and hourly reads
+_HABIT_SD: Final = 0.08  # [log] more upward: draws that run together by habit, not by chance
+_FILLED_SHARE: Final = 0.98  # [1] the peak is exceeded for minutes: a steady interval holds it
+_LONG_SD: Final = 0.45  # [log] more for reads of a whole day
+_FILLED_FROM_MIN: Final = 15  # [min] a shorter interval may be shorter than the peak may last
+_REGISTER_SHARE: Final = 0.75  # [1] least of the peak over the reported one: convention
+_LEAST_REGISTERED: Final = 0.5  # [1] of a flow that a meter is worth inverting at: convention
+_LEAST_OF_SHOWN: Final = 0.5  # [1] of a rounded reading, that did flow: convention
 
 
 def peak_10s(
@@ -60,7 +66,7 @@ def peak_10s(
     hour = np.sqrt(np.minimum(block.interval_min / 60, 1.0))
     long = np.log(np.maximum(block.interval_min / 60, 1.0)) / np.log(24)
     model_sd = _LONG_SD * long + _MODEL_SD[0] + (_MODEL_SD[1] - _MODEL_SD[0]) * hour
-    largest = _largest_mean(block, noise) / np.maximum(registration, 0.5)
+    largest = _largest_mean(block, noise) / np.maximum(registration, _LEAST_REGISTERED)
     largest = np.where(block.interval_min > 60, flow.top_mean_gpm, largest)  # a day's best hour
     within = np.maximum(flow.top_10s_gpm / np.maximum(flow.top_mean_gpm, 1e-9), 1.0)
     within = 1 + (within - 1) * lift
@@ -69,7 +75,7 @@ def peak_10s(
     model_sd = np.where(error > 0, model_sd + _HABIT_SD * hour, model_sd)
     peak = peak * np.exp(model_sd * error)
     peak = _with_register(peak, block.peak_register_gpm, uniform)
-    filled = block.interval_min >= 15
+    filled = block.interval_min >= _FILLED_FROM_MIN
     return np.where(filled, np.maximum(peak, _FILLED_SHARE * largest), peak)
 
 
@@ -81,7 +87,9 @@ def _largest_mean(block: ProfileBlock, uniform: Array) -> Array:
     """
     shown = _largest_shown(block)
     step = block.resolution_gal / block.interval_min
-    return np.asarray(np.maximum(shown[None] - step[None] * uniform, 0.5 * shown[None]))
+    return np.asarray(
+        np.maximum(shown[None] - step[None] * uniform, _LEAST_OF_SHOWN * shown[None])
+    )
 
 
 def _largest_shown(block: ProfileBlock) -> Array:
@@ -106,7 +114,8 @@ def _with_register(peak_gpm: Array, register_gpm: Array, uniform: Array) -> Arra
     to 1 of the reported flow).
     """
     known = np.isfinite(register_gpm) & (register_gpm > 0)
-    shown = np.where(known, register_gpm, 1.0)[None] * (0.75 + 0.25 * uniform)
+    part = _REGISTER_SHARE + (1 - _REGISTER_SHARE) * uniform
+    shown = np.where(known, register_gpm, 1.0)[None] * part
     return np.where(known[None], shown, peak_gpm)
 
 
@@ -114,7 +123,7 @@ def crowding_of(block: ProfileBlock, priors: Priors, uniform: Array) -> Array:
     """How far demand bunches inside the busiest interval [J, A]; none in short intervals."""
     most = np.log([priors.of(c).crowding for c in block.customer_class])
     length = np.minimum(block.interval_min / 60, 1.0)
-    return np.asarray(np.exp(np.abs(ndtri(uniform)) / 1.645 * most * length))
+    return np.asarray(np.exp(np.abs(ndtri(uniform)) / Z90 * most * length))
 
 
 def _crowded(peak_gpm: Array, largest_gpm: Array, crowding: Array) -> Array:
@@ -146,11 +155,11 @@ def sustained_registered(block: ProfileBlock, reads: Reads) -> Array:
 
 def actual_mean(registered_gpm: Array, flow: Flow, unit: Array, steady: Array) -> Array:
     """Mean that really flowed in hours of a registered mean [J, A]."""
-    edges = flow.actual_mean_edges
+    edges = flow.registered_mean_edges
     k = np.clip((edges <= registered_gpm[None, :, None]).sum(axis=-1), 1, edges.shape[-1] - 1)
     low = np.take_along_axis(edges, k[..., None] - 1, -1)[..., 0]
     high = np.take_along_axis(edges, k[..., None], -1)[..., 0]
     span = np.where(np.isfinite(high) & (high > low), high - low, 1.0)
     part = np.clip((registered_gpm[None] - low) / span, 0, 1)
     drawn = unit * EDGES[k - 1] * (EDGES[1] / EDGES[0]) ** part
-    return np.asarray(np.maximum(drawn + steady, 0.5 * registered_gpm))
+    return np.asarray(np.maximum(drawn + steady, _LEAST_REGISTERED * registered_gpm))

@@ -14,12 +14,11 @@ Array = NDArray[np.float64]
 class FlowPosterior:
     """Joint draws of what really flowed, for A accounts, J draws, M meters, B bands.
 
-    Draw j of every array belongs together: odds are computed by counting draws. `weight`
-    sums to 1 over draws. Low and high bound a 90 % interval and never leave the model-free
+    Draw j of every array belongs together, and all are as likely: odds are computed by counting
+    draws. Low and high bound a 90 % interval and never leave the model-free
     envelope.
     """
 
-    weight: Array  # [J, A]
     actual_gal_per_year: Array  # [J, A]
     registered_gal_per_year: Array  # [J, A, M] what each catalogue meter would register
     installed_gal_per_year: Array  # [J, A] what the installed meter registers

@@ -12,9 +12,15 @@ from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
 
-ATOMS: Final = 512
-_Z90: Final = 1.645  # half width of a central 90 % interval in standard deviations
-_SHARE_WEIGHT: Final = 2.5  # Dirichlet concentration: shares of a site stray widely
+# Set by hand and fitted on simulated fleets; which fleets is not recorded. Where a line names
+# another origin, that holds.
+ATOMS: Final = 512  # [1] sites that stand for a class: convention
+Z90: Final = 1.645  # [sd] half width of a central 90 % interval of the normal law
+_SITES_SEED: Final = 19950801  # any fixed number will do
+_LARGE_ABOVE: Final = 0.2  # [log] fixtures so far above the middle flow are the large kind
+_LEAST_SINGLE: Final = 0.1  # [1] of the volume, drawn one at a time, to be a kind of its own
+_NO_SMALL_RATIO: Final = 80  # [1] large over small flow at a site without a small kind
+_SHARE_WEIGHT: Final = 2.5  # [1] Dirichlet concentration: shares of a site stray widely
 
 
 @dataclass(frozen=True)
@@ -41,7 +47,7 @@ class SteadyPrior:
     @property
     def log_sd(self) -> float:
         """Standard deviation of log size."""
-        return float(np.log(self.factor) / _Z90)
+        return float(np.log(self.factor) / Z90)
 
 
 @dataclass(frozen=True)
@@ -107,7 +113,7 @@ def atoms_of(prior: ClassPrior, count: int = ATOMS) -> Atoms:
     """
     if prior.blend:
         return _together([atoms_of(p, -(-count // len(prior.blend))) for p in prior.blend])
-    rng = np.random.default_rng(19950801)
+    rng = np.random.default_rng(_SITES_SEED)
     fixtures = [f for f, _ in prior.shares]
     weights = np.array([w for _, w in prior.shares])
     part = rng.gamma(_SHARE_WEIGHT * weights / weights.sum(), size=(count, len(weights)))
@@ -133,23 +139,23 @@ def _lognormal(
     rng: np.random.Generator, median: list[float], factor: list[float], count: int
 ) -> Array:
     z = rng.standard_normal((count, len(median)))
-    return np.asarray(np.array(median) * np.exp(z * np.log(factor) / _Z90))
+    return np.asarray(np.array(median) * np.exp(z * np.log(factor) / Z90))
 
 
 def _two_kinds(
     share: Array, flow_gpm: Array, duration_min: Array, alone: Array, uniform: Array
 ) -> Atoms:
     middle = (share * np.log(flow_gpm)).sum(axis=1, keepdims=True)
-    is_large = np.log(flow_gpm) > middle + 0.2
+    is_large = np.log(flow_gpm) > middle + _LARGE_ABOVE
     alone_too = uniform[:, None] < alone  # one draw settles it for all fixtures of a site
     part = (share * alone_too).sum(axis=1, keepdims=True)
     mean_alone = (share * alone_too * np.log(flow_gpm)).sum(axis=1, keepdims=True)
-    is_single = (part > 0.1) & (mean_alone > part * middle - 1e-9)
+    is_single = (part > _LEAST_SINGLE) & (mean_alone > part * middle - 1e-9)
     is_large = np.where(is_single, alone_too, is_large | ~is_large.any(axis=1, keepdims=True))
     small_gpm, small_min, _ = _kind(share * ~is_large, flow_gpm, duration_min)
     large_gpm, large_min, large_share = _kind(share * is_large, flow_gpm, duration_min)
     empty = large_share > 1 - 1e-6
-    small_gpm = np.where(empty, large_gpm / 80, small_gpm)
+    small_gpm = np.where(empty, large_gpm / _NO_SMALL_RATIO, small_gpm)
     return Atoms(small_gpm, small_min, large_gpm, large_min, large_share, is_single[:, 0])
 
 

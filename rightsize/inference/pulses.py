@@ -19,8 +19,7 @@ from numpy.typing import NDArray
 
 Array = NDArray[np.floating[Any]]
 
-DURATION_RANGE_MIN: Final = (0.02, 3000.0)
-_HALVINGS: Final = 30
+_SERIES_BELOW: Final = 1e-3  # [1] there the first term of the series is exact to 1e-7
 
 
 def variance_ratio(interval_min: Array | float, duration_min: Array | float) -> Array:
@@ -37,7 +36,7 @@ def variance_ratio(interval_min: Array | float, duration_min: Array | float) -> 
         `2 (tau/T)^2 (T/tau - 1 + exp(-T/tau))` [1], between 0 and 1.
     """
     x = np.asarray(interval_min) / np.asarray(duration_min)
-    small = x < 1e-3
+    small = x < _SERIES_BELOW
     safe = np.where(small, 1.0, x)
     exact = 2 * (safe - 1 + np.exp(-safe)) / safe**2
     return np.asarray(np.where(small, 1 - x / 3, exact))
@@ -50,48 +49,3 @@ def covariance_ratio(
     x = np.asarray(interval_min) / np.asarray(duration_min)
     kept = np.where(x < 1e-6, 1.0, -np.expm1(-np.maximum(x, 1e-12)) / np.maximum(x, 1e-12))
     return np.asarray(kept**2 * np.exp(-(lag - 1) * x))
-
-
-def fixed_duration_variance_ratio(
-    interval_min: Array | float, duration_min: Array | float
-) -> Array:
-    """As `variance_ratio`, for draws that all last `duration_min` (at most the interval)."""
-    t, d = np.asarray(interval_min), np.asarray(duration_min)
-    return np.asarray(d * (t - d / 3) / t**2)
-
-
-def solve_duration(
-    dispersion_gpm: Array, intensity_gpm: Array, interval_min: Array | float
-) -> Array:
-    """Duration at which draws of a given intensity show a given dispersion.
-
-    Parameters
-    ----------
-    dispersion_gpm : array
-        Variance over mean of interval mean flow [gpm].
-    intensity_gpm : array
-        Variance-effective intensity `a (1 + c^2)` [gpm].
-    interval_min : array or float
-        Interval length [min].
-
-    Returns
-    -------
-    array
-        Duration [min] within `DURATION_RANGE_MIN`; the upper end where the dispersion exceeds
-        the intensity (such draws outlast any interval).
-
-    Notes
-    -----
-    `variance_ratio` rises with the duration from 0 to 1, so the root is unique; halving in
-    log duration is exact enough after 30 steps and works on whole arrays.
-    """
-    target = np.asarray(dispersion_gpm) / np.asarray(intensity_gpm)
-    shape = np.broadcast_shapes(target.shape, np.shape(interval_min))
-    low = np.full(shape, np.log(DURATION_RANGE_MIN[0]))
-    high = np.full(shape, np.log(DURATION_RANGE_MIN[1]))
-    for _ in range(_HALVINGS):
-        middle = 0.5 * (low + high)
-        too_short = variance_ratio(interval_min, np.exp(middle)) < target
-        low = np.where(too_short, middle, low)
-        high = np.where(too_short, high, middle)
-    return np.asarray(np.exp(0.5 * (low + high)))

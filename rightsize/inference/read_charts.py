@@ -31,10 +31,16 @@ def one_hour_three_ways() -> alt.Chart:
         for m in minute
     ]
     return _line(
-        rows, x="minute", y="flow_gpm", by="way", order=list(ways),
-        titles=("minute of the hour", "flow [gpm]"), title="Three hours, one read: 60 gal",
-        log_y=True, interpolate="step-after",
-    )  # fmt: skip
+        rows,
+        x="minute",
+        y="flow_gpm",
+        by="way",
+        order=list(ways),
+        titles=("minute of the hour", "flow [gpm]"),
+        title="Three hours, one read: 60 gal",
+        log_y=True,
+        interpolate="step-after",
+    )
 
 
 def what_averaging_leaves() -> alt.Chart:
@@ -50,10 +56,15 @@ def what_averaging_leaves() -> alt.Chart:
         for t in lengths
     ]
     return _line(
-        rows, x="interval_min", y="kept_pct", by="draw", order=None,
+        rows,
+        x="interval_min",
+        y="kept_pct",
+        by="draw",
+        order=None,
         titles=("length of a read [min]", "kept of the ups and downs [%]"),
-        title="What averaging leaves of the flow, by how long a draw lasts", log_x=True,
-    )  # fmt: skip
+        title="What averaging leaves of the flow, by how long a draw lasts",
+        log_x=True,
+    )
 
 
 def inside_an_hour(*, mean_gpm: float = 12.0) -> alt.Chart:
@@ -73,10 +84,16 @@ def inside_an_hour(*, mean_gpm: float = 12.0) -> alt.Chart:
             if 0.5 < c * intensity < 200 and a > 1e-5
         ]
     return _line(
-        rows, x="flow_gpm", y="time_pct", by="draw", order=None,
+        rows,
+        x="flow_gpm",
+        y="time_pct",
+        by="draw",
+        order=None,
         titles=("flow [gpm]", "time above it [%]"),
-        title=f"Inside an hour whose mean is {mean_gpm:g} gpm", log_x=True, log_y=True,
-    )  # fmt: skip
+        title=f"Inside an hour whose mean is {mean_gpm:g} gpm",
+        log_x=True,
+        log_y=True,
+    )
 
 
 def odds_of_unseen_flow(priors: Priors) -> alt.Chart:
@@ -97,17 +114,30 @@ def odds_of_unseen_flow(priors: Priors) -> alt.Chart:
             for s, o in zip(starts, odds, strict=True)
         ]
     return _line(
-        rows, x="start_gpm", y="odds_pct", by="class", order=list(CLASSES_SHOWN),
+        rows,
+        x="start_gpm",
+        y="odds_pct",
+        by="class",
+        order=list(CLASSES_SHOWN),
         titles=("starting flow of the installed meter [gpm]", "odds of unseen steady flow [%]"),
-        title="Nights read zero: is there flow below the start?", log_x=True,
-    )  # fmt: skip
+        title="Nights read zero: is there flow below the start?",
+        log_x=True,
+    )
 
 
 def _line(
-    rows: list[dict[str, Any]], *, x: str, y: str, by: str, order: list[str] | None,
-    titles: tuple[str, str], title: str, log_x: bool = False, log_y: bool = False,
+    rows: list[dict[str, Any]],
+    *,
+    x: str,
+    y: str,
+    by: str,
+    order: list[str] | None,
+    titles: tuple[str, str],
+    title: str,
+    log_x: bool = False,
+    log_y: bool = False,
     interpolate: str = "linear",
-) -> alt.Chart:  # fmt: skip
+) -> alt.Chart:
     kinds = ("log" if log_x else "linear", "symlog" if log_y else "linear")
     chart: alt.Chart = (
         alt.Chart(alt.InlineData(values=rows), width=WIDTH, height=HEIGHT, title=title)

@@ -16,13 +16,15 @@ from rightsize.demand.bands import (
     BANDS_PER_DECADE,
     FIRST_EDGE_GPM,
 )
+from rightsize.meters.arrays import meter_arrays
 from rightsize.meters.catalogue import Meter
+from rightsize.meters.curve import ratio_between, registration_matrix
 from rightsize.meters.draws import registration_draws
-from rightsize.meters.registration import registration_matrix
 
 Array = NDArray[np.floating[Any]]
-_FINE: Final = 4  # table steps per band in which registered flow is looked up
-_TABLE_BANDS: Final = 220  # from the first edge
+_FINE: Final = 4  # [1] table steps per band in which registered flow is looked up
+_TABLE_BANDS: Final = 220  # [bands] from the first edge
+_QUARTERS: Final = (-0.375, -0.125, 0.125, 0.375)  # [bands] middles of the quarters of a band
 TABLE_FLOW_GPM: Final = FIRST_EDGE_GPM * 10.0 ** (
     np.arange(_TABLE_BANDS * _FINE + 1) / (BANDS_PER_DECADE * _FINE)
 )
@@ -47,7 +49,7 @@ class RegisteredTable:
     def by_band(self) -> Array:
         """Mean registered flow over each band [J, B, M], the jump at the start included."""
         width = np.log(BAND_EDGES_GPM[1] / BAND_EDGES_GPM[0])
-        inside = np.exp(np.array([-0.375, -0.125, 0.125, 0.375]) * width)
+        inside = np.exp(np.array(_QUARTERS) * width)
         shape = (*self.ratio.shape[:2], BAND_COUNT)
         index = np.arange(shape[1])[:, None]
         flows = [
@@ -80,16 +82,13 @@ def registered_table(meters: tuple[Meter, ...], draws: int, seed: int) -> Regist
     wear say of installed meters is put in by `rightsize.inference.installed`.
     """
     flow = TABLE_FLOW_GPM
-    plain = []
-    for meter in meters:
-        points = np.asarray(meter.registration, dtype=np.float64)
-        plain.append(np.interp(np.log(flow), np.log(points[:, 0]), points[:, 1]))
+    plain = [ratio_between(flow, meter.registration) for meter in meters]
     drawn = registration_draws(meters, flow, draws, np.random.default_rng(seed))
     known = registration_matrix(meters, flow)
     error = np.where((known > 0) & (drawn > 0), drawn / np.maximum(known, 1e-9), 1.0)
     error = 1 + _TYPE_SHARE * (error - 1)
     return RegisteredTable(
         (np.array(plain) * error).astype(np.float32),
-        np.array([m.starting_gpm for m in meters], dtype=np.float32),
+        meter_arrays(meters).starting_gpm.astype(np.float32),
         np.array(plain, dtype=np.float32),
     )

@@ -19,10 +19,18 @@ from rightsize.demand.bands import BAND_CENTRES_GPM, BAND_COUNT, BAND_EDGES_GPM,
 
 Array = NDArray[np.floating[Any]]
 
-_STEPS: Final = 12.0  # above so many steps the rounding is finer than a band
-_ITERATIONS: Final = 25
-_MARGIN: Final = 4  # bands above that a rounded-up mean may show in
-_TRUST: Final = 0.97  # the rest allows for reads off the lattice
+# Set by hand; tried on simulated fleets, which ones is not recorded. Where a line names
+# another origin, that holds.
+_STEPS: Final = 12.0  # [steps] above so many steps the rounding is finer than a band
+_ITERATIONS: Final = 25  # [1] of the fixed point; more would sharpen chance
+_MARGIN: Final = 4  # [bands] above that a rounded-up mean may show in
+_TRUST: Final = 0.97  # [1] the rest allows for reads off the lattice
+_LATTICE_STEPS: Final = 3  # [steps] below, the place between two steps decides the variance
+_REST_START: Final = 0.25  # [1] of the starting law, at rest
+_INSIDE: Final = 7  # [1] true means tried inside a band: convention
+ROUNDING_PARTS: Final = 6
+"""The difference of two readings rounded to steps of d has the variance d^2 / 6 more: twice the
+d^2 / 12 of one rounding (derived)."""
 
 
 def unrounded(
@@ -71,7 +79,7 @@ def rounding_variance(band_count: Array, zero_count: Array, step_gpm: Array) -> 
     law, _ = unrounded(band_count, zero_count, step_gpm, np.zeros(len(step_gpm)))
     steps = BAND_CENTRES_GPM[None] / np.maximum(step_gpm[:, None], 1e-9)
     part = steps % 1.0
-    each = np.where(steps < 3, part * (1 - part), 1 / 6)
+    each = np.where(steps < _LATTICE_STEPS, part * (1 - part), 1 / ROUNDING_PARTS)
     return np.asarray((law * each).sum(axis=1) / total * step_gpm**2)
 
 
@@ -111,7 +119,9 @@ def _lattice(step_gpm: float) -> tuple[Array, Array]:
     """Odds of each shown band (0 = nothing) by true band, and the starting law."""
     shown = np.zeros((BAND_COUNT + 1, BAND_COUNT + 1))
     shown[0, 0] = 1.0
-    inside = np.exp(np.linspace(-0.5, 0.5, 7) * np.log(BAND_EDGES_GPM[1] / BAND_EDGES_GPM[0]))
+    inside = np.exp(
+        np.linspace(-0.5, 0.5, _INSIDE) * np.log(BAND_EDGES_GPM[1] / BAND_EDGES_GPM[0])
+    )
     for b, centre in enumerate(BAND_CENTRES_GPM):
         if centre > _STEPS * step_gpm:
             shown[b + 1, b + 1] = 1.0
@@ -122,6 +132,6 @@ def _lattice(step_gpm: float) -> tuple[Array, Array]:
         shown[b + 1, b + 1] += 1 - _TRUST
     width = np.diff(BAND_EDGES_GPM)
     start = np.concatenate([[0.0], np.where(_STEPS * step_gpm > BAND_CENTRES_GPM, width, 0.0)])
-    start[0] = max(0.25 * start.sum(), 1e-12)
+    start[0] = max(_REST_START * start.sum(), 1e-12)
     size = min(int((_STEPS * step_gpm >= BAND_CENTRES_GPM).sum()) + _MARGIN, BAND_COUNT) + 1
     return shown[:size, :size], start[:size] / start.sum()

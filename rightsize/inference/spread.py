@@ -31,7 +31,8 @@ from rightsize.inference.kernels import (
 from rightsize.inference.registered_table import RegisteredTable
 
 Array = NDArray[np.floating[Any]]
-PEAK_EXCEEDED: Final = 1e-5
+PEAK_EXCEEDED: Final = 1e-5  # [1] of the time: some minutes a year; convention
+_BELOW_LOWEST: Final = 0.94  # [1] lowest edge over its centre, 10^(-1/40): convention
 
 
 @dataclass(frozen=True)
@@ -47,9 +48,9 @@ class Reads:
 class Flow:
     """Share of time by instantaneous flow, [J, A, ...]."""
 
-    time: Array  # [J, A, B] while draws run (steady flow included)
-    idle: Array  # [J, A] steady flow alone
-    actual_mean_edges: Array  # [J, A, K + 1] registered mean at each edge of the draw bands
+    time_share: Array  # [J, A, B] while draws run (steady flow included)
+    idle_share: Array  # [J, A] steady flow alone
+    registered_mean_edges: Array  # [J, A, K + 1] registered mean at each edge of the draw bands
     top_10s_gpm: Array  # [J, A] flow exceeded `PEAK_EXCEEDED` of the time
     top_mean_gpm: Array  # [J, A] the same of interval means
 
@@ -85,7 +86,7 @@ def spread(
     Returns
     -------
     Flow
-        `time` and `idle` sum to 1 less the time without any flow.
+        `time_share` and `idle_share` sum to 1 less the time without any flow.
     """
     intensity = BAND_CENTRES_GPM[band].astype(np.float32)
     flow = steady_gpm[..., None] + intensity[..., None] * CENTRES.astype(np.float32)
@@ -145,7 +146,7 @@ def _edges_between(rows: Array) -> Array:
     """Values at band edges from values at centres; open at both ends."""
     out = np.empty((*rows.shape[:-1], rows.shape[-1] + 1), dtype=rows.dtype)
     np.sqrt(rows[..., :-1] * rows[..., 1:], out=out[..., 1:-1])
-    out[..., 0] = rows[..., 0] * 0.94
+    out[..., 0] = rows[..., 0] * _BELOW_LOWEST
     out[..., -1] = np.inf
     return out
 

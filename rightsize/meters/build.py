@@ -71,20 +71,34 @@ def build_meter(entry: MeterEntry, ratings: Ratings, rules: CurveRules) -> Meter
         points = compound_points(parts, smoc_gpm=flows["smoc_gpm"])
     else:
         points = new_curve(
-            rule, starting_gpm=starting, low_limits=low, normal_limits=normal,
+            rule,
+            starting_gpm=starting,
+            low_limits=low,
+            normal_limits=normal,
             **{k: flows[k] for k in ("min_test_gpm", "normal_min_gpm", "smoc_gpm")},
-        )  # fmt: skip
+        )
     assert loss_psi is not None
     return Meter(
-        meter_type=entry.meter_type, size_in=entry.size_in, grade=entry.grade,
-        starting_gpm=starting, registration=points, head_loss_psi_at_smoc=loss_psi,
-        price_usd=entry.price_usd, install_usd=entry.install_usd,
-        upkeep_usd_per_year=entry.upkeep_usd_per_year, life_years=entry.life_years,
-        source=_source(entry, base, own), standard=base.standard,
+        meter_type=entry.meter_type,
+        size_in=entry.size_in,
+        grade=entry.grade,
+        starting_gpm=starting,
+        registration=points,
+        head_loss_psi_at_smoc=loss_psi,
+        price_usd=entry.price_usd,
+        install_usd=entry.install_usd,
+        upkeep_usd_per_year=entry.upkeep_usd_per_year,
+        life_years=entry.life_years,
+        source=_source(entry, base, own),
+        standard=base.standard,
         confidence="utility" if len(own) == len(_RATED) else base.confidence,
-        low_limits=low, normal_limits=normal, compound=parts, notes=base.notes,
-        is_lead_free=entry.is_lead_free, **flows,
-    )  # fmt: skip
+        low_limits=low,
+        normal_limits=normal,
+        compound=parts,
+        notes=base.notes,
+        is_lead_free=entry.is_lead_free,
+        **flows,
+    )
 
 
 def _base(entry: MeterEntry, ratings: Ratings) -> _Base:
@@ -145,10 +159,16 @@ def _table_base(table: RatingTable, row: Rating) -> _Base:
 
 def _utility_base() -> _Base:
     return _Base(
-        flows_gpm={}, head_loss_psi=None, low_limits=(0.95, 1.01), normal_limits=(0.985, 1.015),
-        changeover_floor=0.9, low_element_size_in=None, standard="", confidence="utility",
+        flows_gpm={},
+        head_loss_psi=None,
+        low_limits=(0.95, 1.01),
+        normal_limits=(0.985, 1.015),
+        changeover_floor=0.9,
+        low_element_size_in=None,
+        standard="",
+        confidence="utility",
         source="ratings: the utility's own",
-    )  # fmt: skip
+    )
 
 
 def _source(entry: MeterEntry, base: _Base, own: dict[str, float]) -> str:
@@ -172,13 +192,18 @@ def _refuse_missing(
     if not missing:
         return
     left = [
-        u for u in ratings.unrated()
+        u
+        for u in ratings.unrated()
         if (u.meter_type, u.size_in, u.grade) == (entry.meter_type, entry.size_in, entry.grade)
-    ]  # fmt: skip
-    why = left[0].why if left else (
-        "no standard's table holds this type, size and grade; give the values from the "
-        "meter's own certificate, or q3_m3h, r and accuracy_class"
-    )  # fmt: skip
+    ]
+    why = (
+        left[0].why
+        if left
+        else (
+            "no standard's table holds this type, size and grade; give the values from the "
+            "meter's own certificate, or q3_m3h, r and accuracy_class"
+        )
+    )
     raise CatalogueError(f"{', '.join(missing)}: missing; {why}")
 
 

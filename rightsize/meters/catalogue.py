@@ -88,7 +88,7 @@ class Meter:
     @property
     def label(self) -> str:
         """Size and type as the trade says it: `2 in compound`."""
-        return label_of(self.meter_type, self.size_in, self.grade)
+        return label_of(self.meter_type, self.size_in, self.grade, units="us")
 
     @property
     def flow_range_ratio(self) -> float:
@@ -112,7 +112,7 @@ class UnratedMeter:
     @property
     def label(self) -> str:
         """Size and type as the trade says it."""
-        return label_of(self.meter_type, self.size_in, self.grade)
+        return label_of(self.meter_type, self.size_in, self.grade, units="us")
 
 
 @dataclass(frozen=True)
@@ -137,7 +137,9 @@ class Catalogue:
         """
         row = self.row_of(meter_type, size_in, grade=grade)
         if row is None:
-            raise CatalogueError(self.why_not_rated(meter_type, size_in, grade=grade))
+            raise CatalogueError(
+                self.why_not_rated(meter_type, size_in, grade=grade, units="us")
+            )
         return self.meters[row]
 
     def row_of(
@@ -155,7 +157,7 @@ class Catalogue:
         size_in: float,
         *,
         grade: str | None = None,
-        units: UnitSystem = "us",
+        units: UnitSystem,
     ) -> str:
         """Why a meter cannot be judged: not rated, or type, size or grade not held."""
         for known in self.unrated:
@@ -213,7 +215,7 @@ def label_of(
     size_in: float,
     grade: str = STANDARD_GRADE,
     *,
-    units: UnitSystem = "us",
+    units: UnitSystem,
 ) -> str:
     """Size, type and grade: `5/8 in multi jet`, `50 mm compound (high performance)`."""
     words = meter_type.replace("_", " ")
@@ -221,7 +223,7 @@ def label_of(
     return f"{size_label(size_in, units=units)} {words}{extra}"
 
 
-def size_label(size_in: float, *, units: UnitSystem = "us") -> str:
+def size_label(size_in: float, *, units: UnitSystem) -> str:
     """A nominal size with its unit: `5/8 in`, `50 mm`."""
     return f"{size_words(size_in)} in" if units == "us" else f"{nominal_mm(size_in):g} mm"
 

@@ -8,9 +8,9 @@ from typing import Final, Literal
 import numpy as np
 
 from rightsize.meters.catalogue import Meter
+from rightsize.meters.curve import registration_ratio
 from rightsize.meters.head_loss import head_loss_psi
 from rightsize.meters.principles import principle_of
-from rightsize.meters.registration import registration_ratio
 
 Side = Literal["installed", "candidate", "neither"]
 Unit = Literal["", "gpm", "psi", "usd", "usd_per_year", "years", "pct"]
@@ -85,13 +85,15 @@ def comparison_card(
         _less("head loss at peak", "psi", *loss_psi),
         ComparisonRow("maintenance", "", one.maintenance, two.maintenance),
         _less(
-            "upkeep", "usd_per_year", installed.upkeep_usd_per_year,
+            "upkeep",
+            "usd_per_year",
+            installed.upkeep_usd_per_year,
             candidate.upkeep_usd_per_year,
         ),
         _more("life", "years", installed.life_years, candidate.life_years),
         _less("price", "usd", installed.price_usd, candidate.price_usd),
         ComparisonRow("suits", "", one.duty, two.duty),
-    )  # fmt: skip
+    )
     return ComparisonCard(installed.label, candidate.label, rows)
 
 

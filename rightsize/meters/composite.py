@@ -1,7 +1,4 @@
-"""Many flows in one figure: composite registration, weighted error, volume lost.
-
-Two conventions stand side by side and are never mixed: weights of *actual* volume make an
-arithmetic mean, weights of *registered* volume a harmonic one.
+"""Error of a meter, weighted error over many flows, and volume lost.
 
 References
 ----------
@@ -20,46 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
-Weights = Literal["actual", "registered"]
 Denominator = Literal["actual", "indicated"]
-
-
-def composite_registration(ratio: Array, volume_gal: Array, *, weights: Weights) -> float:
-    """Registration of a whole volume from its parts.
-
-    Parameters
-    ----------
-    ratio : array [K]
-        Registered over actual volume of each part [1].
-    volume_gal : array [K]
-        Volume of each part, or its share; only proportions matter.
-    weights : {"actual", "registered"}
-        What `volume_gal` holds. Actual: `sum V a / sum V`. Registered: `sum R / sum (R / a)`.
-
-    Returns
-    -------
-    float
-        Composite registration [1]; NaN without volume. With registered weights a part that
-        registered something at a ratio of 0 cannot be, and raises.
-
-    Raises
-    ------
-    ValueError
-        If a volume is negative, or a registered volume stands at a ratio of 0.
-    """
-    a = np.asarray(ratio, dtype=np.float64)
-    volume = np.asarray(volume_gal, dtype=np.float64)
-    if (volume < 0).any():
-        raise ValueError(f"volume_gal must not be negative; got {volume.min():g}")
-    total = float(volume.sum())
-    if total == 0:
-        return float("nan")
-    if weights == "actual":
-        return float((volume * a).sum()) / total
-    used = volume > 0
-    if (a[used] <= 0).any():
-        raise ValueError("a registered volume cannot stand at a ratio of 0")
-    return total / float((volume[used] / a[used]).sum())
 
 
 def unregistered_gal(registered_gal: Array, ratio: Array) -> Array:

@@ -10,7 +10,7 @@ import numpy as np
 
 from rightsize.meters.catalogue import Meter, size_words
 from rightsize.meters.compound import Direction, compound_ratio
-from rightsize.meters.registration import registration_ratio
+from rightsize.meters.curve import registration_ratio
 
 Scheme = Literal["viridis", "tableau10"]
 
@@ -56,8 +56,10 @@ def changeover_chart(meter: Meter, *, title: str) -> alt.LayerChart:
         0.5 * parts.changeover_falling_gpm, 2.0 * parts.changeover_rising_gpm, 240
     )
     directions: dict[str, Direction] = {
-        "falling": "falling", "rising": "rising", "mean of both": "both"
-    }  # fmt: skip
+        "falling": "falling",
+        "rising": "rising",
+        "mean of both": "both",
+    }
     rows = [
         {"line": name, "flow_gpm": round(float(q), 4), "registered_pct": round(float(a), 3)}
         for name, direction in directions.items()
@@ -109,14 +111,16 @@ def _lines(
         .encode(
             x=alt.X("flow_gpm:Q", title="actual flow [gpm]", scale=by_log, axis=axis),
             y=alt.Y(
-                "registered_pct:Q", title="registered [% of actual volume]", scale=by_share,
+                "registered_pct:Q",
+                title="registered [% of actual volume]",
+                scale=by_share,
                 axis=alt.Axis(gridOpacity=0.4),
             ),
             color=alt.Color("line:N", scale=colour, title=title),
             strokeDash=alt.StrokeDash("line:N", scale=dash, title=title),
             order=alt.Order("flow_gpm:Q"),
         )
-    )  # fmt: skip
+    )
     return lines
 
 
@@ -135,8 +139,10 @@ def _framed(lines: alt.Chart, title: str) -> alt.LayerChart:
         alt.layer(exact, lines)
         .properties(
             title=alt.TitleParams(title, anchor="start"),
-            width=WIDTH, height=HEIGHT, background="white",
+            width=WIDTH,
+            height=HEIGHT,
+            background="white",
         )
         .configure_view(stroke=None)
-    )  # fmt: skip
+    )
     return framed

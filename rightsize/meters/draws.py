@@ -11,9 +11,9 @@ from numpy.typing import NDArray
 from scipy.special import ndtr
 
 from rightsize.meters.catalogue import Meter
+from rightsize.meters.curve import START_ROUNDING, ratio_between_log
 from rightsize.meters.knots import HIGHEST_RATIO, knot_weights, ratio_at_knots
 from rightsize.meters.principles import principle_of
-from rightsize.meters.registration import START_ROUNDING
 
 Array = NDArray[np.float64]
 
@@ -122,8 +122,7 @@ def curve_draws(
     0.7 between neighbours, and run linear in log flow between them, flat outside. The starting
     flow scatters too, and the curve below the minimum test flow moves with it. Wear lowers
     the curve most at the minimum test flow and raises the starting flow: an old meter is least
-    certain at low flow. A curve that rests on a meter's own tests should not be drawn
-    through this function: `shrinkage.shrunk_draws` knows its spread.
+    certain at low flow.
     """
     flow = np.asarray(flow_gpm, dtype=np.float64)
     shape = (draws, len(meters))
@@ -189,10 +188,11 @@ def _error_bounds(meters: Sequence[Meter], *, in_service: bool) -> tuple[Array, 
     """
     new = np.array([ratio_at_knots(m) for m in meters]).reshape(len(meters), 3)
     low, high = (
-        np.array([[m.low_limits[k], m.normal_limits[k], m.normal_limits[k]] for m in meters])
-        .reshape(len(meters), 3)
+        np.array(
+            [[m.low_limits[k], m.normal_limits[k], m.normal_limits[k]] for m in meters]
+        ).reshape(len(meters), 3)
         for k in (0, 1)
-    )  # fmt: skip
+    )
     half = (high - low) / 2
     static = np.array(
         [not principle_of(m.meter_type).has_moving_part for m in meters], dtype=bool
@@ -218,8 +218,7 @@ def _ratios(
     """Ratios [J, Q] of one meter under starts [J], errors at its knots [J, 3] and wear [J]."""
     ln_gpm = np.log(np.maximum(flow_gpm, 1e-12))
     unworn = _before_wear(ln_gpm, meter, start_gpm)
-    points = np.asarray(meter.registration, dtype=np.float64)
-    ratio = np.interp(unworn.ravel(), np.log(points[:, 0]), points[:, 1]).reshape(unworn.shape)
+    ratio = ratio_between_log(unworn, meter.registration)
     bend = (error + _wear_error(meter, wear)) @ knot_weights(flow_gpm, meter)
     return np.clip(ratio * (1 + bend), 0.0, HIGHEST_RATIO)
 

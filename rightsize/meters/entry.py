@@ -16,8 +16,10 @@ Flow = Annotated[float, Field(gt=0, allow_inf_nan=False)]
 Money = Annotated[float, Field(ge=0, allow_inf_nan=False)]
 
 _COMPOUND_ONLY: Final = (
-    "changeover_falling_gpm", "changeover_rising_gpm", "low_element_size_in"
-)  # fmt: skip
+    "changeover_falling_gpm",
+    "changeover_rising_gpm",
+    "low_element_size_in",
+)
 
 
 class MeterEntry(Settings):

@@ -9,9 +9,14 @@ from rightsize.units import GPM_PER_M3H, PSI_PER_BAR
 
 _YES_OR_NO: Final = ("is_lead_free", "size_override")
 _FLOWS: Final = (
-    "starting", "min_test", "normal_min", "continuous", "smoc", "changeover_falling",
+    "starting",
+    "min_test",
+    "normal_min",
+    "continuous",
+    "smoc",
+    "changeover_falling",
     "changeover_rising",
-)  # fmt: skip
+)
 _TWINS: Final = {
     **{f"{name}_m3h": (f"{name}_gpm", GPM_PER_M3H) for name in _FLOWS},
     "head_loss_bar_at_smoc": ("head_loss_psi_at_smoc", PSI_PER_BAR),

@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rightsize.meters.catalogue import Meter, Points
+from rightsize.meters.curve import ratio_between
 
 Array = NDArray[np.float64]
 
@@ -27,9 +28,7 @@ def knots_gpm(meter: Meter) -> tuple[float, float, float]:
 
 def ratio_at_knots(meter: Meter) -> Array:
     """The meter's own curve at its three knots [3]."""
-    points = np.asarray(meter.registration, dtype=np.float64)
-    ratio: Array = np.interp(np.log(knots_gpm(meter)), np.log(points[:, 0]), points[:, 1])
-    return ratio
+    return ratio_between(np.array(knots_gpm(meter)), meter.registration)
 
 
 def knot_weights(flow_gpm: Array, meter: Meter) -> Array:
@@ -48,7 +47,7 @@ def bent_meter(meter: Meter, error: Array) -> Meter:
     points = np.asarray(meter.registration, dtype=np.float64)
     inside = [q for q in knots_gpm(meter) if points[0, 0] < q < points[-1, 0]]
     flow_gpm = np.unique(np.concatenate([points[:, 0], inside]))
-    ratio = np.interp(np.log(flow_gpm), np.log(points[:, 0]), points[:, 1])
+    ratio = ratio_between(flow_gpm, meter.registration)
     changed = np.clip(ratio * (1 + error @ knot_weights(flow_gpm, meter)), 0, HIGHEST_RATIO)
     bent: Points = tuple((float(q), float(a)) for q, a in zip(flow_gpm, changed, strict=True))
     return replace(meter, registration=bent, compound=None)

@@ -9,7 +9,6 @@ memory (high trust).
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Final, Literal
 
@@ -105,46 +104,6 @@ class MetricRating:
         if not _on_series(self.r, R10_STEPS) or self.r < LEAST_R:
             notes.append(f"R {self.r:g} is not in the R10 series of R 49 from 40 up")
         return tuple(notes)
-
-
-def type_test_failures(
-    rating: MetricRating, errors_pct: Mapping[float, float], *, water_c: float = 20.0
-) -> tuple[str, ...]:
-    """Why a new meter fails its class, one line a reason; empty if it passes.
-
-    Parameters
-    ----------
-    rating : MetricRating
-        What the meter claims to be.
-    errors_pct : mapping of flow [m3/h] to error [%]
-        Error of indication at each flow within Q1 to Q4.
-    water_c : float
-        Temperature of the water [degrees Celsius].
-
-    Notes
-    -----
-    Beside the limit at each flow the same-sign rule holds: where all errors lie on one side
-    of zero, at least one must not exceed half its limit (from memory, medium trust).
-    """
-    limits = {q: rating.permissible_error_pct(q, water_c=water_c) for q in errors_pct}
-    lines = [
-        f"{q:g} m3/h: error {error:+.2f} % is past the limit of {limits[q]:g} %"
-        for q, error in errors_pct.items()
-        if abs(error) > limits[q] + 1e-9
-    ]
-    is_one_sided = all(e > 0 for e in errors_pct.values()) or all(
-        e < 0 for e in errors_pct.values()
-    )
-    if is_one_sided and all(abs(e) > limits[q] / 2 for q, e in errors_pct.items()):
-        lines.append("all errors have one sign and none is within half its limit")
-    return tuple(lines)
-
-
-def least_q3_m3h(smoc_m3h: float) -> float:
-    """Smallest Q3 of the R5 series whose Q4 is at least `smoc_m3h` [m3/h]."""
-    decade = math.floor(math.log10(smoc_m3h / Q4_OVER_Q3))
-    steps = [s * 10.0**d for d in (decade - 1, decade, decade + 1) for s in R5_STEPS]
-    return next(q3 for q3 in steps if Q4_OVER_Q3 * q3 >= smoc_m3h * (1 - 1e-9))
 
 
 def _on_series(value: float, steps: tuple[float, ...]) -> bool:

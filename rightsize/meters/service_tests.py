@@ -7,7 +7,6 @@ from typing import Annotated, Literal
 from pydantic import Field
 
 from rightsize.errors import CatalogueError
-from rightsize.meters.catalogue import Meter
 from rightsize.meters.composite import Denominator, error_pct
 from rightsize.settings import Settings
 
@@ -100,29 +99,3 @@ class ServiceRules(Settings):
         raise CatalogueError(
             f"test rule {name!r} is not known; held: {', '.join(r.name for r in self.rules)}"
         )
-
-
-def suggested_test_gpm(meter: Meter) -> tuple[float, ...]:
-    """Flows at which a field test says most about this meter [gpm], rising.
-
-    Minimum test flow, and at least three within the normal range; a compound also at its low
-    element's largest flow and where its changeover registers least.
-
-    References
-    ----------
-    Wisconsin PSC 185.74 (2024), read: which flows each type is tested at. The three flows of
-    the normal range (its minimum, the continuous rating, and halfway between in log flow) are
-    our choice.
-    """
-    low, high = meter.normal_min_gpm, meter.continuous_gpm
-    flows = {meter.min_test_gpm, low, (low * high) ** 0.5, high}
-    if meter.compound is not None:
-        parts = meter.compound
-        flows.add(parts.changeover_falling_gpm)
-        dip = [
-            point
-            for point in meter.registration
-            if parts.changeover_falling_gpm <= point[0] <= 2 * parts.changeover_rising_gpm
-        ]
-        flows.add(min(dip, key=lambda point: point[1])[0])
-    return tuple(sorted(flows))

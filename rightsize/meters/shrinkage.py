@@ -17,9 +17,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rightsize.meters.catalogue import Meter
+from rightsize.meters.curve import registration_ratio
 from rightsize.meters.draws import in_service_errors
 from rightsize.meters.knots import KNOT_COUNT, bent_meter, knot_weights
-from rightsize.meters.registration import registration_ratio
 
 Array = NDArray[np.float64]
 
@@ -137,27 +137,14 @@ def shrunk_curves(
         group_error |= fit.group_error
         group_covariance |= fit.group_covariance
     return ShrunkCurves(
-        tuple(str(i) for i in ids), index, error, covariance, group_error, group_covariance,
+        tuple(str(i) for i in ids),
+        index,
+        error,
+        covariance,
+        group_error,
+        group_covariance,
         dict(Counter(group_of)),
-    )  # fmt: skip
-
-
-def shrunk_draws(
-    curves: ShrunkCurves,
-    meters: Sequence[Meter],
-    flow_gpm: Array,
-    draws: int,
-    rng: np.random.Generator,
-) -> Array:
-    """Draws of the registration of each tested meter [J, K, Q], as `registration_draws`."""
-    flow = np.asarray(flow_gpm, dtype=np.float64)
-    result = np.empty((draws, len(curves.meter_id), flow.size))
-    for row, index in enumerate(curves.meter_index):
-        meter = meters[int(index)]
-        error = rng.multivariate_normal(curves.error[row], curves.covariance[row], size=draws)
-        curve = registration_ratio(flow, meter)
-        result[:, row] = np.clip(curve * (1 + error @ knot_weights(flow, meter)), 0, 1.1)
-    return result
+    )
 
 
 def _knot_evidence(

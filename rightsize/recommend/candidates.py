@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rightsize.contracts.sites import SiteBlock
+from rightsize.meters.arrays import meter_arrays
 from rightsize.meters.catalogue import Meter
 from rightsize.meters.ratings import TRADE_SIZES_IN
 from rightsize.settings import Thresholds
@@ -51,11 +52,6 @@ FEASIBLE_MASK: Final = sum(BIT[name] for name in CONSTRAINTS[:-2])
 NOMINAL_SIZES_IN: Final = (
     0.5, 0.625, 0.75, 1.0, 1.5, 2.0, 2.5, 3.0, 4.0, 6.0, 8.0, 10.0, 12.0, 16.0, 20.0,
 )  # fmt: skip
-
-
-def sizes_in(meters: Sequence[Meter]) -> Array:
-    """Size of each meter [in]."""
-    return np.array([m.size_in for m in meters], dtype=np.float64)
 
 
 def meter_rules(meters: Sequence[Meter], thresholds: Thresholds) -> Bits:
@@ -94,7 +90,7 @@ def site_rules(
 
     The installed meter itself is there by right: only rules of flow are held against it.
     """
-    size = sizes_in(meters)
+    size = meter_arrays(meters).size_in
     broken = np.repeat(meter_rules(meters, thresholds)[None, :], sites.size, axis=0)
     refused = np.isin(np.array(sites.service_kind), ["fire", "combined"])
     broken |= BIT["fire_or_combined"] * refused[:, None]

@@ -45,7 +45,7 @@ class Case:
     limits: FlowLimits
     spare_head_psi: Array  # [A] the threshold where meters.csv does not say
     broken: NDArray[np.int32]  # [A, M] rules broken whatever the flow
-    units: UnitSystem = "us"  # of the sentences
+    units: UnitSystem  # of the sentences
 
     @property
     def is_irrigation(self) -> Flags:
@@ -90,7 +90,7 @@ def prepare(
     tariff: Tariff,
     thresholds: Thresholds,
     *,
-    units: UnitSystem = "us",
+    units: UnitSystem,
 ) -> Case:
     """Check that the inputs belong together and work out all that does not need the draws.
 
@@ -156,11 +156,11 @@ def _check(
     sizes = {
         "profiles": block.size,
         "sites": sites.size,
-        "posterior": posterior.weight.shape[1],
+        "posterior": posterior.peak_10s_gpm.shape[1],
     }
     if len(set(sizes.values())) > 1:
         raise ContractError(f"profiles, sites and posterior differ in accounts: {sizes}")
-    draws, accounts = posterior.weight.shape
+    draws, accounts = posterior.peak_10s_gpm.shape
     want = (draws, accounts, len(catalogue.meters))
     if posterior.registered_gal_per_year.shape != want:
         raise ContractError(
@@ -174,6 +174,3 @@ def _check(
             f"meter_index {int(sites.meter_index.max())} is beyond the catalogue's "
             f"{len(catalogue.meters)} meters"
         )
-    total = posterior.weight.sum(axis=0)
-    if np.any(np.abs(total[np.isfinite(total)] - 1) > 1e-3):
-        raise ContractError("posterior.weight must sum to 1 over the draws of each account")

@@ -13,18 +13,20 @@ import polars as pl
 from numpy.typing import NDArray
 
 from rightsize.assess.verdict import actions, verdicts
+from rightsize.contracts.columns import FLAGGED_VERDICTS
 from rightsize.contracts.profiles import ProfileBlock
 from rightsize.contracts.sites import SiteBlock
 from rightsize.inference.posterior import FlowPosterior
+from rightsize.inference.samples import odds
+from rightsize.meters.arrays import meter_arrays
 from rightsize.meters.catalogue import Catalogue
 from rightsize.recommend.candidate_rows import candidate_frame
 from rightsize.recommend.candidates import BIT
 from rightsize.recommend.case import Case, prepare
 from rightsize.recommend.choice import Choice
-from rightsize.recommend.finding_rows import finding_frame, not_assessed_frame
+from rightsize.recommend.finding_rows import decision_findings, not_assessed_frame
 from rightsize.recommend.recommendation_rows import recommendation_frame
 from rightsize.recommend.weigh import Draws, Weighed, draw_benefits, value_of_knowing, weigh
-from rightsize.recommend.weighted import odds
 from rightsize.settings import Tariff, Thresholds
 from rightsize.units import UnitSystem
 
@@ -52,7 +54,7 @@ def decide(
     tariff: Tariff,
     thresholds: Thresholds,
     *,
-    units: UnitSystem = "us",
+    units: UnitSystem,
 ) -> Decision:
     """Verdict, meter, money and reason for every meter of a block.
 
@@ -94,23 +96,30 @@ def _decide_rows(case: Case, rows: slice) -> Decision:
     season_gpm = np.where(case.is_irrigation, case.block.max_hour_gpm, 0.0)
     with np.errstate(invalid="ignore", over="ignore"):  # meters not assessed may hold NaN
         draws = draw_benefits(
-            case.posterior, rows, index, rates, costs, limits,
+            case.posterior,
+            rows,
+            index,
+            rates,
+            costs,
+            limits,
             least_sustained_gpm=np.nan_to_num(season_gpm[rows]),
             demand_elasticity=case.thresholds.demand_elasticity,
-        )  # fmt: skip
+        )
         weighed = weigh(
-            draws, limits, case.broken[rows],
+            draws,
+            limits,
+            case.broken[rows],
             (
                 case.posterior.registered_envelope_low[rows],
                 case.posterior.registered_envelope_high[rows],
             ),
             odds_of_fit=case.thresholds.odds_of_fit,
-        )  # fmt: skip
+        )
         choice = _choose(case, rows, draws, weighed)
     return Decision(
         recommendation=recommendation_frame(case, rows, draws, choice),
         candidate=candidate_frame(case, rows, draws, choice),
-        finding=finding_frame(case, rows, choice),
+        finding=decision_findings(case, rows, choice),
         not_assessed=not_assessed_frame(case, rows),
     )
 
@@ -120,13 +129,13 @@ def _choose(case: Case, rows: slice, draws: Draws, weighed: Weighed) -> Choice:
     limits = case.thresholds
     index, ours = case.meter_index[rows], np.arange(len(case.meter_index[rows]))
     over_peak, over_sustained, over = _overload(case, rows)
-    is_undersized = over >= limits.odds_of_undersized - 1e-6
+    is_undersized = over >= limits.odds_of_undersized
     weighed = replace(
         weighed, broken=weighed.broken | _need_rules(case, rows, is_undersized=is_undersized)
     )
     other = weighed.feasible.copy()
     other[ours, index] = False
-    pays = other & (weighed.odds_of_benefit >= limits.odds_of_benefit - 1e-6)
+    pays = other & (weighed.odds_of_benefit >= limits.odds_of_benefit)
     pays &= weighed.net_benefit_usd > 0
     pays &= weighed.net_benefit_usd >= limits.min_net_benefit_usd_per_year
     allowed = np.where(is_undersized[:, None], other, pays)
@@ -150,7 +159,7 @@ def _choose(case: Case, rows: slice, draws: Draws, weighed: Weighed) -> Choice:
         is_fire=code == "fire_service",
         is_stopped=np.array([day is not None for day in case.last_use_on[rows]], dtype=bool),
     )
-    changes = np.isin(verdict, ["oversized", "undersized", "wrong_type"]) & has_choice
+    changes = np.isin(verdict, FLAGGED_VERDICTS) & has_choice
     may_log = (action == "log_first") & worth_logging
     chosen = np.where(changes, best, np.where(may_log, hopeful, index))
     return Choice(
@@ -190,23 +199,16 @@ def _log_case(
 
 def _overload(case: Case, rows: slice) -> tuple[Array, Array, Array]:
     """Odds that the installed meter is overrun: by its peak, by sustained flow, by either."""
-    meters, index = case.catalogue.meters, case.meter_index[rows]
-    smoc = np.array([m.smoc_gpm for m in meters])[index]
-    continuous = np.array([m.continuous_gpm for m in meters])[index]
-    over_peak = case.posterior.peak_10s_gpm[:, rows] > smoc
-    over_sustained = case.posterior.sustained_60min_gpm[:, rows] > continuous
-    weight = case.posterior.weight[:, rows]
-    both = (over_peak, over_sustained, over_peak | over_sustained)
-    peak, sustained, either = (np.asarray(odds(e, weight), dtype=np.float64) for e in both)
-    return peak, sustained, either
+    rated, index = meter_arrays(case.catalogue.meters), case.meter_index[rows]
+    over_peak = case.posterior.peak_10s_gpm[:, rows] > rated.smoc_gpm[index]
+    over_sustained = case.posterior.sustained_60min_gpm[:, rows] > rated.continuous_gpm[index]
+    return odds(over_peak), odds(over_sustained), odds(over_peak | over_sustained)
 
 
 def _need_rules(case: Case, rows: slice, *, is_undersized: Flags) -> NDArray[np.int32]:
     """Bits of two rules that hang on the account: no season seen, no need of a larger meter."""
-    meters, index = case.catalogue.meters, case.meter_index[rows]
-    smoc = np.array([m.smoc_gpm for m in meters])
-    size = np.array([m.size_in for m in meters])
-    kind = np.array([m.meter_type for m in meters])
+    held, index = meter_arrays(case.catalogue.meters), case.meter_index[rows]
+    smoc, size, kind = held.smoc_gpm, held.size_in, held.meter_type
     part_year = case.block.days_covered[rows] < case.thresholds.full_year_days
     unseen = (case.is_irrigation[rows] & part_year)[:, None] & (
         smoc[None, :] < smoc[index][:, None]
@@ -222,8 +224,8 @@ def _need_rules(case: Case, rows: slice, *, is_undersized: Flags) -> NDArray[np.
 
 def _same_type_smaller(case: Case, index: NDArray[np.int64]) -> Flags:
     """Meters of the installed type that are smaller [A, M]."""
-    size = np.array([m.size_in for m in case.catalogue.meters])
-    kind = np.array([m.meter_type for m in case.catalogue.meters])
+    held = meter_arrays(case.catalogue.meters)
+    size, kind = held.size_in, held.meter_type
     result: Flags = (kind[None, :] == kind[index][:, None]) & (
         size[None, :] < size[index][:, None] - 1e-6
     )

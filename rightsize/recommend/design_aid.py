@@ -135,11 +135,16 @@ def design_meters(
         if carries and not rules:
             rows.append(
                 (
-                    meter.meter_type, meter.size_in, meter.grade, meter.smoc_gpm,
-                    meter.continuous_gpm, loss_psi, meter.price_usd + meter.install_usd,
+                    meter.meter_type,
+                    meter.size_in,
+                    meter.grade,
+                    meter.smoc_gpm,
+                    meter.continuous_gpm,
+                    loss_psi,
+                    meter.price_usd + meter.install_usd,
                     DESIGN_AID_NOTE,
                 )
-            )  # fmt: skip
+            )
     frame = pl.DataFrame(rows, schema=_SCHEMA, orient="row")
     return (
         frame.sort("size_in", "change_cost_usd", maintain_order=True)

@@ -24,6 +24,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from rightsize.meters.arrays import meter_arrays
 from rightsize.meters.catalogue import Catalogue
 from rightsize.settings import Tariff
 
@@ -80,19 +81,12 @@ class RateSteps:
                 bill += over
         return bill
 
-    def marginal_usd_per_kgal(self, gal_per_year: Array) -> Array:
-        """Price of the next gallon, averaged over months by volume [USD/kgal], for [A]."""
-        passed = gal_per_year[:, None] >= self.start_gal_per_year
-        price_usd: Array = (passed * self.usd_per_gal).sum(axis=1) * GAL_PER_KGAL
-        return price_usd
-
 
 def rate_steps(
     tariff: Tariff,
     rate_class: tuple[str, ...],
     *,
     month_volume_share: Array | None = None,
-    rate_factor: float = 1.0,
 ) -> RateSteps:
     """Volumetric rates of each account as steps of its yearly volume.
 
@@ -105,8 +99,6 @@ def rate_steps(
     month_volume_share : array [A, 12], optional
         Share of the year's volume by month; months are even where not given. A month with
         share s passes a monthly limit L when the year passes L / s.
-    rate_factor : float
-        All rates times this; for sensitivity.
     """
     classes = sorted({"default", *rate_class})
     place = np.array([classes.index(c) for c in rate_class], dtype=np.int64)
@@ -117,7 +109,7 @@ def rate_steps(
     width = max(len(s) for s in steps)
     limit = np.stack([np.pad(v, (0, width - len(v)), constant_values=np.inf) for v in limits])
     step = np.stack([np.pad(v, (0, width - len(v))) for v in steps])
-    limit, step = limit[place], step[place] * rate_factor
+    limit, step = limit[place], step[place]
     with np.errstate(divide="ignore"):
         start = limit[:, 1:, None] / share[:, None, :]
     slope = np.where(np.isfinite(start), step[:, 1:, None] * share[:, None, :] * repeats, 0.0)
@@ -199,10 +191,9 @@ def change_costs(
     renewal_credit_share : float
         Share of the avoided replacement in kind that is credited to the change.
     """
-    price = np.array([m.price_usd + m.install_usd for m in catalogue.meters])
-    upkeep = np.array([m.upkeep_usd_per_year for m in catalogue.meters])
-    life = np.array([m.life_years for m in catalogue.meters])
-    size = np.array([m.size_in for m in catalogue.meters])
+    held = meter_arrays(catalogue.meters)
+    price = held.price_usd + held.install_usd
+    upkeep, life, size = held.upkeep_usd_per_year, held.life_years, held.size_in
     rate = tariff.discount_rate_pct
     worth = annuity_factor(life, rate)
     left = np.maximum(life[meter_index] - np.nan_to_num(age_years, nan=-np.inf), 0.0)

@@ -2,42 +2,32 @@
 
 from __future__ import annotations
 
-import json
-from typing import Final
-
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from rightsize.findings import FINDING_CODES
+from rightsize.demand.reading_findings import finding_frame
+from rightsize.findings import FINDING_CODES, Finding
+from rightsize.inference.samples import mean
+from rightsize.meters.arrays import meter_arrays
 from rightsize.meters.catalogue import Meter
 from rightsize.recommend.case import Case
 from rightsize.recommend.choice import Choice
-from rightsize.recommend.weighted import weighted_mean
 from rightsize.wording import Wording
 
 Array = NDArray[np.float64]
 Index = NDArray[np.int64]
 
 
-FINDING_SCHEMA: Final = {
-    "account_id": pl.String,
-    "meter_id": pl.String,
-    "code": pl.String,
-    "severity": pl.String,
-    "message": pl.String,
-    "evidence": pl.String,
-}
-
-
-def finding_frame(case: Case, rows: slice, choice: Choice) -> pl.DataFrame:
+def decision_findings(case: Case, rows: slice, choice: Choice) -> pl.DataFrame:
     """What the assessment found beside the verdict; few rows, evidence as JSON."""
     judged = case.refused.is_assessed[rows]
-    sure = case.thresholds.odds_of_undersized - 1e-6
-    may_be = (choice.odds_over >= case.thresholds.near_limit_odds) & (choice.odds_over < sure)
+    sure, near = case.thresholds.odds_of_undersized, case.thresholds.near_limit_odds
+    peak, lasting = choice.odds_over_smoc, choice.odds_over_continuous
+    may_be = (choice.odds_over >= near) & (choice.odds_over < sure)
     hits = {
-        "above_smoc": (choice.odds_over_smoc >= sure, choice.odds_over_smoc),
-        "above_continuous": (choice.odds_over_continuous >= sure, choice.odds_over_continuous),
+        "above_smoc": (peak >= sure, peak),
+        "above_continuous": (lasting >= sure, lasting),
         "near_limit": (may_be, choice.odds_over),
         "no_fixed_charge": (_lacks_charge(case, rows), choice.odds_over),
     }
@@ -47,20 +37,19 @@ def finding_frame(case: Case, rows: slice, choice: Choice) -> pl.DataFrame:
         for code, (where, odds) in hits.items()
         for k in np.flatnonzero(where & judged)
     ]
-    return pl.DataFrame(found, schema=FINDING_SCHEMA, orient="row")
+    return finding_frame(found)
 
 
 def _flows_gpm(case: Case, rows: slice) -> tuple[Array, Array]:
     """Expected peak and sustained flow of each account."""
-    weight = case.posterior.weight[:, rows]
     drawn = (case.posterior.peak_10s_gpm[:, rows], case.posterior.sustained_60min_gpm[:, rows])
-    peak, lasting = (weighted_mean(np.nan_to_num(flow), weight) for flow in drawn)
-    return np.asarray(peak, dtype=np.float64), np.asarray(lasting, dtype=np.float64)
+    peak, lasting = (mean(np.nan_to_num(flow)) for flow in drawn)
+    return peak, lasting
 
 
 def _finding(
     case: Case, rows: slice, code: str, k: int, flows_gpm: tuple[Array, Array], odds: float
-) -> tuple[str, ...]:
+) -> Finding:
     meter = case.catalogue.meters[int(case.meter_index[rows][k])]
     evidence = {
         "peak_10s_gpm": round(float(flows_gpm[0][k]), 3),
@@ -69,19 +58,19 @@ def _finding(
         "continuous_gpm": meter.continuous_gpm,
         "odds": round(odds, 3),
     }
-    return (
-        case.block.account_id[rows][k],
-        case.block.meter_id[rows][k],
-        code,
-        FINDING_CODES[code].severity,
-        _finding_text(code, meter, evidence, Wording(case.units)),
-        json.dumps(evidence),
+    return Finding(
+        account_id=case.block.account_id[rows][k],
+        meter_id=case.block.meter_id[rows][k],
+        code=code,
+        severity=FINDING_CODES[code].severity,
+        message=_finding_text(code, meter, evidence, Wording(case.units)),
+        evidence=evidence,
     )
 
 
 def _lacks_charge(case: Case, rows: slice) -> NDArray[np.bool_]:
     """Whether the change of charge to every other size is unknown [A]."""
-    size = np.array([m.size_in for m in case.catalogue.meters])
+    size = meter_arrays(case.catalogue.meters).size_in
     other = np.abs(size[None, :] - size[case.meter_index[rows]][:, None]) > 1e-3
     unknown = np.isnan(case.costs.fixed_charge_change_usd_per_year[rows])
     return np.asarray(other.any(axis=1) & (unknown | ~other).all(axis=1))

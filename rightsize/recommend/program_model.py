@@ -67,17 +67,28 @@ def best_options(
     bound_usd = relaxed.bound_usd
     if bound_usd - known_usd > max(relative_gap, _SAME_SHARE) * bound_usd:
         found, bound_usd = _search(
-            options, limits, model, relaxed, known_usd,
-            relative_gap=relative_gap, most_seconds=most_seconds,
-        )  # fmt: skip
+            options,
+            limits,
+            model,
+            relaxed,
+            known_usd,
+            relative_gap=relative_gap,
+            most_seconds=most_seconds,
+        )
         best = max(best, found, key=lambda rows: options.value_of(rows, limits.lots))
     return Solved(best, bound_usd, relaxed.usd_per_usd)
 
 
 def _search(
-    options: Options, limits: Limits, model: Model, relaxed: Relaxed, known_usd: float,
-    *, relative_gap: float, most_seconds: float,
-) -> tuple[Rows, float]:  # fmt: skip
+    options: Options,
+    limits: Limits,
+    model: Model,
+    relaxed: Relaxed,
+    known_usd: float,
+    *,
+    relative_gap: float,
+    most_seconds: float,
+) -> tuple[Rows, float]:
     fixed = relaxed.reduced_usd > (relaxed.bound_usd - known_usd) * (1 + 1e-6) + 1e-6
     low, high = np.zeros(len(model.cost_usd)), np.ones(len(model.cost_usd))
     low[fixed & (relaxed.share > 0.5)] = 1.0

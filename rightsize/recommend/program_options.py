@@ -17,9 +17,14 @@ Array = NDArray[np.float64]
 Rows = NDArray[np.int64]
 
 NEEDED: Final = (
-    "account_id", "meter_id", "meter_type", "size_in", "change_cost_usd",
-    "net_present_value_usd", "net_benefit_usd_per_year",
-)  # fmt: skip
+    "account_id",
+    "meter_id",
+    "meter_type",
+    "size_in",
+    "change_cost_usd",
+    "net_present_value_usd",
+    "net_benefit_usd_per_year",
+)
 LOW_BENEFIT: Final = "net_benefit_low_usd_per_year"
 
 # Hours of a two-person crew on site by size [in]: common practice, no source.

@@ -6,9 +6,11 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
+from rightsize.contracts.columns import FLAGGED_VERDICTS
+from rightsize.meters.arrays import meter_arrays
 from rightsize.meters.catalogue import Meter
 from rightsize.recommend.case import Case
-from rightsize.wording import Wording, figure
+from rightsize.wording import Wording, figure, probability
 
 Array = NDArray[np.float64]
 
@@ -54,8 +56,8 @@ def with_reason(
     smoc = {_key(m): m.smoc_gpm for m in meters}
     texts = frame.with_columns(
         message,
-        pl.Series("_smoc", np.array([m.smoc_gpm for m in meters])[index]),
-        pl.Series("_continuous", np.array([m.continuous_gpm for m in meters])[index]),
+        pl.Series("_smoc", meter_arrays(meters).smoc_gpm[index]),
+        pl.Series("_continuous", meter_arrays(meters).continuous_gpm[index]),
         pl.Series("_is_other", is_other),
         pl.Series("_blocked_by", blocked_by, dtype=pl.String),
         pl.Series("_rival_odds", runner_up_odds),
@@ -97,22 +99,13 @@ def number(column: str) -> pl.Expr:
 
 
 def _odds(column: str) -> pl.Expr:
-    """Odds as text; draws are few, so nothing is called certain."""
-    value = pl.col(column)
-    return (
-        pl.when(value > 0.985)
-        .then(pl.lit("0.99"))
-        .when(value < 0.015)
-        .then(pl.lit("0.01"))
-        .otherwise(value.round(2).cast(pl.String))
-    )
+    return probability(pl.col(column)).cast(pl.String)
 
 
 def _sentence(said: Wording) -> pl.Expr:
-    critical = pl.when(
-        pl.col("_is_critical")
-        & pl.col("verdict").is_in(["oversized", "undersized", "wrong_type"])
-    ).then(pl.lit("; the customer cannot be without water, so a person decides"))
+    critical = pl.when(pl.col("_is_critical") & pl.col("verdict").is_in(FLAGGED_VERDICTS)).then(
+        pl.lit("; the customer cannot be without water, so a person decides")
+    )
     body = (
         pl.when(pl.col("verdict") == "not_assessed")
         .then(pl.col("_message"))
@@ -156,12 +149,17 @@ def _pays(said: Wording) -> pl.Expr:
         f"{{}} carries the peak of {{}} {said.flow_unit} ({{}} to {{}}; rated {{}}) and "
         "registers {} % where {} "
         "registers {} %, which brings {} USD a year after all costs ({} to {}) with odds of {}",
-        pl.col("_recommended"), *_peak(said), said.flow_figure(pl.col("_new_smoc")),
-        number("recommended_accuracy_pct"), pl.col("_installed"),
-        number("installed_accuracy_pct"), number("net_benefit_usd_per_year"),
-        number("net_benefit_low_usd_per_year"), number("net_benefit_high_usd_per_year"),
+        pl.col("_recommended"),
+        *_peak(said),
+        said.flow_figure(pl.col("_new_smoc")),
+        number("recommended_accuracy_pct"),
+        pl.col("_installed"),
+        number("installed_accuracy_pct"),
+        number("net_benefit_usd_per_year"),
+        number("net_benefit_low_usd_per_year"),
+        number("net_benefit_high_usd_per_year"),
         _odds("odds_of_benefit"),
-    )  # fmt: skip
+    )
 
 
 def _peak(said: Wording) -> tuple[pl.Expr, ...]:
@@ -176,13 +174,16 @@ def _overload(verb: str, said: Wording) -> pl.Expr:
     by_peak = pl.format(
         f"the peak of {{}} {unit} ({{}} to {{}}) {verb} the {{}} {unit} that {{}} may carry at "
         "peaks",
-        *_peak(said), said.flow_figure(pl.col("_smoc")), pl.col("_installed"),
-    )  # fmt: skip
+        *_peak(said),
+        said.flow_figure(pl.col("_smoc")),
+        pl.col("_installed"),
+    )
     by_hour = pl.format(
         f"the sustained flow of {{}} {verb} the {{}} that {{}} may carry for long",
-        said.flow(pl.col("sustained_60min_gpm")), said.flow(pl.col("_continuous")),
+        said.flow(pl.col("sustained_60min_gpm")),
+        said.flow(pl.col("_continuous")),
         pl.col("_installed"),
-    )  # fmt: skip
+    )
     peak_is_worse = pl.col("_odds_over_smoc") >= pl.col("_odds_over_continuous")
     return pl.concat_str(
         pl.when(peak_is_worse).then(by_peak).otherwise(by_hour),
@@ -193,8 +194,9 @@ def _overload(verb: str, said: Wording) -> pl.Expr:
 def _undersized(said: Wording) -> pl.Expr:
     cure = pl.format(
         "; {} carries peak and sustained flow (odds {})",
-        pl.col("_recommended"), _odds("odds_of_fit"),
-    )  # fmt: skip
+        pl.col("_recommended"),
+        _odds("odds_of_fit"),
+    )
     none = pl.format(
         "; no meter of the catalogue may be installed here ({}), so a person decides",
         pl.col("_blocked_by"),
@@ -208,9 +210,11 @@ def _log_for_gain() -> pl.Expr:
     return pl.format(
         "{} may bring up to {} USD a year after all costs, but only with odds of {}: logging "
         "the site first is worth about {} USD more than it costs",
-        pl.col("_recommended"), number("net_benefit_high_usd_per_year"),
-        _odds("odds_of_benefit"), number("expected_value_of_logging_usd"),
-    )  # fmt: skip
+        pl.col("_recommended"),
+        number("net_benefit_high_usd_per_year"),
+        _odds("odds_of_benefit"),
+        number("expected_value_of_logging_usd"),
+    )
 
 
 def _log_for_fit(said: Wording) -> pl.Expr:
@@ -222,14 +226,17 @@ def _log_for_fit(said: Wording) -> pl.Expr:
 def _fits(said: Wording) -> pl.Expr:
     keeps = pl.format(
         "{} registers {} % at a peak of {} (rated {})",
-        pl.col("_installed"), number("installed_accuracy_pct"),
-        said.flow(pl.col("peak_10s_gpm")), said.flow_figure(pl.col("_smoc")),
-    )  # fmt: skip
+        pl.col("_installed"),
+        number("installed_accuracy_pct"),
+        said.flow(pl.col("peak_10s_gpm")),
+        said.flow_figure(pl.col("_smoc")),
+    )
     rival = pl.format(
         "; the best other meter, {}, would bring {} USD a year after all costs with odds of {}",
-        pl.col("_rival"), number("runner_up_net_benefit_usd_per_year"),
+        pl.col("_rival"),
+        number("runner_up_net_benefit_usd_per_year"),
         _odds("_rival_odds"),
-    )  # fmt: skip
+    )
     alone = pl.lit("; no other meter of the catalogue fits and may be installed")
     has_rival = pl.col("_rival").is_not_null()
     return pl.concat_str(keeps, pl.when(has_rival).then(rival).otherwise(alone))

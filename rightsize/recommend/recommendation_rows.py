@@ -8,7 +8,9 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from rightsize.assess.verdict import ACTIONS, VERDICTS
+from rightsize.contracts.columns import ACTIONS, VERDICTS
+from rightsize.inference.samples import mean
+from rightsize.meters.arrays import meter_arrays
 from rightsize.recommend.candidates import main_rule
 from rightsize.recommend.case import Case
 from rightsize.recommend.choice import Choice
@@ -22,7 +24,6 @@ from rightsize.recommend.row_columns import (
     meter_columns,
 )
 from rightsize.recommend.weigh import Draws
-from rightsize.recommend.weighted import weighted_mean
 from rightsize.wording import Wording
 
 Array = NDArray[np.float64]
@@ -52,15 +53,18 @@ def recommendation_frame(case: Case, rows: slice, draws: Draws, choice: Choice) 
     }
     frame = _null_where(_typed(columns), ~judged, keep=_ALWAYS)
     return with_reason(
-        frame, case, rows,
-        odds_over_smoc=choice.odds_over_smoc, odds_over_continuous=choice.odds_over_continuous,
+        frame,
+        case,
+        rows,
+        odds_over_smoc=choice.odds_over_smoc,
+        odds_over_continuous=choice.odds_over_continuous,
         smaller=choice.smaller,
         is_other=choice.chosen != case.meter_index[rows],
         blocked_by=main_rule(choice.weighed.broken),
         runner_up_odds=at_meter(
             choice.weighed.odds_of_benefit, np.maximum(choice.runner_up, 0)
         ),
-    )  # fmt: skip
+    )
 
 
 _ALWAYS: Final = (
@@ -73,40 +77,37 @@ def _gain_columns(case: Case, rows: slice, draws: Draws, choice: Choice) -> dict
     registered = draws_at_meter(draws.registered_gal, choice.chosen)
     installed = draws_at_meter(draws.registered_gal, case.meter_index[rows])
     actual = np.maximum(draws.actual_gal, 1e-9)
-    weight = draws.weight
     accuracy = choice.weighed.accuracy_pct[0]
     return {
         "installed_accuracy_pct": at_meter(accuracy, case.meter_index[rows]),
         "recommended_accuracy_pct": at_meter(accuracy, choice.chosen),
-        **bounded("accuracy_gain_pct", (registered - installed) / actual * 100, weight),
-        **bounded("volume_gain_gal_per_year", registered - installed, weight),
-        "unseen_share_of_gain": _unseen_share(case, rows, registered - installed, weight),
+        **bounded("accuracy_gain_pct", (registered - installed) / actual * 100),
+        **bounded("volume_gain_gal_per_year", registered - installed),
+        "unseen_share_of_gain": _unseen_share(case, rows, registered - installed),
     }
 
 
-def _unseen_share(case: Case, rows: slice, gain_gal: Array, weight: Array) -> Array:
+def _unseen_share(case: Case, rows: slice, gain_gal: Array) -> Array:
     """Share of the gain that rests on flow below the installed meter's start; NaN without."""
     gain = np.maximum(gain_gal, 0.0)
     unseen = np.minimum(gain, case.posterior.unseen_gal_per_year[:, rows])
-    total = weighted_mean(gain, weight)
+    total = mean(gain)
     with np.errstate(divide="ignore", invalid="ignore"):
-        share = weighted_mean(unseen, weight) / total
+        share = mean(unseen) / total
     return np.asarray(np.where(total > 0, np.clip(share, 0.0, 1.0), np.nan), dtype=np.float64)
 
 
 def _money_columns(case: Case, rows: slice, draws: Draws, choice: Choice) -> dict[str, Any]:
-    chosen, weight = choice.chosen, draws.weight
+    chosen = choice.chosen
     fixed = np.nan_to_num(at_meter(case.costs.fixed_charge_change_usd_per_year[rows], chosen))
     kept = chosen == case.meter_index[rows]
     cost = np.where(kept, 0.0, at_meter(case.costs.change_cost_usd[rows], chosen))
     annual = np.where(kept, 0.0, at_meter(case.costs.annual_cost_usd_per_year[rows], chosen))
     upkeep = at_meter(case.costs.upkeep_change_usd_per_year[rows], chosen)
     gain = bounded(
-        "revenue_gain_usd_per_year", draws_at_meter(draws.volumetric_gain_usd, chosen), weight
+        "revenue_gain_usd_per_year", draws_at_meter(draws.volumetric_gain_usd, chosen)
     )
-    net = bounded(
-        "net_benefit_usd_per_year", draws_at_meter(draws.net_benefit_usd, chosen), weight
-    )
+    net = bounded("net_benefit_usd_per_year", draws_at_meter(draws.net_benefit_usd, chosen))
     cash = gain["revenue_gain_usd_per_year"] + np.minimum(fixed, 0.0) - upkeep
     return {
         **gain,
@@ -121,17 +122,12 @@ def _money_columns(case: Case, rows: slice, draws: Draws, choice: Choice) -> dic
 
 
 def _flow_columns(case: Case, rows: slice, draws: Draws) -> dict[str, Any]:
-    weight = draws.weight
     return {
-        **bounded("peak_10s_gpm", draws.peak_gpm, weight),
-        **bounded("peak_1min_gpm", case.posterior.peak_1min_gpm[:, rows], weight),
+        **bounded("peak_10s_gpm", draws.peak_gpm),
+        **bounded("peak_1min_gpm", case.posterior.peak_1min_gpm[:, rows]),
         "peak_60min_gpm": case.block.max_hour_gpm[rows],
-        "sustained_60min_gpm": weighted_mean(
-            case.posterior.sustained_60min_gpm[:, rows], weight
-        ),
-        "low_flow_share": np.clip(
-            weighted_mean(case.posterior.low_flow_share[:, rows], weight), 0.0, 1.0
-        ),
+        "sustained_60min_gpm": mean(case.posterior.sustained_60min_gpm[:, rows]),
+        "low_flow_share": np.clip(mean(case.posterior.low_flow_share[:, rows]), 0.0, 1.0),
     }
 
 
@@ -150,12 +146,12 @@ def _odds_columns(case: Case, rows: slice, choice: Choice) -> dict[str, Any]:
 
 
 def _rating_columns(case: Case, rows: slice, draws: Draws, choice: Choice) -> dict[str, Any]:
-    meters, installed = case.catalogue.meters, case.meter_index[rows]
+    rated, installed = meter_arrays(case.catalogue.meters), case.meter_index[rows]
     return {
         "head_loss_at_peak_psi": at_meter(head_loss_at_peak(case, draws), choice.chosen),
         "spare_head_psi": case.spare_head_psi[rows],
-        "installed_continuous_gpm": np.array([m.continuous_gpm for m in meters])[installed],
-        "installed_smoc_gpm": np.array([m.smoc_gpm for m in meters])[installed],
+        "installed_continuous_gpm": rated.continuous_gpm[installed],
+        "installed_smoc_gpm": rated.smoc_gpm[installed],
     }
 
 
@@ -175,10 +171,14 @@ def _typed(columns: dict[str, Any]) -> pl.DataFrame:
     frame = pl.DataFrame(
         {k: v.astype(np.float64) if _is_floats(v) else v for k, v in columns.items()},
         schema_overrides={
-            "account_id": pl.String, "meter_id": pl.String, "customer_class": pl.String,
-            "service_kind": pl.String, "verdict": pl.Enum(VERDICTS), "action": pl.Enum(ACTIONS),
+            "account_id": pl.String,
+            "meter_id": pl.String,
+            "customer_class": pl.String,
+            "service_kind": pl.String,
+            "verdict": pl.Enum(VERDICTS),
+            "action": pl.Enum(ACTIONS),
         },
-    )  # fmt: skip
+    )
     return frame.with_columns(pl.col(pl.Float64).fill_nan(None))
 
 

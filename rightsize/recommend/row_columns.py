@@ -8,10 +8,10 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
+from rightsize.inference.samples import mean, with_mean
 from rightsize.meters.head_loss import head_loss_matrix
 from rightsize.recommend.case import Case
 from rightsize.recommend.weigh import Draws
-from rightsize.recommend.weighted import interval, weighted_mean
 
 Array = NDArray[np.float64]
 Index = NDArray[np.int64]
@@ -41,18 +41,13 @@ def draws_at_meter(value: NDArray[Any], index: Index) -> Array:
     return np.asarray(value[:, np.arange(len(index)), index], dtype=np.float64)
 
 
-def bounded(name: str, draws: Array, weight: Array) -> dict[str, Array]:
+def bounded(name: str, draws: Array) -> dict[str, Array]:
     """Mean and 90 % interval under the contract's names: low and high stand before the unit.
 
     The interval is widened to hold the mean, which a skewed spread may carry outside it.
     """
-    mean = np.asarray(weighted_mean(draws, weight), dtype=np.float64)
-    low, high = interval(draws, weight)
-    return {
-        name: mean,
-        with_word(name, "low"): np.minimum(np.asarray(low, dtype=np.float64), mean),
-        with_word(name, "high"): np.maximum(np.asarray(high, dtype=np.float64), mean),
-    }
+    names = (name, with_word(name, "low"), with_word(name, "high"))
+    return dict(zip(names, with_mean(draws.astype(np.float64)), strict=True))
 
 
 UNITS: Final = ("_usd_per_year", "_gal_per_year", "_pct", "_gpm", "_share", "_usd")
@@ -66,5 +61,4 @@ def with_word(name: str, word: str) -> str:
 
 def head_loss_at_peak(case: Case, draws: Draws) -> Array:
     """Head lost in each meter at the expected peak [A, M]."""
-    peak_gpm = np.asarray(weighted_mean(draws.peak_gpm, draws.weight), dtype=np.float64)
-    return head_loss_matrix(case.catalogue.meters, peak_gpm).T
+    return head_loss_matrix(case.catalogue.meters, mean(draws.peak_gpm)).T

@@ -10,9 +10,9 @@ from numpy.typing import NDArray
 
 from rightsize.assess.range_fit import FlowLimits
 from rightsize.inference.posterior import FlowPosterior
+from rightsize.inference.samples import mean, odds, with_mean
 from rightsize.recommend.candidates import BIT, FEASIBLE_MASK
 from rightsize.recommend.economics import ChangeCosts, RateSteps
-from rightsize.recommend.weighted import interval, odds, weighted_mean
 
 Array = NDArray[np.float64]
 Floats = NDArray[np.floating[Any]]
@@ -28,7 +28,6 @@ _LARGEST_BILL_RATIO = 4.0
 class Draws:
     """Joint draws of a chunk, with what each meter would bring in each."""
 
-    weight: Array  # [J, A]
     actual_gal: Array  # [J, A]
     installed_gal: Array  # [J, A]
     registered_gal: Floats  # [J, A, M]
@@ -97,7 +96,6 @@ def draw_benefits(
     fits = peak[:, :, None] <= np.minimum(limits.peak_gpm[None, :], limits.head_gpm)
     fits &= sustained[:, :, None] <= limits.sustained_gpm
     return Draws(
-        weight=posterior.weight[:, rows],
         actual_gal=posterior.actual_gal_per_year[:, rows],
         installed_gal=installed,
         registered_gal=registered,
@@ -111,9 +109,13 @@ def draw_benefits(
 
 
 def _money(
-    registered: Floats, installed: Array, meter_index: NDArray[np.int64], rates: RateSteps,
-    costs: ChangeCosts, demand_elasticity: float,
-) -> tuple[Floats, Floats]:  # fmt: skip
+    registered: Floats,
+    installed: Array,
+    meter_index: NDArray[np.int64],
+    rates: RateSteps,
+    costs: ChangeCosts,
+    demand_elasticity: float,
+) -> tuple[Floats, Floats]:
     """Gain of volumetric charges and net benefit of each meter in each draw [J, A, M]."""
     bill_now = rates.bill_usd_per_year(installed).astype(DRAW_KIND)
     billed = _after_demand_answers(registered, installed, demand_elasticity)
@@ -168,44 +170,36 @@ def weigh(
     odds_of_fit : float
         Odds that peak, sustained flow and head loss must fit together.
     """
-    fit = odds(draws.fits, draws.weight)
+    fit = odds(draws.fits)
     actual = np.maximum(draws.actual_gal, 1e-9).astype(DRAW_KIND)
     accuracy = draws.registered_gal / actual[:, :, None]
     accuracy *= 100
-    registered = _with_interval(draws.registered_gal, draws.weight)
+    registered = with_mean(draws.registered_gal)
     low = np.maximum(registered[1], np.minimum(envelope[0], registered[0]))
     high = np.minimum(registered[2], np.maximum(envelope[1], registered[0]))
     return Weighed(
         broken=broken | _flow_rules(draws, limits, fit, odds_of_fit),
         odds_of_fit=fit,
-        odds_of_benefit=odds(draws.net_benefit_usd > 0, draws.weight),
-        net_benefit_range_usd=_with_interval(draws.net_benefit_usd, draws.weight),
+        odds_of_benefit=odds(draws.net_benefit_usd > 0),
+        net_benefit_range_usd=with_mean(draws.net_benefit_usd),
         registered_gal=(registered[0], low, high),
-        accuracy_pct=_with_interval(accuracy, draws.weight),
+        accuracy_pct=with_mean(accuracy),
     )
-
-
-def _with_interval(value: Floats, weight: Array) -> tuple[Floats, Floats, Floats]:
-    """Mean and 90 % interval; the interval is widened to hold the mean of a skewed spread."""
-    mean = weighted_mean(value, weight)
-    low, high = interval(value, weight)
-    return mean, np.minimum(low, mean), np.maximum(high, mean)
 
 
 def _flow_rules(
     draws: Draws, limits: FlowLimits, fit: Floats, odds_of_fit: float
 ) -> NDArray[np.int32]:
     """Bits of the flow rules that fail; if only their joint odds fail, the weakest is named."""
-    need = odds_of_fit - 1e-6
     alone = np.stack(
         [
-            odds_below(draws.peak_gpm, draws.weight, limits.peak_gpm),
-            odds_below(draws.sustained_gpm, draws.weight, limits.sustained_gpm),
-            odds_below(draws.peak_gpm, draws.weight, limits.head_gpm),
+            odds_below(draws.peak_gpm, limits.peak_gpm),
+            odds_below(draws.sustained_gpm, limits.sustained_gpm),
+            odds_below(draws.peak_gpm, limits.head_gpm),
         ]
     )
-    fails = alone < need
-    only_jointly = (fit < need) & ~fails.any(axis=0)
+    fails = alone < odds_of_fit
+    only_jointly = (fit < odds_of_fit) & ~fails.any(axis=0)
     weakest = alone.argmin(axis=0)
     names = ("peak_over_smoc", "sustained_over_continuous", "head_loss")
     bits = np.zeros(fit.shape, dtype=np.int32)
@@ -214,9 +208,9 @@ def _flow_rules(
     return bits
 
 
-def odds_below(flow_gpm: Array, weight: Array, limit_gpm: Array) -> Floats:
+def odds_below(flow_gpm: Array, limit_gpm: Array) -> Floats:
     """Odds that flow [J, A] does not exceed each limit ([M] or [A, M]), as [A, M]."""
-    return odds(flow_gpm[:, :, None] <= limit_gpm, weight)
+    return odds(flow_gpm[:, :, None] <= limit_gpm)
 
 
 def value_of_knowing(draws: Draws, worth: Array, may_install: Flags) -> Floats:
@@ -240,4 +234,4 @@ def value_of_knowing(draws: Draws, worth: Array, may_install: Flags) -> Floats:
     np.maximum(value, 0, out=value)
     value *= draws.fits
     value *= may_install
-    return weighted_mean(value, draws.weight)
+    return mean(value)

@@ -1,4 +1,4 @@
-"""The handbook's worked example: one account, three draws, worked by the tool itself.
+"""The handbook's worked example: one account, ten samples, worked by the tool itself.
 
 The account is invented. Its numbers are round so that a reader can follow them by hand; what
 the page shows is what `decide` answers, and a test holds the page to it.
@@ -10,6 +10,7 @@ from dataclasses import dataclass, fields
 from typing import Any, Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from rightsize.contracts.profiles import ProfileBlock
 from rightsize.contracts.sites import SiteBlock
@@ -19,7 +20,9 @@ from rightsize.meters.catalogue import Catalogue, Meter
 from rightsize.recommend.choose import Decision, decide
 from rightsize.settings import Tariff, Thresholds
 
-WEIGHT: Final = (0.2, 0.5, 0.3)
+Array = NDArray[np.float64]
+
+SAMPLES: Final = (2, 5, 3)  # of ten, which of the three stories they tell
 ACTUAL_GAL: Final = (1_000_000.0, 1_100_000.0, 1_300_000.0)
 PEAK_GPM: Final = (60.0, 75.0, 110.0)
 SUSTAINED_GPM: Final = (15.0, 18.0, 25.0)
@@ -27,16 +30,26 @@ REGISTERED_NOW_GAL: Final = 900_000.0
 REGISTERS: Final = (None, 0.98, 0.98, 0.97)  # share of actual; None for the installed meter
 
 
-def _meter(kind: Any, size_in: float, smoc: float, loss_psi: float, money: tuple[float, ...],
-           ) -> Meter:  # fmt: skip
+def _meter(
+    kind: Any, size_in: float, smoc: float, loss_psi: float, money: tuple[float, ...]
+) -> Meter:
     price, install, upkeep, life = money
     return Meter(
-        meter_type=kind, size_in=size_in, starting_gpm=smoc / 400, min_test_gpm=smoc / 200,
-        normal_min_gpm=smoc / 50, continuous_gpm=smoc / 2, smoc_gpm=smoc,
-        registration=((smoc / 400, 0.9), (smoc, 1.0)), head_loss_psi_at_smoc=loss_psi,
-        price_usd=price, install_usd=install, upkeep_usd_per_year=upkeep, life_years=life,
+        meter_type=kind,
+        size_in=size_in,
+        starting_gpm=smoc / 400,
+        min_test_gpm=smoc / 200,
+        normal_min_gpm=smoc / 50,
+        continuous_gpm=smoc / 2,
+        smoc_gpm=smoc,
+        registration=((smoc / 400, 0.9), (smoc, 1.0)),
+        head_loss_psi_at_smoc=loss_psi,
+        price_usd=price,
+        install_usd=install,
+        upkeep_usd_per_year=upkeep,
+        life_years=life,
         source="invented for the handbook",
-    )  # fmt: skip
+    )
 
 
 CATALOGUE: Final = Catalogue(
@@ -74,31 +87,37 @@ def worked_example() -> WorkedExample:
     """Decide on the handbook's account."""
     posterior = _posterior()
     decision = decide(
-        _block(), posterior, _site(), CATALOGUE, TARIFF, Thresholds.model_validate({})
+        _block(),
+        posterior,
+        _site(),
+        CATALOGUE,
+        TARIFF,
+        Thresholds.model_validate({}),
+        units="us",
     )
     return WorkedExample(posterior, decision)
 
 
 def _posterior() -> FlowPosterior:
-    column = np.array(ACTUAL_GAL)[:, None]
+    column = _samples(ACTUAL_GAL)
+    count = len(column)
     registered = np.stack(
         [
-            np.full((3, 1), REGISTERED_NOW_GAL) if share is None else column * share
+            np.full((count, 1), REGISTERED_NOW_GAL) if share is None else column * share
             for share in REGISTERS
         ],
         axis=-1,
     )
     bands = np.full((1, BAND_COUNT), 1 / BAND_COUNT)
     return FlowPosterior(
-        weight=np.array(WEIGHT)[:, None],
         actual_gal_per_year=column,
         registered_gal_per_year=registered,
-        installed_gal_per_year=np.full((3, 1), REGISTERED_NOW_GAL),
-        peak_10s_gpm=np.array(PEAK_GPM)[:, None],
-        peak_1min_gpm=np.array(PEAK_GPM)[:, None] * 0.8,
-        sustained_60min_gpm=np.array(SUSTAINED_GPM)[:, None],
-        unseen_gal_per_year=np.zeros((3, 1)),
-        low_flow_share=np.full((3, 1), 0.2),
+        installed_gal_per_year=np.full((count, 1), REGISTERED_NOW_GAL),
+        peak_10s_gpm=_samples(PEAK_GPM),
+        peak_1min_gpm=_samples(PEAK_GPM) * 0.8,
+        sustained_60min_gpm=_samples(SUSTAINED_GPM),
+        unseen_gal_per_year=np.zeros((count, 1)),
+        low_flow_share=np.full((count, 1), 0.2),
         time_share=bands,
         actual_volume_share=bands,
         actual_volume_share_low=bands,
@@ -108,24 +127,41 @@ def _posterior() -> FlowPosterior:
     )
 
 
+def _samples(told: tuple[float, ...]) -> Array:
+    """Ten samples of one account, from the three that differ."""
+    return np.repeat(told, SAMPLES)[:, None]
+
+
 def _block() -> ProfileBlock:
     """A year of hourly reads; what the decision does not look at is left empty."""
     one = np.ones(1)
     said: dict[str, Any] = {
-        "account_id": ("LM-104",), "meter_id": ("M-2207",), "customer_class": ("office",),
-        "meter_index": np.zeros(1, dtype=np.int64), "interval_min": 60 * one,
-        "resolution_gal": one, "days_covered": 365 * one, "reads_used": 8760 * one,
-        "registered_gal": REGISTERED_NOW_GAL * one, "zero_count": one,
-        "max_interval_gpm": 26 * one, "max_hour_gpm": 26 * one, "max_day_gpm": 9 * one,
-    }  # fmt: skip
+        "account_id": ("LM-104",),
+        "meter_id": ("M-2207",),
+        "customer_class": ("office",),
+        "meter_index": np.zeros(1, dtype=np.int64),
+        "interval_min": 60 * one,
+        "resolution_gal": one,
+        "days_covered": 365 * one,
+        "reads_used": 8760 * one,
+        "registered_gal": REGISTERED_NOW_GAL * one,
+        "zero_count": one,
+        "max_interval_gpm": 26 * one,
+        "max_hour_gpm": 26 * one,
+        "max_day_gpm": 9 * one,
+    }
     empty = {f.name: np.zeros(1) for f in fields(ProfileBlock)}
     return ProfileBlock(**(empty | said))
 
 
 def _site() -> SiteBlock:
     return SiteBlock(
-        service_kind=("domestic",), customer_class=("office",), service_line_in=np.array([3.0]),
-        spare_head_psi=np.array([20.0]), is_critical=np.zeros(1, dtype=bool),
-        area=("Mill End",), age_years=np.array([np.nan]),
+        service_kind=("domestic",),
+        customer_class=("office",),
+        service_line_in=np.array([3.0]),
+        spare_head_psi=np.array([20.0]),
+        is_critical=np.zeros(1, dtype=bool),
+        area=("Mill End",),
+        age_years=np.array([np.nan]),
         meter_index=np.zeros(1, dtype=np.int64),
-    )  # fmt: skip
+    )

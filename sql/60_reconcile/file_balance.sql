@@ -2,7 +2,8 @@
 -- reads: ledger_frame (one row a landed file), partition_file, rejected_frame
 -- why: rows landed = accepted + rejected, accepted = used in profiles (current or superseded),
 --      rejected = kept in the rejected folder; volume likewise. A file that only one side knows
---      appears with zeros on the other.
+--      appears with zeros on the other. Volumes are added in a fixed order: their last digits
+--      would otherwise be those of the threads.
 -- units: *_gal [gal]
 create or replace temp table file_balance as
 with used as (
@@ -11,8 +12,8 @@ with used as (
         sum(rows)::bigint as used_rows,
         sum(current_rows)::bigint as current_rows,
         sum(superseded_rows)::bigint as superseded_rows,
-        sum(current_gal) as current_gal,
-        sum(superseded_gal) as superseded_gal,
+        sum(current_gal order by month, bucket, kind) as current_gal,
+        sum(superseded_gal order by month, bucket, kind) as superseded_gal,
         bool_or(kind = 'register') as has_readings
     from partition_file
     group by file_hash

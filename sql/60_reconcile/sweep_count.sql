@@ -1,7 +1,8 @@
 -- grain: the sweep: one row
 -- reads: file_balance, meter_balance
 -- why: the counts that the published sweep row carries. An account is assessed if one of its
---      meters is.
+--      meters is. Volumes are added in a fixed order, so they are the same for any number of
+--      threads.
 -- units: *_gal [gal]
 create or replace temp table sweep_count as
 with account as (
@@ -26,8 +27,8 @@ row_count as (
         coalesce(sum(current_rows), 0)::bigint as rows_accepted,
         coalesce(sum(rejected_rows), 0)::bigint as rows_rejected,
         coalesce(sum(superseded_rows), 0)::bigint as rows_superseded,
-        coalesce(sum(current_gal), 0) as accepted_gal,
-        coalesce(sum(superseded_gal), 0) as superseded_gal
+        coalesce(sum(current_gal order by file_hash), 0) as accepted_gal,
+        coalesce(sum(superseded_gal order by file_hash), 0) as superseded_gal
     from file_balance
 )
 

@@ -26,8 +26,12 @@ MM_OF_IN: Final = {
 }  # fmt: skip
 DIAL_TURN: Final = Decimal(10**7)
 _MONEY: Final = (
-    "price_usd", "install_usd", "upkeep_usd_per_year", "life_years", "is_lead_free"
-)  # fmt: skip
+    "price_usd",
+    "install_usd",
+    "upkeep_usd_per_year",
+    "life_years",
+    "is_lead_free",
+)
 
 
 def write_metric_twin(us: Path, metric: Path, catalogue: Catalogue) -> None:

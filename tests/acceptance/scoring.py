@@ -126,11 +126,17 @@ def score(demo: Path) -> Score:
     with duckdb.connect(str(results), read_only=True) as connection:
         published = connection.execute(_PUBLISHED).fetchall()
     columns = {
-        "account_id": pl.String, "verdict": pl.String, "action": pl.String,
-        "given_type": pl.String, "given_size_in": pl.Float64, "given_grade": pl.String,
-        "peak_10s_low_gpm": pl.Float64, "peak_10s_high_gpm": pl.Float64,
-        "gain_low_gal": pl.Float64, "gain_high_gal": pl.Float64,
-    }  # fmt: skip
+        "account_id": pl.String,
+        "verdict": pl.String,
+        "action": pl.String,
+        "given_type": pl.String,
+        "given_size_in": pl.Float64,
+        "given_grade": pl.String,
+        "peak_10s_low_gpm": pl.Float64,
+        "peak_10s_high_gpm": pl.Float64,
+        "gain_low_gal": pl.Float64,
+        "gain_high_gal": pl.Float64,
+    }
     frame = pl.DataFrame(published, schema=columns, orient="row")
     truth = _truth(demo)
     every = truth.join(frame, on="account_id", how="inner", validate="1:1").join(

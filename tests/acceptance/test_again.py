@@ -47,9 +47,12 @@ def test_stopping_a_sweep_leaves_the_previous_results_readable(swept_once: Path)
     meters.write_text(listed + "A-1,M-1,displacement,1,,,C-OFF,domestic,1,gal,1,,,,,\n")
     process = subprocess.Popen(
         [sys.executable, "-m", "pipelines.cli", "sweep", str(swept_once / "sweep.yaml")],
-        cwd=PROJECT, stderr=subprocess.PIPE, stdout=subprocess.DEVNULL, text=True,
+        cwd=PROJECT,
+        stderr=subprocess.PIPE,
+        stdout=subprocess.DEVNULL,
+        text=True,
         start_new_session=True,
-    )  # fmt: skip
+    )
     _wait_until_it_works(swept_once)
     os.killpg(process.pid, signal.SIGINT)
     _, told = process.communicate(timeout=PATIENCE_S)

@@ -19,7 +19,7 @@ from pipelines.load_catalogue import load_catalogue
 from pipelines.load_settings import load
 from pipelines.sweep import run_sweep
 from rightsize.errors import ConfigError
-from rightsize.meters.registration import registration_ratio
+from rightsize.meters.curve import registration_ratio
 
 ACCOUNTS, MONTHS, SEED = 24, 4, 3
 DRAWS = 16
@@ -96,8 +96,11 @@ def before(utility: Utility) -> Fleet:
 @pytest.fixture(scope="module")
 def tested(before: Fleet) -> list[str]:
     """Three displacement meters of the size of which the fleet holds most."""
-    kinds = [(m["installed_size_in"], i) for i, m in before.items()
-             if m["installed_type"] == "displacement"]  # fmt: skip
+    kinds = [
+        (m["installed_size_in"], i)
+        for i, m in before.items()
+        if m["installed_type"] == "displacement"
+    ]
     sizes = [size for size, _ in kinds]
     common = max(sizes, key=sizes.count)
     chosen = sorted(i for size, i in kinds if size == common)
@@ -155,8 +158,9 @@ def test_what_another_meter_would_register_follows_from_what_really_passed(
         rows = connection.execute(
             "select sweep_id, registered_gal_per_year, accuracy_pct from results.candidate"
             " where meter_id = ? and meter_type = 'ultrasonic' and size_in = 2"
-            " order by sweep_id", [tested[0]],
-        ).fetchall()  # fmt: skip
+            " order by sweep_id",
+            [tested[0]],
+        ).fetchall()
     (_, was, accuracy_was), (_, now, accuracy_now) = rows[0], rows[1]
     assert now / was == pytest.approx(1 / SLOW, rel=0.02)
     assert accuracy_now == pytest.approx(accuracy_was, abs=0.5)

@@ -116,3 +116,12 @@ def test_numbers_carry_their_unit(path: Path) -> None:
             if is_number and QUANTITY.search(name) and not name.startswith("odds_of"):
                 bare.append(name)
     assert not bare, f"{relative(path)}: {bare} lack a unit"
+
+
+def test_one_module_reads_between_the_points_of_a_curve() -> None:
+    """Every other asks `meters/curve.py`; knots and wear interpolate errors, not curves."""
+    may = {"rightsize/meters/curve.py", "rightsize/meters/knots.py", "rightsize/meters/wear.py"}
+    reads = re.compile(r"np\.interp\([^)]*np\.log|np\.interp\(ln_gpm")
+    found = {relative(p) for p in domain_modules if reads.search(p.read_text(encoding="utf-8"))}
+    assert found <= may
+    assert "rightsize/meters/curve.py" in found

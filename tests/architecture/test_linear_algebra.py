@@ -14,7 +14,11 @@ ASK = "import pipelines.cli, os; print(os.environ['OPENBLAS_NUM_THREADS'])"
 def test_linear_algebra_works_on_one_thread_before_numpy_is_loaded():
     plain = {k: v for k, v in os.environ.items() if not k.endswith("_NUM_THREADS")}
     said = subprocess.run(
-        [sys.executable, "-c", ASK], cwd=PROJECT, env=plain, capture_output=True, text=True,
+        [sys.executable, "-c", ASK],
+        cwd=PROJECT,
+        env=plain,
+        capture_output=True,
+        text=True,
         check=True,
-    )  # fmt: skip
+    )
     assert said.stdout.strip() == "1"

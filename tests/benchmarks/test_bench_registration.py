@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 
 from pipelines.load_catalogue import load_catalogue
+from rightsize.meters.curve import registration_matrix
 from rightsize.meters.draws import registration_draws
-from rightsize.meters.registration import registration_matrix
 
 pytestmark = pytest.mark.bench
 METERS = load_catalogue().meters

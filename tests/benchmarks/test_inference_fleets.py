@@ -13,7 +13,7 @@ import pytest
 
 from pipelines.load_catalogue import load_catalogue
 from pipelines.load_priors import load_priors
-from rightsize.inference.censoring import learn_fleet
+from rightsize.inference.censoring import learn_from, steady_by_class
 from rightsize.inference.infer import infer
 from tests.fleets import judge
 from tests.fleets.fleet import simulate_fleet
@@ -55,7 +55,7 @@ def test_a_fleet_of_known_truth(seed, pooled, capsys):
     lines = [" | ".join(["fleet, reads, method", "sites", *COLUMNS.values()])]
     for interval, block in blocks.items():
         oracle = judge.oracle_of(truth, block, meters)
-        learnt = learn_fleet([block], meters, priors)
+        learnt = learn_from([steady_by_class([block], meters, priors)], priors)
         ours = infer(block, meters, priors, draws=40, seed=1, fleet=learnt)
         naive = judge.interval_mean_posterior(block, meters)
         for name, posterior in (("interval mean", naive), ("pulses", ours)):

@@ -16,7 +16,7 @@ from pipelines.load_catalogue import load_catalogue
 from pipelines.load_priors import load_priors
 from rightsize.demand.bands import BAND_CENTRES_GPM
 from rightsize.inference import infer as whole
-from rightsize.meters.registration import registration_ratio
+from rightsize.meters.curve import registration_ratio
 from tests.fleets import sites
 from tests.fleets.fleet import simulate_fleet
 

@@ -96,9 +96,11 @@ def timed(script: str, *arguments: Path | int) -> Run:
     began = time.monotonic()
     done = subprocess.run(
         [sys.executable, "-c", script, *map(str, arguments)],
-        capture_output=True, text=True, check=True,
+        capture_output=True,
+        text=True,
+        check=True,
         cwd=Path(__file__).resolve().parents[2],
-    )  # fmt: skip
+    )
     seconds = time.monotonic() - began
     *printed, measured = done.stdout.splitlines()
     peak_gib, processor_s = map(float, measured.split())

@@ -21,6 +21,7 @@ import numpy as np
 import polars as pl
 import pytest
 
+from pipelines.lake_partition import LakePartition
 from pipelines.workspace import Workspace
 from tests.pipelines.evidence_fleet import make_fleet
 
@@ -33,10 +34,12 @@ def _write_year(workspace: Workspace, meters: list[str], buckets: int) -> None:
     """A year of 15 min reads of every meter, a file a month and bucket."""
     rng = np.random.default_rng(3)
     with duckdb.connect() as connection:
-        placed = dict(connection.execute(
-            "select m, (md5_number_lower(m) % $b)::integer from unnest($m) as t(m)",
-            {"m": meters, "b": buckets},
-        ).fetchall())  # fmt: skip
+        placed = dict(
+            connection.execute(
+                "select m, (md5_number_lower(m) % $b)::integer from unnest($m) as t(m)",
+                {"m": meters, "b": buckets},
+            ).fetchall()
+        )
     for month in range(1, 13):
         first = dt.datetime(2025, month, 1, 7, tzinfo=dt.UTC)
         last = dt.datetime(2025 + month // 12, month % 12 + 1, 1, 7, tzinfo=dt.UTC)
@@ -46,8 +49,9 @@ def _write_year(workspace: Workspace, meters: list[str], buckets: int) -> None:
         for bucket in range(buckets):
             names = [m for m in meters if placed[m] == bucket]
             frame = pl.DataFrame({"meter_id": names}).join(starts.to_frame(), how="cross")
-            folder = workspace.interval_reads / f"month=2025-{month:02d}"
-            folder = folder / f"bucket={bucket:02d}"
+            folder = (
+                workspace.lake / LakePartition("interval", f"2025-{month:02d}", bucket).path
+            )
             folder.mkdir(parents=True, exist_ok=True)
             frame.with_columns(
                 interval_min=pl.lit(float(STEP_MIN), dtype=pl.Float32),

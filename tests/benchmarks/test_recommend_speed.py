@@ -45,7 +45,9 @@ def test_hundred_thousand_accounts_under_forty_meters(
     began, worked = time.perf_counter(), time.process_time()
     rows = 0
     for _ in range(blocks):
-        rows += decide(block, posterior, sites, meters, rates, limits).candidate.height
+        rows += decide(
+            block, posterior, sites, meters, rates, limits, units="us"
+        ).candidate.height
     seconds, worked = time.perf_counter() - began, time.process_time() - worked
     peak_gib = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 2**20
     began = time.process_time()

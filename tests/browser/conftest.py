@@ -114,9 +114,13 @@ def axe(tmp_path_factory: pytest.TempPathFactory) -> str:
         pytest.skip("needs npm to fetch axe-core")
     folder = tmp_path_factory.mktemp("axe")
     fetched = subprocess.run(
-        ["npm", "pack", "--silent", AXE], cwd=folder, capture_output=True, text=True,
-        timeout=120, check=False,
-    )  # fmt: skip
+        ["npm", "pack", "--silent", AXE],
+        cwd=folder,
+        capture_output=True,
+        text=True,
+        timeout=120,
+        check=False,
+    )
     archives = list(folder.glob("*.tgz"))
     if fetched.returncode or not archives:
         pytest.skip(f"{AXE} could not be fetched: {fetched.stderr.strip()[:200]}")

@@ -155,10 +155,13 @@ def test_a_site_page_prints_on_at_most_two_sheets(browser, pages, account):
 def test_the_list_begins_with_what_must_be_acted_on(browser, pages, fleet):
     browser.open(pages / "list.html")
     ready(browser)
-    (flagged,), = asked(fleet, "select count(*) from results.latest_recommendation"
-                        " where verdict in ('oversized', 'undersized', 'wrong_type')"
-                        " or action = 'log_first'"
-                        " or action = 'refer' and verdict = 'fits'")  # fmt: skip
+    ((flagged,),) = asked(
+        fleet,
+        "select count(*) from results.latest_recommendation"
+        " where verdict in ('oversized', 'undersized', 'wrong_type')"
+        " or action = 'log_first'"
+        " or action = 'refer' and verdict = 'fits'",
+    )
     assert f"of {flagged} meters" in state(browser)
     assert len(accounts_shown(browser)) == min(50, flagged)
 

@@ -25,7 +25,7 @@ from tests.pipelines.espi_feed import (
     meter_reading,
     reading_type,
     usage_point,
-)  # fmt: skip
+)
 
 HEAD = "meter_id,interval_end,volume,quality\n"
 GOOD = ["M1,2025-06-01 01:00,1,A", "M1,2025-06-01 02:00,2,A"]
@@ -141,33 +141,60 @@ STRUCTURE = [
     one("nul-in-the-time", "M1,2025-06-01\x00 03:00,1,A", "line_nul_bytes"),
     one("line-of-two-megabytes", "M1,2025-06-01 03:00,1," + "x" * (2 << 20), "line_too_long"),
     Case("nul-block-at-the-end.csv", lines() + bytes(4096), 2, [(4, "line_nul_bytes")]),
-    Case("value-over-two-lines.csv", lines('M1,"2025-06-01', '03:00",1,A'), 2,
-         [(4, "line_unreadable"), (5, "line_unreadable")]),
-    Case("latin-1-byte.csv", lines() + b"M\xe9,2025-06-01 03:00,1,A\n", 2,
-         [(4, "line_encoding")]),
-    Case("half-the-lines-bad.csv",
-         (HEAD + DAYS.replace("\n", "\nM1,never,1,A\n") * 4).encode(),
-         _WHOLE_DAYS * 4, refused_count=_WHOLE_DAYS * 4),
-    Case("one-bad-line-of-many.csv",
-         (HEAD + DAYS * 60 + "M1,2025-06-01 25:00,1,A\n" + DAYS * 60).encode(),
-         _WHOLE_DAYS * 120, [(_WHOLE_DAYS * 60 + 2, "time_unreadable")]),
-    Case("bad-line-after-blanks.csv", (HEAD + "\n\n" + GOOD[0] + "\n\nM1,x,1,A\n").encode(), 1,
-         [(6, "time_unreadable")]),
+    Case(
+        "value-over-two-lines.csv",
+        lines('M1,"2025-06-01', '03:00",1,A'),
+        2,
+        [(4, "line_unreadable"), (5, "line_unreadable")],
+    ),
+    Case(
+        "latin-1-byte.csv", lines() + b"M\xe9,2025-06-01 03:00,1,A\n", 2, [(4, "line_encoding")]
+    ),
+    Case(
+        "half-the-lines-bad.csv",
+        (HEAD + DAYS.replace("\n", "\nM1,never,1,A\n") * 4).encode(),
+        _WHOLE_DAYS * 4,
+        refused_count=_WHOLE_DAYS * 4,
+    ),
+    Case(
+        "one-bad-line-of-many.csv",
+        (HEAD + DAYS * 60 + "M1,2025-06-01 25:00,1,A\n" + DAYS * 60).encode(),
+        _WHOLE_DAYS * 120,
+        [(_WHOLE_DAYS * 60 + 2, "time_unreadable")],
+    ),
+    Case(
+        "bad-line-after-blanks.csv",
+        (HEAD + "\n\n" + GOOD[0] + "\n\nM1,x,1,A\n").encode(),
+        1,
+        [(6, "time_unreadable")],
+    ),
     good("carriage-returns.csv", lines(head=HEAD.replace("\n", "\r"), end="\r")),
     good("windows-line-ends.csv", lines(head=HEAD.replace("\n", "\r\n"), end="\r\n")),
-    good("mixed-line-ends.csv",
-         f"{HEAD}{GOOD[0]}\r\n{GOOD[1]}\nM1,2025-06-01 03:00,3,A\r".encode(), 3),
+    good(
+        "mixed-line-ends.csv",
+        f"{HEAD}{GOOD[0]}\r\n{GOOD[1]}\nM1,2025-06-01 03:00,3,A\r".encode(),
+        3,
+    ),
     good("no-line-end.csv", lines()[:-1]),
     good("blank-line-first.csv", b"\n\n" + lines()),
-    good("every-value-quoted.csv",
-         b'"meter_id","interval_end","volume"\n"M1","2025-06-01 01:00","1"\n', 1),
+    good(
+        "every-value-quoted.csv",
+        b'"meter_id","interval_end","volume"\n"M1","2025-06-01 01:00","1"\n',
+        1,
+    ),
     good("trailing-delimiters.csv", lines().replace(b"\n", b",\n")),
-    good("columns-of-no-use-twice.csv",
-         b"x,meter_id,x,interval_end,volume\n1,M1,2,2025-06-01 01:00,1\n", 1),
+    good(
+        "columns-of-no-use-twice.csv",
+        b"x,meter_id,x,interval_end,volume\n1,M1,2,2025-06-01 01:00,1\n",
+        1,
+    ),
     good("long-useless-column.csv", lines("M1,2025-06-01 03:00,1," + "A" * 300_000), 3),
     good("header-only.csv", HEAD.encode(), 0),
-    bad("volume-twice.csv", b"meter_id,interval_end,volume,volume\nM1,2025-06-01 01:00,1,2\n",
-        "column 'volume' stands 2 times"),
+    bad(
+        "volume-twice.csv",
+        b"meter_id,interval_end,volume,volume\nM1,2025-06-01 01:00,1,2\n",
+        "column 'volume' stands 2 times",
+    ),
     bad("no-header.csv", "\n".join(GOOD).encode(), "no column for meter_id"),
     bad("other-columns.csv", b"name,colour\nx,red\n", "the file has: name, colour"),
     bad("empty.csv", b"", "the file is empty"),
@@ -177,7 +204,7 @@ STRUCTURE = [
     bad("picture.csv", b"\x89PNG\r\n\x1a\n" + _JUNK, "no column for meter_id"),
     bad("json.csv", b'{"meter_id": "M1", "volume": 1}\n', "no column for"),
     bad("xml.csv", b"<?xml version='1.0'?><feed/>\n", "no column for meter_id"),
-]  # fmt: skip
+]
 NAMES = [
     good("o'brien; drop table x.csv", lines("M1,2025-06-01 03:00,31,A"), 3),
     good("caf\u00e9 \u6c34.csv", lines("M1,2025-06-01 03:00,32,A"), 3),
@@ -191,21 +218,37 @@ NAMES = [
     good("blanks-around.csv", lines(" M2 , 2025-06-01 03:00 , 1 , A "), 3),
 ]  # fmt: skip
 PACKED = [
-    Case("cut.csv.gz", _PACKED[: len(_PACKED) * 2 // 3], problem="breaks off after line",
-         keeps=-1, refused_count=1),
-    Case("corrupt.csv.gz",
-         _with_flipped_bytes(gzip.compress((HEAD + _LOOSE).encode(), mtime=0)),
-         problem="breaks off after line",
-         keeps=-1, refused_count=-1),
-    Case("cut.csv.zst", _ZSTD[: len(_ZSTD) * 2 // 3], problem="breaks off after line",
-         keeps=-1, refused_count=-1),
+    Case(
+        "cut.csv.gz",
+        _PACKED[: len(_PACKED) * 2 // 3],
+        problem="breaks off after line",
+        keeps=-1,
+        refused_count=1,
+    ),
+    Case(
+        "corrupt.csv.gz",
+        _with_flipped_bytes(gzip.compress((HEAD + _LOOSE).encode(), mtime=0)),
+        problem="breaks off after line",
+        keeps=-1,
+        refused_count=-1,
+    ),
+    Case(
+        "cut.csv.zst",
+        _ZSTD[: len(_ZSTD) * 2 // 3],
+        problem="breaks off after line",
+        keeps=-1,
+        refused_count=-1,
+    ),
     bad("cut-at-once.csv.gz", _PACKED[:12], "breaks off at once"),
     good("plain-but-named.csv.gz", lines("M1,2025-06-01 03:00,34,A"), 3),
     good("packed-but-named.csv", gzip.compress(lines(), mtime=0)),
-    good("two-members.csv.gz", gzip.compress(lines(), mtime=0)
-         + gzip.compress(b"M1,2025-06-01 09:00,1,A\n", mtime=0), 3),
+    good(
+        "two-members.csv.gz",
+        gzip.compress(lines(), mtime=0) + gzip.compress(b"M1,2025-06-01 09:00,1,A\n", mtime=0),
+        3,
+    ),
     good("zstandard.csv.zst", zstandard.ZstdCompressor().compress(lines())),
-]  # fmt: skip
+]
 ENCODINGS = [
     good("utf-8-mark.csv", b"\xef\xbb\xbf" + lines()),
     good("utf-16.csv", lines().decode().encode("utf-16")),
@@ -216,45 +259,77 @@ ENCODINGS = [
 ]
 TABLES = [
     good("reads.parquet", _parquet(meter_id=["M1"], read_at=[1748739600], volume=[1.0]), 1),
-    bad("cut.parquet", _parquet(meter_id=["M1"], read_at=[1], volume=[1.0])[:-30],
-        "cannot be read"),
+    bad(
+        "cut.parquet",
+        _parquet(meter_id=["M1"], read_at=[1], volume=[1.0])[:-30],
+        "cannot be read",
+    ),
     bad("only-magic.parquet", b"PAR1", "cannot be read"),
     bad("other.parquet", _parquet(a=[1], b=[2]), "the file has: a, b"),
-]  # fmt: skip
+]
 
 _START = 1748736000
 _FEED = feed(
-    usage_point("M1"), meter_reading("M1", "T"), reading_type("T"),
+    usage_point("M1"),
+    meter_reading("M1", "T"),
+    reading_type("T"),
     block("M1", _START, [Reading(1, _START)]),
     block("M1", _START + 3600, [Reading(2, _START + 3600)]),
-)  # fmt: skip
+)
 _LOLS = "".join(
     f'<!ENTITY l{k} "{f"&l{k - 1};" * 10}">' if k else '<!ENTITY l0 "lol">' for k in range(10)
 )
 ESPI = [
-    bad("entity-bomb.xml", f"<!DOCTYPE x [{_LOLS}]><feed>&l9;</feed>".encode(),
-        "uses a document type or entities"),
-    bad("outer-entity.xml",
+    bad(
+        "entity-bomb.xml",
+        f"<!DOCTYPE x [{_LOLS}]><feed>&l9;</feed>".encode(),
+        "uses a document type or entities",
+    ),
+    bad(
+        "outer-entity.xml",
         b'<!DOCTYPE x [<!ENTITY e SYSTEM "file:///etc/passwd">]><feed>&e;</feed>',
-        "uses a document type or entities"),
-    bad("outer-dtd.xml", b'<!DOCTYPE x SYSTEM "http://example.invalid/x.dtd"><feed/>',
-        "uses a document type or entities"),
+        "uses a document type or entities",
+    ),
+    bad(
+        "outer-dtd.xml",
+        b'<!DOCTYPE x SYSTEM "http://example.invalid/x.dtd"><feed/>',
+        "uses a document type or entities",
+    ),
     bad("no-feed.xml", b"<a><b/></a>", "no ESPI usage point"),
     bad("csv.xml", HEAD.encode(), "not XML that can be read"),
     bad("nothing.xml", b"", "not XML that can be read"),
     Case("cut.xml", _FEED[:-100].encode(), 1, problem="the XML breaks off after reading 1"),
     good("whole.xml", _FEED.encode()),
-    Case("value-is-text.xml", _FEED.replace("<value>2<", "<value>two<").encode(), 1,
-         [(2, "volume_unreadable")]),
-    Case("value-too-great.xml", _FEED.replace("<value>2<", "<value>1e999<").encode(), 1,
-         [(2, "volume_not_finite")]),
+    Case(
+        "value-is-text.xml",
+        _FEED.replace("<value>2<", "<value>two<").encode(),
+        1,
+        [(2, "volume_unreadable")],
+    ),
+    Case(
+        "value-too-great.xml",
+        _FEED.replace("<value>2<", "<value>1e999<").encode(),
+        1,
+        [(2, "volume_not_finite")],
+    ),
     Case("no-value.xml", _FEED.replace("<value>2</value>", "").encode(), 2),
-    Case("unknown-unit.xml", _FEED.replace("<uom>128<", "<uom>999<").encode(), 0,
-         [(1, "unit_unknown"), (2, "unit_unknown")]),
-    Case("no-reading-type.xml", _FEED.replace("ReadingType/T", "ReadingType/U", 1).encode(), 0,
-         [(1, "unit_unknown"), (2, "unit_unknown")]),
-    Case("start-is-text.xml",
-         _FEED.replace(f"<start>{_START + 3600}<", "<start>noon<").encode(), 1,
-         [(2, "time_missing")]),
-]  # fmt: skip
+    Case(
+        "unknown-unit.xml",
+        _FEED.replace("<uom>128<", "<uom>999<").encode(),
+        0,
+        [(1, "unit_unknown"), (2, "unit_unknown")],
+    ),
+    Case(
+        "no-reading-type.xml",
+        _FEED.replace("ReadingType/T", "ReadingType/U", 1).encode(),
+        0,
+        [(1, "unit_unknown"), (2, "unit_unknown")],
+    ),
+    Case(
+        "start-is-text.xml",
+        _FEED.replace(f"<start>{_START + 3600}<", "<start>noon<").encode(),
+        1,
+        [(2, "time_missing")],
+    ),
+]
 TEXT_CASES = [*TIMES, *NUMBERS, *STRUCTURE, *NAMES, *PACKED, *ENCODINGS, *TABLES]

@@ -23,9 +23,11 @@ def loopback_store(log: Path) -> Iterator[dict[str, str]]:
     port = free_port()
     serve = (sys.executable, "-m", "moto.server", "-H", "127.0.0.1", "-p", str(port))
     reach = {
-        "AWS_ACCESS_KEY_ID": "loopback", "AWS_SECRET_ACCESS_KEY": SECRET,
-        "AWS_DEFAULT_REGION": "us-east-1", "AWS_ENDPOINT_URL": f"http://127.0.0.1:{port}",
-    }  # fmt: skip
+        "AWS_ACCESS_KEY_ID": "loopback",
+        "AWS_SECRET_ACCESS_KEY": SECRET,
+        "AWS_DEFAULT_REGION": "us-east-1",
+        "AWS_ENDPOINT_URL": f"http://127.0.0.1:{port}",
+    }
     with process(*serve, log=log):
         until(lambda: answers(f"http://127.0.0.1:{port}/moto-api/"), "the store")
         bucket(reach).mkdir("utility")
@@ -37,6 +39,8 @@ def bucket(reach: dict[str, str]) -> s3fs.S3FileSystem:
     import s3fs
 
     return s3fs.S3FileSystem(
-        key=reach["AWS_ACCESS_KEY_ID"], secret=SECRET, use_listings_cache=False,
+        key=reach["AWS_ACCESS_KEY_ID"],
+        secret=SECRET,
+        use_listings_cache=False,
         endpoint_url=reach["AWS_ENDPOINT_URL"],
-    )  # fmt: skip
+    )

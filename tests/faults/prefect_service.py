@@ -34,9 +34,10 @@ class Server:
     def ask(self, path: str, **body: Any) -> Any:
         """Post to the API; its answer."""
         request = urllib.request.Request(
-            f"{self.url}/{path}", data=json.dumps(body).encode(),
+            f"{self.url}/{path}",
+            data=json.dumps(body).encode(),
             headers={"Content-Type": "application/json"},
-        )  # fmt: skip
+        )
         with urllib.request.urlopen(request, timeout=30) as answer:
             return json.loads(answer.read() or "null")
 
@@ -60,9 +61,11 @@ def prefect_server(
     home.mkdir(exist_ok=True)
     url = f"http://127.0.0.1:{port}/api"
     quiet = {
-        "PREFECT_HOME": str(home), "PREFECT_SERVER_ANALYTICS_ENABLED": "false",
-        "DO_NOT_TRACK": "1", "PREFECT_API_URL": url,
-    }  # fmt: skip
+        "PREFECT_HOME": str(home),
+        "PREFECT_SERVER_ANALYTICS_ENABLED": "false",
+        "DO_NOT_TRACK": "1",
+        "PREFECT_API_URL": url,
+    }
     start = (sys.executable, "-m", "prefect", "server", "start", "--port", str(port))
     with process(*start, log=folder / "server.log", **quiet, **environment):
         until(lambda: answers(f"{url}/health"), "the server")

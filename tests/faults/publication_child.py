@@ -22,7 +22,7 @@ from pathlib import Path
 import duckdb
 import polars as pl
 
-from pipelines.publication import build, history, parquet_twin
+from pipelines.publication import build, history, parquet_copy
 from pipelines.publication.history import Retention
 from pipelines.stages import publish
 from tests.pipelines.publication.conftest import put_out
@@ -126,12 +126,13 @@ def _die_at(step: int) -> None:
         return run
 
     for owner, name in (
-        (os, "replace"), (os, "link"), (shutil, "copyfile"), (parquet_twin, "_write"),
-        (history, "continue_history"), (publish, "verify"), (publish, "begin_twin"),
+        (os, "replace"), (os, "link"), (shutil, "copyfile"), (parquet_copy, "_write"),
+        (history, "continue_history"), (publish, "verify"), (publish, "begin_copy"),
         (publish, "flush"), (build.Build, "_insert_recommendations"), (build.Build, "_insert"),
         (build.Build, "create_views"), (build.Build, "insert_largest"),
-        (parquet_twin.TwinWriter, "write_table"), (parquet_twin.ParquetTwin, "put_in_place"),
-        (parquet_twin.ParquetTwin, "drop_others"),
+        (parquet_copy.ParquetCopyWriter, "write_table"),
+        (parquet_copy.ParquetCopy, "put_in_place"),
+        (parquet_copy.ParquetCopy, "drop_others"),
     ):  # fmt: skip
         setattr(owner, name, watched(getattr(owner, name)))
 

@@ -43,9 +43,13 @@ def process(*words: str | Path, log: Path, **environment: str) -> Iterator[Start
     mark = uuid.uuid4().hex
     with log.open("ab") as out:
         started = Started(
-            [str(w) for w in words], cwd=PROJECT, stdout=out, stderr=subprocess.STDOUT,
-            start_new_session=True, env={**os.environ, **environment, MARK: mark},
-        )  # fmt: skip
+            [str(w) for w in words],
+            cwd=PROJECT,
+            stdout=out,
+            stderr=subprocess.STDOUT,
+            start_new_session=True,
+            env={**os.environ, **environment, MARK: mark},
+        )
     started.mark = f"{MARK}={mark}"
     try:
         yield started

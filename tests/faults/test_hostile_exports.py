@@ -23,9 +23,11 @@ from tests.pipelines.espi_feed import (
 from tests.pipelines.exports import HEADER, Utility
 
 GOOD_FEED = feed(
-    usage_point("M2"), meter_reading("M2", "T"), reading_type("T"),
+    usage_point("M2"),
+    meter_reading("M2", "T"),
+    reading_type("T"),
     block("M2", 1748736000, [Reading(1, 1748736000)]),
-)  # fmt: skip
+)
 
 
 @dataclass

@@ -21,9 +21,11 @@ def backed_up(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path]:
     config = quick_utility(folder / "utility")
     run_sweep(load(config), workers=2)
     shutil.copytree(
-        config.parent / "workspace", folder / "backup", symlinks=True,
+        config.parent / "workspace",
+        folder / "backup",
+        symlinks=True,
         ignore=shutil.ignore_patterns(*LEFT_OUT),
-    )  # fmt: skip
+    )
     return config, folder / "backup"
 
 

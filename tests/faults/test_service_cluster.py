@@ -42,11 +42,18 @@ class Cluster:
         code = "from distributed.cli.dask_scheduler import main; main()"
         stack.enter_context(
             process(
-                sys.executable, "-c", code, "--host", "127.0.0.1",
-                "--port", self.address.rsplit(":", 1)[1], "--no-dashboard", "--no-show",
+                sys.executable,
+                "-c",
+                code,
+                "--host",
+                "127.0.0.1",
+                "--port",
+                self.address.rsplit(":", 1)[1],
+                "--no-dashboard",
+                "--no-show",
                 log=folder / "scheduler.log",
             )
-        )  # fmt: skip
+        )
 
     def node(
         self, name: str, workers: int = 1, *, behind: tuple[str, ...] = (), **environment: str
@@ -58,12 +65,26 @@ class Cluster:
         code = "from distributed.cli.dask_worker import main; main()"
         return self._stack.enter_context(
             process(
-                *behind, sys.executable, "-c", code, self.address, "--name", name,
-                "--nworkers", str(workers), "--nthreads", "1", "--no-dashboard",
-                "--local-directory", str(self._folder / name),
-                "--death-timeout", "120", log=self._folder / f"{name}.log", **environment,
+                *behind,
+                sys.executable,
+                "-c",
+                code,
+                self.address,
+                "--name",
+                name,
+                "--nworkers",
+                str(workers),
+                "--nthreads",
+                "1",
+                "--no-dashboard",
+                "--local-directory",
+                str(self._folder / name),
+                "--death-timeout",
+                "120",
+                log=self._folder / f"{name}.log",
+                **environment,
             )
-        )  # fmt: skip
+        )
 
     def pids(self) -> dict[str, int]:
         """Process of each worker, by its name."""
@@ -85,9 +106,12 @@ def local(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The checked-in demo, swept on this machine alone."""
     config = utility(tmp_path_factory.mktemp("local"))
     ended = subprocess.run(
-        rightsize("sweep", config, "--workers", "2"), cwd=config.parents[1], check=False,
-        env={**os.environ, "PYTHONPATH": str(CHECKED_IN.parents[1])}, capture_output=True,
-    )  # fmt: skip
+        rightsize("sweep", config, "--workers", "2"),
+        cwd=config.parents[1],
+        check=False,
+        env={**os.environ, "PYTHONPATH": str(CHECKED_IN.parents[1])},
+        capture_output=True,
+    )
     assert ended.returncode in (0, 3), ended.stderr
     return config
 
@@ -192,9 +216,13 @@ def test_a_worker_that_has_another_disk_under_the_path_is_refused_by_name(
         workers = client.scheduler_info(n_workers=-1)["workers"].items()
         address = {str(w["name"]): at for at, w in workers}
     ended = subprocess.run(
-        rightsize("sweep", config, "--scheduler", cluster.address), cwd=PROJECT,
-        capture_output=True, text=True, check=False, timeout=240,
-    )  # fmt: skip
+        rightsize("sweep", config, "--scheduler", cluster.address),
+        cwd=PROJECT,
+        capture_output=True,
+        text=True,
+        check=False,
+        timeout=240,
+    )
     assert ended.returncode == 1
     assert f"workers blind ({address['blind']}) do not see the workspace" in ended.stderr
     assert str(workspace) in ended.stderr

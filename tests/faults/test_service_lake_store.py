@@ -51,9 +51,14 @@ def stored(config: Path) -> Path:
 
 def swept(config: Path, **environment: str) -> None:
     ended = subprocess.run(
-        rightsize("sweep", config), cwd=PROJECT, env={**os.environ, **environment},
-        capture_output=True, text=True, check=False, timeout=400,
-    )  # fmt: skip
+        rightsize("sweep", config),
+        cwd=PROJECT,
+        env={**os.environ, **environment},
+        capture_output=True,
+        text=True,
+        check=False,
+        timeout=400,
+    )
     assert ended.returncode in (0, 3), ended.stderr
 
 

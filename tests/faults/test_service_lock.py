@@ -32,8 +32,11 @@ def workspace(tmp_path: Path) -> Workspace:
 def holding(workspace: Workspace) -> subprocess.Popen[str]:
     process = subprocess.Popen(
         [sys.executable, "-c", HOLD, str(workspace.root)],
-        cwd=PROJECT, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True,
-    )  # fmt: skip
+        cwd=PROJECT,
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        text=True,
+    )
     assert process.stdout is not None
     assert process.stdout.readline() == "held\n"
     return process

@@ -40,9 +40,11 @@ def follow_recipe(server: Server, sink: Sink) -> None:
     code = recipe().replace(MAIL_SERVER, f"mailto://127.0.0.1:{sink.port}")
     for _ in range(2):  # done again, it changes what is there and adds nothing
         subprocess.run(
-            [sys.executable, "-c", code], check=True, timeout=120,
+            [sys.executable, "-c", code],
+            check=True,
+            timeout=120,
             env={**os.environ, **server.environment},
-        )  # fmt: skip
+        )
     assert len(server.ask("automations/filter")) == 1
 
 

@@ -26,17 +26,25 @@ pytestmark = pytest.mark.heavy
 
 def prefect(server: Server, folder: Path, *words: str) -> None:
     subprocess.run(
-        [sys.executable, "-m", "prefect", *words], cwd=folder, check=True, timeout=120,
+        [sys.executable, "-m", "prefect", *words],
+        cwd=folder,
+        check=True,
+        timeout=120,
         env={**os.environ, **server.environment, "PYTHONPATH": str(PROJECT)},
-    )  # fmt: skip
+    )
 
 
 def worker(server: Server, folder: Path, name: str):
     words = ("worker", "start", "--pool", "utility", "--limit", "1", "--name", name)
     return process(
-        sys.executable, "-m", "prefect", *words, log=folder / f"{name}.log",
-        PYTHONPATH=str(PROJECT), **server.environment,
-    )  # fmt: skip
+        sys.executable,
+        "-m",
+        "prefect",
+        *words,
+        log=folder / f"{name}.log",
+        PYTHONPATH=str(PROJECT),
+        **server.environment,
+    )
 
 
 def test_a_worker_of_a_pool_sweeps_and_one_that_is_killed_loses_nothing(tmp_path: Path):

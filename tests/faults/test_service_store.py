@@ -39,9 +39,14 @@ def remote(config: Path) -> Path:
 
 def swept(config: Path, **environment: str) -> subprocess.CompletedProcess[str]:
     return subprocess.run(
-        rightsize("sweep", config, "--log-json"), cwd=PROJECT, capture_output=True, text=True,
-        env={**os.environ, **environment}, check=False, timeout=240,
-    )  # fmt: skip
+        rightsize("sweep", config, "--log-json"),
+        cwd=PROJECT,
+        capture_output=True,
+        text=True,
+        env={**os.environ, **environment},
+        check=False,
+        timeout=240,
+    )
 
 
 def test_a_sweep_reads_from_and_copies_to_an_s3_store(store: dict[str, str], tmp_path: Path):

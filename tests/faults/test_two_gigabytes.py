@@ -53,8 +53,11 @@ def test_one_bad_line_in_two_gigabytes(tmp_path: Path) -> None:
     began = time.monotonic()
     done = subprocess.run(
         [sys.executable, "-m", "pipelines.cli", "sweep", str(utility.loaded.path)],
-        capture_output=True, text=True, check=False, cwd=ROOT,
-    )  # fmt: skip
+        capture_output=True,
+        text=True,
+        check=False,
+        cwd=ROOT,
+    )
     took = time.monotonic() - began
     row = utility.ledger("from ledger.landed_file")[0]
     costs = utility.ledger("select stage, duration_s, peak_mb from ledger.stage_metric")
@@ -67,6 +70,9 @@ def test_one_bad_line_in_two_gigabytes(tmp_path: Path) -> None:
     assert done.returncode == PARTLY, done.stderr[-2000:]
     assert f"reads.csv line {bad_line}" in told
     assert (row["rows_landed"], row["rows_accepted"], row["rows_rejected"]) == (
-        good + 1, good, 1)  # fmt: skip
+        good + 1,
+        good,
+        1,
+    )
     refused = [(r["source_line"], r["rule"], r["value"]) for r in utility.rejected()]
     assert refused == [(bad_line, "volume_unreadable", "twelve")]

@@ -13,9 +13,21 @@ _SIZES = {0.625: 1, 0.75: 1.5, 1: 2.5, 1.5: 5, 2: 8, 3: 16, 4: 25, 6: 50, 8: 80}
 
 def _meter(kind, size, start, low, normal, continuous, smoc, price, install, points):
     return Meter(
-        kind, size, start, low, normal, continuous, smoc, tuple(points), 10.0, price, install,
-        10.0 if kind != "ultrasonic" else 5.0, 15.0, "hand-made for tests",
-    )  # fmt: skip
+        kind,
+        size,
+        start,
+        low,
+        normal,
+        continuous,
+        smoc,
+        tuple(points),
+        10.0,
+        price,
+        install,
+        10.0 if kind != "ultrasonic" else 5.0,
+        15.0,
+        "hand-made for tests",
+    )
 
 
 def _displacement(size, smoc, low, normal, price):

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from rightsize.demand.bands import BAND_COUNT, band_of
-from rightsize.meters.registration import registration_matrix, registration_ratio
+from rightsize.meters.curve import registration_matrix, registration_ratio
 from tests.fleets import ground, reduce, simulate, sites
 from tests.fleets.catalogue import METERS
 
@@ -182,8 +182,12 @@ def _installed(truth, meters, rng):
     of_type = [
         i for i, m in enumerate(meters) if m.meter_type == kind and m.grade == "standard"
     ]
-    carries = [i for i in of_type if meters[i].smoc_gpm >= truth["peak"]
-               and meters[i].continuous_gpm >= truth["sustained"]]  # fmt: skip
+    carries = [
+        i
+        for i in of_type
+        if meters[i].smoc_gpm >= truth["peak"]
+        and meters[i].continuous_gpm >= truth["sustained"]
+    ]
     fit = of_type.index(carries[0]) if carries else len(of_type) - 1
     step = int(rng.choice([-1, 0, 1, 2, 3], p=[0.06, 0.3, 0.34, 0.2, 0.1]))
     return of_type[int(np.clip(fit + step, 0, len(of_type) - 1))]

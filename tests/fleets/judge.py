@@ -15,7 +15,7 @@ from rightsize.contracts.sites import SiteBlock
 from rightsize.demand.bands import BAND_CENTRES_GPM, BAND_COUNT
 from rightsize.inference.posterior import FlowPosterior
 from rightsize.meters.catalogue import Catalogue
-from rightsize.meters.registration import registration_matrix
+from rightsize.meters.curve import registration_matrix
 from rightsize.recommend.case import prepare
 from rightsize.recommend.choose import decide
 from rightsize.recommend.weigh import draw_benefits
@@ -73,7 +73,6 @@ def certain(block, *, registered, actual, peak, sustained, installed=None):
     if installed is None:
         installed = registered[np.arange(block.size), block.meter_index]
     one = {
-        "weight": np.ones((1, block.size)),
         "actual_gal_per_year": actual[None],
         "registered_gal_per_year": registered[None],
         "installed_gal_per_year": installed[None],
@@ -94,32 +93,43 @@ def certain(block, *, registered, actual, peak, sustained, installed=None):
 def truth_posterior(truth, block):
     """What is known after perfect logging."""
     return certain(
-        block, registered=truth.registered_gal * YEAR, actual=truth.actual_gal * YEAR,
-        peak=truth.peak_10s_gpm, sustained=truth.sustained_60min_gpm,
+        block,
+        registered=truth.registered_gal * YEAR,
+        actual=truth.actual_gal * YEAR,
+        peak=truth.peak_10s_gpm,
+        sustained=truth.sustained_60min_gpm,
         installed=truth.installed_gal * YEAR,
-    )  # fmt: skip
+    )
 
 
 def interval_mean_posterior(block, meters):
     """The naive way: the interval's mean is the flow."""
     volume = block.band_gal
     return certain(
-        block, registered=volume @ registration_matrix(meters, BAND_CENTRES_GPM).T,
-        actual=volume.sum(axis=1), peak=block.max_interval_gpm, sustained=block.max_hour_gpm,
-    )  # fmt: skip
+        block,
+        registered=volume @ registration_matrix(meters, BAND_CENTRES_GPM).T,
+        actual=volume.sum(axis=1),
+        peak=block.max_interval_gpm,
+        sustained=block.max_hour_gpm,
+    )
 
 
 def oracle_of(truth, block, meters):
     """The best that can be done, by the product's own economics and rules."""
     posterior = truth_posterior(truth, block)
     sites, catalogue = site_block(block), Catalogue(tuple(meters))
-    case = prepare(block, posterior, sites, catalogue, TARIFF, THRESHOLDS)
+    case = prepare(block, posterior, sites, catalogue, TARIFF, THRESHOLDS, units="us")
     every = slice(0, block.size)
     rates, costs, limits = case.priced(every)
     draws = draw_benefits(
-        posterior, every, block.meter_index, rates, costs, limits,
+        posterior,
+        every,
+        block.meter_index,
+        rates,
+        costs,
+        limits,
         least_sustained_gpm=np.zeros(block.size),
-    )  # fmt: skip
+    )
     net, fits = draws.net_benefit_usd[0].astype(float), draws.fits[0] & (case.broken == 0)
     value = np.where(fits, net, -np.inf)
     best = np.where(value.max(axis=1) > 0, value.argmax(axis=1), block.meter_index)
@@ -140,13 +150,17 @@ class Decided:
 def decided(block, posterior, meters):
     """The product's decision, its log list cut to a fifth of the fleet."""
     catalogue = Catalogue(tuple(meters))
-    result = decide(block, posterior, site_block(block), catalogue, TARIFF, THRESHOLDS)
+    result = decide(
+        block, posterior, site_block(block), catalogue, TARIFF, THRESHOLDS, units="us"
+    )
     rows = result.recommendation
     names = {(m.meter_type, m.size_in, m.grade): k for k, m in enumerate(meters)}
     keys = zip(
-        rows["recommended_type"], rows["recommended_size_in"], rows["recommended_grade"],
+        rows["recommended_type"],
+        rows["recommended_size_in"],
+        rows["recommended_grade"],
         strict=True,
-    )  # fmt: skip
+    )
     wanted = np.array([names.get(key, -1) for key in keys])
     action = np.array(rows["action"].to_list())
     value = rows["expected_value_of_logging_usd"].fill_null(-np.inf).to_numpy()
@@ -156,13 +170,14 @@ def decided(block, posterior, meters):
     logged &= action == "log_first"
     named = np.isin(action, ["change", "refer"]) & (wanted >= 0)  # a person confirms a referral
     return Decided(
-        np.where(named, wanted, block.meter_index), logged,
+        np.where(named, wanted, block.meter_index),
+        logged,
         np.array(rows["verdict"].to_list()) == "undersized",
         np.stack(
             [rows[f"volume_gain{e}_gal_per_year"].to_numpy() for e in ("", "_low", "_high")]
         ),
         action,
-    )  # fmt: skip
+    )
 
 
 def scores(truth, block, meters, posterior, decision, oracle):
@@ -191,7 +206,9 @@ def scores(truth, block, meters, posterior, decision, oracle):
         "is_false_undersized": false,
         "undersized_found": int((decision.undersized & undersized).sum()),
         "undersized": int(undersized.sum()),
-        **(coverage(truth, posterior, oracle, index) if len(posterior.weight) > 1 else {}),
+        **(
+            coverage(truth, posterior, oracle, index) if len(posterior.peak_10s_gpm) > 1 else {}
+        ),
         "gained": gained,
     }
 
@@ -227,4 +244,4 @@ def coverage(truth, posterior, oracle, index):
         "gain_error_median": float(np.median(error)),
         "gain_error_mean": float(np.mean(error)),
         "detail": (peak, np.array([low, middle, high]), gain, best),
-    }  # fmt: skip
+    }

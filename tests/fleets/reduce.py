@@ -24,13 +24,20 @@ def statistics(volume_gal, *, interval_min, resolution_gal):
     per_day = round(1440 / interval_min)
     days = flow[: len(flow) // per_day * per_day].reshape(-1, per_day).mean(axis=1)
     out = {
-        "interval_min": interval_min, "resolution_gal": resolution_gal,
-        "days_covered": len(flow) * interval_min / 1440, "reads_used": len(flow),
-        "registered_gal": volume_gal.sum(), "band_count": _count(flow),
-        "band_gal": _count(flow, volume_gal), "zero_count": (flow <= 0).sum(),
-        "hour_count": _count(hours), "max_interval_gpm": flow.max(),
-        "max_hour_gpm": hours.max(), "max_day_gpm": days.max(), "peak_register_gpm": np.nan,
-    }  # fmt: skip
+        "interval_min": interval_min,
+        "resolution_gal": resolution_gal,
+        "days_covered": len(flow) * interval_min / 1440,
+        "reads_used": len(flow),
+        "registered_gal": volume_gal.sum(),
+        "band_count": _count(flow),
+        "band_gal": _count(flow, volume_gal),
+        "zero_count": (flow <= 0).sum(),
+        "hour_count": _count(hours),
+        "max_interval_gpm": flow.max(),
+        "max_hour_gpm": hours.max(),
+        "max_day_gpm": days.max(),
+        "peak_register_gpm": np.nan,
+    }
     out.update(_shape(flow, interval_min))
     out.update(_days(days))
     out.update(_nights(hours))
@@ -63,12 +70,13 @@ def _shape(flow, interval_min):
     steps = np.diff(slots, axis=1)
     lags = [deviation[k:] * deviation[:-k] for k in (1, 2, 3)]
     return {
-        "within_ss": (deviation**2).sum(), "within_dof": len(flow) - (count > 0).sum(),
+        "within_ss": (deviation**2).sum(),
+        "within_dof": len(flow) - (count > 0).sum(),
         "slot_ss": np.nansum(reads * slots**2),
         "slot_step_ss": np.nansum(reads[:, :-1] * steps**2) / 2,
         "lag_ss": np.array([x.sum() for x in lags]),
         "lag_count": np.array([len(x) for x in lags], float),
-    }  # fmt: skip
+    }
 
 
 def _days(days):
@@ -93,7 +101,9 @@ def block_of(rows, *, ids, classes, meter_index):
     """A ProfileBlock from one dict of statistics a meter."""
     columns = {k: np.array([r[k] for r in rows], dtype=np.float64) for k in rows[0]}
     return ProfileBlock(
-        account_id=tuple(ids), meter_id=tuple(f"M{i}" for i in ids),
+        account_id=tuple(ids),
+        meter_id=tuple(f"M{i}" for i in ids),
         customer_class=tuple(classes),
-        meter_index=np.asarray(meter_index, dtype=np.int64), **columns,
-    )  # fmt: skip
+        meter_index=np.asarray(meter_index, dtype=np.int64),
+        **columns,
+    )

@@ -4,7 +4,6 @@ Written from the trade's side (what stands in such a building), not from the pri
 differ from the priors' on purpose, by site and by fleet.
 """
 
-# ruff: noqa: E501
 from __future__ import annotations
 
 from dataclasses import dataclass, field
@@ -240,10 +239,16 @@ def _leak(rng, share, median, factor):
 def _mix(rng, parts, tilts):
     shares = rng.dirichlet([8 * p[0] for p in parts])
     return tuple(
-        Draw(float(s), _ln(rng, p[1] * tilt[0], p[2]), rng.uniform(0.1, 0.45),
-             _ln(rng, p[3] * tilt[1], p[4]), rng.uniform(0.3, 1.0), bool(len(p) > 5 and p[5]))
+        Draw(
+            float(s),
+            _ln(rng, p[1] * tilt[0], p[2]),
+            rng.uniform(0.1, 0.45),
+            _ln(rng, p[3] * tilt[1], p[4]),
+            rng.uniform(0.3, 1.0),
+            bool(len(p) > 5 and p[5]),
+        )
         for s, p, tilt in zip(shares, parts, tilts[: len(parts)], strict=True)
-    )  # fmt: skip
+    )
 
 
 def tilts_of(fleet_seed, kind):
@@ -255,11 +260,18 @@ def tilts_of(fleet_seed, kind):
 def _site(rng, kind, cls, gal, gal_factor, parts, hours, weekend, season, day_cv, leak, **more):
     flow, start = _leak(rng, *leak)
     return Site(
-        kind, cls, _ln(rng, gal, gal_factor), _mix(rng, parts, tilts_of(rng.fleet_seed, kind)),
+        kind,
+        cls,
+        _ln(rng, gal, gal_factor),
+        _mix(rng, parts, tilts_of(rng.fleet_seed, kind)),
         tuple(np.array(hours, float) * np.exp(0.2 * rng.standard_normal(24))),
-        weekend * rng.uniform(0.7, 1.3), season, day_cv * rng.uniform(0.5, 1.5),
-        leak_gpm=flow, leak_from_day=start, **more,
-    )  # fmt: skip
+        weekend * rng.uniform(0.7, 1.3),
+        season,
+        day_cv * rng.uniform(0.5, 1.5),
+        leak_gpm=flow,
+        leak_from_day=start,
+        **more,
+    )
 
 
 def office(rng):
@@ -276,8 +288,19 @@ def office(rng):
 def restaurant(rng):
     parts = [(0.15, 1.6, 1.6, 0.4, 2), (0.2, 3.4, 1.3, 0.7, 1.5), (0.35, 4.5, 1.7, 1.5, 2),
              (0.3, 5.0, 1.8, 0.9, 1.8)]  # fmt: skip
-    return _site(rng, "restaurant", "restaurant", 3000, 2.5, parts, MEAL_HOURS, 1.2, 0.05, 0.12,
-                 (0.3, 0.3, 5))  # fmt: skip
+    return _site(
+        rng,
+        "restaurant",
+        "restaurant",
+        3000,
+        2.5,
+        parts,
+        MEAL_HOURS,
+        1.2,
+        0.05,
+        0.12,
+        (0.3, 0.3, 5),
+    )
 
 
 def hotel(rng):
@@ -292,48 +315,96 @@ def hotel(rng):
 def apartments(rng):
     parts = [(0.35, 2.0, 1.3, 7.5, 1.4), (0.12, 1.4, 1.4, 0.5, 1.6), (0.28, 3.1, 1.3, 0.8, 1.4),
              (0.13, 1.9, 1.5, 0.8, 2), (0.16, 3.6, 1.4, 2.5, 1.6)]  # fmt: skip
-    return _site(rng, "apartments", "apartments", 4500, 3.5, parts, HOME_HOURS, 1.1, 0.05, 0.06,
-                 (0.6, 0.6, 5))  # fmt: skip
+    return _site(
+        rng,
+        "apartments",
+        "apartments",
+        4500,
+        3.5,
+        parts,
+        HOME_HOURS,
+        1.1,
+        0.05,
+        0.06,
+        (0.6, 0.6, 5),
+    )
 
 
 def school(rng):
     parts = [(0.25, 1.2, 1.5, 0.3, 1.5), (0.6, 25, 1.4, 0.1, 1.4), (0.2, 4, 1.8, 1.5, 2)]
-    return _site(rng, "school", "school", 3500, 2.5, parts, SCHOOL_HOURS, 0.08, 0.1, 0.12,
-                 (0.4, 0.5, 5), bell_share=rng.uniform(0, 0.5),
-                 closed_days=((165, 235), (355, 365)))  # fmt: skip
+    return _site(
+        rng,
+        "school",
+        "school",
+        3500,
+        2.5,
+        parts,
+        SCHOOL_HOURS,
+        0.08,
+        0.1,
+        0.12,
+        (0.4, 0.5, 5),
+        bell_share=rng.uniform(0, 0.5),
+        closed_days=((165, 235), (355, 365)),
+    )
 
 
 def hospital(rng):
     parts = [(0.2, 1.5, 1.5, 0.5, 1.6), (0.25, 22, 1.4, 0.1, 1.4), (0.2, 2.2, 1.3, 6, 1.5),
              (0.2, 5, 1.7, 2, 2), (0.25, 18, 2, 4, 2)]  # fmt: skip
-    return _site(rng, "hospital", "hospital", 24000, 2.5, parts, ROUND_HOURS, 0.85, 0.2, 0.05,
-                 (0.7, 1.8, 5))  # fmt: skip
+    return _site(
+        rng,
+        "hospital",
+        "hospital",
+        24000,
+        2.5,
+        parts,
+        ROUND_HOURS,
+        0.85,
+        0.2,
+        0.05,
+        (0.7, 1.8, 5),
+    )
 
 
 def laundry(rng):
     parts = [(0.9, 20, 1.9, 1.8, 1.7), (0.1, 2.5, 1.5, 0.6, 1.5)]
-    return _site(rng, "laundry", "laundry", 6000, 2.5, parts, MEAL_HOURS, 1.3, 0.05, 0.15,
-                 (0.3, 0.3, 5))  # fmt: skip
+    return _site(
+        rng, "laundry", "laundry", 6000, 2.5, parts, MEAL_HOURS, 1.3, 0.05, 0.15, (0.3, 0.3, 5)
+    )
 
 
 def process(rng):
     parts = [(0.7, _ln(rng, 22, 2), 1.5, _ln(rng, 60, 3), 1.5, True), (0.2, 14, 2, 5, 2),
              (0.1, 3, 1.5, 0.7, 1.6)]  # fmt: skip
-    return _site(rng, "process", "process", 9000, 2.5, parts, SHIFT_HOURS, 0.3, 0.05, 0.2,
-                 (0.5, 1.2, 5))  # fmt: skip
+    return _site(
+        rng, "process", "process", 9000, 2.5, parts, SHIFT_HOURS, 0.3, 0.05, 0.2, (0.5, 1.2, 5)
+    )
 
 
 def light_industry(rng):
     parts = [(0.4, 18, 2, 6, 2.5, True), (0.25, 3.2, 1.4, 0.7, 1.5), (0.2, 8, 1.7, 5, 2),
              (0.15, 20, 1.5, 0.1, 1.4)]  # fmt: skip
-    return _site(rng, "light_industry", "light_industry", 4500, 3, parts, SHIFT_HOURS, 0.3, 0.05,
-                 0.15, (0.4, 0.6, 5))  # fmt: skip
+    return _site(
+        rng,
+        "light_industry",
+        "light_industry",
+        4500,
+        3,
+        parts,
+        SHIFT_HOURS,
+        0.3,
+        0.05,
+        0.15,
+        (0.4, 0.6, 5),
+    )
 
 
 def retail(rng):
     parts = [(0.3, 1.3, 1.6, 0.4, 1.7), (0.5, 3.2, 1.4, 0.7, 1.5), (0.2, 6, 1.8, 3, 2.5)]
-    return _site(rng, "retail", "retail", 900, 3.5, parts, OFFICE_HOURS, 1.1, 0.05, 0.12,
-                 (0.3, 0.3, 6))  # fmt: skip
+    return _site(
+        rng, "retail", "retail", 900, 3.5, parts, OFFICE_HOURS, 1.1, 0.05, 0.12, (0.3, 0.3, 6)
+    )
 
 
 def irrigation(rng):
@@ -344,25 +415,68 @@ def irrigation(rng):
         tuple(np.full(count, _ln(rng, 25 if rng.random() < 0.6 else 90, 1.8))),
         rng.uniform(20, 28) % 24,
         tuple(sorted(rng.choice(7, int(rng.integers(2, 6)), replace=False))),
-        int(rng.integers(90, 130)), int(rng.integers(260, 300)), rng.uniform(0, 0.2),
+        int(rng.integers(90, 130)),
+        int(rng.integers(260, 300)),
+        rng.uniform(0, 0.2),
         rng.choice([0, 1, 20]),
-    )  # fmt: skip
+    )
     flow, start = _leak(rng, 0.25, 0.5, 5)
-    return Site("irrigation", "irrigation", 1.0, (Draw(1.0, 3, 0.3, 1, 0.5),), tuple(OFFICE_HOURS),
-                1.0, 0.0, 0.1, zones=zones, leak_gpm=flow, leak_from_day=start)  # fmt: skip
+    return Site(
+        "irrigation",
+        "irrigation",
+        1.0,
+        (Draw(1.0, 3, 0.3, 1, 0.5),),
+        tuple(OFFICE_HOURS),
+        1.0,
+        0.0,
+        0.1,
+        zones=zones,
+        leak_gpm=flow,
+        leak_from_day=start,
+    )
 
 
 def cooled_office(rng):
     """Two kinds of draw and lawn on one meter."""
     parts = [(0.1, 1.2, 1.6, 0.35, 1.6), (0.35, 23, 1.5, 0.1, 1.4), (0.55, 16, 1.8, 7, 2, True)]
     count = int(rng.integers(2, 6))
-    zones = Zones(tuple(_ln(rng, 18, 1.8) * np.exp(0.2 * rng.standard_normal(count))),
-                  tuple(np.full(count, 20.0)), rng.uniform(1, 5), (0, 2, 4), 110, 280, 0.1, 1.0)  # fmt: skip
-    return _site(rng, "cooled_office", "mixed" if rng.random() < 0.5 else "office", 4500, 2, parts,
-                 OFFICE_HOURS, 0.25, 0.3, 0.1, (0.4, 0.8, 5), zones=zones)  # fmt: skip
+    zones = Zones(
+        tuple(_ln(rng, 18, 1.8) * np.exp(0.2 * rng.standard_normal(count))),
+        tuple(np.full(count, 20.0)),
+        rng.uniform(1, 5),
+        (0, 2, 4),
+        110,
+        280,
+        0.1,
+        1.0,
+    )
+    return _site(
+        rng,
+        "cooled_office",
+        "mixed" if rng.random() < 0.5 else "office",
+        4500,
+        2,
+        parts,
+        OFFICE_HOURS,
+        0.25,
+        0.3,
+        0.1,
+        (0.4, 0.8, 5),
+        zones=zones,
+    )
 
 
 KINDS = (
-    office, restaurant, hotel, apartments, school, hospital, laundry, process, light_industry,
-    retail, irrigation, cooled_office,
-)  # fmt: skip
+    office,
+    restaurant,
+    hotel,
+    apartments,
+    school,
+    hospital,
+    laundry,
+    process,
+    light_industry,
+    retail,
+    irrigation,
+    cooled_office,
+)

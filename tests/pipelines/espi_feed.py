@@ -39,9 +39,14 @@ def meter_reading(point: str, reading_type: str, channel: str = "1") -> str:
 
 
 def reading_type(
-    name: str, *, uom: int = 128, power: int = 0, behaviour: int = 4, length: int | None = 3600,
+    name: str,
+    *,
+    uom: int = 128,
+    power: int = 0,
+    behaviour: int = 4,
+    length: int | None = 3600,
     more: str = "",
-) -> str:  # fmt: skip
+) -> str:
     told = "" if length is None else f"<intervalLength>{length}</intervalLength>"
     content = (
         f"<ReadingType {ESPI}><accumulationBehaviour>{behaviour}</accumulationBehaviour>"

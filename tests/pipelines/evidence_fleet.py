@@ -15,6 +15,7 @@ import duckdb
 import numpy as np
 import polars as pl
 
+from pipelines.lake_partition import LakePartition
 from pipelines.load_catalogue import load_catalogue
 from pipelines.load_settings import Loaded, load
 from pipelines.stages.publish import publish
@@ -97,7 +98,7 @@ def write_lake(workspace: Workspace, meter_ids: list[str], *, buckets: int) -> N
         for month in (1, 2):
             frame = reads_of(meters, month)
             folder = (
-                workspace.interval_reads / f"month=2025-{month:02d}" / f"bucket={bucket:02d}"
+                workspace.lake / LakePartition("interval", f"2025-{month:02d}", bucket).path
             )
             folder.mkdir(parents=True, exist_ok=True)
             frame.write_parquet(folder / f"file{month}.parquet")

@@ -41,8 +41,14 @@ def add_export(folder: Path, name: str = LATER) -> None:
 
 # Columns that tell one run from another: when it ran and where its files lay.
 RUN_COLUMNS = {
-    "sweep_id", "started_at", "finished_at", "path", "source_file", "landed_at", "fingerprint",
-}  # fmt: skip
+    "sweep_id",
+    "started_at",
+    "finished_at",
+    "path",
+    "source_file",
+    "landed_at",
+    "fingerprint",
+}
 
 
 def published_tables(config: Path) -> dict[str, list[tuple]]:

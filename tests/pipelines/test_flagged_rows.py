@@ -84,7 +84,9 @@ def test_the_file_written_holds_severity_and_at_most_the_limit(
     with target.open(newline="") as handle:
         rows = list(csv.DictReader(handle))
     assert [(r["source_line"], r["rule"], r["severity"]) for r in rows] == [
-        ("2", "read_superseded", "flag"), ("3", "read_estimated", "flag")]  # fmt: skip
+        ("2", "read_superseded", "flag"),
+        ("3", "read_estimated", "flag"),
+    ]
     assert "2 rows written" in capsys.readouterr().out
 
 

@@ -30,9 +30,10 @@ STAGES = [stage.name for stage in (*READING_STAGES, *JUDGING_STAGES, PAGES_STAGE
 
 def ask(url: str, path: str, **body: Any) -> Any:
     request = urllib.request.Request(
-        f"{url}/{path}", data=json.dumps(body).encode(),
+        f"{url}/{path}",
+        data=json.dumps(body).encode(),
         headers={"Content-Type": "application/json"},
-    )  # fmt: skip
+    )
     with urllib.request.urlopen(request, timeout=30) as answer:
         return json.load(answer)
 
@@ -165,8 +166,11 @@ def test_a_stage_goes_to_a_worker_without_what_only_its_process_can_hold():
 def test_months_between():
     assert flows.months_between(None, None) == ()
     assert flows.months_between("2024-11", "2025-02") == (
-        "2024-11", "2024-12", "2025-01", "2025-02",
-    )  # fmt: skip
+        "2024-11",
+        "2024-12",
+        "2025-01",
+        "2025-02",
+    )
     assert flows.months_between("2024-11", None) == ("2024-11",)
     with pytest.raises(ConfigError, match="lies before"):
         flows.months_between("2025-02", "2024-11")

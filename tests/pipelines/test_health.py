@@ -116,8 +116,10 @@ def test_a_ledger_that_a_sweep_is_writing_is_left_alone(swept: Loaded):
     )
     with subprocess.Popen(
         [sys.executable, "-c", code, str(workspace.database)],
-        stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True,
-    ) as writer:  # fmt: skip
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        text=True,
+    ) as writer:
         assert writer.stdout is not None
         assert writer.stdout.readline() == "open\n"
         found = health(swept, Limits(min_free_gb=0))

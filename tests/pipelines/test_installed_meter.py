@@ -11,9 +11,14 @@ from rightsize.demand.sufficiency import not_assessed_reason
 from rightsize.meters.catalogue import Catalogue, Meter
 
 READS = {
-    "days_covered": 365.0, "read_count": 8760.0, "estimated_count": 0.0, "reads_used": 8760.0,
-    "zero_count": 0.0, "registered_gal": 1e6, "resolution_gal": 1.0,
-}  # fmt: skip
+    "days_covered": 365.0,
+    "read_count": 8760.0,
+    "estimated_count": 0.0,
+    "reads_used": 8760.0,
+    "zero_count": 0.0,
+    "registered_gal": 1e6,
+    "resolution_gal": 1.0,
+}
 
 
 @pytest.fixture(scope="module")
@@ -26,17 +31,24 @@ def placed(
 ) -> dict:
     service = pl.DataFrame(
         {
-            "meter_id": ["M"], "meter_type": [meter_type], "size_in": [size_in],
-            "grade": pl.Series([grade], dtype=pl.String), "service_kind": [kind],
+            "meter_id": ["M"],
+            "meter_type": [meter_type],
+            "size_in": [size_in],
+            "grade": pl.Series([grade], dtype=pl.String),
+            "service_kind": [kind],
         }
-    )  # fmt: skip
-    stat = with_meter_index(service, catalogue).with_columns(
+    )
+    stat = with_meter_index(service, catalogue, units="us").with_columns(
         pl.lit(v).alias(k) for k, v in READS.items()
     )
     return not_assessed_reason(
-        stat, min_days_covered=90, max_estimated_share=0.4, max_zero_share=0.999,
+        stat,
+        min_days_covered=90,
+        max_estimated_share=0.4,
+        max_zero_share=0.999,
         min_reads_per_step=0.2,
-    ).to_dicts()[0]  # fmt: skip
+        units="us",
+    ).to_dicts()[0]
 
 
 def judged_by(
@@ -49,9 +61,12 @@ def judged_by(
 
 
 def refusal(
-    catalogue: Catalogue, meter_type: str, size_in: float, grade: str | None = None,
+    catalogue: Catalogue,
+    meter_type: str,
+    size_in: float,
+    grade: str | None = None,
     kind: str = "domestic",
-) -> tuple[str, str]:  # fmt: skip
+) -> tuple[str, str]:
     row = placed(catalogue, meter_type, size_in, grade, kind)
     return row["not_assessed_code"], row["not_assessed_message"]
 
@@ -133,6 +148,6 @@ def test_every_meter_keeps_its_place_in_the_list(shipped: Catalogue) -> None:
             "grade": ["class_1", None, None],
         }
     )
-    found = with_meter_index(service, shipped)
+    found = with_meter_index(service, shipped, units="us")
     assert found["meter_id"].to_list() == ["c", "a", "b"]
     assert found["meter_status"].to_list() == ["unrated", "rated", "rated"]

@@ -18,7 +18,7 @@ from pipelines.bucket_work import Pool
 from pipelines.cluster import tried_store
 from pipelines.flagged_rows import Wanted, flagged
 from pipelines.load_settings import Loaded, load
-from pipelines.look import look
+from pipelines.preview import preview
 from pipelines.stages.evidence import write_site_pages
 from pipelines.sweep import run_sweep, sweep_with
 from pipelines.sweep_state import SweepOrder
@@ -107,7 +107,7 @@ def test_what_looks_into_the_lake_finds_it_in_the_store(
             ).fetchall()
         account = published_tables(each)["not_assessed"][0][0]
         with ThreadPoolExecutor(1) as threads:
-            seen = look(load(each), [account], Pool(threads)).to_dicts()
+            seen = preview(load(each), [account], Pool(threads)).to_dicts()
         (page,) = write_site_pages(load(each), [account], folder=each.parent / "p", workers=1)
         said.append((rows, seen, page.name, page.stat().st_size > 20_000))
     assert said[0] == said[1]

@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 
 from pipelines import ledger
+from pipelines.lake_partition import LakePartition
 from pipelines.stages import lake_parts, land_file
 from rightsize.errors import ConfigError
 from tests.pipelines.exports import HEADER, Utility, hourly
@@ -31,7 +32,7 @@ def test_reads_land_in_utc_and_gallons_with_their_line(utility: Utility) -> None
     assert (first["registered_gal"], second["registered_gal"]) == (5.0, 7.0)
     assert (first["source_line"], second["source_line"]) == (2, 3)
     assert summary.rows_landed == summary.rows_accepted == 2
-    assert summary.touched == {("interval", "2025-06", 1)}
+    assert summary.touched == {LakePartition("interval", "2025-06", 1)}
 
 
 @pytest.mark.parametrize(

@@ -21,9 +21,17 @@ def stamp(hour: int) -> str:
 
 STAMPS = st.one_of(
     st.integers(0, 24 * 400).map(stamp),
-    st.sampled_from(["", "never", "1970-01-01 00:00", "2025-03-09 02:30", "1748739600",
-                     "2025-06-01T01:00:00-06:00"]),
-)  # fmt: skip
+    st.sampled_from(
+        [
+            "",
+            "never",
+            "1970-01-01 00:00",
+            "2025-03-09 02:30",
+            "1748739600",
+            "2025-06-01T01:00:00-06:00",
+        ]
+    ),
+)
 VOLUMES = st.one_of(
     st.floats(-10, 1e6, allow_nan=False).map(lambda v: f"{v:.3f}"),
     st.sampled_from(["", "x", "1e309", "-5", "nan", "0", "1e12"]),

@@ -15,7 +15,7 @@ from tests.pipelines.espi_feed import (
     meter_reading,
     reading_type,
     usage_point,
-)  # fmt: skip
+)
 from tests.pipelines.exports import Utility
 
 START = 1748736000  # 2025-06-01 00:00 UTC
@@ -104,13 +104,15 @@ def test_dial_readings_go_to_the_register_lake(tmp_path: Path) -> None:
 
 def test_unknown_codes_are_legal_and_refuse_only_what_needs_them(tmp_path: Path) -> None:
     text = feed(
-        usage_point("M1"), usage_point("M2"),
-        meter_reading("M1", "known"), meter_reading("M2", "strange"),
+        usage_point("M1"),
+        usage_point("M2"),
+        meter_reading("M1", "known"),
+        meter_reading("M2", "strange"),
         block("M1", START, [Reading(1, START, quality=(999,))]),
         block("M2", START, [Reading(2, START)]),
         reading_type("known", more="<measuringPeriod>999</measuringPeriod>"),
         reading_type("strange", uom=999),
-    )  # fmt: skip
+    )
     utility = landed(tmp_path, text)
     assert [r["meter_id"] for r in utility.lake()] == ["M1"]
     assert [(r["meter_id"], r["rule"], r["value"]) for r in utility.rejected()] == [
@@ -120,11 +122,16 @@ def test_unknown_codes_are_legal_and_refuse_only_what_needs_them(tmp_path: Path)
 
 def test_other_services_and_reverse_channels_are_refused_by_name(tmp_path: Path) -> None:
     text = feed(
-        usage_point("M1"), usage_point("E1", service=0), usage_point("M2"),
-        meter_reading("M1", "T"), meter_reading("E1", "T"), meter_reading("M2", "R"),
+        usage_point("M1"),
+        usage_point("E1", service=0),
+        usage_point("M2"),
+        meter_reading("M1", "T"),
+        meter_reading("E1", "T"),
+        meter_reading("M2", "R"),
         *(block(p, START, [Reading(1, START)]) for p in ("M1", "E1", "M2")),
-        reading_type("T"), reading_type("R", more="<flowDirection>19</flowDirection>"),
-    )  # fmt: skip
+        reading_type("T"),
+        reading_type("R", more="<flowDirection>19</flowDirection>"),
+    )
     utility = landed(tmp_path, text)
     assert [r["meter_id"] for r in utility.lake()] == ["M1"]
     assert sorted((r["meter_id"], r["rule"]) for r in utility.rejected()) == [
@@ -135,11 +142,14 @@ def test_other_services_and_reverse_channels_are_refused_by_name(tmp_path: Path)
 
 def test_volumes_win_over_dial_readings_of_the_same_file(tmp_path: Path) -> None:
     text = feed(
-        usage_point("M1"), meter_reading("M1", "T", "1"), meter_reading("M1", "D", "2"),
+        usage_point("M1"),
+        meter_reading("M1", "T", "1"),
+        meter_reading("M1", "D", "2"),
         block("M1", START, [Reading(1, START)], "1"),
         block("M1", START, [Reading(5000, START)], "2"),
-        reading_type("T"), reading_type("D", behaviour=1),
-    )  # fmt: skip
+        reading_type("T"),
+        reading_type("D", behaviour=1),
+    )
     utility = landed(tmp_path, text)
     assert [r["registered_gal"] for r in utility.lake()] == [1.0]
     assert [r["rule"] for r in utility.rejected()] == ["reading_beside_volumes"]
@@ -147,9 +157,11 @@ def test_volumes_win_over_dial_readings_of_the_same_file(tmp_path: Path) -> None
 
 def test_the_meter_may_stand_in_the_title(tmp_path: Path) -> None:
     text = feed(
-        usage_point("77", title="M2"), meter_reading("77", "T"),
-        block("77", START, [Reading(1, START)]), reading_type("T"),
-    )  # fmt: skip
+        usage_point("77", title="M2"),
+        meter_reading("77", "T"),
+        block("77", START, [Reading(1, START)]),
+        reading_type("T"),
+    )
     utility = landed(tmp_path, text, columns={"meter_id": "title"})
     assert utility.lake()[0]["meter_id"] == "M2"
 
@@ -160,10 +172,12 @@ def test_packed_feeds_are_read(tmp_path: Path) -> None:
 
 def test_what_came_before_a_break_is_landed_and_the_break_is_told(tmp_path: Path) -> None:
     text = feed(
-        usage_point("M1"), reading_type("T"), meter_reading("M1", "T"),
+        usage_point("M1"),
+        reading_type("T"),
+        meter_reading("M1", "T"),
         block("M1", START, [Reading(1, START)]),
         block("M1", START + 3600, [Reading(1, START + 3600)]),
-    )  # fmt: skip
+    )
     utility = Utility(tmp_path, {"layout": "espi"})
     utility.write("espi.xml", text[:-120])
     summary = utility.land()

@@ -14,8 +14,15 @@ from hypothesis import strategies as st
 from pipelines.sources.local_time import kind_case, month_case, utc_case, wall_segments
 from tests.pipelines.exports import HEADER, Utility
 
-ZONES = ("America/Denver", "Australia/Sydney", "Australia/Lord_Howe", "America/Sao_Paulo",
-         "UTC",          "Asia/Kathmandu", "Europe/Dublin")  # fmt: skip
+ZONES = (
+    "America/Denver",
+    "Australia/Sydney",
+    "Australia/Lord_Howe",
+    "America/Sao_Paulo",
+    "UTC",
+    "Asia/Kathmandu",
+    "Europe/Dublin",
+)
 
 
 def wall_labels(
@@ -102,9 +109,16 @@ def test_stamps_with_offset_epoch_and_wall_clock(
 
 @pytest.mark.parametrize(
     "text",
-    ["06/01/2025 01:00", "2025-06-01 01:00 AM", "now", "2025-02-30 01:00", "2025-06-01 01:60",
-     "yesterday", "2025-06-01 01:00:00 America/Denver"],
-)  # fmt: skip
+    [
+        "06/01/2025 01:00",
+        "2025-06-01 01:00 AM",
+        "now",
+        "2025-02-30 01:00",
+        "2025-06-01 01:60",
+        "yesterday",
+        "2025-06-01 01:00:00 America/Denver",
+    ],
+)
 def test_other_writings_are_refused_not_guessed(tmp_path: Path, text: str) -> None:
     utility = Utility(tmp_path, {})
     utility.write("reads.csv", HEADER + f"M1,{text},1,A\n")

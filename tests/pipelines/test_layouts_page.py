@@ -49,8 +49,12 @@ def test_the_page_lists_every_rule() -> None:
 def test_every_rule_that_sql_or_code_names_has_a_meaning() -> None:
     rules = set(re.findall(r"\('(\w+)', '(?:reject|flag)'", sql_text("20_validate/read_rule")))
     named = set()
-    for relation in ("20_validate/judged_read", "10_land/placed_read", "10_land/wide_read",
-                     "10_land/espi_read"):  # fmt: skip
+    for relation in (
+        "20_validate/judged_read",
+        "10_land/placed_read",
+        "10_land/wide_read",
+        "10_land/espi_read",
+    ):
         named |= set(re.findall(r"then '([a-z]+_[a-z_]+)'", sql_text(relation)))
     suffixes = re.findall(r"\|\| '(_[a-z_]+)'", sql_text("20_validate/judged_read"))
     named |= {f"{amount}{s}" for s in suffixes for amount in ("volume", "reading")}

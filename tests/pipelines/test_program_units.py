@@ -7,8 +7,13 @@ import polars as pl
 from pipelines.program_summary import _label
 from pipelines.stages.program import _size_in
 
-US = {"installed_type": "turbine", "installed_size_in": 2.0, "meter_type": "compound",
-      "size_in": 0.625, "grade": "high_performance"}  # fmt: skip
+US = {
+    "installed_type": "turbine",
+    "installed_size_in": 2.0,
+    "meter_type": "compound",
+    "size_in": 0.625,
+    "grade": "high_performance",
+}
 METRIC = {**US, "installed_size_mm": 50.0, "size_mm": 15.0}
 
 

@@ -21,16 +21,28 @@ def proposed(folder: Path, text: str, name: str = "what.csv") -> dict[str, objec
 def test_interval_in_a_foreign_dress(tmp_path: Path) -> None:
     text = "Serial No;Read Time;Usage CCF;Flag\n" + "".join(
         f"M{m};06/{d:02d}/2025 {h:02d}:30;{h},5;A\n"
-        for m in (1, 2) for d in (1, 15) for h in range(24)
-    )  # fmt: skip
+        for m in (1, 2)
+        for d in (1, 15)
+        for h in range(24)
+    )
     export = proposed(tmp_path, text)
     assert export == {
-        "name": "what", "path": str(tmp_path / "what.csv"), "delimiter": ";",
-        "layout": "interval", "interval_min": 60.0, "stamp": "end",
-        "columns": {"meter_id": "Serial No", "at": "Read Time", "volume": "Usage CCF",
-                    "quality": "Flag"},
-        "unit": "ccf", "decimal": ",", "time_format": "%m/%d/%Y %H:%M",
-    }  # fmt: skip
+        "name": "what",
+        "path": str(tmp_path / "what.csv"),
+        "delimiter": ";",
+        "layout": "interval",
+        "interval_min": 60.0,
+        "stamp": "end",
+        "columns": {
+            "meter_id": "Serial No",
+            "at": "Read Time",
+            "volume": "Usage CCF",
+            "quality": "Flag",
+        },
+        "unit": "ccf",
+        "decimal": ",",
+        "time_format": "%m/%d/%Y %H:%M",
+    }
     utility = Utility(
         tmp_path / "u", {k: v for k, v in export.items() if k not in ("name", "path")}
     )
@@ -86,7 +98,7 @@ def test_western_text_with_points_between_thousands_lands_as_proposed(tmp_path: 
         ("meter,ts,value,uom\nM,2025-06-01 01:00,1,CCF\n", "its unit, in uom: CCF"),
         ("meter,read_date,tod,reading\nM,2025-06-01,06:00,1\n", "stands apart, in tod"),
     ],
-)  # fmt: skip
+)
 def test_what_has_to_be_checked_is_noted(tmp_path: Path, text: str, note: str) -> None:
     path = tmp_path / "what.csv"
     path.write_text(text)

@@ -38,9 +38,9 @@ def found(
         files.append(file)
     (folder / "meters.csv").write_text(METERS)
     with work_database(workspace) as work:
-        prepare(work)
+        prepare(work, units="us")
     meters = load_meters(folder / "meters.csv", {})
-    told = read_findings(workspace, files, meters, stuck_files=[])
+    told = read_findings(workspace, files, meters, stuck_files=[], units="us")
     return [(f.code, f.evidence["factor"]) for f in told]
 
 
@@ -84,6 +84,33 @@ def test_a_coarser_register_is_still_told_by_its_factor(tmp_path: Path) -> None:
     assert found(tmp_path, volumes, peaks) == [("suspect_multiplier", 100)]
 
 
+BEFORE = [300.0, 300.0, 300.0]
+
+
+@pytest.mark.parametrize(
+    ("series", "peaks", "is_found"),
+    [
+        ([*BEFORE, *[3000 * 1.14] * 3], None, True),  # e^0.14 is 1.150
+        ([*BEFORE, *[3000 * 1.16] * 3], None, False),
+        ([300, 745, 300, 3000, 3000, 3000], None, True),  # spread of a level: 2.5 at most
+        ([300, 755, 300, 3000, 3000, 3000], None, False),
+        ([*BEFORE, 3000, 7450, 3000], None, True),
+        ([*BEFORE, 3000, 7550, 3000], None, False),
+        ([*BEFORE, *[3000] * 3], [3, 3, 3, 10.1, 10.1, 10.1], True),  # peak: 3 times off
+        ([*BEFORE, *[3000] * 3], [3, 3, 3, 9.9, 9.9, 9.9], False),
+        ([300, 300, 3000, 3000], None, True),  # two months before, four in all
+        ([300, 3000, 3000, 3000], None, False),
+        ([300, 300, 3000], None, False),
+    ],
+)
+def test_a_jump_is_suspect_up_to_its_limits(
+    tmp_path: Path, series: list[float], peaks: list[float] | None, is_found: bool
+) -> None:
+    """Limits of `20_validate/suspect_multiplier`, all our convention."""
+    expected = [("suspect_multiplier", 10)] if is_found else []
+    assert found(tmp_path, series, peaks) == expected
+
+
 def against_class(folder: Path, gal_per_day: list[float], suspect: float) -> list[str]:
     """Meters called suspect among many of one class and size, the last with `suspect`."""
     workspace = Workspace(folder / "workspace")
@@ -107,9 +134,9 @@ def against_class(folder: Path, gal_per_day: list[float], suspect: float) -> lis
         stats.write_parquet(file)
         files.append(file)
     with work_database(workspace) as work:
-        prepare(work)
+        prepare(work, units="us")
     meters = load_meters(folder / "meters.csv", {})
-    told = read_findings(workspace, files, meters, stuck_files=[])
+    told = read_findings(workspace, files, meters, stuck_files=[], units="us")
     assert all(f.code == "suspect_multiplier" for f in told)
     return [str(f.meter_id) for f in told]
 
@@ -166,7 +193,7 @@ def test_a_clock_off_by_one_interval_is_found(
 ) -> None:
     utility = two_exports(tmp_path, shift_h)
     meters = load_meters(utility.folder / "meters.csv", {})
-    told = read_findings(utility.workspace, [], meters, stuck_files=[])
+    told = read_findings(utility.workspace, [], meters, stuck_files=[], units="us")
     assert [(f.account_id, f.code, f.evidence["shift_min"]) for f in told] == [
         ("A-1", "clock_shift", shift_min)
     ]
@@ -175,4 +202,4 @@ def test_a_clock_off_by_one_interval_is_found(
 def test_two_exports_that_agree_are_no_finding(tmp_path: Path) -> None:
     utility = two_exports(tmp_path, 0)
     meters = load_meters(utility.folder / "meters.csv", {})
-    assert read_findings(utility.workspace, [], meters, stuck_files=[]) == ()
+    assert read_findings(utility.workspace, [], meters, stuck_files=[], units="us") == ()

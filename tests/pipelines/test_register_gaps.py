@@ -120,7 +120,7 @@ def test_a_stuck_register_is_a_finding(utility: Utility, is_stuck: bool) -> None
     meters = load_meters(utility.folder / "meters.csv", {})
     told = [
         (f.code, f.account_id, f.meter_id, f.evidence["registered_gal"], f.message)
-        for f in read_findings(utility.workspace, stats, meters, stuck_files=stuck)
+        for f in read_findings(utility.workspace, stats, meters, stuck_files=stuck, units="us")
     ]
     expected = (
         "the register stood still from 2025-03-11 to 2025-03-26 (UTC), then leapt by 150 gal"

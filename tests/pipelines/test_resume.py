@@ -75,18 +75,18 @@ def test_a_full_sweep_uses_nothing_again(config: Path, assessed: list[str]):
 
 def test_a_look_says_what_the_sweep_says_and_publishes_nothing(config: Path):
     from pipelines.bucket_work import local_pool
-    from pipelines.look import look
+    from pipelines.preview import preview
     from rightsize.errors import ConfigError
 
     loaded = load(config)
     with local_pool(1) as pool, pytest.raises(ConfigError, match="no read has landed"):
-        look(loaded, ["A-10003"], pool)
+        preview(loaded, ["A-10003"], pool)
     outcome = run_sweep(loaded, workers=1)
     before = outcome.workspace.results.read_bytes()
     with local_pool(1) as pool:
-        rows = look(loaded, ["A-10003", "A-10001"], pool)
+        rows = preview(loaded, ["A-10003", "A-10001"], pool)
         with pytest.raises(ConfigError, match="account A-99"):
-            look(loaded, ["A-99"], pool)
+            preview(loaded, ["A-99"], pool)
     assert rows["account_id"].to_list() == ["A-10001", "A-10003"]
     with duckdb.connect(str(outcome.workspace.results), read_only=True) as connection:
         published = connection.execute(

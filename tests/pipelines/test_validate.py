@@ -72,9 +72,10 @@ def test_a_late_correction_and_a_stray_stamp_are_no_alarm(tmp_path: Path) -> Non
     for day in ("2025-06-01", "2025-06-02", "2025-06-03"):
         utility.write(
             f"reads-{day}.csv",
-            HEADER + "".join(hourly(m, day, [5] * 23) for m in meters)
+            HEADER
+            + "".join(hourly(m, day, [5] * 23) for m in meters)
             + ("M1,2025-05-01 04:00,5,A\n" if day.endswith("2") else ""),
-        )  # fmt: skip
+        )
     utility.write("reads-2025-06-03-correction.csv", HEADER + "M1,2025-06-01 04:00,7,C\n")
     utility.export["quality_codes"] = {"C": "edited"}
     verdict = validate(utility.loaded, utility.workspace, utility.land())
@@ -90,9 +91,10 @@ def test_a_file_that_lost_its_meters_or_hours_is_an_alarm(tmp_path: Path) -> Non
     utility.write("reads-2.csv", HEADER + hourly("M1", "2025-06-02", [5] * 23))
     utility.write(
         "reads-3.csv",
-        HEADER + hourly("M1", "2025-06-03", [5] * 23)
+        HEADER
+        + hourly("M1", "2025-06-03", [5] * 23)
         + "".join(f"{m},2025-06-03 01:00,5,A\n" for m in meters[1:]),
-    )  # fmt: skip
+    )
     verdict = validate(utility.loaded, utility.workspace, utility.land())
     missed = {(o.batch.rsplit("/", 1)[-1], o.metric) for o in verdict.warned}
     assert ("reads-2.csv", "meters_against_file_before") in missed

@@ -13,7 +13,7 @@ import pytest
 
 from pipelines.load_catalogue import load_catalogue
 from rightsize.meters.catalogue import Catalogue
-from rightsize.meters.registration import registration_ratio
+from rightsize.meters.curve import registration_ratio
 
 LAWS = (
     [("displacement", s, 1) for s in (0.625, 0.75, 1, 1.5, 2)]

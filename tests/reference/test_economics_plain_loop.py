@@ -21,7 +21,7 @@ ACCOUNTS = 50
 def test_money_odds_and_choice_agree_with_plain_loops(seed: int) -> None:
     block, posterior, sites, meters = fleet(ACCOUNTS, seed=seed, draws=20)
     limits, rates = Thresholds(), tariff()
-    result = decide(block, posterior, sites, meters, rates, limits)
+    result = decide(block, posterior, sites, meters, rates, limits, units="us")
     names = [(m.meter_type, m.size_in) for m in meters.meters]
     assessed = set(
         result.recommendation.filter(pl.col("verdict") != "not_assessed")["account_id"]

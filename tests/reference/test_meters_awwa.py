@@ -5,17 +5,14 @@ Sources stand beside each table with the tag of the copy they come from.
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import numpy as np
 import pytest
 
 from pipelines.load_catalogue import load_catalogue, load_ratings, load_service_rules
 from rightsize.meters.catalogue import Catalogue
-from rightsize.meters.equivalents import capacity_equivalents, continuous_equivalents
+from rightsize.meters.curve import registration_ratio
 from rightsize.meters.head_loss import flow_at_loss_gpm, head_loss_psi
 from rightsize.meters.ratings import Rating
-from rightsize.meters.registration import registration_ratio
 
 
 @pytest.fixture(scope="module")
@@ -108,7 +105,7 @@ def test_continuous_ratings_and_land_use_equivalents(
     for size, (gpm, equivalents) in continuous.items():
         meter = shipped.find(meter_type, size)
         assert meter.continuous_gpm == gpm
-        assert continuous_equivalents(meter) == pytest.approx(equivalents)
+        assert meter.continuous_gpm / 10 == pytest.approx(equivalents)
 
 
 def test_continuous_is_half_of_smoc_for_displacement_and_compound(shipped: Catalogue) -> None:
@@ -135,7 +132,7 @@ def test_meter_equivalents(
     shipped: Catalogue, meter_type: str, ratios: dict[float, float]
 ) -> None:
     for size, ratio in ratios.items():
-        assert capacity_equivalents(shipped.find(meter_type, size)) == pytest.approx(ratio)
+        assert shipped.find(meter_type, size).smoc_gpm / 20 == pytest.approx(ratio)
 
 
 def test_meter_equivalents_of_class_1_turbines() -> None:
@@ -147,18 +144,6 @@ def test_older_displacement_sizes_by_meter_equivalents() -> None:
     # STANDARD MEM-H: AWWA M1, displacement 3, 4 and 6 in
     for size, ratio in {3: 15.0, 4: 25.0, 6: 50.0}.items():
         assert (rating("displacement", size).smoc_gpm or 0) / 20 == ratio
-
-
-def test_local_capacities_do_not_divide_to_the_printed_ratio(shipped: Catalogue) -> None:
-    # STANDARD READ: Pleasanton prints local 55, 120, 450, 790, 1400, 3500, 5500 gpm beside the
-    # ratios 2.5, 5, 17.5, 31.5, 65, 140, 210; CALC: they divide to the figures below
-    local = {1: 55, 1.5: 120, 3: 450, 4: 790, 6: 1400, 8: 3500, 10: 5500}
-    printed = {1: 2.5, 1.5: 5.0, 3: 17.5, 4: 31.5, 6: 65, 8: 140, 10: 210}
-    divided = {1: 2.75, 1.5: 6.0, 3: 22.5, 4: 39.5, 6: 70, 8: 175, 10: 275}
-    for size, gpm in local.items():
-        meter = replace(shipped.meters[0], smoc_gpm=gpm)
-        assert capacity_equivalents(meter) == pytest.approx(divided[size])
-        assert capacity_equivalents(meter) != pytest.approx(printed[size])
 
 
 # READ: an anonymous one-page sheet of standard pressure losses (secondary, no edition):
@@ -272,9 +257,14 @@ HIGH = [(2, 0.25, 0.5, 170, 200, 800), (4, 0.375, 0.75, 800, 1000, 1000 / 0.375)
 
 @pytest.mark.parametrize(("size", "low", "normal", "continuous", "smoc", "spread"), HIGH)
 def test_high_performance_compounds(
-    shipped: Catalogue, size: float, low: float, normal: float, continuous: float, smoc: float,
+    shipped: Catalogue,
+    size: float,
+    low: float,
+    normal: float,
+    continuous: float,
+    smoc: float,
     spread: float,
-) -> None:  # fmt: skip
+) -> None:
     meter = shipped.find("compound", size, grade="high_performance")
     assert meter.continuous_gpm == continuous
     assert meter.flow_range_ratio == pytest.approx(spread)

@@ -1,4 +1,4 @@
-"""Composite accuracy, weighted error and volume lost, against worked examples."""
+"""Weighted error and volume lost, against worked examples."""
 
 from __future__ import annotations
 
@@ -6,7 +6,6 @@ import numpy as np
 import pytest
 
 from rightsize.meters.composite import (
-    composite_registration,
     unregistered_gal,
     weighted_error_pct,
 )
@@ -36,25 +35,6 @@ def test_over_registration_subtracts() -> None:
     assert lost.sum() < lost[:2].sum()
 
 
-def test_harmonic_and_arithmetic_composites_differ() -> None:
-    # CALC on the example above
-    registered = composite_registration(REGISTRATION, SHARE, weights="registered")
-    actual = composite_registration(REGISTRATION, SHARE, weights="actual")
-    assert registered == pytest.approx(0.96906, abs=5e-6)
-    assert actual == pytest.approx(0.97001, abs=5e-6)
-
-
-def test_the_classic_small_meter_weights() -> None:
-    # CALC; weights 15/70/15 from memory (MEM-M, M6)
-    ratio, share = np.array([0.85, 0.99, 0.985]), np.array([15, 70, 15])
-    assert composite_registration(ratio, share, weights="actual") == pytest.approx(
-        0.96825, abs=5e-6
-    )
-    assert composite_registration(ratio, share, weights="registered") == pytest.approx(
-        0.96541, abs=5e-6
-    )
-
-
 def test_a_thousand_registered_at_97_pct() -> None:
     # CALC
     assert unregistered_gal(np.array([1000]), np.array([0.97]))[0] == pytest.approx(
@@ -76,27 +56,6 @@ def test_weighted_error_of_a_used_domestic_fleet() -> None:
     assert got == pytest.approx(-3.234, abs=5e-4)
 
 
-def test_weighted_error_is_the_composite_of_actual_volume() -> None:
-    # HAND: eps = 100 (A - 1)
-    share, error = np.array([0.2, 0.5, 0.3]), np.array([-100, -3.0, 1.0])
-    composite = composite_registration(1 + error / 100, share, weights="actual")
-    assert weighted_error_pct(share, error) == pytest.approx(100 * (composite - 1))
-
-
-def test_both_conventions_agree_on_the_same_water() -> None:
-    # ANALYTIC: actual volumes and the registered volumes they make
-    rng = np.random.default_rng(5)
-    ratio, actual = rng.uniform(0.5, 1.05, 20), rng.uniform(0, 9, 20)
-    assert composite_registration(ratio, actual, weights="actual") == pytest.approx(
-        composite_registration(ratio, actual * ratio, weights="registered")
-    )
-
-
-def test_what_cannot_be_is_refused() -> None:
-    with pytest.raises(ValueError, match="must not be negative"):
-        composite_registration(np.array([1.0]), np.array([-1.0]), weights="actual")
-    with pytest.raises(ValueError, match="ratio of 0"):
-        composite_registration(np.array([0.0]), np.array([1.0]), weights="registered")
+def test_shares_that_do_not_add_up_to_1_are_refused() -> None:
     with pytest.raises(ValueError, match=r"add up to 1; got 0\.9"):
         weighted_error_pct(np.array([0.9]), np.array([1.0]))
-    assert np.isnan(composite_registration(np.array([1.0]), np.array([0.0]), weights="actual"))

@@ -4,10 +4,9 @@ from __future__ import annotations
 
 import pytest
 
-from pipelines.load_catalogue import load_catalogue, load_service_rules
+from pipelines.load_catalogue import load_service_rules
 from rightsize.errors import CatalogueError
 from rightsize.meters.composite import error_pct
-from rightsize.meters.service_tests import suggested_test_gpm
 
 
 def failures(name: str, **indicated: float) -> list[str]:
@@ -100,25 +99,3 @@ def test_a_size_that_a_rule_does_not_name_is_refused() -> None:
         load_service_rules().of("maine").flows_gpm(8)
     with pytest.raises(CatalogueError, match="held: florida, maine"):
         load_service_rules().of("atlantis")
-
-
-def test_a_compound_is_also_tested_in_its_changeover() -> None:
-    # STANDARD READ: Florida F.A.C. 25-30.263(3); Wisconsin PSC 185.74 (2024): bypass at its
-    # minimum and largest flow, near the minimum of the changeover, three in the normal range
-    compound = load_catalogue().find("compound", 2)
-    assert compound.compound is not None
-    flows = suggested_test_gpm(compound)
-    falling = compound.compound.changeover_falling_gpm
-    rising = compound.compound.changeover_rising_gpm
-    assert compound.min_test_gpm in flows
-    assert falling in flows
-    assert any(falling < q <= rising for q in flows)
-    assert sum(compound.normal_min_gpm <= q <= compound.smoc_gpm for q in flows) >= 3
-
-
-def test_a_turbine_is_tested_at_its_minimum_and_three_normal_flows() -> None:
-    # STANDARD READ: Wisconsin PSC 185.74 (2024)
-    turbine = load_catalogue().find("turbine", 4)
-    flows = suggested_test_gpm(turbine)
-    assert flows[0] == turbine.min_test_gpm
-    assert sum(turbine.normal_min_gpm <= q <= turbine.smoc_gpm for q in flows) >= 3

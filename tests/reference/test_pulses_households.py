@@ -18,7 +18,7 @@ import pytest
 
 from pipelines.load_priors import load_priors
 from rightsize.inference.infer import infer
-from rightsize.meters.registration import registration_ratio
+from rightsize.meters.curve import registration_ratio
 from tests.fleets import reduce
 from tests.fleets.catalogue import METERS
 

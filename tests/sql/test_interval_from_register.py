@@ -39,11 +39,16 @@ def intervals(
     connection.executemany(
         "insert into ranked_reading values ('M', ?, ?, ?, 'f', ?, ?, 1, true, true)",
         [
-            [BEGIN + timedelta(hours=hour), gal, (quality or {}).get(k, "measured"), k + 2,
-             dial_limit_gal]
+            [
+                BEGIN + timedelta(hours=hour),
+                gal,
+                (quality or {}).get(k, "measured"),
+                k + 2,
+                dial_limit_gal,
+            ]
             for k, (hour, gal) in enumerate(readings)
         ],
-    )  # fmt: skip
+    )
     connection.execute(sql_text("30_profile/interval_from_register"))
     rows = connection.execute(
         "select start_at, interval_min, registered_gal, quality from landed_read "

@@ -10,6 +10,7 @@ import numpy as np
 import polars as pl
 import pytest
 
+from pipelines.lake_partition import LakePartition
 from pipelines.stages.infer import block_of, load_bucket
 from pipelines.stages.profile import ProfileSummary, profile
 from pipelines.workspace import Workspace
@@ -53,7 +54,7 @@ def hourly(meter_id: str, start: datetime, gal: np.ndarray, **columns: object) -
 
 
 def put(workspace: Workspace, month: str, name: str, frame: pl.DataFrame) -> None:
-    folder = workspace.interval_reads / f"month={month}" / "bucket=00"
+    folder = workspace.lake / LakePartition("interval", month, 0).path
     folder.mkdir(parents=True, exist_ok=True)
     frame.write_parquet(folder / f"{name}.parquet")
 
@@ -236,6 +237,20 @@ def test_a_meter_that_stopped_is_judged_on_the_months_before(workspace: Workspac
     assert row["is_stopped"] is True
     assert row["days_covered"] == 31
     assert row["zero_count"] == 0
+
+
+@pytest.mark.parametrize(("idle_hours", "is_stopped"), [(21 * 24, False), (21 * 24 + 1, True)])
+def test_a_meter_is_stopped_after_more_than_three_weeks_at_rest(
+    workspace: Workspace, idle_hours: int, is_stopped: bool
+) -> None:
+    """Limit: stopped_after_days, 21 (our convention)."""
+    gal = np.concatenate([np.full(24, 60.0), np.zeros(idle_hours)])
+    put(workspace, "2025-01", "a", hourly("M1", JANUARY, np.full(31 * 24, 60.0)))
+    put(workspace, "2025-02", "b", hourly("M1", FEBRUARY, gal))
+    bucket = load_bucket(
+        workspace, run(workspace).folders, SERVICE, window_months=12, stopped_after_days=21
+    )
+    assert bucket.stat.filter(pl.col("meter_id") == "M1")["is_stopped"][0] is is_stopped
 
 
 def test_a_seasonal_meter_at_rest_is_not_stopped(workspace: Workspace) -> None:

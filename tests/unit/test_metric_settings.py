@@ -46,9 +46,13 @@ def test_a_metric_tariff_is_the_us_tariff() -> None:  # HAND: 1 m3 is 0.26417 kg
 
 def test_metric_thresholds_are_us_thresholds() -> None:
     limits = Thresholds.model_validate(
-        {"spare_head_bar": 1.4, "min_size_mm": 20, "refit_usd_per_mm": 2,
-         "stock_list": ["displacement 25 mm", "turbine 3"]}
-    )  # fmt: skip
+        {
+            "spare_head_bar": 1.4,
+            "min_size_mm": 20,
+            "refit_usd_per_mm": 2,
+            "stock_list": ["displacement 25 mm", "turbine 3"],
+        }
+    )
     assert limits.spare_head_psi == pytest.approx(20.305, abs=0.001)
     assert (limits.min_size_in, limits.refit_usd_per_in) == (0.75, pytest.approx(50.8))
     assert limits.stock_list == ("displacement 1", "turbine 3")

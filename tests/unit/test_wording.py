@@ -4,8 +4,12 @@ from __future__ import annotations
 
 import polars as pl
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
-from rightsize.wording import Wording
+from pipelines.summary import _odds as summary_odds
+from rightsize.evidence.quantity import odds
+from rightsize.wording import MOST_CERTAIN, Wording, probability_figure
 from tests.unit.evidence.sites import meter
 
 
@@ -37,3 +41,24 @@ def test_a_meter_is_named_by_its_nominal_size(size_in, us, metric):
     named = meter("turbine", size_in, 1.0, 100.0)
     assert Wording("us").named(named) == us
     assert Wording("metric").named(named) == metric
+
+
+@pytest.mark.parametrize(
+    ("share", "said"),
+    [(1.0, 0.99), (0.991, 0.99), (0.984, 0.98), (0.5, 0.5), (0.016, 0.02), (0.0, 0.01)],
+)
+def test_a_probability_is_said_with_two_decimals_and_never_certain(
+    share: float, said: float
+) -> None:
+    assert probability_figure(share) == said
+
+
+@given(st.floats(0, 1))
+def test_every_place_says_one_probability_alike(share: float) -> None:
+    """The law: pages, summary, list and reasons round alike and stay within the bounds."""
+    figure = probability_figure(share)
+    assert figure + 1e-9 >= 1 - MOST_CERTAIN
+    assert figure <= MOST_CERTAIN
+    assert abs(figure - share) <= 0.01 + 1e-9
+    assert odds(share) == f"{round(100 * figure)} in 100"
+    assert summary_odds(share) == f"{figure:.2f}"

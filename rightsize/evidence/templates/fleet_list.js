@@ -3,11 +3,6 @@
    from a disk without a server. Text from data is only ever set as text. */
 (() => {
   const ROWS_A_PAGE = 50;
-  const VERDICTS = {
-    fits: ["=", "fits"], oversized: ["▼", "oversized"], undersized: ["▲", "undersized"],
-    wrong_type: ["⇄", "wrong type"], not_assessed: ["?", "not assessed"],
-  };
-  const ACTIONS = { change: "change", keep: "keep", log_first: "log first", refer: "refer" };
   const CODED = ["area", "class", "verdict", "action", "installed", "recommended"];
   const NUMBERS = ["gain", "volume", "net", "odds"];
   const THIN = "\u202f";
@@ -130,19 +125,19 @@
     who.append(" ", name);
     cell(line, "class", said("class", row).replaceAll("_", " "));
     cell(line, "area", isolated(said("area", row)));
-    const [sign, word] = VERDICTS[said("verdict", row)];
+    const [sign, word] = index.verdicts[said("verdict", row)];
     const verdict = element("span", undefined, `verdict v-${said("verdict", row)}`);
     const shape = element("span", sign, "sign");
     shape.setAttribute("aria-hidden", "true");
     verdict.append(shape, word);
     cell(line, "verdict", verdict);
-    cell(line, "action", ACTIONS[said("action", row)] + (column.settled[row] ? "" : " (new)"));
+    cell(line, "action", index.actions[said("action", row)] + (column.settled[row] ? "" : " (new)"));
     cell(line, "installed", said("installed", row) || "");
     cell(line, "recommended", said("recommended", row) || "");
     ranged(line, "gain", row, (v) => v.toFixed(1));
     cell(line, "volume", figure(column.volume[row], count), "n");
     ranged(line, "net", row, dollars);
-    cell(line, "odds", figure(column.odds[row], (v) => Math.min(v, 0.99).toFixed(2)), "n");
+    cell(line, "odds", figure(column.odds[row], (v) => v.toFixed(2)), "n");
     return line;
   };
 
@@ -233,7 +228,7 @@
   };
 
   const choices = () => {
-    const word = { verdict: (v) => VERDICTS[v][1], action: (v) => ACTIONS[v] };
+    const word = { verdict: (v) => index.verdicts[v][1], action: (v) => index.actions[v] };
     for (const name of ["verdict", "action", "class", "area"]) {
       index.values[name].forEach((value, code) => {
         const text = (word[name] || ((v) => v.replaceAll("_", " ")))(value);

@@ -17,7 +17,9 @@ Rows = list[tuple[object, ...]]
 
 def put_out(sweep: SyntheticSweep, **options: object) -> PublishSummary:
     counts = reconcile(sweep.workspace, sweep.record, sweep.inputs)
-    return publish(sweep.workspace, sweep.record, counts, sweep.inputs, **options)
+    return publish(
+        sweep.workspace, sweep.record, counts, sweep.inputs, **{"units": "us", **options}
+    )
 
 
 def ask(path: Path, sql: str) -> Rows:

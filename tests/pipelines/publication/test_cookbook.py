@@ -20,8 +20,14 @@ from tests.pipelines.publication.synthetic_sweep import make_sweep
 
 BOOK = cookbook()
 # Synthetic sweeps plant these; the others must answer with rows.
-EMPTY = {"stopped_and_slow_meters", "log_first_next_month", "run_above_continuous",
-         "runner_up_lost_narrowly", "thin_data", "range_too_wide_to_act"}  # fmt: skip
+EMPTY = {
+    "stopped_and_slow_meters",
+    "log_first_next_month",
+    "run_above_continuous",
+    "runner_up_lost_narrowly",
+    "thin_data",
+    "range_too_wide_to_act",
+}
 
 
 @pytest.fixture(scope="module", params=["us", "metric"])
@@ -66,15 +72,22 @@ def test_money_by_class_adds_up_to_the_change_outs(two_sweeps):
     """ANALYTIC: classes part the fleet, so their sums are the sum over the meters."""
     results, _ = two_sweeps
     by_class = ask(results, BOOK["money_at_stake_by_class"].sql)
-    (total,) = ask(results, "select sum(net_benefit_usd_per_year) from latest_recommendation"
-                   " where action = 'change'")[0]  # fmt: skip
+    (total,) = ask(
+        results,
+        "select sum(net_benefit_usd_per_year) from latest_recommendation"
+        " where action = 'change'",
+    )[0]
     assert sum(row[6] for row in by_class) == pytest.approx(total)
 
 
 def test_how_few_carry_how_much_is_the_first_place_past_the_share(two_sweeps):
     results, _ = two_sweeps
-    money = [r[0] for r in ask(results, "select revenue_gain_usd_per_year from revenue_at_stake"
-                               " order by 1 desc")]  # fmt: skip
+    money = [
+        r[0]
+        for r in ask(
+            results, "select revenue_gain_usd_per_year from revenue_at_stake order by 1 desc"
+        )
+    ]
     for share, places, _, _ in ask(results, BOOK["how_few_carry_how_much"].sql):
         assert sum(money[:places]) >= share * sum(money) > sum(money[: places - 1])
 

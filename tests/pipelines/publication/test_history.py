@@ -144,8 +144,11 @@ def test_a_change_of_units_converts_the_history(tmp_path):
     again = ask(path, "select registered_gal_per_year " + question)
     for (gal,), (back,) in zip(us, again, strict=True):
         assert back == pytest.approx(gal, rel=1e-12)
-    sizes = ask(path, "select distinct installed_size_in from recommendation"
-                f" where sweep_id = '{_id(1)}' and verdict <> 'not_assessed'")  # fmt: skip
+    sizes = ask(
+        path,
+        "select distinct installed_size_in from recommendation"
+        f" where sweep_id = '{_id(1)}' and verdict <> 'not_assessed'",
+    )
     assert sizes == [(3.0,)]
 
 
@@ -154,9 +157,14 @@ def test_history_of_an_older_contract_is_carried_over(tmp_path):
     put_out(make_sweep(tmp_path, 1))
     path = tmp_path / "published" / "results.duckdb"
     with duckdb.connect(str(path)) as connection:
-        for view in ("revenue_at_stake", "class_summary", "flagged_account",
-                     "changed_since_previous_sweep", "recommendation_source",
-                     "latest_recommendation"):  # fmt: skip
+        for view in (
+            "revenue_at_stake",
+            "class_summary",
+            "flagged_account",
+            "changed_since_previous_sweep",
+            "recommendation_source",
+            "latest_recommendation",
+        ):
             connection.execute(f"drop view {view}")
         connection.execute("alter table recommendation drop column runner_up")
     put_out(make_sweep(tmp_path, 2))
@@ -196,8 +204,10 @@ def test_settings_are_kept_as_they_were(tmp_path):
     put_out(make_sweep(tmp_path, 1))
     put_out(make_sweep(tmp_path, 2, changes={"documents": {"tariff": {"rate": 6.2}}}))
     path = tmp_path / "published" / "results.duckdb"
-    rows = ask(path, "select sweep_id, content from sweep_document where document = 'tariff'"
-               " order by 1")  # fmt: skip
+    rows = ask(
+        path,
+        "select sweep_id, content from sweep_document where document = 'tariff' order by 1",
+    )
     assert [json.loads(content)["rate"] for _, content in rows] == [5.1, 6.2]
 
 

@@ -40,7 +40,7 @@ def results(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 def test_options_are_feasible_meters_of_accounts_to_change(results: Path) -> None:
-    options = program_options(results, ANY)
+    options = program_options(results, ANY, units="us")
     changes = ask(
         results, "select count(*) from results.latest_recommendation where action = 'change'"
     )[0][0]
@@ -51,9 +51,9 @@ def test_options_are_feasible_meters_of_accounts_to_change(results: Path) -> Non
 
 
 def test_programme_keeps_its_budget(results: Path) -> None:
-    everything = program(results, ANY, budget_usd=1e9).program
+    everything = program(results, ANY, budget_usd=1e9, units="us").program
     assert everything.selected.height > 0
-    half = program(results, ANY, budget_usd=everything.cost_usd / 2).program
+    half = program(results, ANY, budget_usd=everything.cost_usd / 2, units="us").program
     assert half.cost_usd <= everything.cost_usd / 2
     assert half.net_present_value_usd < everything.net_present_value_usd
     assert half.ranking["programme_gain_usd"].to_numpy().min() >= -0.01
@@ -62,7 +62,7 @@ def test_programme_keeps_its_budget(results: Path) -> None:
 def test_metric_results_give_the_same_programme(results: Path, tmp_path: Path) -> None:
     metric = published_with_money(tmp_path, units="metric")
     ours = program(metric, ANY, budget_usd=9000.0, crews=1, units="metric").program
-    theirs = program(results, ANY, budget_usd=9000.0, crews=1).program
+    theirs = program(results, ANY, budget_usd=9000.0, crews=1, units="us").program
     assert theirs.selected.height > 0
     assert ours.net_present_value_usd == pytest.approx(theirs.net_present_value_usd)
     assert ours.crew_hours == theirs.crew_hours
@@ -71,10 +71,10 @@ def test_metric_results_give_the_same_programme(results: Path, tmp_path: Path) -
 
 def test_nothing_published_is_said_plainly(tmp_path: Path) -> None:
     with pytest.raises(ConfigError, match="nothing is published yet; run a sweep first"):
-        program(tmp_path / "results.duckdb", ANY, budget_usd=1.0)
+        program(tmp_path / "results.duckdb", ANY, budget_usd=1.0, units="us")
 
 
 def test_overrun_meters_left_out_are_listed(results: Path) -> None:
-    outcome = program(results, ANY, budget_usd=0.0)
+    outcome = program(results, ANY, budget_usd=0.0, units="us")
     overrun = outcome.options.filter(pl.col("verdict") == "undersized")
     assert outcome.overrun_left_out.height == overrun["meter_id"].n_unique()

@@ -241,8 +241,10 @@ def test_metric_results_are_the_us_results_in_metric_units(metric, answer):
 
 def test_metric_sizes_are_nominal_diameters(metric):
     """STANDARD: 3 in is DN 80 (ISO 6708 with nominal pipe sizes; from memory, high trust)."""
-    rows = ask(metric.workspace.results, "select distinct installed_size_mm from recommendation"
-               " where verdict <> 'not_assessed'")  # fmt: skip
+    rows = ask(
+        metric.workspace.results,
+        "select distinct installed_size_mm from recommendation where verdict <> 'not_assessed'",
+    )
     assert rows == [(80.0,)]
 
 

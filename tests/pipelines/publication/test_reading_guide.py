@@ -91,7 +91,9 @@ def test_the_example_for_postgresql_fills_a_table_and_fills_it_again(
     with dbapi.connect(postgres) as warehouse, warehouse.cursor() as cursor:
         for _ in range(2):
             exec(example.replace(address, postgres), {})
-            cursor.execute("select count(*), count(recommended_size_in) from"
-                           " rightsize.latest_recommendation")  # fmt: skip
+            cursor.execute(
+                "select count(*), count(recommended_size_in) from"
+                " rightsize.latest_recommendation"
+            )
             assert cursor.fetchone() == (40, 36)
             warehouse.rollback()  # lets go of the table

@@ -24,9 +24,11 @@ def _reconcile(sweep, **inputs):
 
 def _ledger(sweep, **values):
     return sweep.inputs.ledger.with_columns(
-        *(pl.when(pl.col("file_hash") == "file1").then(v).otherwise(pl.col(k)).alias(k)
-          for k, v in values.items())
-    )  # fmt: skip
+        *(
+            pl.when(pl.col("file_hash") == "file1").then(v).otherwise(pl.col(k)).alias(k)
+            for k, v in values.items()
+        )
+    )
 
 
 def test_a_whole_sweep_balances_with_its_counts(sweep):

@@ -5,8 +5,12 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
+import polars as pl
 import pytest
+from polars.testing import assert_frame_equal
 
+from rightsize.contracts.frames import as_block, violations
+from rightsize.contracts.results import NOT_ASSESSED
 from rightsize.errors import ContractError
 from rightsize.recommend.choose import decide
 from rightsize.settings import Thresholds
@@ -20,7 +24,7 @@ def refused(**changes: np.ndarray) -> tuple[str, str]:
         was = getattr(block, name).astype(float)
         was[0] = value
         block = replace(block, **{name: was})
-    result = decide(block, posterior, sites, meters, tariff(), Thresholds())
+    result = decide(block, posterior, sites, meters, tariff(), Thresholds(), units="us")
     assert result.recommendation.height == 3
     rows = result.not_assessed
     return (rows["code"][0], rows["message"][0]) if rows.height else ("", "")
@@ -52,12 +56,79 @@ def test_a_posterior_that_is_not_finite_is_no_estimate() -> None:
     broken = posterior.registered_gal_per_year.copy()
     broken[0, 1, 2] = np.nan
     result = decide(
-        block, replace(posterior, registered_gal_per_year=broken), sites, meters, tariff(),
+        block,
+        replace(posterior, registered_gal_per_year=broken),
+        sites,
+        meters,
+        tariff(),
         Thresholds(),
-    )  # fmt: skip
+        units="us",
+    )
     assert result.not_assessed["account_id"].to_list() == ["A-00001"]
     assert result.not_assessed["code"].to_list() == ["no_estimate"]
     assert set(result.candidate["account_id"]) == {"A-00000", "A-00002"}
+
+
+BY_BAND = (
+    "time_share",
+    "actual_volume_share",
+    "actual_volume_share_low",
+    "actual_volume_share_high",
+)
+DRAWN = (
+    "peak_10s_gpm",
+    "peak_1min_gpm",
+    "sustained_60min_gpm",
+    "unseen_gal_per_year",
+    "low_flow_share",
+)
+
+
+@pytest.mark.parametrize("value", [np.nan, np.inf])
+@pytest.mark.parametrize("name", [*DRAWN, *BY_BAND])
+def test_one_number_that_is_none_refuses_its_account_and_no_other(
+    name: str, value: float
+) -> None:
+    """The law: an unusable number of a posterior never reaches a table as a figure."""
+    block, posterior, sites, meters = fleet(3, seed=4)
+    broken = getattr(posterior, name).copy()
+    broken[(1,) if name in BY_BAND else (0, 1)] = value
+    result = decide(
+        block, replace(posterior, **{name: broken}), sites, meters, tariff(), Thresholds()
+    )
+    assert result.not_assessed["account_id"].to_list() == ["A-00001"]
+    assert result.not_assessed["code"].to_list() == ["no_estimate"]
+    assert violations(as_block(result.not_assessed, NOT_ASSESSED), NOT_ASSESSED) == []
+    plain = decide(block, posterior, sites, meters, tariff(), Thresholds())
+    others = pl.col("account_id") != "A-00001"
+    assert_frame_equal(
+        result.recommendation.filter(others), plain.recommendation.filter(others)
+    )
+
+
+def test_an_account_that_draws_nothing_in_any_draw_is_no_estimate() -> None:
+    block, posterior, sites, meters = fleet(3, seed=4)
+    flow = posterior.actual_gal_per_year.copy()
+    flow[:, 1] = 0.0
+    result = decide(
+        block,
+        replace(posterior, actual_gal_per_year=flow),
+        sites,
+        meters,
+        tariff(),
+        Thresholds(),
+    )
+    assert result.not_assessed["code"].to_list() == ["no_estimate"]
+    flow[0, 1] = 1.0
+    result = decide(
+        block,
+        replace(posterior, actual_gal_per_year=flow),
+        sites,
+        meters,
+        tariff(),
+        Thresholds(),
+    )
+    assert result.not_assessed.is_empty()
 
 
 def test_an_unknown_meter_is_not_assessed() -> None:
@@ -65,9 +136,14 @@ def test_an_unknown_meter_is_not_assessed() -> None:
     index = sites.meter_index.copy()
     index[0] = -1
     result = decide(
-        replace(block, meter_index=index), posterior, replace(sites, meter_index=index), meters,
-        tariff(), Thresholds(),
-    )  # fmt: skip
+        replace(block, meter_index=index),
+        posterior,
+        replace(sites, meter_index=index),
+        meters,
+        tariff(),
+        Thresholds(),
+        units="us",
+    )
     assert result.not_assessed["code"].to_list() == ["meter_not_in_catalogue"]
     assert result.recommendation["action"][0] == "keep"
     assert result.recommendation["installed_type"][0] is None
@@ -77,7 +153,7 @@ def test_sites_with_an_unknown_kind_or_class_are_refused() -> None:
     block, posterior, sites, meters = fleet(2)
     odd = replace(sites, service_kind=("domestic", "geothermal"))
     with pytest.raises(ContractError, match="service_kind 'geothermal' is not known"):
-        decide(block, posterior, odd, meters, tariff(), Thresholds())
+        decide(block, posterior, odd, meters, tariff(), Thresholds(), units="us")
     short = replace(sites, area=("zone",))
     with pytest.raises(ContractError, match="columns differ in length"):
-        decide(block, posterior, short, meters, tariff(), Thresholds())
+        decide(block, posterior, short, meters, tariff(), Thresholds(), units="us")

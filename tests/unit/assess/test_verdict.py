@@ -12,8 +12,11 @@ from rightsize.assess.verdict import actions, verdicts
 
 def verdict(**changes: bool) -> str:
     flags = {
-        "is_assessed": True, "is_undersized": False, "has_choice": False, "has_smaller": False,
-    } | changes  # fmt: skip
+        "is_assessed": True,
+        "is_undersized": False,
+        "has_choice": False,
+        "has_smaller": False,
+    } | changes
     return str(verdicts(**{k: np.array([v]) for k, v in flags.items()})[0])
 
 
@@ -35,9 +38,12 @@ def test_verdicts_come_in_the_order_of_their_definitions(
 
 def action(named: str, **changes: Any) -> str:
     flags = {
-        "has_choice": False, "is_worth_logging": False, "is_critical": False,
-        "is_fire": False, "is_stopped": False,
-    } | changes  # fmt: skip
+        "has_choice": False,
+        "is_worth_logging": False,
+        "is_critical": False,
+        "is_fire": False,
+        "is_stopped": False,
+    } | changes
     return str(actions(np.array([named]), **{k: np.array([v]) for k, v in flags.items()})[0])
 
 

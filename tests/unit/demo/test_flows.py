@@ -19,12 +19,21 @@ def pulses(*rows: tuple[int, int, float]) -> Pulses:
 
 def meter(**changes: object) -> Meter:
     fields = {
-        "meter_type": "displacement", "size_in": 1.0, "starting_gpm": 0.5, "min_test_gpm": 0.75,
-        "normal_min_gpm": 3.0, "continuous_gpm": 25.0, "smoc_gpm": 50.0,
-        "registration": ((0.5, 0.8), (3.0, 1.0)), "head_loss_psi_at_smoc": 15.0,
-        "price_usd": 200.0, "install_usd": 200.0, "upkeep_usd_per_year": 5.0,
-        "life_years": 15.0, "source": "made up for this test",
-    } | changes  # fmt: skip
+        "meter_type": "displacement",
+        "size_in": 1.0,
+        "starting_gpm": 0.5,
+        "min_test_gpm": 0.75,
+        "normal_min_gpm": 3.0,
+        "continuous_gpm": 25.0,
+        "smoc_gpm": 50.0,
+        "registration": ((0.5, 0.8), (3.0, 1.0)),
+        "head_loss_psi_at_smoc": 15.0,
+        "price_usd": 200.0,
+        "install_usd": 200.0,
+        "upkeep_usd_per_year": 5.0,
+        "life_years": 15.0,
+        "source": "made up for this test",
+    } | changes
     return Meter(**fields)  # type: ignore[arg-type]
 
 
@@ -106,6 +115,7 @@ def test_the_calendar_has_days_of_23_and_25_hours():
     hours = np.bincount(calendar.day)
     days = {int(h): np.flatnonzero(hours == h).tolist() for h in (23, 25)}
     assert [str(calendar.date_of(int(calendar.day_start_s[d[0]]))) for d in days.values()] == [
-        "2025-03-09", "2025-11-02",
-    ]  # fmt: skip
+        "2025-03-09",
+        "2025-11-02",
+    ]
     assert calendar.span_s == 86_400 * 396

@@ -15,10 +15,21 @@ from rightsize.meters.catalogue import Meter
 
 CALENDAR = calendar_of(2)
 EXACT = Meter(
-    meter_type="displacement", size_in=1, starting_gpm=0.1, min_test_gpm=0.5, normal_min_gpm=1,
-    continuous_gpm=25, smoc_gpm=50, registration=((0.1, 1.0),), head_loss_psi_at_smoc=15,
-    price_usd=1, install_usd=1, upkeep_usd_per_year=0, life_years=20, source="made up",
-)  # fmt: skip
+    meter_type="displacement",
+    size_in=1,
+    starting_gpm=0.1,
+    min_test_gpm=0.5,
+    normal_min_gpm=1,
+    continuous_gpm=25,
+    smoc_gpm=50,
+    registration=((0.1, 1.0),),
+    head_loss_psi_at_smoc=15,
+    price_usd=1,
+    install_usd=1,
+    upkeep_usd_per_year=0,
+    life_years=20,
+    source="made up",
+)
 SERVICE = Service("M-1", EXACT, step=1.0, unit_gal=1.0)
 
 

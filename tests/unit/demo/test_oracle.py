@@ -36,11 +36,20 @@ TARIFF = Tariff(
 def meter(meter_type: str, size_in: float, *, starting_gpm: float, smoc_gpm: float) -> Meter:
     return Meter(
         meter_type=meter_type,  # type: ignore[arg-type]
-        size_in=size_in, starting_gpm=starting_gpm, min_test_gpm=starting_gpm,
-        normal_min_gpm=starting_gpm, continuous_gpm=smoc_gpm / 2, smoc_gpm=smoc_gpm,
-        registration=((starting_gpm, 1.0),), head_loss_psi_at_smoc=15.0, price_usd=300.0,
-        install_usd=200.0, upkeep_usd_per_year=5.0, life_years=20.0, source="made up",
-    )  # fmt: skip
+        size_in=size_in,
+        starting_gpm=starting_gpm,
+        min_test_gpm=starting_gpm,
+        normal_min_gpm=starting_gpm,
+        continuous_gpm=smoc_gpm / 2,
+        smoc_gpm=smoc_gpm,
+        registration=((starting_gpm, 1.0),),
+        head_loss_psi_at_smoc=15.0,
+        price_usd=300.0,
+        install_usd=200.0,
+        upkeep_usd_per_year=5.0,
+        life_years=20.0,
+        source="made up",
+    )
 
 
 SMALL = meter("displacement", 1.0, starting_gpm=0.2, smoc_gpm=50)

@@ -97,22 +97,35 @@ def bands() -> tuple[dict[str, Any], ...]:
     time = [0.2, 0.1, 0.05, 0.001]
     return tuple(
         {
-            "band_from_gpm": edges[k], "band_to_gpm": edges[k + 1], "time_share": time[k],
-            "actual_volume_share": volume[k], "actual_volume_low_share": 0.5 * volume[k],
-            "actual_volume_high_share": 1.5 * volume[k], "registered_volume_share": volume[k],
+            "band_from_gpm": edges[k],
+            "band_to_gpm": edges[k + 1],
+            "time_share": time[k],
+            "actual_volume_share": volume[k],
+            "actual_volume_low_share": 0.5 * volume[k],
+            "actual_volume_high_share": 1.5 * volume[k],
+            "registered_volume_share": volume[k],
         }
         for k in range(4)
-    )  # fmt: skip
+    )
 
 
 def candidate(kind: str, size_in: float, **changes: Any) -> dict[str, Any]:
     row: dict[str, Any] = {
-        "meter_type": kind, "size_in": size_in, "grade": "standard", "is_installed": False,
-        "feasible": True, "rejected_because": None, "rank": 1,
-        "accuracy_pct": 99.5, "accuracy_low_pct": 99.0, "accuracy_high_pct": 100.0,
-        "net_benefit_usd_per_year": 1000.0, "net_benefit_low_usd_per_year": 400.0,
-        "net_benefit_high_usd_per_year": 1600.0, "odds_of_fit": 0.97,
-    }  # fmt: skip
+        "meter_type": kind,
+        "size_in": size_in,
+        "grade": "standard",
+        "is_installed": False,
+        "feasible": True,
+        "rejected_because": None,
+        "rank": 1,
+        "accuracy_pct": 99.5,
+        "accuracy_low_pct": 99.0,
+        "accuracy_high_pct": 100.0,
+        "net_benefit_usd_per_year": 1000.0,
+        "net_benefit_low_usd_per_year": 400.0,
+        "net_benefit_high_usd_per_year": 1600.0,
+        "odds_of_fit": 0.97,
+    }
     return {**row, **changes}
 
 
@@ -161,5 +174,6 @@ def site(**changes: Any) -> SiteEvidence:
         recommended=STATIC,
         year=year(),
         files=(SourceFile("fixed-network", "reads.csv", "abcdef0123", 8760, 3),),
+        units="us",
     )
     return replace(made, **changes)

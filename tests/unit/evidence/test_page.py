@@ -53,9 +53,11 @@ def tag_names(page: str) -> list[str]:
 
 def test_a_stopped_meter_is_looked_at_before_it_is_changed():
     finding = {
-        "code": "stopped_meter", "severity": "serious", "evidence": "{}",
+        "code": "stopped_meter",
+        "severity": "serious",
+        "evidence": "{}",
         "message": "no registration since 2025-11-20: stopped meter, closed account?",
-    }  # fmt: skip
+    }
     row = recommendation(action="refer")
     words = Outline(site_page([drawn_bare(recommendation=row, findings=(finding,))])).words
     assert "First find out why the 3 in turbine meter registers nothing" in words.replace(
@@ -68,9 +70,14 @@ def test_a_stopped_meter_is_looked_at_before_it_is_changed():
 def test_the_top_says_verdict_action_gain_range_and_odds():
     words = Outline(site_page([site()])).words
     for said in (
-        "Change the 3 in turbine meter for a 2 in electromagnetic", "+11.5 points",
-        "6.0 to 17.0", "120 000 gal", "$1 000", "$400 to $1 600", "93 in 100",
-    ):  # fmt: skip
+        "Change the 3 in turbine meter for a 2 in electromagnetic",
+        "+11.5 points",
+        "6.0 to 17.0",
+        "120 000 gal",
+        "$1 000",
+        "$400 to $1 600",
+        "93 in 100",
+    ):
         assert said in words.replace("\u202f", " "), said
 
 
@@ -124,12 +131,20 @@ def test_an_account_with_two_meters_shows_both():
 def test_a_fire_line_is_left_alone_and_says_so():
     fire = site(
         recommendation=recommendation(
-            verdict="not_assessed", action="refer", service_kind="fire", recommended_type=None,
-            recommended_size_in=None, recommended_grade=None, reason="fire service",
+            verdict="not_assessed",
+            action="refer",
+            service_kind="fire",
+            recommended_type=None,
+            recommended_size_in=None,
+            recommended_grade=None,
+            reason="fire service",
             accuracy_gain_pct=None,
         ),
-        bands=(), candidates=(), profile=None, recommended=None,
-    )  # fmt: skip
+        bands=(),
+        candidates=(),
+        profile=None,
+        recommended=None,
+    )
     words = Outline(site_page([fire])).words
     assert "never resized from use" in words
     assert "net benefit" not in words
@@ -146,8 +161,12 @@ def test_a_verdict_that_is_not_settled_says_what_holds_meanwhile():
 def test_a_meter_without_reads_still_has_a_page_with_the_checklist():
     bare = site(
         recommendation=recommendation(verdict="not_assessed", reason="no accepted read"),
-        bands=(), candidates=(), profile=None, year=None, files=(),
-    )  # fmt: skip
+        bands=(),
+        candidates=(),
+        profile=None,
+        year=None,
+        files=(),
+    )
     words = Outline(site_page([bare])).words
     assert "no accepted read" in words
     assert "register reading" in words

@@ -19,8 +19,8 @@ def test_three_digits_and_parted_thousands(value, said):
 
 
 def test_nothing_is_called_certain():
-    assert odds(1.0) == "more than 98 in 100"
-    assert odds(0.0) == "less than 2 in 100"
+    assert odds(1.0) == "99 in 100"
+    assert odds(0.0) == "1 in 100"
     assert odds(0.75) == "75 in 100"
 
 

@@ -2,8 +2,8 @@ import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from rightsize.inference.envelope import candidate_bounds, envelope_of
-from rightsize.meters.registration import registration_ratio
+from rightsize.inference.envelope import envelope_of
+from rightsize.meters.curve import registration_ratio
 from tests.fleets.catalogue import METERS
 
 BEND = 2e-3  # the curve's bend between envelope points, see registered_flow_points
@@ -31,11 +31,10 @@ def test_envelope_contains_any_flows_of_an_interval(flow, meter):
 def test_what_another_meter_would_register_lies_inside_its_bounds(flow, installed, candidate):
     q = np.array(flow)
     shown = _registered_mean(q, installed)
-    low, high = candidate_bounds(
-        shown,
-        envelope_of(installed, largest_gpm=100.0),
-        envelope_of(candidate, largest_gpm=100.0),
-    )
+    seen_by = envelope_of(installed, largest_gpm=100.0)
+    bounds = envelope_of(candidate, largest_gpm=100.0)
+    low = bounds.low(seen_by.least_actual(shown))
+    high = bounds.high(seen_by.most_actual(shown))
     registered = _registered_mean(q, candidate)
     assert low <= registered * (1 + 3 * BEND) + 1e-6
     assert registered <= high * (1 + 3 * BEND) + 1e-6

@@ -14,9 +14,15 @@ from tests.fleets.fleet import simulate_fleet
 
 INTERVALS = (1440.0, 60.0, 15.0, 5.0, 1.0)
 KINDS = (
-    sites.office, sites.restaurant, sites.hotel, sites.apartments, sites.school,
-    sites.laundry, sites.irrigation, sites.retail,
-)  # fmt: skip
+    sites.office,
+    sites.restaurant,
+    sites.hotel,
+    sites.apartments,
+    sites.school,
+    sites.laundry,
+    sites.irrigation,
+    sites.retail,
+)
 
 
 @pytest.fixture(scope="module")

@@ -29,14 +29,3 @@ def test_simulated_pulses_show_the_variance_and_covariance_of_the_formulas():
     assert mean.var() / flow.var() == pytest.approx(pulses.variance_ratio(5, tau), rel=0.03)
     lag = np.mean((mean[1:] - mean.mean()) * (mean[:-1] - mean.mean()))
     assert lag / flow.var() == pytest.approx(pulses.covariance_ratio(5, tau), rel=0.05)
-
-
-def test_duration_is_found_from_the_dispersion():
-    duration = np.array([0.1, 1.0, 20.0])
-    dispersion = 5.0 * pulses.variance_ratio(60, duration)
-    found = pulses.solve_duration(dispersion, np.full(3, 5.0), 60)
-    np.testing.assert_allclose(found, duration, rtol=1e-4)
-
-
-def test_fixed_durations_vary_less_than_exponential_ones_within_long_intervals():
-    assert pulses.fixed_duration_variance_ratio(60, 1) == pytest.approx((60 - 1 / 3) / 3600)

@@ -10,8 +10,8 @@ from rightsize.errors import CatalogueError
 from rightsize.meters.build import build_meter
 from rightsize.meters.catalogue import CompoundParts
 from rightsize.meters.compound import compound_ratio, element_ratio, low_element_flow_gpm
+from rightsize.meters.curve import registration_ratio
 from rightsize.meters.entry import MeterEntry
-from rightsize.meters.registration import registration_ratio
 
 COMPOUNDS = [m for m in load_catalogue().meters if m.meter_type == "compound"]
 SAMPLING = 0.012  # the catalogue's points sample the two-state curve; worst at its jump

@@ -7,9 +7,9 @@ import pytest
 
 from rightsize.demand.bands import BAND_CENTRES_GPM
 from rightsize.meters.catalogue import Catalogue
+from rightsize.meters.curve import registration_matrix
 from rightsize.meters.draws import curve_draws, in_service_errors, registration_draws
 from rightsize.meters.knots import knots_gpm
-from rightsize.meters.registration import registration_matrix
 
 DRAWS = 2000
 SAMPLING = 0.004  # mean of 2000 draws with sd 0.03 stands within 6 standard errors

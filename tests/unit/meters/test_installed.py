@@ -7,8 +7,8 @@ import pytest
 from pydantic import ValidationError
 
 from rightsize.meters.catalogue import Catalogue
+from rightsize.meters.curve import registration_ratio
 from rightsize.meters.installed import InstalledCurves, installed_curves
-from rightsize.meters.registration import registration_ratio
 from rightsize.meters.shrinkage import AccuracyTests, shrunk_curves
 from rightsize.meters.wear import WearRate
 
@@ -32,9 +32,11 @@ def accuracy_tests(row: int, count: int, *, age: float, ratio: float, catalogue:
     size = count * len(flow)
     return AccuracyTests(
         tuple(f"T{n}" for n in range(count) for _ in flow),
-        np.full(size, row), np.full(size, age), np.tile(flow, count),
+        np.full(size, row),
+        np.full(size, age),
+        np.tile(flow, count),
         np.tile(ratio * registration_ratio(flow, meter), count),
-    )  # fmt: skip
+    )
 
 
 @pytest.fixture(scope="module")

@@ -10,7 +10,7 @@ import pytest
 from pipelines.load_accuracy_tests import load_accuracy_tests
 from rightsize.errors import ConfigError
 from rightsize.meters.catalogue import Catalogue
-from rightsize.meters.registration import registration_ratio
+from rightsize.meters.curve import registration_ratio
 from rightsize.meters.shrinkage import shrunk_curves
 from rightsize.units import GPM_PER_M3H
 

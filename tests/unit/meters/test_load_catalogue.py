@@ -15,11 +15,18 @@ from rightsize.units import GPM_PER_M3H, PSI_PER_BAR
 
 MONEY = {"price_usd": 100, "install_usd": 50, "upkeep_usd_per_year": 5, "life_years": 15}
 FULL = {
-    "meter_type": "displacement", "size_in": 1, "starting_gpm": 0.2, "min_test_gpm": 0.75,
-    "normal_min_gpm": 3, "continuous_gpm": 25, "smoc_gpm": 50,
-    "registration": [[0.2, 0.5], [0.75, 0.96], [3, 1.0]], "head_loss_psi_at_smoc": 15,
-    "source": "certificate 17", **MONEY,
-}  # fmt: skip
+    "meter_type": "displacement",
+    "size_in": 1,
+    "starting_gpm": 0.2,
+    "min_test_gpm": 0.75,
+    "normal_min_gpm": 3,
+    "continuous_gpm": 25,
+    "smoc_gpm": 50,
+    "registration": [[0.2, 0.5], [0.75, 0.96], [3, 1.0]],
+    "head_loss_psi_at_smoc": 15,
+    "source": "certificate 17",
+    **MONEY,
+}
 
 
 def write(folder: Path, *entries: dict) -> Path:
@@ -69,12 +76,17 @@ def test_an_entry_may_replace_one_rating_of_the_standard(tmp_path: Path) -> None
 
 def test_metric_keys_and_us_keys_give_the_same_meter(tmp_path: Path) -> None:
     metric = {
-        "meter_type": "displacement", "size_mm": 25, "source": "certificate 17", **MONEY,
-        **{f"{k}_m3h": FULL[f"{k}_gpm"] / GPM_PER_M3H
-           for k in ("starting", "min_test", "normal_min", "continuous", "smoc")},
+        "meter_type": "displacement",
+        "size_mm": 25,
+        "source": "certificate 17",
+        **MONEY,
+        **{
+            f"{k}_m3h": FULL[f"{k}_gpm"] / GPM_PER_M3H
+            for k in ("starting", "min_test", "normal_min", "continuous", "smoc")
+        },
         "registration_m3h": [[q / GPM_PER_M3H, a] for q, a in FULL["registration"]],
         "head_loss_bar_at_smoc": 15 / PSI_PER_BAR,
-    }  # fmt: skip
+    }
     ours = load_catalogue(write(tmp_path, FULL)).meters[0]
     theirs = load_catalogue(write(tmp_path, metric)).meters[0]
     for name in (

@@ -12,10 +12,10 @@ from hypothesis import strategies as st
 from pipelines.load_catalogue import load_catalogue, load_curve_rules, load_ratings
 from rightsize.meters.build import build_meter
 from rightsize.meters.catalogue import Catalogue, Meter
+from rightsize.meters.curve import registration_matrix
 from rightsize.meters.entry import MeterEntry
 from rightsize.meters.head_loss import head_loss_matrix
 from rightsize.meters.metric import MetricRating
-from rightsize.meters.registration import registration_matrix
 from rightsize.meters.validation import meter_problems
 from rightsize.units import GPM_PER_M3H, MM_OF_SIZE_IN, PSI_PER_BAR
 
@@ -82,9 +82,16 @@ def test_every_metric_rating_makes_a_meter_without_problems(
 ) -> None:
     assume(meter_type != "compound" or q3 <= LARGEST_COMPOUND_Q3)
     entry = MeterEntry(
-        meter_type=meter_type, size_in=2, q3_m3h=q3, r=r, accuracy_class=accuracy_class,
-        price_usd=1, install_usd=1, upkeep_usd_per_year=1, life_years=1,
-    )  # fmt: skip
+        meter_type=meter_type,
+        size_in=2,
+        q3_m3h=q3,
+        r=r,
+        accuracy_class=accuracy_class,
+        price_usd=1,
+        install_usd=1,
+        upkeep_usd_per_year=1,
+        life_years=1,
+    )
     meter = build_meter(entry, load_ratings(), load_curve_rules())
     assert meter_problems(meter) == []
     flow = np.geomspace(meter.min_test_gpm, meter.smoc_gpm, 300)
@@ -109,11 +116,17 @@ def test_a_metric_rating_and_its_flows_in_gpm_are_the_same_meter(
     )
     low, high = (rating.permissible_error_pct(q) / 100 for q in (rating.q1_m3h, rating.q3_m3h))
     ours = MeterEntry(
-        meter_type="ultrasonic", size_in=2, grade="ours",
-        min_test_gpm=rating.q1_m3h * GPM_PER_M3H, normal_min_gpm=rating.q2_m3h * GPM_PER_M3H,
-        continuous_gpm=q3 * GPM_PER_M3H, smoc_gpm=rating.q4_m3h * GPM_PER_M3H,
-        low_limits=(1 - low, 1 + low), normal_limits=(1 - high, 1 + high),
-        head_loss_psi_at_smoc=1, **money,
-    )  # fmt: skip
+        meter_type="ultrasonic",
+        size_in=2,
+        grade="ours",
+        min_test_gpm=rating.q1_m3h * GPM_PER_M3H,
+        normal_min_gpm=rating.q2_m3h * GPM_PER_M3H,
+        continuous_gpm=q3 * GPM_PER_M3H,
+        smoc_gpm=rating.q4_m3h * GPM_PER_M3H,
+        low_limits=(1 - low, 1 + low),
+        normal_limits=(1 - high, 1 + high),
+        head_loss_psi_at_smoc=1,
+        **money,
+    )
     one, two = (build_meter(e, load_ratings(), load_curve_rules()) for e in (metric, ours))
     np.testing.assert_allclose(one.registration, two.registration, rtol=1e-9)

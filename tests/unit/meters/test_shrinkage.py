@@ -9,15 +9,14 @@ import pytest
 
 from pipelines.load_catalogue import load_catalogue
 from rightsize.meters.catalogue import Meter
+from rightsize.meters.curve import registration_ratio
 from rightsize.meters.draws import in_service_errors
 from rightsize.meters.knots import knot_weights, knots_gpm
-from rightsize.meters.registration import registration_ratio
 from rightsize.meters.shrinkage import (
     AccuracyTests,
     ShrunkCurves,
     age_band,
     shrunk_curves,
-    shrunk_draws,
 )
 
 METERS = load_catalogue().meters
@@ -57,9 +56,11 @@ def joined(*fleets: Fleet) -> AccuracyTests:
     parts = [f.tests for f in fleets]
     return AccuracyTests(
         sum((p.meter_id for p in parts), ()),
-        *(np.concatenate([getattr(p, n) for p in parts])
-          for n in ("meter_index", "age_years", "flow_gpm", "ratio")),
-    )  # fmt: skip
+        *(
+            np.concatenate([getattr(p, n) for p in parts])
+            for n in ("meter_index", "age_years", "flow_gpm", "ratio")
+        ),
+    )
 
 
 def by_meter(got: ShrunkCurves, fleet: Fleet) -> np.ndarray:
@@ -158,25 +159,14 @@ def test_the_order_of_the_tests_changes_nothing() -> None:
     order = np.random.default_rng(1).permutation(len(fleet.tests.meter_id))
     shuffled = AccuracyTests(
         tuple(fleet.tests.meter_id[n] for n in order),
-        *(getattr(fleet.tests, n)[order]
-          for n in ("meter_index", "age_years", "flow_gpm", "ratio")),
-    )  # fmt: skip
+        *(
+            getattr(fleet.tests, n)[order]
+            for n in ("meter_index", "age_years", "flow_gpm", "ratio")
+        ),
+    )
     one, two = shrunk_curves(fleet.tests, METERS), shrunk_curves(shuffled, METERS)
     assert one.meter_id == two.meter_id
     np.testing.assert_allclose(one.error, two.error, atol=1e-10)
-
-
-def test_draws_of_tested_meters_follow_their_posterior() -> None:
-    fleet = planted(5, index=DISC, mean=MEAN, sd=0.01, age=8, flows=3, seed=11)
-    got = shrunk_curves(fleet.tests, METERS)
-    flow = np.array([0.01, *knots_gpm(METERS[DISC])])
-    draws = shrunk_draws(got, METERS, flow, 4000, np.random.default_rng(1))
-    assert draws.shape == (4000, 5, 4)
-    assert (draws[:, :, 0] == 0).all()
-    curve = registration_ratio(flow[1:], METERS[DISC])
-    np.testing.assert_allclose(
-        draws[:, :, 1:].mean(axis=0), curve * (1 + got.error), atol=0.002
-    )
 
 
 def test_a_test_below_the_start_says_nothing_of_the_curve() -> None:

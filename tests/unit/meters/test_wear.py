@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from rightsize.meters.catalogue import Catalogue
-from rightsize.meters.registration import registration_ratio
+from rightsize.meters.curve import registration_ratio
 from rightsize.meters.wear import Range, Wear, worn_meter
 
 RATE = Wear(

@@ -57,18 +57,15 @@ def yearly_cost_usd(new: Meter, old: Meter, tariff: Tariff) -> float:
     return level + new.upkeep_usd_per_year - old.upkeep_usd_per_year + lost
 
 
-def tails(pairs: list[tuple[float, float]]) -> tuple[float, float]:
-    """Values that leave 5 % of the weight below and above."""
-    below, low, high = 0.0, pairs[0][0], pairs[-1][0]
-    found_low = False
-    for value, weight in sorted(pairs):
-        below += weight
-        if not found_low and below >= 0.05 - 2e-6:
-            low, found_low = value, True
-        if below > 0.95 + 2e-6:
-            high = value
-            break
-    return low, high
+def tails(values: list[float]) -> tuple[float, float]:
+    """The last values that leave at most 5 % of the draws below, and above."""
+    allowed = [
+        v
+        for v in values
+        if 20 * sum(x < v for x in values) < len(values)
+        and 20 * sum(x > v for x in values) < len(values)
+    ]
+    return min(allowed), max(allowed)
 
 
 def plain_account(
@@ -83,20 +80,19 @@ def plain_account(
     """Account `a`, meter by meter, draw by draw."""
     installed = int(sites.meter_index[a])
     old, kind = catalogue.meters[installed], sites.customer_class[a]
-    draws = range(posterior.weight.shape[0])
-    over = 0.0
+    draws = range(len(posterior.peak_10s_gpm))
+    over = 0
     for j in draws:
         if (
             posterior.peak_10s_gpm[j, a] > old.smoc_gpm
             or posterior.sustained_60min_gpm[j, a] > old.continuous_gpm
         ):
-            over += posterior.weight[j, a]
+            over += 1
     meters = []
     for m, new in enumerate(catalogue.meters):
-        net, benefit, fit, pairs = 0.0, 0.0, 0.0, []
+        net, benefit, fit, gains = 0.0, 0, 0, []
         cost = 0.0 if m == installed else yearly_cost_usd(new, old, tariff)
         for j in draws:
-            weight = float(posterior.weight[j, a])
             now = 12 * monthly_bill_usd(
                 float(posterior.installed_gal_per_year[j, a]) / 12, tariff, kind
             )
@@ -106,17 +102,21 @@ def plain_account(
             gain = 0.0 if m == installed else then - now - cost
             peak = float(posterior.peak_10s_gpm[j, a])
             loss = new.head_loss_psi_at_smoc * (peak / new.smoc_gpm) ** 2
-            net += weight * gain
-            benefit += weight * (gain > 0)
-            fit += weight * (
+            net += gain / len(draws)
+            benefit += gain > 0
+            fit += (
                 peak <= new.smoc_gpm
                 and posterior.sustained_60min_gpm[j, a] <= new.continuous_gpm
                 and loss <= limits.spare_head_psi
             )
-            pairs.append((gain, weight))
-        low, high = tails(pairs)
-        meters.append(PlainMeter(net, benefit, fit, min(low, net), max(high, net)))
-    return _chosen(meters, over, installed, catalogue, limits)
+            gains.append(gain)
+        low, high = tails(gains)
+        meters.append(
+            PlainMeter(
+                net, benefit / len(draws), fit / len(draws), min(low, net), max(high, net)
+            )
+        )
+    return _chosen(meters, over / len(draws), installed, catalogue, limits)
 
 
 def _chosen(

@@ -11,7 +11,7 @@ from rightsize.contracts.sites import SiteBlock
 from rightsize.demand.bands import BAND_CENTRES_GPM, BAND_COUNT
 from rightsize.inference.posterior import FlowPosterior
 from rightsize.meters.catalogue import Catalogue, Meter
-from rightsize.meters.registration import registration_matrix
+from rightsize.meters.curve import registration_matrix
 from rightsize.settings import Tariff
 from rightsize.units import MINUTES_PER_YEAR
 
@@ -102,10 +102,8 @@ def fleet(
     rows = np.arange(accounts)
     installed = registered[:, rows, index]
     peak = centre * np.exp(2.6 * 1.1)
-    weight = rng.dirichlet(np.full(draws, 5.0), accounts).T
     block = profile_block(index, installed.mean(axis=0), peak)
     posterior = FlowPosterior(
-        weight=weight,
         actual_gal_per_year=flow.sum(axis=-1),
         registered_gal_per_year=registered,
         installed_gal_per_year=installed,

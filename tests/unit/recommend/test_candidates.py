@@ -58,10 +58,14 @@ def test_a_misspelt_type_is_refused_with_the_types_there_are() -> None:
 def test_a_meter_that_costs_nothing_is_still_another_meter() -> None:
     block, posterior, sites, meters = fleet(200)
     gift = Catalogue(
-        tuple(replace(m, price_usd=0.0, install_usd=0.0, upkeep_usd_per_year=0.0)
-              for m in meters.meters)
-    )  # fmt: skip
-    result = decide(block, posterior, sites, gift, tariff(), Thresholds()).recommendation
+        tuple(
+            replace(m, price_usd=0.0, install_usd=0.0, upkeep_usd_per_year=0.0)
+            for m in meters.meters
+        )
+    )
+    result = decide(
+        block, posterior, sites, gift, tariff(), Thresholds(), units="us"
+    ).recommendation
     under = result.filter((pl.col("verdict") == "undersized") & (pl.col("action") == "change"))
     assert under.height > 0
     assert under["reason"].str.contains("carries peak and sustained flow").all()
@@ -71,7 +75,13 @@ def decided(limits: dict[str, Any] | None = None, **site: Any) -> Decision:
     block, posterior, sites, meters = fleet(200)
     sites = replace(sites, **{k: v(200) for k, v in site.items()})
     return decide(
-        block, posterior, sites, meters, tariff(), Thresholds.model_validate(limits or {})
+        block,
+        posterior,
+        sites,
+        meters,
+        tariff(),
+        Thresholds.model_validate(limits or {}),
+        units="us",
     )
 
 
@@ -110,11 +120,11 @@ def test_head_loss_is_held_against_the_sites_spare_head() -> None:
 def test_peak_and_sustained_flow_are_named_apart() -> None:
     block, posterior, sites, meters = fleet(200)
     still = replace(posterior, sustained_60min_gpm=posterior.peak_10s_gpm * 0)
-    result = decide(block, still, sites, meters, tariff(), Thresholds())
+    result = decide(block, still, sites, meters, tariff(), Thresholds(), units="us")
     assert rejected(result, "sustained_over_continuous").height == 0
     assert rejected(result, "peak_over_smoc").height > 0
     calm = replace(posterior, peak_10s_gpm=posterior.peak_10s_gpm * 0 + 0.01)
-    result = decide(block, calm, sites, meters, tariff(), Thresholds())
+    result = decide(block, calm, sites, meters, tariff(), Thresholds(), units="us")
     assert rejected(result, "peak_over_smoc").height == 0
     assert rejected(result, "sustained_over_continuous").height > 0
 
@@ -123,8 +133,8 @@ def test_irrigation_is_not_downsized_before_its_season_was_seen() -> None:
     block, posterior, sites, meters = fleet(200)
     lawn = replace(sites, service_kind=("irrigation",) * 200)
     short = replace(block, days_covered=np.full(200, 200.0))
-    part = decide(short, posterior, lawn, meters, tariff(), Thresholds())
-    whole = decide(block, posterior, lawn, meters, tariff(), Thresholds())
+    part = decide(short, posterior, lawn, meters, tariff(), Thresholds(), units="us")
+    whole = decide(block, posterior, lawn, meters, tariff(), Thresholds(), units="us")
     assert rejected(part, "season_not_seen").height > 0
     assert rejected(whole, "season_not_seen").height == 0
     assert part.recommendation.filter(pl.col("verdict") == "oversized").height == 0
@@ -135,19 +145,24 @@ def test_irrigation_is_held_to_the_seasons_largest_hour() -> None:
     lawn = replace(sites, customer_class=("irrigation",) * 200)
     lawn_block = replace(block, customer_class=lawn.customer_class)
     soaked = replace(lawn_block, max_hour_gpm=np.full(200, 5000.0))
-    result = decide(soaked, posterior, lawn, meters, tariff(), Thresholds())
+    result = decide(soaked, posterior, lawn, meters, tariff(), Thresholds(), units="us")
     assert not result.candidate["feasible"].any()
     plain = decide(
-        replace(block, max_hour_gpm=np.full(200, 5000.0)), posterior, sites, meters,
-        tariff(), Thresholds(),
-    )  # fmt: skip
+        replace(block, max_hour_gpm=np.full(200, 5000.0)),
+        posterior,
+        sites,
+        meters,
+        tariff(),
+        Thresholds(),
+        units="us",
+    )
     assert plain.candidate["feasible"].any()
 
 
 def test_a_size_without_a_fixed_charge_is_not_offered_and_found() -> None:
     block, posterior, sites, meters = fleet(200)
     partial = tariff(fixed_charge_usd_per_month={1: 26, 2: 74})
-    result = decide(block, posterior, sites, meters, partial, Thresholds())
+    result = decide(block, posterior, sites, meters, partial, Thresholds(), units="us")
     out = rejected(result, "no_fixed_charge")
     assert not out["size_in"].is_in([1.0, 2.0]).all()
     missing = result.recommendation.filter(~pl.col("installed_size_in").is_in([1.0, 2.0]))
@@ -162,7 +177,7 @@ def test_a_larger_meter_is_not_sold_for_its_charge() -> None:
     dear = tariff(
         fixed_charge_usd_per_month={s: 1000 * s for s in (0.625, 0.75, 1, 1.5, 2, 3, 4, 6)}
     )
-    result = decide(block, posterior, sites, meters, dear, Thresholds())
+    result = decide(block, posterior, sites, meters, dear, Thresholds(), units="us")
     paid = result.recommendation.filter(pl.col("verdict").is_in(["oversized", "wrong_type"]))
     up = paid.filter(
         (pl.col("recommended_type") == pl.col("installed_type"))
@@ -189,5 +204,5 @@ def test_names_of_bits_and_the_rule_that_blocks_most() -> None:
 def test_a_catalogue_of_one_meter_keeps_it_or_refers() -> None:
     block, posterior, sites, _ = fleet(30, meters=Catalogue((meter("turbine", 3.0, 435),)))
     only = Catalogue((meter("turbine", 3.0, 435),))
-    result = decide(block, posterior, sites, only, tariff(), Thresholds())
+    result = decide(block, posterior, sites, only, tariff(), Thresholds(), units="us")
     assert set(result.recommendation["action"]) <= {"keep", "refer", "log_first"}

@@ -27,7 +27,7 @@ SAME = {"rel_tol": 1e-4, "abs_tol": 0.05}  # draws are held in single precision
 
 def run(*parts: Any) -> Decision:
     block, posterior, sites, meters = parts
-    return decide(block, posterior, sites, meters, tariff(), LIMITS)
+    return decide(block, posterior, sites, meters, tariff(), LIMITS, units="us")
 
 
 def picked(record: Any, rows: np.ndarray, axis: dict[str, int]) -> Any:
@@ -43,7 +43,7 @@ def picked(record: Any, rows: np.ndarray, axis: dict[str, int]) -> Any:
 
 DRAW_AXES = dict.fromkeys(
     (
-        "weight", "actual_gal_per_year", "registered_gal_per_year", "installed_gal_per_year",
+        "actual_gal_per_year", "registered_gal_per_year", "installed_gal_per_year",
         "peak_10s_gpm", "peak_1min_gpm", "sustained_60min_gpm", "unseen_gal_per_year",
         "low_flow_share",
     ),
@@ -66,8 +66,11 @@ def test_order_of_accounts_does_not_matter() -> None:
     order = np.random.default_rng(8).permutation(300)
     straight, mixed = run(*parts), run(*taken(parts, order))
     for name in ("recommendation", "candidate", "finding", "not_assessed"):
-        key = [c for c in ("account_id", "meter_type", "size_in", "code")
-               if c in getattr(straight, name).columns]  # fmt: skip
+        key = [
+            c
+            for c in ("account_id", "meter_type", "size_in", "code")
+            if c in getattr(straight, name).columns
+        ]
         assert_frame_equal(
             getattr(straight, name).sort(key), getattr(mixed, name).sort(key), **SAME
         )
@@ -82,12 +85,11 @@ def test_duplicate_accounts_get_the_same_answer() -> None:
 
 def test_draws_split_in_two_change_nothing() -> None:
     block, posterior, sites, meters = fleet(200)
-    halves = {
-        name: np.repeat(getattr(posterior, name), 2, axis=0) * (0.5 if name == "weight" else 1)
-        for name in DRAW_AXES
-    }
-    split = decide(block, replace(posterior, **halves), sites, meters, tariff(), LIMITS)
-    whole = decide(block, posterior, sites, meters, tariff(), LIMITS)
+    halves = {name: np.repeat(getattr(posterior, name), 2, axis=0) for name in DRAW_AXES}
+    split = decide(
+        block, replace(posterior, **halves), sites, meters, tariff(), LIMITS, units="us"
+    )
+    whole = decide(block, posterior, sites, meters, tariff(), LIMITS, units="us")
     assert_frame_equal(split.recommendation, whole.recommendation, **SAME)
 
 
@@ -125,11 +127,15 @@ def test_the_decision_is_the_same_in_litres() -> None:
         }
     )
     metered = replace(
-        block, registered_gal=block.registered_gal * c, resolution_gal=block.resolution_gal * c,
+        block,
+        registered_gal=block.registered_gal * c,
+        resolution_gal=block.resolution_gal * c,
         max_hour_gpm=block.max_hour_gpm * c,
-    )  # fmt: skip
-    in_litres = decide(metered, litres, sites, big, rates, LIMITS).recommendation
-    in_gallons = decide(block, posterior, sites, meters, tariff(), LIMITS).recommendation
+    )
+    in_litres = decide(metered, litres, sites, big, rates, LIMITS, units="us").recommendation
+    in_gallons = decide(
+        block, posterior, sites, meters, tariff(), LIMITS, units="us"
+    ).recommendation
     same = [
         "account_id", "verdict", "action", "recommended_type", "recommended_size_in",
         "net_benefit_usd_per_year", "net_present_value_usd", "payback_years",
@@ -155,8 +161,10 @@ def test_a_cheaper_identical_meter_never_loses(seed: int, off_usd: float) -> Non
         registered_envelope_low=posterior.registered_envelope_low[:, twin],
         registered_envelope_high=posterior.registered_envelope_high[:, twin],
     )
-    result = decide(block, both, sites, Catalogue(meters.meters + cheap), tariff(), LIMITS)
-    alone = decide(block, posterior, sites, meters, tariff(), LIMITS).recommendation
+    result = decide(
+        block, both, sites, Catalogue(meters.meters + cheap), tariff(), LIMITS, units="us"
+    )
+    alone = decide(block, posterior, sites, meters, tariff(), LIMITS, units="us").recommendation
     changed = result.recommendation.filter(pl.col("action") == "change")
     assert (changed["recommended_grade"] == "cheap").all()
     joined = result.recommendation.join(alone, on="account_id", suffix="_alone").filter(
@@ -169,10 +177,12 @@ def test_a_cheaper_identical_meter_never_loses(seed: int, off_usd: float) -> Non
 def test_more_certain_odds_change_fewer_meters() -> None:
     parts = fleet(400)
     counts = [
-        decide(*parts, tariff(), Thresholds(odds_of_benefit=o)).recommendation["verdict"]
-        .is_in(["oversized", "wrong_type"]).sum()
+        decide(*parts, tariff(), Thresholds(odds_of_benefit=o), units="us")
+        .recommendation["verdict"]
+        .is_in(["oversized", "wrong_type"])
+        .sum()
         for o in (0.5, 0.75, 0.95)
-    ]  # fmt: skip
+    ]
     assert counts == sorted(counts, reverse=True)
     assert counts[0] > counts[-1]
 
@@ -181,8 +191,8 @@ def test_correct_bills_that_lower_demand_bring_less() -> None:
     """ANALYTIC: with elasticity e, a bill up by r lowers volume to r**e of it."""
     parts = fleet(200)
     flat = tariff(classes={"default": {"tiers": [{"usd_per_kgal": 8.0}]}})
-    plain = decide(*parts, flat, LIMITS).candidate
-    answer = decide(*parts, flat, Thresholds(demand_elasticity=-0.3)).candidate
+    plain = decide(*parts, flat, LIMITS, units="us").candidate
+    answer = decide(*parts, flat, Thresholds(demand_elasticity=-0.3), units="us").candidate
     kept = plain["is_installed"]
     assert (answer.filter(kept)["net_benefit_usd_per_year"] == 0).all()
     more = plain["accuracy_pct"] > plain["accuracy_pct"].mean()
@@ -203,9 +213,9 @@ def test_a_renewed_meter_is_the_yardstick_once_the_installed_one_is_spent() -> N
     """
     block, posterior, sites, meters = fleet(150)
     worn = replace(posterior, installed_gal_per_year=posterior.installed_gal_per_year * 0.9)
-    unknown = decide(block, worn, sites, meters, tariff(), LIMITS).candidate
+    unknown = decide(block, worn, sites, meters, tariff(), LIMITS, units="us").candidate
     spent = replace(sites, age_years=np.full(150, 40.0))
-    credited = decide(block, worn, spent, meters, tariff(), LIMITS).candidate
+    credited = decide(block, worn, spent, meters, tariff(), LIMITS, units="us").candidate
     gain = credited["net_benefit_usd_per_year"] - unknown["net_benefit_usd_per_year"]
     assert (gain < 0).any(), "the regained 10 % is not the new type's merit"
     assert (gain > 0).any(), "the renewal saved is"
@@ -215,6 +225,10 @@ def test_a_renewed_meter_is_the_yardstick_once_the_installed_one_is_spent() -> N
 def test_a_changed_limit_changes_the_decision_without_new_draws(limit: str) -> None:
     parts = fleet(300)
     value = {"odds_of_fit": 0.999, "spare_head_psi": 3.0, "min_size_in": 2.0}[limit]
-    before = decide(*parts, tariff(), LIMITS).candidate["feasible"].sum()
-    after = decide(*parts, tariff(), Thresholds(**{limit: value})).candidate["feasible"].sum()
+    before = decide(*parts, tariff(), LIMITS, units="us").candidate["feasible"].sum()
+    after = (
+        decide(*parts, tariff(), Thresholds(**{limit: value}), units="us")
+        .candidate["feasible"]
+        .sum()
+    )
     assert after < before

@@ -78,12 +78,6 @@ def test_bill_is_a_sum_over_months(volume: float, cut: float, limit: float) -> N
     )
 
 
-def test_marginal_price_is_that_of_the_tier_reached() -> None:
-    rates = rate_steps(TIERED, ("office", "office"))
-    price = rates.marginal_usd_per_kgal(np.array([12 * 40_000.0, 12 * 80_000.0]))
-    np.testing.assert_allclose(price, [5.10 + 3.78, 6.40 + 3.78])
-
-
 def test_irrigation_services_pay_the_irrigation_rate_where_it_is_named() -> None:
     named = Tariff.model_validate(
         {
@@ -110,12 +104,26 @@ def test_fixed_charges_by_size() -> None:
 
 PAIR = Catalogue(
     (
-        meter("turbine", 3.0, 435, price_usd=1200.0, install_usd=800.0, life_years=10.0,
-              upkeep_usd_per_year=60.0),
-        meter("displacement", 2.0, 160, price_usd=700.0, install_usd=300.0, life_years=20.0,
-              upkeep_usd_per_year=10.0),
+        meter(
+            "turbine",
+            3.0,
+            435,
+            price_usd=1200.0,
+            install_usd=800.0,
+            life_years=10.0,
+            upkeep_usd_per_year=60.0,
+        ),
+        meter(
+            "displacement",
+            2.0,
+            160,
+            price_usd=700.0,
+            install_usd=300.0,
+            life_years=20.0,
+            upkeep_usd_per_year=10.0,
+        ),
     )
-)  # fmt: skip
+)
 
 
 def costs(age_years: float, **changes: float):  # type: ignore[no-untyped-def]

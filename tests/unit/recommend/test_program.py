@@ -66,9 +66,14 @@ def test_optimum_equals_enumeration(
     hours = np.inf if crews is None else crews * 6.0
     limits = Limits(budget_usd, hours, lots or Lots())
     program = choose_program(
-        frame, budget_usd=budget_usd, crews=crews, crew_hours_per_year=6.0, lots=lots,
-        relative_gap=0.0, with_curve=False,
-    )  # fmt: skip
+        frame,
+        budget_usd=budget_usd,
+        crews=crews,
+        crew_hours_per_year=6.0,
+        lots=lots,
+        relative_gap=0.0,
+        with_curve=False,
+    )
     best = best_by_enumeration(frame, limits)
     assert program.net_present_value_usd == pytest.approx(best, abs=CENT_USD)
     assert program.best_possible_usd == pytest.approx(best, abs=CENT_USD)
@@ -92,8 +97,14 @@ def test_more_budget_never_lowers_the_benefit(
 def test_limits_hold_and_no_ranking_beats_the_programme(seed: int, budget_usd: float) -> None:
     frame = options_frame(seed, 60)
     lots = Lots(80.0, 2)
-    program = choose_program(frame, budget_usd=budget_usd, crews=2, crew_hours_per_year=20.0,
-                             lots=lots, with_curve=False)  # fmt: skip
+    program = choose_program(
+        frame,
+        budget_usd=budget_usd,
+        crews=2,
+        crew_hours_per_year=20.0,
+        lots=lots,
+        with_curve=False,
+    )
     assert program.cost_usd <= budget_usd
     assert program.crew_hours <= 40.0
     assert program.selected["meter_id"].is_unique().all()
@@ -127,12 +138,15 @@ def test_order_of_options_does_not_matter() -> None:
     values = {
         round(
             choose_program(
-                frame.sample(fraction=1, shuffle=True, seed=s), budget_usd=4000,
-                relative_gap=0.0, with_curve=False,
-            ).net_present_value_usd, 2,
+                frame.sample(fraction=1, shuffle=True, seed=s),
+                budget_usd=4000,
+                relative_gap=0.0,
+                with_curve=False,
+            ).net_present_value_usd,
+            2,
         )
         for s in range(3)
-    }  # fmt: skip
+    }
     assert len(values) == 1
 
 

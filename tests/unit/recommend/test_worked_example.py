@@ -43,7 +43,7 @@ def test_the_example_by_hand() -> None:
 
 
 def test_the_smaller_meter_falls_to_the_third_story() -> None:
-    """HAND: a 110 gpm peak with weight .3 leaves odds of .7 under a SMOC of 100 gpm."""
+    """HAND: a 110 gpm peak in 3 samples of 10 leaves odds of .7 under a SMOC of 100 gpm."""
     rows = worked_example().decision.candidate
     small = rows.row(1, named=True)
     assert small["odds_of_fit"] == pytest.approx(0.7)

@@ -1,4 +1,4 @@
-"""What share of the passing water a meter counts, by flow."""
+"""What share of the passing water a meter counts, by flow: the one reader of curves."""
 
 from __future__ import annotations
 
@@ -8,13 +8,40 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from rightsize.meters.catalogue import Meter
+from rightsize.meters.catalogue import Meter, Points
 
 Array = NDArray[np.float64]
 
+_LEAST_FLOW_GPM: Final = 1e-12  # no flow has no logarithm
 START_ROUNDING: Final = 1e-9
 """A flow this little below the starting flow, relative, is the starting flow: the same meter
 given in m3/h and in gpm starts at the same flow."""
+
+
+def ratio_between(flow_gpm: Array, points: Points) -> Array:
+    """Ratio between the points of a curve, without the cut at its start.
+
+    Parameters
+    ----------
+    flow_gpm : array, any shape
+        Actual flow [gpm].
+    points : points (flow [gpm], ratio [1])
+        See `Meter.registration` for their meaning.
+
+    Returns
+    -------
+    array, the shape of `flow_gpm`
+        Ratio [1], linear in log flow; flat outside the points.
+    """
+    flow = np.asarray(flow_gpm, dtype=np.float64)
+    return ratio_between_log(np.log(np.maximum(flow, _LEAST_FLOW_GPM)), points)
+
+
+def ratio_between_log(ln_gpm: Array, points: Points) -> Array:
+    """As `ratio_between`, for flows given by their natural logarithm."""
+    grid = np.asarray(points, dtype=np.float64)
+    ratio: Array = np.interp(ln_gpm, np.log(grid[:, 0]), grid[:, 1])
+    return ratio
 
 
 def registration_ratio(flow_gpm: Array, meter: Meter) -> Array:
@@ -33,9 +60,7 @@ def registration_ratio(flow_gpm: Array, meter: Meter) -> Array:
         Ratio [1]; 0 below the starting flow, flat above the last point.
     """
     flow = np.asarray(flow_gpm, dtype=np.float64)
-    points = np.asarray(meter.registration, dtype=np.float64)
-    safe = np.maximum(flow, 1e-12)
-    ratio = np.interp(np.log(safe), np.log(points[:, 0]), points[:, 1])
+    ratio = ratio_between(flow, meter.registration)
     return np.where(flow < meter.starting_gpm * (1 - START_ROUNDING), 0.0, ratio)
 
 

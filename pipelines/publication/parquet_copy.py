@@ -34,7 +34,7 @@ _CONTRACT: Final = "contract.txt"
 
 
 @dataclass(frozen=True)
-class ParquetTwin:
+class ParquetCopy:
     """A folder of Parquet files that waits to be put in place."""
 
     aside: Path
@@ -56,8 +56,8 @@ class ParquetTwin:
 
 
 @dataclass(frozen=True)
-class TwinWriter:
-    """Writes a twin aside, table by table; nothing is shown yet.
+class ParquetCopyWriter:
+    """Writes a copy aside, table by table; nothing is shown yet.
 
     `previous` is the folder of the publication before, where its files may be taken over.
     """
@@ -81,18 +81,20 @@ class TwinWriter:
         name = "latest_recommendation"
         _write(connection, f"from results.{name}", self.root / f"{name}.parquet")
 
-    def finished(self) -> ParquetTwin:
-        """The twin, once every table is written."""
+    def finished(self) -> ParquetCopy:
+        """The copy, once every table is written."""
         versions = self.published / "parquet-versions"
-        return ParquetTwin(
+        return ParquetCopy(
             aside=self.root,
             folder=versions / f"{self.sweep_id}-{uuid.uuid4().hex[:8]}",
             link=self.published / "parquet",
         )
 
 
-def begin_twin(aside: Path, published: Path, *, sweep_id: str, units: UnitSystem) -> TwinWriter:
-    """An empty twin below `aside`."""
+def begin_copy(
+    aside: Path, published: Path, *, sweep_id: str, units: UnitSystem
+) -> ParquetCopyWriter:
+    """An empty copy below `aside`."""
     root = aside / "parquet"
     root.mkdir()
     contract = _contract(units)
@@ -100,7 +102,7 @@ def begin_twin(aside: Path, published: Path, *, sweep_id: str, units: UnitSystem
     if previous and not _has_contract(previous, contract):
         previous = None
     (root / _CONTRACT).write_text(contract, encoding="utf-8")
-    return TwinWriter(root, published, sweep_id, previous)
+    return ParquetCopyWriter(root, published, sweep_id, previous)
 
 
 def _files(

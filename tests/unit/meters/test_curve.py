@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from pipelines.load_catalogue import load_catalogue
 from rightsize.meters.catalogue import Catalogue, Meter
-from rightsize.meters.registration import registration_matrix, registration_ratio
+from rightsize.meters.curve import registration_matrix, registration_ratio
 
 SHIPPED = load_catalogue().meters
 GRID_GPM = np.geomspace(1e-3, 3e4, 4000)
@@ -34,7 +34,8 @@ def test_between_points_the_ratio_is_linear_in_log_flow(meter: Meter) -> None:
 
 def test_below_the_start_nothing_is_registered(meter: Meter) -> None:
     assert (registration_ratio(np.array([0.0, 1e-9, 0.0999]), meter) == 0).all()
-    assert registration_ratio(np.array([0.1]), meter)[0] == 0.5
+    at_start = registration_ratio(np.array([0.1]), meter)[0]
+    assert at_start == pytest.approx(0.5)  # its logarithm is computed, so it may miss the point
 
 
 def test_above_the_last_point_the_ratio_is_held(meter: Meter) -> None:
@@ -66,8 +67,10 @@ def test_every_shipped_curve_stays_on_the_scale(meter: Meter) -> None:
 
 points = st.lists(
     st.tuples(st.floats(0.01, 1e4), st.floats(0, 1.1)),
-    min_size=1, max_size=8, unique_by=lambda p: p[0],
-)  # fmt: skip
+    min_size=1,
+    max_size=8,
+    unique_by=lambda p: p[0],
+)
 
 
 @given(points=points, start=st.floats(0.001, 1e4), flow=st.floats(0, 1e6))

@@ -1,4 +1,4 @@
-"""A look at a few accounts: assessed from the lake as it is, told at once, nothing published.
+"""A preview of a few accounts: assessed from the lake as it is, shown at once, not published.
 
 The result is what a sweep on the lake as it stands would say of these accounts. Nothing lands,
 no history is written, and the published tables stay as they are.
@@ -36,7 +36,7 @@ SHOWN = (
 )  # fmt: skip
 
 
-def look(
+def preview(
     loaded: Loaded, accounts: Sequence[str], pool: Pool, *, progress: Progress | None = None
 ) -> pl.DataFrame:
     """One row a meter in service of the accounts, with verdict and reason.
@@ -49,11 +49,14 @@ def look(
         If a sweep holds the workspace.
     """
     sweep = Sweep(
-        loaded=loaded, fleet=load_fleet(loaded), workspace=loaded.workspace,
-        order=SweepOrder(kind="look"), pool=pool,
+        loaded=loaded,
+        fleet=load_fleet(loaded),
+        workspace=loaded.workspace,
+        order=SweepOrder(kind="look"),
+        pool=pool,
         progress=progress or (lambda stage, done, total: None),
         began_at=dt.datetime.now(dt.UTC),
-    )  # fmt: skip
+    )
     if not sweep.workspace.database.is_file():
         raise ConfigError(f"workspace {sweep.workspace.root}: no read has landed; run a sweep")
     with sweep.workspace.hold("look"):
@@ -110,13 +113,16 @@ def _rows(folder: Path) -> pl.DataFrame:
     )
 
 
-def show_look(rows: pl.DataFrame, console: Console) -> None:
+def show_preview(rows: pl.DataFrame, console: Console) -> None:
     """Each meter as a small table of its own: reasons are sentences."""
     for row in rows.iter_rows(named=True):
         table = Table(
             title=f"account {row['account_id']}, meter {row['meter_id']}",
-            title_justify="left", box=box.SIMPLE, show_header=False, pad_edge=False,
-        )  # fmt: skip
+            title_justify="left",
+            box=box.SIMPLE,
+            show_header=False,
+            pad_edge=False,
+        )
         for name, value in row.items():
             if value is not None and name not in ("account_id", "meter_id"):
                 shown = f"{value:,.2f}" if isinstance(value, float) else str(value)

@@ -1,0 +1,48 @@
+"""Ratings, sizes and prices of a catalogue's meters as arrays, made once a catalogue."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, fields
+from functools import lru_cache
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rightsize.meters.catalogue import Meter
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class MeterArrays:
+    """One entry a meter, in the order of the catalogue; all [M], and read-only."""
+
+    meter_type: NDArray[np.str_]
+    size_in: Array
+    starting_gpm: Array
+    normal_min_gpm: Array
+    continuous_gpm: Array
+    smoc_gpm: Array
+    price_usd: Array
+    install_usd: Array
+    upkeep_usd_per_year: Array
+    life_years: Array
+
+
+def meter_arrays(meters: Sequence[Meter]) -> MeterArrays:
+    """The arrays of some meters; the same object for the same meters."""
+    return _made(tuple(meters))
+
+
+@lru_cache(maxsize=16)
+def _made(meters: tuple[Meter, ...]) -> MeterArrays:
+    return MeterArrays(**{f.name: _column(meters, f.name) for f in fields(MeterArrays)})
+
+
+def _column(meters: tuple[Meter, ...], name: str) -> NDArray[Any]:
+    kind = np.str_ if name == "meter_type" else np.float64
+    column = np.array([getattr(m, name) for m in meters], dtype=kind)
+    column.setflags(write=False)  # shared by all who ask
+    return column
