@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from rightsize.inference.censoring import learn_fleet
+from rightsize.inference.censoring import learn_from, steady_by_class
 from rightsize.inference.infer import infer
 from tests.fleets import judge
 
@@ -61,7 +61,7 @@ class Card:
 
 def infer_fleet(block, meters, priors, *, draws=40, seed=1, **more):
     """The product's own way from profiles to what flowed."""
-    learnt = learn_fleet([block], meters, priors)
+    learnt = learn_from([steady_by_class([block], meters, priors)], priors)
     return infer(block, meters, priors, draws=draws, seed=seed, fleet=learnt, **more)
 
 
@@ -97,7 +97,7 @@ def card_of(truth, block, meters, posterior):
     for name, label in (("kind", kinds), ("type", types)):
         for value in np.unique(label):
             card.by_group[name, str(value)] = _summed(columns, label == value)
-    return card, columns
+    return card, columns | {"best": oracle.best, "chosen": decision.chosen}
 
 
 def _summed(columns, mine):
