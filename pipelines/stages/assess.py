@@ -28,6 +28,7 @@ from rightsize.inference.censoring import FleetPrior
 from rightsize.inference.infer import infer
 from rightsize.inference.nights import night_quantile
 from rightsize.inference.priors import Priors
+from rightsize.inference.service import ServiceRecord
 from rightsize.meters.catalogue import Catalogue
 from rightsize.meters.installed import Installed, InstalledCurves
 from rightsize.recommend.choose import decide
@@ -196,6 +197,7 @@ def _assess_block(
     block = block_of(profile, rows)
     limits = fleet.thresholds
     installed = installed_of(rows, fleet)
+    sites = site_block(rows)
     posterior = infer(
         block,
         fleet.catalogue.meters,
@@ -204,11 +206,12 @@ def _assess_block(
         seed=limits.seed,
         fleet=learnt,
         installed=installed,
+        services=ServiceRecord(sites.service_line_in, sites.spare_head_psi),
     )
     decision = decide(
         block,
         posterior,
-        site_block(rows),
+        sites,
         fleet.catalogue,
         fleet.tariff,
         limits,

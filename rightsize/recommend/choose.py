@@ -140,7 +140,7 @@ def _choose(case: Case, rows: slice, draws: Draws, weighed: Weighed) -> Choice:
     pays &= weighed.net_benefit_usd >= limits.min_net_benefit_usd_per_year
     allowed = np.where(is_undersized[:, None], other, pays)
     has_choice = np.asarray(allowed.any(axis=1))
-    best = np.where(allowed, weighed.net_benefit_usd, -np.inf).argmax(axis=1)
+    best = np.where(allowed, weighed.benefit_that_fits_usd, -np.inf).argmax(axis=1)
     smaller = _best_of(pays & _same_type_smaller(case, index), weighed)
     hopeful, log_value_usd = _log_case(case, rows, draws, other)
     worth_logging = (log_value_usd >= limits.min_log_value_usd) & (hopeful >= 0)
@@ -234,7 +234,7 @@ def _same_type_smaller(case: Case, index: NDArray[np.int64]) -> Flags:
 
 def _best_of(allowed: Flags, weighed: Weighed) -> NDArray[np.int64]:
     """The allowed meter of most net benefit; -1 where none is allowed."""
-    best = np.where(allowed, weighed.net_benefit_usd, -np.inf).argmax(axis=1)
+    best = np.where(allowed, weighed.benefit_that_fits_usd, -np.inf).argmax(axis=1)
     return np.where(allowed.any(axis=1), best, -1)
 
 
@@ -263,7 +263,7 @@ def _rank(weighed: Weighed, allowed: Flags, index: NDArray[np.int64]) -> NDArray
     first = allowed.copy()
     first[np.arange(len(index)), index] = True
     group = np.where(feasible, np.where(first, 0, 1), 2)
-    order = np.lexsort((-weighed.net_benefit_usd, group), axis=-1)
+    order = np.lexsort((-weighed.benefit_that_fits_usd, group), axis=-1)
     rank = np.empty(order.shape, dtype=np.int64)
     np.put_along_axis(rank, order, np.arange(1, order.shape[1] + 1)[None, :], axis=-1)
     return np.where(feasible, rank, 0)

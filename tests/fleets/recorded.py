@@ -9,7 +9,7 @@ import numpy as np
 from tests.fleets import recordings
 from tests.fleets.fleet import INTERVALS, NOTHING_WRONG, fleet_of
 
-LEAK_SHARE = 0.25  # services with a leak, which the recordings do not hold
+LEAK_SHARE = 0.25  # buildings with a leak: dwellings stay as they were recorded
 KINDS = ("flat", "home", "small_building", "building", "large_building")
 
 
@@ -38,9 +38,8 @@ def service(kind, rng):
         homes = int(rng.binomial(count, rng.choice([0.0, 0.3, 0.7, 1.0])))
         flats = count - homes
     size = 0.05 * max(flats + homes, 1) ** 0.5
-    leak = (
-        float(size * np.exp(0.8 * rng.standard_normal())) if rng.random() < LEAK_SHARE else 0.0
-    )
+    leaks = flats + homes > 1 and rng.random() < LEAK_SHARE
+    leak = float(size * np.exp(0.8 * rng.standard_normal())) if leaks else 0.0
     return Service(kind, flats, homes, leak)
 
 

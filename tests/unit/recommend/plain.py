@@ -141,8 +141,10 @@ def _chosen(
             and meters[m].net_benefit_usd >= limits.min_net_benefit_usd_per_year
         )
         smaller = smaller or (pays and same_type and new.size_in < old.size_in)
-        if (pays or undersized) and meters[m].net_benefit_usd > best_usd:
-            best, best_usd = m, meters[m].net_benefit_usd
+        worth = meters[m].net_benefit_usd
+        worth *= meters[m].odds_of_fit if worth > 0 else 1.0
+        if (pays or undersized) and worth > best_usd:
+            best, best_usd = m, worth
     if undersized:
         verdict = "undersized"
     elif smaller:
