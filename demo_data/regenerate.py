@@ -11,8 +11,8 @@ import tempfile
 from pathlib import Path
 from typing import Final
 
+from pipelines.configuration.load_catalogue import catalogue_yaml, load_catalogue
 from pipelines.demo import write_demo
-from pipelines.load_catalogue import catalogue_yaml, load_catalogue
 
 CHECKED_IN: Final = Path(__file__).resolve().parent / "larkmoor"
 ACCOUNTS: Final = 12

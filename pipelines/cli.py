@@ -99,19 +99,19 @@ def sweep(
     log_json: LogJson = False,
 ) -> None:
     """The whole fleet: land, validate, profile, assess, recommend, publish."""
-    from pipelines import console
-    from pipelines.load_settings import load
-    from pipelines.notify import noted
-    from pipelines.observe import log_to
-    from pipelines.stop import stoppable
-    from pipelines.sweep import run_sweep, show_outcome, sweep_pool
-    from pipelines.sweep_state import SweepOrder
+    from pipelines.commands import console
+    from pipelines.configuration.load_settings import load
+    from pipelines.service.notify import noted
+    from pipelines.sweep.state import SweepOrder
+    from pipelines.sweep.sweep import run_sweep, show_outcome, sweep_pool
+    from pipelines.work.observe import log_to
+    from pipelines.work.stop import stoppable
 
     loaded = load(config)
     logs = loaded.workspace.logs
     with stoppable(), log_to(logs, to_stderr=log_json):
         if only:
-            from pipelines.preview import preview, show_preview
+            from pipelines.commands.preview import preview, show_preview
 
             with sweep_pool(loaded, workers=workers, scheduler=scheduler) as pool:
                 show_preview(preview(loaded, tuple(only), pool), console.out)
@@ -139,7 +139,7 @@ def demo(
     seed: Annotated[int | None, typer.Option(min=0)] = None,
 ) -> None:
     """Write a seeded demo utility: sweep.yaml beside exports, meters, catalogue and tariff."""
-    from pipelines import console
+    from pipelines.commands import console
     from pipelines.demo.write import DEFAULT_SEED, write_demo
 
     chosen = DEFAULT_SEED if seed is None else seed
@@ -159,7 +159,7 @@ def look(
     file: Annotated[Path, typer.Argument(help="an export file", show_default=False)],
 ) -> None:
     """Look at an unknown export file and propose how to read it."""
-    from pipelines.sources.propose import propose_mapping
+    from pipelines.commands.look.propose import propose_mapping
 
     proposal = propose_mapping(file)
     print("exports:")
@@ -180,8 +180,8 @@ def rows(
     to: Annotated[Path | None, typer.Option(help="CSV file to write the rows to")] = None,
 ) -> None:
     """Refused and flagged rows of the exports, by file and line."""
-    from pipelines import flagged_rows
-    from pipelines.load_settings import load
+    from pipelines.commands import flagged_rows
+    from pipelines.configuration.load_settings import load
 
     wanted = flagged_rows.Wanted(rule=rule, meter_id=meter, file=file, month=month)
     flagged_rows.show_flagged_rows(load(config), wanted, limit=limit, to=to)
@@ -218,10 +218,10 @@ def schedule(
     log_json: LogJson = False,
 ) -> None:
     """Serve the nightly and monthly sweeps through Prefect, until stopped."""
-    from pipelines.deployments import serve_forever
-    from pipelines.load_settings import load
-    from pipelines.observe import LOG_JSON
-    from pipelines.stop import stoppable
+    from pipelines.configuration.load_settings import load
+    from pipelines.service.deployments import serve_forever
+    from pipelines.work.observe import LOG_JSON
+    from pipelines.work.stop import stoppable
 
     if log_json:
         os.environ[LOG_JSON] = "1"  # a run is a process of its own
@@ -256,9 +256,9 @@ def health(
     as_json: Annotated[bool, typer.Option("--json", help="for a machine")] = False,
 ) -> None:
     """Whether the workspace is well. Exit code 0: well; 3: have a look; 1: failing."""
-    from pipelines import console
-    from pipelines import health as checks
-    from pipelines.load_settings import load
+    from pipelines.commands import console
+    from pipelines.commands import health as checks
+    from pipelines.configuration.load_settings import load
 
     limits = checks.Limits(
         max_age_hours=max_age_hours, max_hold_hours=max_hold_hours, min_free_gb=min_free_gb
@@ -286,8 +286,8 @@ def query(
     ] = False,
 ) -> None:
     """Read-only SQL on the published results."""
-    from pipelines import query as questions
-    from pipelines.load_settings import load
+    from pipelines.commands import query as questions
+    from pipelines.configuration.load_settings import load
 
     results = load(config).workspace.results
     if describe:
@@ -309,9 +309,9 @@ def evidence(
     to: Annotated[Path | None, typer.Option(help="folder for the pages")] = None,
 ) -> None:
     """One self-contained page per account for the field visit."""
-    from pipelines import console
-    from pipelines.load_settings import load
-    from pipelines.stages.evidence import write_site_pages
+    from pipelines.commands import console
+    from pipelines.configuration.load_settings import load
+    from pipelines.pages.evidence import write_site_pages
 
     loaded = load(config)
     with console.progress() as report:
@@ -340,11 +340,11 @@ def program(
     to: Annotated[Path | None, typer.Option(help="CSV file for the whole list")] = None,
 ) -> None:
     """The change-outs to do this year under a budget and a crew limit."""
-    from pipelines import console
-    from pipelines.load_settings import load
-    from pipelines.program_summary import show_program, write_program
-    from pipelines.stages.program import program as choose
-    from rightsize.recommend.program_options import Lots
+    from pipelines.commands import console
+    from pipelines.commands.program import program as choose
+    from pipelines.commands.program_summary import show_program, write_program
+    from pipelines.configuration.load_settings import load
+    from rightsize.recommend.program.options import Lots
 
     loaded = load(config)
     outcome = choose(
@@ -383,9 +383,9 @@ def design(
     ] = None,
 ) -> None:
     """A design aid for an account without reads: by fixtures or by accounts alike."""
-    from pipelines import console
-    from pipelines.design import design_by_fixtures, design_by_peers, show_design
-    from pipelines.load_settings import load
+    from pipelines.commands import console
+    from pipelines.commands.design import design_by_fixtures, design_by_peers, show_design
+    from pipelines.configuration.load_settings import load
 
     loaded = load(config)
     if like:
@@ -412,8 +412,8 @@ def priors(
     ] = None,
 ) -> None:
     """Class priors of your own customers, fitted to logged sites."""
-    from pipelines import console
-    from pipelines.fit_priors import fit_priors
+    from pipelines.commands import console
+    from pipelines.commands.fit_priors import fit_priors
 
     fitted = fit_priors(logs, to, base=base)
     console.out.print(f"fitted: {', '.join(fitted)}; written: {to}", soft_wrap=True)

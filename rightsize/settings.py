@@ -11,8 +11,8 @@ from typing import Annotated, Any, Final, Literal, get_args
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from rightsize.meters.catalogue import MeterType
-from rightsize.metric_keys import in_us_keys, meter_names, refuse_both, size_in_of
 from rightsize.units import GAL_PER_M3, MM_PER_IN, PSI_PER_BAR
+from rightsize.units.metric_keys import in_us_keys, meter_names, refuse_both, size_in_of
 
 _KGAL_PER_M3: Final = GAL_PER_M3 / 1000
 _TIER_TWINS: Final = {

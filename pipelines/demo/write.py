@@ -10,13 +10,13 @@ from multiprocessing import get_context
 from pathlib import Path
 from typing import Final
 
+from pipelines.configuration.load_catalogue import load_catalogue
+from pipelines.configuration.load_settings import read_model
 from pipelines.demo import exports, tables
 from pipelines.demo.account import Account, World, account_of
 from pipelines.demo.calendar import calendar_of
 from pipelines.demo.fleet import UTILITY, Plan, fleet_of
-from pipelines.load_catalogue import load_catalogue
-from pipelines.load_settings import read_model
-from pipelines.resources import config_path
+from pipelines.store.resources import config_path
 from rightsize.errors import ConfigError
 from rightsize.settings import Tariff, Thresholds
 

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from typing import Final
 
-from pipelines.load_settings import ExportSettings
-from pipelines.warehouse import quoted
+from pipelines.configuration.load_settings import ExportSettings
+from pipelines.store.warehouse import quoted
 from rightsize.errors import ConfigError
 from rightsize.units import GAL_PER_UNIT
 

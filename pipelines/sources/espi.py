@@ -22,7 +22,7 @@ from defusedxml import DefusedXmlException
 from defusedxml.ElementTree import iterparse
 
 from pipelines.sources.staged import FileTask, Kind, Staged, declare, no_unreadable_lines
-from pipelines.warehouse import run_sql
+from pipelines.store.warehouse import run_sql
 from rightsize.errors import ConfigError
 from rightsize.units import L_PER_GAL
 

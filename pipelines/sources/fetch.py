@@ -13,12 +13,12 @@ import uuid
 from pathlib import Path
 from typing import Any, Final
 
-from pipelines.load_settings import Loaded
-from pipelines.object_store import asking, copied_as, is_url, store_of
-from pipelines.observe import event
-from pipelines.sources.export_files import export_paths
-from pipelines.storage import write_text
-from pipelines.workspace import Workspace
+from pipelines.configuration.load_settings import Loaded
+from pipelines.store.file_stamp import export_paths
+from pipelines.store.object_store import asking, copied_as, is_url, store_of
+from pipelines.store.storage import write_text
+from pipelines.store.workspace import Workspace
+from pipelines.work.observe import event
 from rightsize.errors import StoreError
 
 _VERSION_KEYS: Final = ("ETag", "etag", "md5Hash", "mtime", "LastModified", "created")

@@ -17,7 +17,7 @@ from pipelines.sources.staged import (
 )
 from pipelines.sources.text_file import kind_and_amount
 from pipelines.sources.wide import wide_view
-from pipelines.warehouse import quoted, run_sql
+from pipelines.store.warehouse import quoted, run_sql
 from rightsize.errors import ConfigError
 
 

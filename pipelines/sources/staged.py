@@ -15,8 +15,8 @@ from typing import Final, Literal
 
 import duckdb
 
-from pipelines.load_settings import ExportSettings
-from pipelines.warehouse import set_variables
+from pipelines.configuration.load_settings import ExportSettings
+from pipelines.store.warehouse import set_variables
 
 KEPT_TEXT: Final = 500
 LINE_RULES: Final = {

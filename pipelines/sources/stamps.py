@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 
-from pipelines.warehouse import quoted
+from pipelines.store.warehouse import quoted
 
 _WALL = r"^\d{4}[-/]\d{1,2}[-/]\d{1,2}([ T]\d{1,2}:\d{2}(:\d{2}(\.\d+)?)?)?$"
 _OFFSET = (

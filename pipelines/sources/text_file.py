@@ -8,13 +8,6 @@ from typing import Final
 import duckdb
 
 from pipelines.sources.columns import column_positions
-from pipelines.sources.delimited import (
-    Dialect,
-    dialect,
-    is_plain_utf8,
-    mended_copy,
-    raw_line_sql,
-)
 from pipelines.sources.staged import (
     LINE_RULES,
     FileTask,
@@ -28,7 +21,14 @@ from pipelines.sources.staged import (
     refuse_lines,
 )
 from pipelines.sources.typed_text import keep_unreadable, stage_typed
-from pipelines.warehouse import quoted, run_sql
+from pipelines.store.delimited import (
+    Dialect,
+    dialect,
+    is_plain_utf8,
+    mended_copy,
+    raw_line_sql,
+)
+from pipelines.store.warehouse import quoted, run_sql
 from rightsize.errors import ConfigError
 
 _MANY_REJECTS: Final = 16

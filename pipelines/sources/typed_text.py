@@ -18,14 +18,6 @@ import duckdb
 
 from pipelines.sources.amounts import quality_macro
 from pipelines.sources.columns import column_positions
-from pipelines.sources.delimited import (
-    MAX_LINE_BYTES,
-    Dialect,
-    dialect,
-    is_plain_utf8,
-    raw_line_sql,
-    sample_lines,
-)
 from pipelines.sources.staged import (
     LINE_RULES,
     FileTask,
@@ -38,7 +30,15 @@ from pipelines.sources.staged import (
     raw_read_view,
     refuse_lines,
 )
-from pipelines.warehouse import quoted, run_sql
+from pipelines.store.delimited import (
+    MAX_LINE_BYTES,
+    Dialect,
+    dialect,
+    is_plain_utf8,
+    raw_line_sql,
+    sample_lines,
+)
+from pipelines.store.warehouse import quoted, run_sql
 from rightsize.units import GAL_PER_UNIT
 
 _SAMPLE: Final = 1000

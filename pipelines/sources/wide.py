@@ -20,7 +20,7 @@ import pyarrow as pa
 from pipelines.sources.columns import plain
 from pipelines.sources.staged import FileTask, Staged, declare
 from pipelines.sources.text_file import stage_text
-from pipelines.warehouse import run_sql, set_variables
+from pipelines.store.warehouse import run_sql, set_variables
 from rightsize.errors import ConfigError
 
 _CELL = re.compile(

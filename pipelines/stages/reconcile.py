@@ -10,9 +10,9 @@ from typing import Final
 import duckdb
 import polars as pl
 
-from pipelines.open_connections import interruptible
-from pipelines.resources import sql_text
-from pipelines.workspace import Workspace
+from pipelines.store.open_connections import interruptible
+from pipelines.store.resources import sql_text
+from pipelines.store.workspace import Workspace
 from rightsize.contracts.frames import block_schema
 from rightsize.contracts.results import NOT_ASSESSED, RECOMMENDATION
 from rightsize.contracts.sweep_record import Reconciliation, SweepRecord

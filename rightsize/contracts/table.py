@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import Final, Literal
 
-from rightsize.contracts.column_units import metric_name, unit_of
+from rightsize.units.column_units import metric_name, unit_of
 
 ColumnType = Literal["text", "integer", "number", "boolean", "timestamp", "date", "json"]
 Nullability = Literal["never", "not_assessed", "allowed"]

@@ -9,11 +9,11 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import Final
 
-from rightsize.contracts.column_units import metric_name, unit_of
 from rightsize.contracts.recommendation import RECOMMENDATION
 from rightsize.contracts.sweeps import LANDED_FILE, PROFILE_SOURCE
 from rightsize.contracts.table import Table
 from rightsize.errors import ContractError
+from rightsize.units.column_units import metric_name, unit_of
 
 
 @dataclass(frozen=True)

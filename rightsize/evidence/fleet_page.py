@@ -11,15 +11,15 @@ from typing import Any, Final
 
 from markupsafe import Markup
 
-from rightsize.contracts.column_units import metric_name
 from rightsize.contracts.recommendation import RECOMMENDATION
 from rightsize.evidence import words
 from rightsize.evidence.fleet import FleetEvidence
-from rightsize.evidence.fleet_pictures import classes_svg, half_way, stake_svg
 from rightsize.evidence.list_data import shortened
 from rightsize.evidence.page import environment
+from rightsize.evidence.pictures.fleet_pictures import classes_svg, half_way, stake_svg
 from rightsize.evidence.quantity import Units, decimal, usd, usd_range
 from rightsize.findings import FINDING_CODES
+from rightsize.units.column_units import metric_name
 
 BEST_SHOWN: Final = 15
 FIRST_ROWS: Final = 50

@@ -13,11 +13,11 @@ from typing import Any, Final
 
 import polars as pl
 
-from rightsize.contracts.column_units import metric_name
 from rightsize.contracts.columns import VERDICTS
 from rightsize.evidence.fleet import FleetEvidence
 from rightsize.evidence.quantity import Units
 from rightsize.evidence.words import ACTION_WORD, VERDICT_SIGN, VERDICT_WORD
+from rightsize.units.column_units import metric_name
 from rightsize.wording import probability
 
 ROWS_A_PART: Final = 5000

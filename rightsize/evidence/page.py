@@ -12,18 +12,18 @@ import numpy as np
 from markupsafe import Markup
 
 from rightsize.evidence import words
-from rightsize.evidence.band_picture import bands_svg
 from rightsize.evidence.card import card
-from rightsize.evidence.duration_picture import duration_svg, exceedance
-from rightsize.evidence.palette import in_print_colours
-from rightsize.evidence.peak_days_picture import peak_days_svg
+from rightsize.evidence.pictures.band_picture import bands_svg
+from rightsize.evidence.pictures.duration_picture import duration_svg, exceedance
+from rightsize.evidence.pictures.palette import in_print_colours
+from rightsize.evidence.pictures.peak_days_picture import peak_days_svg
+from rightsize.evidence.pictures.unseen_picture import unseen_parts, unseen_svg
+from rightsize.evidence.pictures.year_picture import largest_days, top_flow_gpm, year_svg
 from rightsize.evidence.quantity import Units, decimal, odds, pct, share, usd
 from rightsize.evidence.rivals import rivals
 from rightsize.evidence.site import SiteEvidence, YearReads
 from rightsize.evidence.statements import figures, headline
-from rightsize.evidence.unseen_picture import unseen_parts, unseen_svg
 from rightsize.evidence.visit import FILL_IN, checklist
-from rightsize.evidence.year_picture import largest_days, top_flow_gpm, year_svg
 
 _SEVERITY_ORDER = {"serious": 0, "warning": 1, "info": 2}
 _MEASURABLE_NIGHTS = 7

@@ -7,9 +7,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, Final
 
-from rightsize.contracts.column_units import nominal_mm
 from rightsize.meters.catalogue import STANDARD_GRADE
 from rightsize.units import PSI_PER_BAR
+from rightsize.units.column_units import nominal_mm
 from rightsize.wording import UnitNames, probability_figure
 
 ABSENT: Final = "not known"

@@ -1,1 +1,1 @@
-"""Bounds, draws, unseen flow, and what we then know."""
+"""Bounds, samples, unseen flow, and what we then know."""

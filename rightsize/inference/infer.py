@@ -15,26 +15,31 @@ from rightsize.demand.bands import (
     BAND_COUNT,
     band_of,
 )
-from rightsize.inference import censoring, nights
-from rightsize.inference.candidates import PEAK_MIN, Draws, draw_candidates
-from rightsize.inference.censoring import FleetPrior
-from rightsize.inference.draw_edges import DrawEdges
-from rightsize.inference.envelope import registered_bounds
-from rightsize.inference.installed import HeldMeters, held_meters
-from rightsize.inference.interval_means import reads_of
-from rightsize.inference.kernel_choice import kernel_of, unit_scale
-from rightsize.inference.kernels import pulse_kernel
+from rightsize.inference.meter import censoring
+from rightsize.inference.meter.censoring import LearntPrior
+from rightsize.inference.meter.envelope import registered_bounds
+from rightsize.inference.meter.held_meters import HeldMeters, held_meters
+from rightsize.inference.meter.registered_table import (
+    RegisteredTable,
+    ground_table,
+    registered_table,
+)
+from rightsize.inference.meter.service import ServiceRecord, largest_flow_gpm
 from rightsize.inference.peaks import actual_mean, crowding_of, peak_10s, sustained_registered
 from rightsize.inference.posterior import FlowPosterior
-from rightsize.inference.priors import Priors, atoms_of
-from rightsize.inference.pulses import variance_ratio
-from rightsize.inference.registered_table import RegisteredTable, ground_table, registered_table
-from rightsize.inference.service import ServiceRecord, largest_flow_gpm
-from rightsize.inference.signs import pulse_variance, signs_of
+from rightsize.inference.reads import nights
+from rightsize.inference.reads.interval_means import reads_of
+from rightsize.inference.reads.signs import pulse_variance, signs_of
 from rightsize.inference.spread import Flow, spread
 from rightsize.inference.uniforms import Uniforms, uniforms_of
+from rightsize.inference.water_use.kernel_choice import kernel_of, unit_scale
+from rightsize.inference.water_use.kernels import pulse_kernel
+from rightsize.inference.water_use.patterns import PEAK_MIN, Patterns, patterns_of
+from rightsize.inference.water_use.priors import Priors, atoms_of
+from rightsize.inference.water_use.pulses import variance_ratio
+from rightsize.inference.water_use.use_edges import UseEdges
 from rightsize.meters.catalogue import Meter
-from rightsize.meters.installed import Installed
+from rightsize.meters.uncertainty.installed_curves import PlacedCurves
 
 Array = NDArray[np.floating[Any]]
 
@@ -48,13 +53,13 @@ def infer(
     meters: Sequence[Meter],
     priors: Priors,
     *,
-    draws: int,
+    samples: int,
     seed: int,
-    fleet: FleetPrior | None,
-    installed: Installed | None = None,
+    learnt: LearntPrior | None,
+    installed: PlacedCurves | None = None,
     services: ServiceRecord | None = None,
 ) -> FlowPosterior:
-    """Joint draws of what flowed at each account of a block.
+    """Joint samples of what flowed at each account of a block.
 
     Parameters
     ----------
@@ -64,13 +69,13 @@ def infer(
         Catalogue of M meters; `block.meter_index` points into it.
     priors : Priors
         Class priors.
-    draws : int
-        Joint draws J per account.
+    samples : int
+        Joint samples J per account.
     seed : int
-        Seed of the draws. An account's draws follow from it and the meter's id alone.
-    fleet : FleetPrior or None
+        Seed of the samples. An account's samples follow from it and the meter's id alone.
+    learnt : LearntPrior or None
         What the fleet shows of steady flow; the class priors where None.
-    installed : Installed, optional
+    installed : PlacedCurves, optional
         Curves of installed meters that tests or a stated wear tell apart from the catalogue's.
         The reads are inverted through them; every candidate, also of the installed type and
         size, keeps the catalogue's curve.
@@ -80,23 +85,23 @@ def infer(
     Returns
     -------
     FlowPosterior
-        Equally weighted draws, intervals inside the model-free envelope.
+        Equally likely samples, intervals inside the model-free envelope.
     """
     meters = tuple(meters)
     unknown = np.full(block.size, np.nan)
     recorded = services or ServiceRecord(unknown, unknown)
-    table, ground = registered_table(meters, draws, seed), ground_table(meters, draws, seed)
+    table, ground = registered_table(meters, samples, seed), ground_table(meters, samples, seed)
     parts = []
     for i in range(0, block.size, CHUNK):
         part = _rows(block, slice(i, i + CHUNK))
         told = None if installed is None else installed.cut(slice(i, i + CHUNK))
-        u = uniforms_of(part.meter_id, count=draws, seed=seed)
+        u = uniforms_of(part.meter_id, count=samples, seed=seed)
         held = held_meters(part, meters, ground, told, u.own_meter, seed=seed)
         record = recorded.rows(slice(i, i + CHUNK))
         most = largest_flow_gpm(
             held.meters, record, priors.service, u.service_pressure, u.service_line
         )
-        parts.append(_chunk(part, meters, table, held, priors, fleet, most, u))
+        parts.append(_chunk(part, meters, table, held, priors, learnt, most, u))
     return _joined(parts)
 
 
@@ -134,12 +139,12 @@ def _chunk(
     table: RegisteredTable,
     held: HeldMeters,
     priors: Priors,
-    fleet: FleetPrior | None,
+    learnt: LearntPrior | None,
     most_gpm: Array,
     u: Uniforms,
 ) -> FlowPosterior:
-    steady = _steady(block, held, priors, fleet, u)
-    how = _draws(block, priors, steady, u)
+    steady = _steady(block, held, priors, learnt, u)
+    how = _patterns(block, priors, steady, u)
     kinds, which = kernel_of(how)
     unit = how.unit_gpm * unit_scale(how, kinds, which)
     used, which = np.unique(which, return_inverse=True)
@@ -151,7 +156,7 @@ def _chunk(
         kernels=tuple(pulse_kernel(kinds[k]) for k in used),
         kernel=which.reshape(unit.shape),
         steady_gpm=steady.astype(np.float32),
-        edges=DrawEdges(how.edge_gpm, how.edge_part, how.edge_filled),
+        edges=UseEdges(how.edge_gpm, how.edge_part, how.edge_filled),
         table=held.table,
         installed=held.row,
     )
@@ -162,18 +167,18 @@ def _chunk(
     )
 
 
-def _draws(block: ProfileBlock, priors: Priors, steady: Array, u: Uniforms) -> Draws:
+def _patterns(block: ProfileBlock, priors: Priors, steady: Array, u: Uniforms) -> Patterns:
     """Candidates of each class's accounts, put together in the order of the block."""
     classes = np.array(block.customer_class)
-    parts: list[tuple[NDArray[np.int64], Draws]] = []
+    parts: list[tuple[NDArray[np.int64], Patterns]] = []
     for name in np.unique(classes):
         mine = np.flatnonzero(classes == name)
         part = _rows(block, mine)
         signs = signs_of(part, np.median(steady[:, mine], axis=0))
         atoms = atoms_of(priors.of(str(name)))
-        parts.append((mine, draw_candidates(atoms, signs, u.of(mine))))
+        parts.append((mine, patterns_of(atoms, signs, u.of(mine))))
     order = np.argsort(np.concatenate([mine for mine, _ in parts]))
-    return Draws(
+    return Patterns(
         **{
             name: np.concatenate([getattr(d, name) for _, d in parts], axis=1)[:, order]
             for name in vars(parts[0][1])
@@ -185,12 +190,12 @@ def _steady(
     block: ProfileBlock,
     held: HeldMeters,
     priors: Priors,
-    fleet: FleetPrior | None,
+    learnt: LearntPrior | None,
     u: Uniforms,
 ) -> Array:
-    """Flow under the draws [J, A]: seen at night, or possible below the meter's start."""
-    law = censoring.steady_law(priors, fleet, block.customer_class)
-    start = held.drawn_start_gpm
+    """Flow under the uses [J, A]: seen at night, or possible below the meter's start."""
+    law = censoring.steady_law(priors, learnt, block.customer_class)
+    start = held.sampled_start_gpm
     shown = start * held.ratio_at(np.zeros(block.size))
     least = np.median(shown, axis=0)
     seen = nights.steady_seen(block, pulse_variance(block), law, least, u.steady_seen)
@@ -205,7 +210,7 @@ def _posterior(
     meters: tuple[Meter, ...],
     table: RegisteredTable,
     held: HeldMeters,
-    how: Draws,
+    how: Patterns,
     steady: Array,
     flow: Flow,
     sustained_gpm: Array,

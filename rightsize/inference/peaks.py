@@ -10,9 +10,9 @@ from scipy.special import ndtri
 
 from rightsize.contracts.profiles import ProfileBlock
 from rightsize.demand.bands import BAND_COUNT, BAND_EDGES_GPM
-from rightsize.inference.kernels import EDGES
-from rightsize.inference.priors import Z90, Priors
 from rightsize.inference.spread import PEAK_EXCEEDED, Flow, Reads
+from rightsize.inference.water_use.kernels import EDGES
+from rightsize.inference.water_use.priors import Z90, Priors
 
 Array = NDArray[np.floating[Any]]
 
@@ -20,7 +20,7 @@ SUSTAINED_EXCEEDED: Final = 0.005  # [1] of the time, by a 60-min mean: conventi
 # Set by hand and fitted on simulated fleets; which fleets is not recorded. Where a line names
 # another origin, that holds.
 _MODEL_SD: Final = (0.10, 0.13)  # [log] error of the model's peak: fine and hourly reads
-_HABIT_SD: Final = 0.08  # [log] more upward: draws that run together by habit, not by chance
+_HABIT_SD: Final = 0.08  # [log] more upward: uses that run together by habit, not by chance
 _FILLED_SHARE: Final = 0.98  # [1] the peak is exceeded for minutes: a steady interval holds it
 _LONG_SD: Final = 0.45  # [log] more for reads of a whole day
 _FILLED_FROM_MIN: Final = 15  # [min] a shorter interval may be shorter than the peak may last

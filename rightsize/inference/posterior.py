@@ -1,4 +1,4 @@
-"""What is known of an account's flow after its reads: joint draws, one block at a time."""
+"""What is known of an account's flow after its reads: joint samples, one block at a time."""
 
 from __future__ import annotations
 
@@ -12,10 +12,10 @@ Array = NDArray[np.float64]
 
 @dataclass(frozen=True)
 class FlowPosterior:
-    """Joint draws of what really flowed, for A accounts, J draws, M meters, B bands.
+    """Joint samples of what really flowed, for A accounts, J samples, M meters, B bands.
 
-    Draw j of every array belongs together, and all are as likely: odds are computed by counting
-    draws. Low and high bound a 90 % interval and never leave the model-free
+    Sample j of every array belongs together, and all are as likely: odds are computed by
+    counting samples. Low and high bound a 90 % interval and never leave the model-free
     envelope.
     """
 

@@ -1,8 +1,8 @@
 """Spread interval means into flows: through the installed meter back to what really passed.
 
-All arrays are [J draws, A accounts, K bands]. A draw's bands are those of
-`rightsize.inference.kernels`, in units of its own intensity; results come back on the absolute
-bands of `rightsize.demand.bands`.
+All arrays are [J samples, A accounts, K bands]. A sample's bands are those of
+`rightsize.inference.water_use.kernels`, in units of its own intensity; results come back on
+the absolute bands of `rightsize.demand.bands`.
 """
 
 from __future__ import annotations
@@ -20,15 +20,21 @@ from rightsize.demand.bands import (
     BANDS_PER_DECADE,
     FIRST_EDGE_GPM,
 )
-from rightsize.inference.draw_edges import DrawEdges, edge_parts, put_in, taken_out, with_edges
-from rightsize.inference.kernels import (
+from rightsize.inference.meter.registered_table import RegisteredTable
+from rightsize.inference.water_use.kernels import (
     CENTRES,
     EDGES,
     LOWEST,
     SIZE,
     Kernel,
 )
-from rightsize.inference.registered_table import RegisteredTable
+from rightsize.inference.water_use.use_edges import (
+    UseEdges,
+    edge_parts,
+    put_in,
+    taken_out,
+    with_edges,
+)
 
 Array = NDArray[np.floating[Any]]
 PEAK_EXCEEDED: Final = 1e-5  # [1] of the time: some minutes a year; convention
@@ -48,9 +54,11 @@ class Reads:
 class Flow:
     """Share of time by instantaneous flow, [J, A, ...]."""
 
-    time_share: Array  # [J, A, B] while draws run (steady flow included)
+    time_share: Array  # [J, A, B] while uses run (steady flow included)
     idle_share: Array  # [J, A] steady flow alone
-    registered_mean_edges: Array  # [J, A, K + 1] registered mean at each edge of the draw bands
+    registered_mean_edges: (
+        Array  # [J, A, K + 1] registered mean at each edge of the uses' bands
+    )
     top_10s_gpm: Array  # [J, A] flow exceeded `PEAK_EXCEEDED` of the time
     top_mean_gpm: Array  # [J, A] the same of interval means
 
@@ -62,24 +70,24 @@ def spread(
     kernels: tuple[Kernel, ...],
     kernel: NDArray[np.int64],
     steady_gpm: Array,
-    edges: DrawEdges,
+    edges: UseEdges,
     table: RegisteredTable,
     installed: NDArray[np.int64],
 ) -> Flow:
-    """Share of time by instantaneous flow, for every draw of every account.
+    """Share of time by instantaneous flow, for every sample of every account.
 
     Parameters
     ----------
     reads : Reads
         What the installed meters registered.
     band : int array [J, A]
-        Band of the draws' intensity.
+        Band of the uses' intensity.
     kernels, kernel : tuple of Kernel, int array [J, A]
-        Kernels, and which of them a draw uses.
+        Kernels, and which of them a sample takes.
     steady_gpm : array [J, A]
-        Flow under the draws [gpm].
-    edges : DrawEdges
-        Intervals that hold a begun or ended draw.
+        Flow under the uses [gpm].
+    edges : UseEdges
+        Intervals that hold a begun or ended use.
     table, installed : RegisteredTable, int array [J, A]
         Registration of the catalogue and the installed meters' rows.
 
@@ -168,7 +176,7 @@ def _lookup_reads(cumulative: Array, registered: Array) -> Array:
 
 
 def _to_absolute(time: Array, band: NDArray[np.int64], steady_gpm: Array) -> Array:
-    """From bands of a draw's own intensity, above the steady flow, to absolute bands."""
+    """From bands of a sample's own intensity, above the steady flow, to absolute bands."""
     above = np.zeros((*time.shape[:-1], SIZE + 1), dtype=np.float32)
     above[..., :-1] = np.cumsum(time[..., ::-1], axis=-1)[..., ::-1]
     intensity = BAND_CENTRES_GPM[band].astype(np.float32)

@@ -9,7 +9,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from rightsize.inference import design
+from rightsize.inference import sobol
 
 Array = NDArray[np.floating[Any]]
 
@@ -63,5 +63,5 @@ def uniforms_of(meter_id: Sequence[str], *, count: int, seed: int) -> Uniforms:
     seed : int
         Seed of the sweep.
     """
-    u = design.uniforms(meter_id, count=count, dimensions=len(_COLUMNS), seed=seed)
+    u = sobol.uniforms(meter_id, count=count, dimensions=len(_COLUMNS), seed=seed)
     return Uniforms(**{f.name: u[..., _COLUMNS.index(f.name)] for f in fields(Uniforms)})

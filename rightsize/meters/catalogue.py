@@ -6,9 +6,9 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Final, Literal, get_args
 
-from rightsize.contracts.column_units import nominal_mm
 from rightsize.errors import CatalogueError
 from rightsize.units import UnitSystem
+from rightsize.units.column_units import nominal_mm
 
 MeterType = Literal[
     "displacement",

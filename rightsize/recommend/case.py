@@ -7,14 +7,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from rightsize.assess.assessable import Refusals, refusals
-from rightsize.assess.range_fit import FlowLimits, flow_limits
 from rightsize.contracts.profiles import ProfileBlock
 from rightsize.contracts.sites import SiteBlock
 from rightsize.errors import ContractError
 from rightsize.inference.posterior import FlowPosterior
 from rightsize.meters.catalogue import Catalogue
-from rightsize.recommend.candidates import site_rules
 from rightsize.recommend.economics import (
     ChangeCosts,
     RateSteps,
@@ -22,6 +19,9 @@ from rightsize.recommend.economics import (
     rate_class_of,
     rate_steps,
 )
+from rightsize.recommend.rules.assessable import Refusals, refusals
+from rightsize.recommend.rules.meter_rules import site_rules
+from rightsize.recommend.rules.range_fit import FlowLimits, flow_limits
 from rightsize.settings import Tariff, Thresholds
 from rightsize.units import UnitSystem
 
@@ -42,7 +42,7 @@ class Case:
     meter_index: NDArray[np.int64]  # [A] 0 stands in for an unknown meter, never assessed
     rates: RateSteps
     costs: ChangeCosts
-    limits: FlowLimits
+    flow_limits: FlowLimits
     spare_head_psi: Array  # [A] the threshold where meters.csv does not say
     broken: NDArray[np.int32]  # [A, M] rules broken whatever the flow
     units: UnitSystem  # of the sentences
@@ -79,7 +79,7 @@ class Case:
             fixed_charge_change_usd_per_year=self.costs.fixed_charge_change_usd_per_year[rows],
             until_renewal_share=self.costs.until_renewal_share[rows],
         )
-        return rates, costs, replace(self.limits, head_gpm=self.limits.head_gpm[rows])
+        return rates, costs, replace(self.flow_limits, head_gpm=self.flow_limits.head_gpm[rows])
 
 
 def prepare(
@@ -92,7 +92,7 @@ def prepare(
     *,
     units: UnitSystem,
 ) -> Case:
-    """Check that the inputs belong together and work out all that does not need the draws.
+    """Check that the inputs belong together and work out all that does not need the samples.
 
     Raises
     ------
@@ -117,7 +117,7 @@ def prepare(
     spare = np.where(
         np.isnan(sites.spare_head_psi), thresholds.spare_head_psi, sites.spare_head_psi
     )
-    limits = flow_limits(
+    limits_gpm = flow_limits(
         catalogue.meters,
         spare,
         smoc_margin_share=thresholds.smoc_margin_share,
@@ -140,7 +140,7 @@ def prepare(
         meter_index=index,
         rates=rates,
         costs=costs,
-        limits=limits,
+        flow_limits=limits_gpm,
         spare_head_psi=spare,
         broken=broken,
         units=units,
@@ -160,11 +160,11 @@ def _check(
     }
     if len(set(sizes.values())) > 1:
         raise ContractError(f"profiles, sites and posterior differ in accounts: {sizes}")
-    draws, accounts = posterior.peak_10s_gpm.shape
-    want = (draws, accounts, len(catalogue.meters))
+    samples, accounts = posterior.peak_10s_gpm.shape
+    want = (samples, accounts, len(catalogue.meters))
     if posterior.registered_gal_per_year.shape != want:
         raise ContractError(
-            f"posterior.registered_gal_per_year must be {want} (draws, accounts, meters of "
+            f"posterior.registered_gal_per_year must be {want} (samples, accounts, meters of "
             f"the catalogue), got {posterior.registered_gal_per_year.shape}"
         )
     if not np.array_equal(block.meter_index, sites.meter_index):

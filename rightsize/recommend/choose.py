@@ -1,6 +1,6 @@
 """Which meter each account gets: the whole decision for one block of accounts.
 
-`decide` holds every catalogue meter against the joint draws of what really flowed, keeps
+`decide` holds every catalogue meter against the joint samples of what really flowed, keeps
 those that fit and break no rule, and changes a meter only when the odds say that it pays.
 """
 
@@ -12,7 +12,6 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from rightsize.assess.verdict import actions, verdicts
 from rightsize.contracts.columns import FLAGGED_VERDICTS
 from rightsize.contracts.profiles import ProfileBlock
 from rightsize.contracts.sites import SiteBlock
@@ -20,13 +19,20 @@ from rightsize.inference.posterior import FlowPosterior
 from rightsize.inference.samples import odds
 from rightsize.meters.arrays import meter_arrays
 from rightsize.meters.catalogue import Catalogue
-from rightsize.recommend.candidate_rows import candidate_frame
-from rightsize.recommend.candidates import BIT
 from rightsize.recommend.case import Case, prepare
 from rightsize.recommend.choice import Choice
-from rightsize.recommend.finding_rows import decision_findings, not_assessed_frame
-from rightsize.recommend.recommendation_rows import recommendation_frame
-from rightsize.recommend.weigh import Draws, Weighed, draw_benefits, value_of_knowing, weigh
+from rightsize.recommend.rows.candidate_rows import candidate_frame
+from rightsize.recommend.rows.finding_rows import decision_findings, not_assessed_frame
+from rightsize.recommend.rows.recommendation_rows import recommendation_frame
+from rightsize.recommend.rules.meter_rules import BIT
+from rightsize.recommend.rules.verdict import actions, verdicts
+from rightsize.recommend.weigh import (
+    BenefitSamples,
+    Weighed,
+    benefit_samples,
+    value_of_knowing,
+    weigh,
+)
 from rightsize.settings import Tariff, Thresholds
 from rightsize.units import UnitSystem
 
@@ -63,7 +69,7 @@ def decide(
     block : ProfileBlock
         Sufficient statistics of A meters.
     posterior : FlowPosterior
-        Joint draws of their flow, under each of the catalogue's M meters.
+        Joint samples of their flow, under each of the catalogue's M meters.
     sites : SiteBlock
         Services and sites, in the block's order.
     catalogue, tariff, thresholds
@@ -91,23 +97,23 @@ def decide(
 
 
 def _decide_rows(case: Case, rows: slice) -> Decision:
-    rates, costs, limits = case.priced(rows)
+    rates, costs, flow_limits = case.priced(rows)
     index = case.meter_index[rows]
     season_gpm = np.where(case.is_irrigation, case.block.max_hour_gpm, 0.0)
     with np.errstate(invalid="ignore", over="ignore"):  # meters not assessed may hold NaN
-        draws = draw_benefits(
+        samples = benefit_samples(
             case.posterior,
             rows,
             index,
             rates,
             costs,
-            limits,
+            flow_limits,
             least_sustained_gpm=np.nan_to_num(season_gpm[rows]),
             demand_elasticity=case.thresholds.demand_elasticity,
         )
         weighed = weigh(
-            draws,
-            limits,
+            samples,
+            flow_limits,
             case.broken[rows],
             (
                 case.posterior.registered_envelope_low[rows],
@@ -115,35 +121,35 @@ def _decide_rows(case: Case, rows: slice) -> Decision:
             ),
             odds_of_fit=case.thresholds.odds_of_fit,
         )
-        choice = _choose(case, rows, draws, weighed)
+        choice = _choose(case, rows, samples, weighed)
     return Decision(
-        recommendation=recommendation_frame(case, rows, draws, choice),
-        candidate=candidate_frame(case, rows, draws, choice),
+        recommendation=recommendation_frame(case, rows, samples, choice),
+        candidate=candidate_frame(case, rows, samples, choice),
         finding=decision_findings(case, rows, choice),
         not_assessed=not_assessed_frame(case, rows),
     )
 
 
-def _choose(case: Case, rows: slice, draws: Draws, weighed: Weighed) -> Choice:
+def _choose(case: Case, rows: slice, samples: BenefitSamples, weighed: Weighed) -> Choice:
     """The meter of each account, its verdict and its action."""
-    limits = case.thresholds
+    thresholds = case.thresholds
     index, ours = case.meter_index[rows], np.arange(len(case.meter_index[rows]))
     over_peak, over_sustained, over = _overload(case, rows)
-    is_undersized = over >= limits.odds_of_undersized
+    is_undersized = over >= thresholds.odds_of_undersized
     weighed = replace(
         weighed, broken=weighed.broken | _need_rules(case, rows, is_undersized=is_undersized)
     )
     other = weighed.feasible.copy()
     other[ours, index] = False
-    pays = other & (weighed.odds_of_benefit >= limits.odds_of_benefit)
+    pays = other & (weighed.odds_of_benefit >= thresholds.odds_of_benefit)
     pays &= weighed.net_benefit_usd > 0
-    pays &= weighed.net_benefit_usd >= limits.min_net_benefit_usd_per_year
+    pays &= weighed.net_benefit_usd >= thresholds.min_net_benefit_usd_per_year
     allowed = np.where(is_undersized[:, None], other, pays)
     has_choice = np.asarray(allowed.any(axis=1))
     best = np.where(allowed, weighed.benefit_that_fits_usd, -np.inf).argmax(axis=1)
     smaller = _best_of(pays & _same_type_smaller(case, index), weighed)
-    hopeful, log_value_usd = _log_case(case, rows, draws, other)
-    worth_logging = (log_value_usd >= limits.min_log_value_usd) & (hopeful >= 0)
+    hopeful, log_value_usd = _log_case(case, rows, samples, other)
+    worth_logging = (log_value_usd >= thresholds.min_log_value_usd) & (hopeful >= 0)
     verdict = verdicts(
         is_assessed=case.refused.is_assessed[rows],
         is_undersized=is_undersized,
@@ -154,7 +160,7 @@ def _choose(case: Case, rows: slice, draws: Draws, weighed: Weighed) -> Choice:
     action = actions(
         verdict,
         has_choice=has_choice,
-        is_worth_logging=worth_logging | (over >= limits.near_limit_odds),
+        is_worth_logging=worth_logging | (over >= thresholds.near_limit_odds),
         is_critical=case.is_critical[rows],
         is_fire=code == "fire_service",
         is_stopped=np.array([day is not None for day in case.last_use_on[rows]], dtype=bool),
@@ -180,20 +186,20 @@ def _choose(case: Case, rows: slice, draws: Draws, weighed: Weighed) -> Choice:
 
 
 def _log_case(
-    case: Case, rows: slice, draws: Draws, other: Flags
+    case: Case, rows: slice, samples: BenefitSamples, other: Flags
 ) -> tuple[NDArray[np.int64], Array]:
     """Meter that a log may prove (-1 for none), and a log's worth above its cost [USD].
 
     A log proves one meter or none: it is worth what knowing is for the best of them.
     """
-    limits = case.thresholds
+    thresholds = case.thresholds
     upside_usd = value_of_knowing(
-        draws, case.costs.present_value_factor, case.broken[rows] == 0
+        samples, case.costs.present_value_factor, case.broken[rows] == 0
     )
     may_gain = other & (upside_usd > 0)
     hopeful = np.where(may_gain, upside_usd, -np.inf).argmax(axis=1)
     known_usd = upside_usd.max(axis=-1).astype(np.float64)
-    worth_usd = limits.log_resolves_share * known_usd - limits.logging_cost_usd
+    worth_usd = thresholds.log_resolves_share * known_usd - thresholds.logging_cost_usd
     return np.where(may_gain.any(axis=1), hopeful, -1), worth_usd
 
 

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from rightsize.errors import ConfigError
 from rightsize.meters.catalogue import Catalogue
 from rightsize.meters.head_loss import head_loss_psi
-from rightsize.recommend.candidates import meter_rules
+from rightsize.recommend.rules.meter_rules import meter_rules
 from rightsize.settings import Thresholds
 
 Array = NDArray[np.float64]

@@ -160,7 +160,7 @@ def fixed_charge_usd_per_year(tariff: Tariff, size_in: Array) -> Array:
 
 @dataclass(frozen=True)
 class ChangeCosts:
-    """Money of putting meter m at account a that does not depend on the draw [A, M]."""
+    """Money of putting meter m at account a that does not depend on the sample [A, M]."""
 
     change_cost_usd: Array  # purchase, installation and refitting, paid at once
     annual_cost_usd_per_year: Array  # level yearly cost, upkeep saved and renewal credited

@@ -1,4 +1,4 @@
-"""Every catalogue meter held against every draw of a chunk of accounts."""
+"""Every catalogue meter held against every sample of a chunk of accounts."""
 
 from __future__ import annotations
 
@@ -8,25 +8,25 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from rightsize.assess.range_fit import FlowLimits
 from rightsize.inference.posterior import FlowPosterior
 from rightsize.inference.samples import mean, odds, with_mean
-from rightsize.recommend.candidates import BIT, FEASIBLE_MASK
 from rightsize.recommend.economics import ChangeCosts, RateSteps
+from rightsize.recommend.rules.meter_rules import BIT, FEASIBLE_MASK
+from rightsize.recommend.rules.range_fit import FlowLimits
 
 Array = NDArray[np.float64]
 Floats = NDArray[np.floating[Any]]
 Flags = NDArray[np.bool_]
 
 # Single precision halves the memory of [J, A, M] and keeps a cent in 100,000 USD.
-DRAW_KIND = np.float32
+SAMPLE_KIND = np.float32
 # Bills rise by this factor at most in the answer of demand: beyond it elasticity says nothing.
 _LARGEST_BILL_RATIO = 4.0
 
 
 @dataclass(frozen=True)
-class Draws:
-    """Joint draws of a chunk, with what each meter would bring in each."""
+class BenefitSamples:
+    """Joint samples of a chunk, with what each meter would bring in each."""
 
     actual_gal: Array  # [J, A]
     installed_gal: Array  # [J, A]
@@ -41,7 +41,7 @@ class Draws:
 
 @dataclass(frozen=True)
 class Weighed:
-    """Each meter at each account, over all draws [A, M]."""
+    """Each meter at each account, over all samples [A, M]."""
 
     broken: NDArray[np.int32]  # rules broken, as bits
     odds_of_fit: Floats
@@ -72,18 +72,18 @@ class Weighed:
         return result
 
 
-def draw_benefits(
+def benefit_samples(
     posterior: FlowPosterior,
     rows: slice,
     meter_index: NDArray[np.int64],
     rates: RateSteps,
     costs: ChangeCosts,
-    limits: FlowLimits,
+    flow_limits: FlowLimits,
     *,
     least_sustained_gpm: Array,
     demand_elasticity: float = 0.0,
-) -> Draws:
-    """Money and fit of each meter in each draw, for the accounts in `rows`.
+) -> BenefitSamples:
+    """Money and fit of each meter in each sample, for the accounts in `rows`.
 
     Parameters
     ----------
@@ -93,19 +93,19 @@ def draw_benefits(
     least_sustained_gpm : array [A]
         Sustained flow is taken at least this large: the season's largest hour of irrigation.
     """
-    registered = posterior.registered_gal_per_year[:, rows].astype(DRAW_KIND)
+    registered = posterior.registered_gal_per_year[:, rows].astype(SAMPLE_KIND)
     installed = posterior.installed_gal_per_year[:, rows]
     peak = posterior.peak_10s_gpm[:, rows]
     sustained = np.maximum(posterior.sustained_60min_gpm[:, rows], least_sustained_gpm)
     gain, net = _money(registered, installed, meter_index, rates, costs, demand_elasticity)
     known = net
     if posterior.known_curve_gal_per_year is not None:
-        by_known = posterior.known_curve_gal_per_year[:, rows].astype(DRAW_KIND)
+        by_known = posterior.known_curve_gal_per_year[:, rows].astype(SAMPLE_KIND)
         known = _money(by_known, installed, meter_index, rates, costs, demand_elasticity)[1]
     registered[:, np.arange(len(meter_index)), meter_index] = installed
-    fits = peak[:, :, None] <= np.minimum(limits.peak_gpm[None, :], limits.head_gpm)
-    fits &= sustained[:, :, None] <= limits.sustained_gpm
-    return Draws(
+    fits = peak[:, :, None] <= np.minimum(flow_limits.peak_gpm[None, :], flow_limits.head_gpm)
+    fits &= sustained[:, :, None] <= flow_limits.sustained_gpm
+    return BenefitSamples(
         actual_gal=posterior.actual_gal_per_year[:, rows],
         installed_gal=installed,
         registered_gal=registered,
@@ -126,8 +126,8 @@ def _money(
     costs: ChangeCosts,
     demand_elasticity: float,
 ) -> tuple[Floats, Floats]:
-    """Gain of volumetric charges and net benefit of each meter in each draw [J, A, M]."""
-    bill_now = rates.bill_usd_per_year(installed).astype(DRAW_KIND)
+    """Gain of volumetric charges and net benefit of each meter in each sample [J, A, M]."""
+    bill_now = rates.bill_usd_per_year(installed).astype(SAMPLE_KIND)
     billed = _after_demand_answers(registered, installed, demand_elasticity)
     gain = rates.bill_usd_per_year(billed)
     gain -= bill_now[:, :, None]
@@ -135,8 +135,8 @@ def _money(
     ours = np.arange(len(meter_index))
     if np.any(costs.until_renewal_share < 1):
         bill_renewed = rates.bill_usd_per_year(registered[:, ours, meter_index].astype(float))
-        renewed = (1 - costs.until_renewal_share).astype(DRAW_KIND)
-        net -= (bill_renewed.astype(DRAW_KIND) - bill_now)[:, :, None] * renewed
+        renewed = (1 - costs.until_renewal_share).astype(SAMPLE_KIND)
+        net -= (bill_renewed.astype(SAMPLE_KIND) - bill_now)[:, :, None] * renewed
     gain[:, ours, meter_index] = 0
     net[:, ours, meter_index] = 0
     return gain, net
@@ -144,7 +144,7 @@ def _money(
 
 def _level_cost_usd(costs: ChangeCosts) -> Floats:
     lost_charge = np.minimum(np.nan_to_num(costs.fixed_charge_change_usd_per_year), 0.0)
-    level: Floats = (costs.annual_cost_usd_per_year - lost_charge).astype(DRAW_KIND)
+    level: Floats = (costs.annual_cost_usd_per_year - lost_charge).astype(SAMPLE_KIND)
     return level
 
 
@@ -154,16 +154,16 @@ def _after_demand_answers(
     """Registered volume once the customer answers a bill that follows registration."""
     if demand_elasticity == 0:
         return registered
-    ratio = registered / np.maximum(installed, 1.0).astype(DRAW_KIND)[:, :, None]
+    ratio = registered / np.maximum(installed, 1.0).astype(SAMPLE_KIND)[:, :, None]
     np.clip(ratio, 1 / _LARGEST_BILL_RATIO, _LARGEST_BILL_RATIO, out=ratio)
-    np.power(ratio, DRAW_KIND(demand_elasticity), out=ratio)
+    np.power(ratio, SAMPLE_KIND(demand_elasticity), out=ratio)
     answered: Floats = registered * ratio
     return answered
 
 
 def weigh(
-    draws: Draws,
-    limits: FlowLimits,
+    samples: BenefitSamples,
+    flow_limits: FlowLimits,
     broken: NDArray[np.int32],
     envelope: tuple[Array, Array],
     *,
@@ -180,32 +180,32 @@ def weigh(
     odds_of_fit : float
         Odds that peak, sustained flow and head loss must fit together.
     """
-    fit = odds(draws.fits)
-    actual = np.maximum(draws.actual_gal, 1e-9).astype(DRAW_KIND)
-    accuracy = draws.registered_gal / actual[:, :, None]
+    fit = odds(samples.fits)
+    actual = np.maximum(samples.actual_gal, 1e-9).astype(SAMPLE_KIND)
+    accuracy = samples.registered_gal / actual[:, :, None]
     accuracy *= 100
-    registered = with_mean(draws.registered_gal)
+    registered = with_mean(samples.registered_gal)
     low = np.maximum(registered[1], np.minimum(envelope[0], registered[0]))
     high = np.minimum(registered[2], np.maximum(envelope[1], registered[0]))
     return Weighed(
-        broken=broken | _flow_rules(draws, limits, fit, odds_of_fit),
+        broken=broken | _flow_rules(samples, flow_limits, fit, odds_of_fit),
         odds_of_fit=fit,
-        odds_of_benefit=odds(draws.net_benefit_usd > 0),
-        net_benefit_range_usd=with_mean(draws.net_benefit_usd),
+        odds_of_benefit=odds(samples.net_benefit_usd > 0),
+        net_benefit_range_usd=with_mean(samples.net_benefit_usd),
         registered_gal=(registered[0], low, high),
         accuracy_pct=with_mean(accuracy),
     )
 
 
 def _flow_rules(
-    draws: Draws, limits: FlowLimits, fit: Floats, odds_of_fit: float
+    samples: BenefitSamples, flow_limits: FlowLimits, fit: Floats, odds_of_fit: float
 ) -> NDArray[np.int32]:
     """Bits of the flow rules that fail; if only their joint odds fail, the weakest is named."""
     alone = np.stack(
         [
-            odds_below(draws.peak_gpm, limits.peak_gpm),
-            odds_below(draws.sustained_gpm, limits.sustained_gpm),
-            odds_below(draws.peak_gpm, limits.head_gpm),
+            odds_below(samples.peak_gpm, flow_limits.peak_gpm),
+            odds_below(samples.sustained_gpm, flow_limits.sustained_gpm),
+            odds_below(samples.peak_gpm, flow_limits.head_gpm),
         ]
     )
     fails = alone < odds_of_fit
@@ -223,8 +223,8 @@ def odds_below(flow_gpm: Array, limit_gpm: Array) -> Floats:
     return odds(flow_gpm[:, :, None] <= limit_gpm)
 
 
-def value_of_knowing(draws: Draws, worth: Array, may_install: Flags) -> Floats:
-    """What it would be worth to know the draw before choosing each meter.
+def value_of_knowing(samples: BenefitSamples, worth: Array, may_install: Flags) -> Floats:
+    """What it would be worth to know the sample before choosing each meter.
 
     Parameters
     ----------
@@ -236,12 +236,12 @@ def value_of_knowing(draws: Draws, worth: Array, may_install: Flags) -> Floats:
     Returns
     -------
     array [A, M]
-        Expected present value, over keeping, of installing meter m in the draws in which it
+        Expected present value, over keeping, of installing meter m in the samples in which it
         pays and fits: the expected value of perfect information about flow where nothing is
         changed now. Curves are taken as the catalogue has them: a log does not tell them.
     """
-    value = draws.net_benefit_known_usd * worth.astype(DRAW_KIND)
+    value = samples.net_benefit_known_usd * worth.astype(SAMPLE_KIND)
     np.maximum(value, 0, out=value)
-    value *= draws.fits
+    value *= samples.fits
     value *= may_install
     return mean(value)

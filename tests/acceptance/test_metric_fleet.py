@@ -15,12 +15,12 @@ import pytest
 from polars.testing import assert_frame_equal
 from rich.console import Console
 
+from pipelines.configuration.load_catalogue import catalogue_yaml, load_catalogue
+from pipelines.configuration.load_settings import load
 from pipelines.demo.write import write_demo
-from pipelines.load_catalogue import catalogue_yaml, load_catalogue
-from pipelines.load_settings import load
-from pipelines.sweep import run_sweep, show_outcome
+from pipelines.sweep.sweep import run_sweep, show_outcome
 from rightsize.meters.catalogue import METER_TYPES
-from tests.acceptance.metric_twin import (
+from tests.acceptance.metric_utility import (
     BAR_OF_PSI,
     GPM_OF_M3H,
     M3_OF_GAL,

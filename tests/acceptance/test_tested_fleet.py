@@ -14,10 +14,10 @@ import duckdb
 import polars as pl
 import pytest
 
+from pipelines.configuration.load_catalogue import load_catalogue
+from pipelines.configuration.load_settings import load
 from pipelines.demo.write import write_demo
-from pipelines.load_catalogue import load_catalogue
-from pipelines.load_settings import load
-from pipelines.sweep import run_sweep
+from pipelines.sweep.sweep import run_sweep
 from rightsize.errors import ConfigError
 from rightsize.meters.curve import registration_ratio
 

@@ -18,7 +18,7 @@ from rightsize.demand.sufficiency import NOT_ASSESSED_CODES, not_assessed_reason
 from rightsize.evidence.words import REFUSAL_WORD
 from rightsize.findings import FINDING_CODES
 from rightsize.inference.posterior import FlowPosterior
-from rightsize.recommend.candidates import CONSTRAINTS
+from rightsize.recommend.rules.meter_rules import CONSTRAINTS
 
 ROOT = Path(__file__).parents[2]
 MAKERS = {"Finding": 2, "_finding": 2, "_Rule": 0}
@@ -158,9 +158,9 @@ def test_nothing_but_the_gate_writes_a_reason_for_no_verdict() -> None:
 RULE_FILES = (
     "sql/10_land/placed_read.sql", "sql/10_land/wide_read.sql", "sql/10_land/espi_read.sql",
     "sql/20_validate/judged_read.sql", "sql/20_validate/flagged_read.sql",
-    "pipelines/sources/delimited.py", "pipelines/sources/staged.py",
+    "pipelines/store/delimited.py", "pipelines/sources/staged.py",
     "pipelines/sources/text_file.py", "pipelines/sources/espi.py",
-    "pipelines/stages/land_file.py",
+    "pipelines/stages/land/land_file.py",
 )  # fmt: skip
 COMPOSED = {
     *(
@@ -204,7 +204,7 @@ def test_every_rule_of_the_choice_has_its_words() -> None:
 
 def test_every_array_of_the_posterior_is_known_to_the_gate_or_named_here() -> None:
     """A new array of draws must be held against the gate, or be said to need none."""
-    from rightsize.assess import assessable
+    from rightsize.recommend.rules import assessable
 
     tree = ast.parse(Path(assessable.__file__).read_text(encoding="utf-8"))
     read = {

@@ -120,7 +120,11 @@ def test_numbers_carry_their_unit(path: Path) -> None:
 
 def test_one_module_reads_between_the_points_of_a_curve() -> None:
     """Every other asks `meters/curve.py`; knots and wear interpolate errors, not curves."""
-    may = {"rightsize/meters/curve.py", "rightsize/meters/knots.py", "rightsize/meters/wear.py"}
+    may = {
+        "rightsize/meters/curve.py",
+        "rightsize/meters/uncertainty/knots.py",
+        "rightsize/meters/uncertainty/wear.py",
+    }
     reads = re.compile(r"np\.interp\([^)]*np\.log|np\.interp\(ln_gpm")
     found = {relative(p) for p in domain_modules if reads.search(p.read_text(encoding="utf-8"))}
     assert found <= may

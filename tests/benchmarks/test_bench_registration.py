@@ -7,9 +7,9 @@ from typing import Any
 import numpy as np
 import pytest
 
-from pipelines.load_catalogue import load_catalogue
+from pipelines.configuration.load_catalogue import load_catalogue
 from rightsize.meters.curve import registration_matrix
-from rightsize.meters.draws import registration_draws
+from rightsize.meters.uncertainty.curve_samples import registration_samples
 
 pytestmark = pytest.mark.bench
 METERS = load_catalogue().meters
@@ -24,5 +24,7 @@ def test_registration_matrix(benchmark: Any, flows: int) -> None:
 def test_registration_draws(benchmark: Any, flows: int) -> None:
     flow = np.geomspace(1e-3, 3e4, flows)
     benchmark(
-        lambda: registration_draws(METERS, flow, 40, np.random.default_rng(1), in_service=True)
+        lambda: registration_samples(
+            METERS, flow, 40, np.random.default_rng(1), in_service=True
+        )
     )

@@ -11,10 +11,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from pipelines.load_catalogue import load_catalogue
-from pipelines.load_priors import load_priors
-from rightsize.inference.censoring import learn_from, steady_by_class
+from pipelines.configuration.load_catalogue import load_catalogue
+from pipelines.configuration.load_priors import load_priors
 from rightsize.inference.infer import infer
+from rightsize.inference.meter.censoring import learn_from, steady_by_class
 from tests.fleets import judge
 from tests.fleets.fleet import simulate_fleet
 
@@ -56,7 +56,7 @@ def test_a_fleet_of_known_truth(seed, pooled, capsys):
     for interval, block in blocks.items():
         oracle = judge.oracle_of(truth, block, meters)
         learnt = learn_from([steady_by_class([block], meters, priors)], priors)
-        ours = infer(block, meters, priors, draws=40, seed=1, fleet=learnt)
+        ours = infer(block, meters, priors, samples=40, seed=1, learnt=learnt)
         naive = judge.interval_mean_posterior(block, meters)
         for name, posterior in (("interval mean", naive), ("pulses", ours)):
             decision = judge.decided(block, posterior, meters)

@@ -12,8 +12,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from pipelines.load_catalogue import load_catalogue
-from pipelines.load_priors import load_priors
+from pipelines.configuration.load_catalogue import load_catalogue
+from pipelines.configuration.load_priors import load_priors
 from rightsize.demand.bands import BAND_CENTRES_GPM
 from rightsize.inference import infer as whole
 from rightsize.meters.curve import registration_ratio
@@ -60,7 +60,7 @@ def test_accounts_a_second(capsys):
         5, sites_per_kind=1, meters=meters, kinds=kinds, intervals=(60.0,)
     )
     block = tiled(blocks[60.0], ACCOUNTS)
-    options = {"draws": 40, "seed": 1, "fleet": None}
+    options = {"samples": 40, "seed": 1, "learnt": None}
     whole.infer(tiled(block, 8), meters, priors, **options)  # kernels and curves are made once
     before = time.process_time()
     whole.infer(block, meters, priors, **options)

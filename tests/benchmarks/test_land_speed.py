@@ -33,9 +33,9 @@ _LAND = (
     """
 import sys
 from pathlib import Path
-from pipelines.load_settings import load
-from pipelines.stages.land import land
-from pipelines.workspace import Workspace
+from pipelines.configuration.load_settings import load
+from pipelines.stages.land.land import land
+from pipelines.store.workspace import Workspace
 loaded = load(Path(sys.argv[1]))
 summary = land(loaded, Workspace(loaded.workspace_root))
 print(summary.rows_landed, summary.rows_accepted, summary.rows_rejected)

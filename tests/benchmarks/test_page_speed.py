@@ -21,9 +21,9 @@ import numpy as np
 import polars as pl
 import pytest
 
-from pipelines.lake_partition import LakePartition
-from pipelines.workspace import Workspace
-from tests.pipelines.evidence_fleet import make_fleet
+from pipelines.store.lake_partition import LakePartition
+from pipelines.store.workspace import Workspace
+from tests.pipelines.pages.evidence_fleet import make_fleet
 
 PAGES = 500
 STEP_MIN = 15

@@ -16,8 +16,8 @@ import pytest
 
 from pipelines.stages.reconcile import block_files
 from rightsize.contracts.results import BLOCK_TABLES
-from tests.pipelines.publication.conftest import put_out
-from tests.pipelines.publication.synthetic_sweep import SyntheticSweep, make_sweep
+from tests.pipelines.published_sweep import put_out
+from tests.pipelines.stages.publish.synthetic_sweep import SyntheticSweep, make_sweep
 
 ACCOUNTS = 100_000
 CANDIDATES = 36  # of the shipped catalogue

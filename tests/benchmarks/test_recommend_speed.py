@@ -11,8 +11,8 @@ import pytest
 
 from rightsize.meters.catalogue import Catalogue
 from rightsize.recommend.choose import decide
-from rightsize.recommend.program import choose_program
-from rightsize.recommend.program_options import Lots
+from rightsize.recommend.program.choose_program import choose_program
+from rightsize.recommend.program.options import Lots
 from rightsize.settings import Thresholds
 from tests.unit.recommend.plain import plain_account
 from tests.unit.recommend.synthetic import fleet, meter, tariff

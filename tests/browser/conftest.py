@@ -16,9 +16,9 @@ from typing import Any
 
 import pytest
 
-from pipelines.stages.evidence import write_site_pages
-from pipelines.stages.fleet_pages import write_fleet_pages
-from tests.pipelines.evidence_fleet import HOSTILE, PublishedFleet, make_fleet
+from pipelines.pages.evidence import write_site_pages
+from pipelines.pages.fleet_pages import write_fleet_pages
+from tests.pipelines.pages.evidence_fleet import HOSTILE, PublishedFleet, make_fleet
 
 AXE = "axe-core@4.10.2"
 DESKTOP = (1280, 900)

@@ -13,7 +13,7 @@ import pytest
 
 from rightsize.evidence.file_names import page_file
 from tests.browser.conftest import DESKTOP, PHONE
-from tests.pipelines.evidence_fleet import DAYS, HOSTILE
+from tests.pipelines.pages.evidence_fleet import DAYS, HOSTILE
 
 FLEET = ("index", "list", "changes", "quality", "words")
 SITES = ("A000008", "A000009", "A000010", *HOSTILE.values())

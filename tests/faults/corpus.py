@@ -18,7 +18,7 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 import zstandard
 
-from tests.pipelines.espi_feed import (
+from tests.pipelines.sources.espi_feed import (
     Reading,
     block,
     feed,

@@ -22,11 +22,10 @@ from pathlib import Path
 import duckdb
 import polars as pl
 
-from pipelines.publication import build, history, parquet_copy
-from pipelines.publication.history import Retention
-from pipelines.stages import publish
-from tests.pipelines.publication.conftest import put_out
-from tests.pipelines.publication.synthetic_sweep import make_sweep
+from pipelines.stages.publish import build, history, parquet_copy, publish
+from pipelines.stages.publish.history import Retention
+from tests.pipelines.published_sweep import put_out
+from tests.pipelines.stages.publish.synthetic_sweep import make_sweep
 
 ACCOUNTS = 40
 

@@ -10,9 +10,10 @@ from typing import Any
 
 import pytest
 
-from pipelines.stages.land import LandSummary
+from pipelines.stages.land.land import LandSummary
 from tests.faults.corpus import ESPI, TEXT_CASES, Case
-from tests.pipelines.espi_feed import (
+from tests.pipelines.exports import HEADER, Utility
+from tests.pipelines.sources.espi_feed import (
     Reading,
     block,
     feed,
@@ -20,7 +21,6 @@ from tests.pipelines.espi_feed import (
     reading_type,
     usage_point,
 )
-from tests.pipelines.exports import HEADER, Utility
 
 GOOD_FEED = feed(
     usage_point("M2"),

@@ -10,8 +10,8 @@ from pathlib import Path
 
 import pytest
 
-from tests.pipelines.publication.conftest import ask, put_out
-from tests.pipelines.publication.synthetic_sweep import make_sweep
+from tests.pipelines.published_sweep import ask, put_out
+from tests.pipelines.stages.publish.synthetic_sweep import make_sweep
 
 REPOSITORY = Path(__file__).parents[2]
 PATIENCE_S = 900  # a child that hangs fails the test instead of stopping the run

@@ -18,7 +18,7 @@ from rightsize.meters.catalogue import Catalogue
 from rightsize.meters.curve import registration_matrix
 from rightsize.recommend.case import prepare
 from rightsize.recommend.choose import decide
-from rightsize.recommend.weigh import draw_benefits
+from rightsize.recommend.weigh import benefit_samples
 from rightsize.settings import Tariff, Thresholds
 
 YEAR = 365.25 / 365
@@ -121,7 +121,7 @@ def oracle_of(truth, block, meters):
     case = prepare(block, posterior, sites, catalogue, TARIFF, THRESHOLDS, units="us")
     every = slice(0, block.size)
     rates, costs, limits = case.priced(every)
-    draws = draw_benefits(
+    draws = benefit_samples(
         posterior,
         every,
         block.meter_index,

@@ -6,8 +6,8 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from rightsize.inference.censoring import learn_from, steady_by_class
 from rightsize.inference.infer import infer
+from rightsize.inference.meter.censoring import learn_from, steady_by_class
 from tests.fleets import judge
 
 
@@ -59,10 +59,10 @@ class Card:
         }
 
 
-def infer_fleet(block, meters, priors, *, draws=40, seed=1, **more):
+def infer_fleet(block, meters, priors, *, samples=40, seed=1, **more):
     """The product's own way from profiles to what flowed."""
     learnt = learn_from([steady_by_class([block], meters, priors)], priors)
-    return infer(block, meters, priors, draws=draws, seed=seed, fleet=learnt, **more)
+    return infer(block, meters, priors, samples=samples, seed=seed, learnt=learnt, **more)
 
 
 def card_of(truth, block, meters, posterior):

@@ -8,8 +8,9 @@ import pytest
 from fsspec.implementations.memory import MemoryFileSystem
 
 from tests.pipelines.prefect_server import prefect, prefect_url
+from tests.pipelines.published_sweep import answer, published
 
-__all__ = ["prefect", "prefect_url", "store"]
+__all__ = ["answer", "prefect", "prefect_url", "published", "store"]
 
 
 @pytest.fixture

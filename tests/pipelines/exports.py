@@ -11,9 +11,9 @@ from typing import Any
 import duckdb
 import yaml
 
-from pipelines.load_settings import Loaded, load
-from pipelines.stages.land import LandSummary, land
-from pipelines.workspace import Workspace
+from pipelines.configuration.load_settings import Loaded, load
+from pipelines.stages.land.land import LandSummary, land
+from pipelines.store.workspace import Workspace
 
 METERS = """account_id,meter_id,meter_type,size_in,customer_class,multiplier,register_digits
 A-1,M1,displacement,1,office,,

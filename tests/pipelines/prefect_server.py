@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from pipelines.deployments import prefect_api
+from pipelines.service.deployments import prefect_api
 
 
 @pytest.fixture(scope="session")

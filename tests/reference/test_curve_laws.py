@@ -11,7 +11,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from pipelines.load_catalogue import load_catalogue
+from pipelines.configuration.load_catalogue import load_catalogue
 from rightsize.meters.catalogue import Catalogue
 from rightsize.meters.curve import registration_ratio
 

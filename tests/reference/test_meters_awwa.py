@@ -8,11 +8,15 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from pipelines.load_catalogue import load_catalogue, load_ratings, load_service_rules
+from pipelines.configuration.load_catalogue import (
+    load_catalogue,
+    load_ratings,
+    load_service_rules,
+)
+from rightsize.meters.build.ratings import Rating
 from rightsize.meters.catalogue import Catalogue
 from rightsize.meters.curve import registration_ratio
 from rightsize.meters.head_loss import flow_at_loss_gpm, head_loss_psi
-from rightsize.meters.ratings import Rating
 
 
 @pytest.fixture(scope="module")

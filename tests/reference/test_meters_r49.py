@@ -9,15 +9,19 @@ import math
 
 import pytest
 
-from pipelines.load_catalogue import load_catalogue, load_curve_rules, load_ratings
+from pipelines.configuration.load_catalogue import (
+    load_catalogue,
+    load_curve_rules,
+    load_ratings,
+)
 from rightsize.errors import CatalogueError
-from rightsize.meters.build import build_meter
-from rightsize.meters.draws import SERVICE_FACTOR
-from rightsize.meters.entry import MeterEntry
-from rightsize.meters.metric import (
+from rightsize.meters.build.entry import MeterEntry
+from rightsize.meters.build.from_entry import build_meter
+from rightsize.meters.build.metric import (
     PRESSURE_LOSS_BAR,
     MetricRating,
 )
+from rightsize.meters.uncertainty.curve_samples import SERVICE_FACTOR
 from rightsize.units import GPM_PER_M3H
 
 JUST = 1e-6  # beside a limit, by this share of it

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from pipelines.load_catalogue import load_service_rules
+from pipelines.configuration.load_catalogue import load_service_rules
 from rightsize.errors import CatalogueError
 from rightsize.meters.composite import error_pct
 

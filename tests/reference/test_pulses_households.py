@@ -16,7 +16,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from pipelines.load_priors import load_priors
+from pipelines.configuration.load_priors import load_priors
 from rightsize.inference.infer import infer
 from rightsize.meters.curve import registration_ratio
 from tests.fleets import reduce
@@ -65,7 +65,7 @@ def judged(flows: list[np.ndarray]) -> tuple[np.ndarray, np.ndarray, np.ndarray,
         rows.append(reduce.statistics(volume, interval_min=60.0, resolution_gal=1.0))
     ids = [f"flats-{n}" for n in FLATS]
     block = reduce.block_of(rows, ids=ids, classes=["apartments"] * len(ids), meter_index=index)
-    out = infer(block, METERS, load_priors(), draws=40, seed=1, fleet=None)
+    out = infer(block, METERS, load_priors(), samples=40, seed=1, learnt=None)
     peak = np.array([np.sort(f)[-int(np.ceil(1e-5 * len(f)))] for f in flows])
     shares = [
         [

@@ -12,11 +12,11 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from pipelines.load_catalogue import load_catalogue
-from pipelines.load_priors import load_priors
+from pipelines.configuration.load_catalogue import load_catalogue
+from pipelines.configuration.load_priors import load_priors
 from rightsize.inference.infer import infer
-from rightsize.inference.priors import ServicePrior
-from rightsize.inference.service import ServiceRecord, largest_flow_gpm, line_loss_psi
+from rightsize.inference.meter.service import ServiceRecord, largest_flow_gpm, line_loss_psi
+from rightsize.inference.water_use.priors import ServicePrior
 from rightsize.meters.head_loss import head_loss_psi
 from tests.fleets import sites
 from tests.fleets.fleet import simulate_fleet
@@ -71,7 +71,7 @@ def test_every_sample_of_a_peak_obeys_the_service():
     block = blocks[60.0]
     block = replace(block, meter_index=np.full(block.size, small))
     record = ServiceRecord(np.full(block.size, 0.75), np.full(block.size, 20.0))
-    out = infer(block, meters, load_priors(), draws=40, seed=1, fleet=None, services=record)
+    out = infer(block, meters, load_priors(), samples=40, seed=1, learnt=None, services=record)
     # 40 psi give or take, through the meter alone: 20 gpm at 15 psi
     most = np.maximum(20 * np.sqrt(40 * 1.15**2.5 / 15), block.max_interval_gpm)
     assert (out.peak_10s_gpm <= most[None]).all()

@@ -7,7 +7,7 @@ import numpy as np
 import polars as pl
 import pytest
 
-from pipelines.resources import sql_text
+from pipelines.store.resources import sql_text
 
 FILES, MONTHS, BUCKETS = 40, 13, 64
 

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pipelines.summary import _odds as summary_odds
+from pipelines.sweep.summary import _odds as summary_odds
 from rightsize.evidence.quantity import odds
 from rightsize.wording import MOST_CERTAIN, Wording, probability_figure
 from tests.unit.evidence.sites import meter

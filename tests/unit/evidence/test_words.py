@@ -8,9 +8,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from rightsize.assess.verdict import actions, verdicts
 from rightsize.contracts.columns import ACTIONS, FLAGGED_VERDICTS, VERDICTS
 from rightsize.evidence import words
+from rightsize.recommend.rules.verdict import actions, verdicts
 
 ROOT = Path(__file__).parents[3]
 BOTH = np.array([False, True])

@@ -6,7 +6,7 @@ PLANTED: sites simulated at 10 s; their reads at five intervals come from one an
 import numpy as np
 import pytest
 
-from pipelines.load_priors import load_priors
+from pipelines.configuration.load_priors import load_priors
 from rightsize.inference.infer import infer
 from tests.fleets import sites
 from tests.fleets.catalogue import METERS
@@ -31,7 +31,7 @@ def seen():
     truth, blocks = simulate_fleet(8, sites_per_kind=1, kinds=KINDS, intervals=INTERVALS)
     priors = load_priors()
     found = {
-        t: infer(b, METERS, priors, draws=40, seed=1, fleet=None) for t, b in blocks.items()
+        t: infer(b, METERS, priors, samples=40, seed=1, learnt=None) for t, b in blocks.items()
     }
     return truth, blocks, found
 
@@ -87,5 +87,5 @@ def test_an_unknown_class_widens_the_range(seen):
 
     _, blocks, found = seen
     block = replace(blocks[60.0], customer_class=("unknown",) * blocks[60.0].size)
-    unknown = infer(block, METERS, load_priors(), draws=40, seed=1, fleet=None)
+    unknown = infer(block, METERS, load_priors(), samples=40, seed=1, learnt=None)
     assert np.median(width(unknown)) > np.median(width(found[60.0]))

@@ -3,9 +3,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from pipelines.load_priors import load_priors
-from rightsize.inference.censoring import learn_from, steady_by_class
+from pipelines.configuration.load_priors import load_priors
 from rightsize.inference.infer import infer
+from rightsize.inference.meter.censoring import learn_from, steady_by_class
 from tests.fleets import sites
 from tests.fleets.catalogue import METERS
 from tests.fleets.fleet import simulate_fleet
@@ -22,7 +22,7 @@ def priors():
 
 
 def _infer(block, priors, **options):
-    settings = {"draws": 40, "seed": 1, "fleet": None} | options
+    settings = {"samples": 40, "seed": 1, "learnt": None} | options
     return infer(block, METERS, priors, **settings)
 
 
@@ -47,7 +47,7 @@ def test_results_do_not_depend_on_blocks_or_order(fleet, priors):
 def test_published_ranges_lie_inside_the_envelope_and_shares_add_up(fleet, priors):
     block = fleet[1][60.0]
     out = _infer(
-        block, priors, fleet=learn_from([steady_by_class([block], METERS, priors)], priors)
+        block, priors, learnt=learn_from([steady_by_class([block], METERS, priors)], priors)
     )
     assert (out.registered_gal_per_year >= out.registered_envelope_low[None] - 1e-6).all()
     assert (out.registered_gal_per_year <= out.registered_envelope_high[None] + 1e-6).all()

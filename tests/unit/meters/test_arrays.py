@@ -7,7 +7,7 @@ from dataclasses import fields, replace
 import numpy as np
 import pytest
 
-from pipelines.load_catalogue import load_catalogue
+from pipelines.configuration.load_catalogue import load_catalogue
 from rightsize.meters.arrays import MeterArrays, meter_arrays
 
 METERS = load_catalogue().meters

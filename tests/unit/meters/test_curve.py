@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pipelines.load_catalogue import load_catalogue
+from pipelines.configuration.load_catalogue import load_catalogue
 from rightsize.meters.catalogue import Catalogue, Meter
 from rightsize.meters.curve import registration_matrix, registration_ratio
 

@@ -15,8 +15,8 @@ from rightsize.contracts.recommendation import RECOMMENDATION
 from rightsize.contracts.results import FINDING, NOT_ASSESSED
 from rightsize.errors import ContractError
 from rightsize.meters.catalogue import Catalogue
-from rightsize.recommend.candidates import CONSTRAINTS
 from rightsize.recommend.choose import Decision, decide
+from rightsize.recommend.rules.meter_rules import CONSTRAINTS
 from rightsize.settings import Thresholds
 from tests.unit.recommend.synthetic import fleet, tariff
 

@@ -6,8 +6,8 @@ import numpy as np
 import numpy_financial as npf
 import pytest
 
-from pipelines.handbook_choice import PAGE, with_parts
-from rightsize.recommend.candidates import CONSTRAINTS
+from pipelines.handbook.choice import PAGE, with_parts
+from rightsize.recommend.rules.meter_rules import CONSTRAINTS
 from rightsize.recommend.worked_example import worked_example
 
 CENTS_USD = 0.05  # draws are held in single precision
@@ -15,7 +15,7 @@ CENTS_USD = 0.05  # draws are held in single precision
 
 def test_the_page_is_written_from_the_tool() -> None:
     page = PAGE.read_text(encoding="utf-8")
-    assert page == with_parts(page), "write it anew: python -m pipelines.handbook_choice"
+    assert page == with_parts(page), "write it anew: python -m pipelines.handbook.choice"
 
 
 def test_the_page_names_every_rule() -> None:

@@ -1,0 +1,1 @@
+"""What a person calls and sees; nothing here decides a result."""

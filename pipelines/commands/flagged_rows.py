@@ -1,0 +1,183 @@
+"""Refused and flagged rows of the exports by file and line, looked up in lake and rejects.
+
+The lake keeps the landing and the line of every read, so nothing more needs to be kept to find
+a flagged one: each partition is gone through when it is asked for.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from functools import partial
+from itertools import groupby
+from pathlib import Path
+from typing import Final
+
+import duckdb
+from rich import box
+from rich.table import Table
+
+from pipelines.commands import console
+from pipelines.configuration.load_settings import Loaded
+from pipelines.configuration.meter_list import load_meters
+from pipelines.store.lake_partition import PARTITION_FOLDERS, LakePartition
+from pipelines.store.resources import sql_text
+from pipelines.store.storage import local_paths
+from pipelines.store.warehouse import connect, quoted, run_sql, work_database
+from pipelines.store.workspace import Workspace
+from rightsize.errors import ConfigError
+
+SHOWN: Final = 20
+MOST_WRITTEN: Final = 1_000_000
+_ROWS: Final = (
+    "create temp table flagged_row (source_file varchar, source_line bigint, "
+    "meter_id varchar, read_at timestamptz, rule varchar, value varchar)"
+)
+
+
+@dataclass(frozen=True)
+class Wanted:
+    """Which rows are asked for; all by default. `file` is a part of the path."""
+
+    rule: str | None = None
+    meter_id: str | None = None
+    file: str | None = None
+    month: str | None = None
+
+    def condition(self) -> str:
+        """The wish as SQL on the columns of `flagged_row`, months aside."""
+        wishes = [
+            f"rule = {quoted(self.rule)}" if self.rule else "",
+            f"meter_id = {quoted(self.meter_id)}" if self.meter_id else "",
+            f"contains(source_file, {quoted(self.file)})" if self.file else "",
+        ]
+        return " and ".join(w for w in wishes if w) or "true"
+
+
+def show_flagged_rows(
+    loaded: Loaded, wanted: Wanted, *, limit: int | None = None, to: Path | None = None
+) -> None:
+    """Print how many rows of each rule there are, and some of them; or write them as CSV.
+
+    Raises
+    ------
+    ConfigError
+        If no read has landed, or the rule is not known.
+    WorkspaceBusyError
+        If a sweep holds the workspace.
+    """
+    with flagged(loaded, wanted) as connection:
+        _show_counts(connection)
+        if to is not None:
+            written = _write(connection, to, limit or MOST_WRITTEN)
+            console.out.print(f"{written:,} rows written to {to}")
+        elif wanted != Wanted() or limit:
+            _show_rows(connection, limit or SHOWN)
+
+
+@contextmanager
+def flagged(loaded: Loaded, wanted: Wanted) -> Iterator[duckdb.DuckDBPyConnection]:
+    """A database that holds the rows asked for in `flagged_row`, `read_rule` beside it."""
+    workspace = loaded.workspace
+    if not workspace.database.is_file():
+        raise ConfigError(f"workspace {workspace.root}: no read has landed; run a sweep")
+    with workspace.hold("rows"):
+        connection = connect(spill=workspace.scratch)
+        try:
+            _learn(connection, loaded, workspace, wanted)
+            _gather(connection, workspace, wanted)
+            yield connection
+        finally:
+            connection.close()
+
+
+def _learn(
+    connection: duckdb.DuckDBPyConnection, loaded: Loaded, workspace: Workspace, wanted: Wanted
+) -> None:
+    meters = load_meters(loaded.file(loaded.settings.meters), loaded.settings.class_codes)
+    connection.register("known_meter", meters.frame.select("meter_id").unique().to_arrow())
+    with work_database(workspace) as work:
+        connection.register(
+            "landing",
+            work.sql(
+                "select file_hash, path as source_file, landed_at from ledger.landed_file"
+            ).to_arrow_table(),
+        )
+        connection.register("read_rule", work.sql("from ledger.read_rule").to_arrow_table())
+    known = [r for (r,) in connection.execute("select rule from read_rule").fetchall()]
+    if wanted.rule and wanted.rule not in known:
+        raise ConfigError(f"rule {wanted.rule!r} is not known; rules: {', '.join(known)}")
+
+
+def _gather(
+    connection: duckdb.DuckDBPyConnection, workspace: Workspace, wanted: Wanted
+) -> None:
+    connection.execute(_ROWS)
+    body = sql_text("20_validate/flagged_read")
+    for kind, files in _partitions(workspace):
+        with workspace.storage.at_hand(files) as here:
+            run_sql(connection, f"20_validate/flag_{kind}", {"files": local_paths(here)})
+            connection.execute(
+                f"insert into flagged_row from ({body}) where {wanted.condition()} "
+                "and ($month is null or strftime(read_at, '%Y-%m') = $month)",
+                {"month": wanted.month},
+            )
+    refused = sorted(str(p) for p in workspace.rejected.glob("*.parquet"))
+    if refused and not wanted.month:
+        connection.execute(
+            "insert into flagged_row select source_file, source_line, meter_id, null, rule, "
+            f"value from read_parquet($files) where {wanted.condition()}",
+            {"files": refused},
+        )
+
+
+def _partitions(workspace: Workspace) -> Iterator[tuple[str, list[Path]]]:
+    """Files whose reads are held against each other; of a register those of all months."""
+    files = partial(workspace.storage.files, pattern=f"{PARTITION_FOLDERS}/*.parquet")
+    by_place = groupby(files(workspace.interval_reads), key=LakePartition.parse)
+    for _, group in by_place:
+        yield "interval", list(group)
+    register = sorted(files(workspace.register_reads), key=_bucket)
+    for _, group in groupby(register, key=_bucket):
+        yield "register", list(group)
+
+
+def _bucket(file: Path) -> int:
+    return LakePartition.parse(file).bucket
+
+
+def _show_counts(connection: duckdb.DuckDBPyConnection) -> None:
+    table = Table("rule", "severity", "rows", "files", "meaning", box=box.SIMPLE)
+    for rule, severity, rows, files, meaning in connection.execute(
+        "select rule, severity, count(*), count(distinct source_file), any_value(meaning) "
+        "from flagged_row left join read_rule using (rule) group by all order by all"
+    ).fetchall():
+        table.add_row(rule, severity, f"{rows:,}", f"{files:,}", meaning)
+    console.out.print(table if table.row_count else "no row is refused or flagged")
+
+
+def _listing(limit: int) -> str:
+    return (
+        "select source_file, source_line, meter_id, read_at, rule, severity, value "
+        "from flagged_row left join read_rule using (rule) "
+        f"order by source_file, source_line, read_at, rule limit {limit}"
+    )
+
+
+def _show_rows(connection: duckdb.DuckDBPyConnection, limit: int) -> None:
+    table = Table("file", "line", "meter", "time (UTC)", "rule", "value", box=box.SIMPLE)
+    for path, line, meter_id, at, rule, _, value in connection.execute(
+        _listing(limit)
+    ).fetchall():
+        stamp = f"{at:%Y-%m-%d %H:%M}" if at else ""
+        table.add_row(Path(path).name, str(line), meter_id or "", stamp, rule, value or "")
+    if table.row_count:
+        console.out.print(table)
+
+
+def _write(connection: duckdb.DuckDBPyConnection, to: Path, limit: int) -> int:
+    row = connection.execute(
+        f"copy ({_listing(limit)}) to {quoted(to)} (format csv, header)"
+    ).fetchone()
+    return int(row[0]) if row else 0

@@ -1,0 +1,1 @@
+"""`rightsize look`: what an unknown file holds, and a configuration that reads it."""

@@ -1,0 +1,1 @@
+"""Reads the configuration: settings, meter list, catalog, priors, tests."""

@@ -1,0 +1,121 @@
+"""What a sweep judges by, read once: meters, catalogue, tariff, thresholds, class priors."""
+
+from __future__ import annotations
+
+import dataclasses
+import datetime as dt
+import hashlib
+import json
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import duckdb
+import polars as pl
+
+from pipelines.configuration.installed_curves import stated_curves, with_curve_index
+from pipelines.configuration.load_catalogue import load_catalogue
+from pipelines.configuration.load_priors import load_priors
+from pipelines.configuration.load_settings import Loaded
+from pipelines.configuration.meter_list import Meters, load_meters
+from pipelines.stages.assess.assess import JudgedBy, with_meter_index
+from pipelines.store.lake_partition import bucket_name
+
+USUAL_RESOLUTION_GAL = 1.0
+"""Step of a register that meters.csv does not tell: our convention."""
+
+
+@dataclass(frozen=True)
+class Fleet:
+    """The meter list and the settings that every account is held against."""
+
+    settings: JudgedBy
+    meters: Meters
+    catalogue_hash: str
+    meters_hash: str
+    documents: dict[str, Any]
+
+
+def load_fleet(loaded: Loaded) -> Fleet:
+    """Read meters.csv, the catalogue and the class priors of a configuration.
+
+    Raises
+    ------
+    ConfigError
+        If one of them cannot be used.
+    """
+    named = loaded.settings
+    catalogue = load_catalogue(loaded.file(named.catalogue) if named.catalogue else None)
+    priors = load_priors(loaded.file(named.priors) if named.priors else None)
+    meters_path = loaded.file(named.meters)
+    meters = load_meters(meters_path, named.class_codes)
+    installed, tests = stated_curves(loaded, catalogue, meters.frame)
+    settings = JudgedBy(
+        catalogue=catalogue,
+        tariff=loaded.tariff,
+        thresholds=loaded.thresholds,
+        priors=priors,
+        installed=installed,
+        units=named.units,
+    )
+    documents = {
+        "config": named.document(),
+        "tariff": loaded.tariff.model_dump(mode="json"),
+        "thresholds": loaded.thresholds.model_dump(mode="json"),
+        "catalogue": [dataclasses.asdict(m) for m in catalogue.meters],
+        "priors": dataclasses.asdict(priors),
+        **({} if tests is None else {"accuracy_tests": tests}),
+    }
+    return Fleet(
+        settings=settings,
+        meters=meters,
+        catalogue_hash=_digest(
+            [
+                documents[name]
+                for name in ("catalogue", "priors", "accuracy_tests")
+                if name in documents
+            ]
+        ),
+        meters_hash=_file_digest(meters_path),
+        documents=documents,
+    )
+
+
+def in_service(fleet: Fleet, *, as_of: dt.date) -> pl.DataFrame:
+    """The meters in service, with their row in the catalogue and their age [years].
+
+    Age counts to the last day of the reads, not to today: the same input gives the same
+    result whenever it is run.
+    """
+    current = fleet.meters.frame.filter(pl.col("removed_on").is_null()).with_columns(
+        age_years=(pl.lit(as_of) - pl.col("installed_on")).dt.total_days() / 365.25,
+        resolution_gal=pl.col("resolution_gal").fill_null(USUAL_RESOLUTION_GAL),
+    )
+    judged = fleet.settings
+    placed = with_meter_index(current, judged.catalogue, units=judged.units).sort("meter_id")
+    return with_curve_index(placed, fleet.settings.installed)
+
+
+def by_bucket(service: pl.DataFrame, buckets: int) -> dict[str, pl.DataFrame]:
+    """The meters in service of each bucket, by the lake's rule."""
+    with duckdb.connect() as connection:
+        connection.register("service", service.select("meter_id").to_arrow())
+        placed = connection.sql(
+            "select meter_id, (md5_number_lower(meter_id) % $buckets)::integer as bucket"
+            " from service",
+            params={"buckets": buckets},
+        ).pl()
+    joined = service.join(placed, on="meter_id").sort("meter_id")
+    return {
+        bucket_name(number): joined.filter(pl.col("bucket") == number).drop("bucket")
+        for number in sorted(joined["bucket"].unique())
+    }
+
+
+def _digest(content: Any) -> str:
+    text = json.dumps(content, sort_keys=True, default=str)
+    return hashlib.sha256(text.encode()).hexdigest()[:16]
+
+
+def _file_digest(path: Path) -> str:
+    return hashlib.sha256(path.read_bytes()).hexdigest()[:16]

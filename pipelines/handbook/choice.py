@@ -1,0 +1,145 @@
+"""The written parts of the handbook's page on the choice of a meter: `python -m
+pipelines.handbook.choice`.
+
+The page is prose kept by hand; between its markers stand the worked example and the limits,
+written from the tool itself. A test fails when they no longer say what the tool says.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any, Final
+
+import numpy as np
+
+from pipelines.handbook import parts as handbook_parts
+from rightsize.recommend.worked_example import (
+    ACTUAL_GAL,
+    CATALOGUE,
+    PEAK_GPM,
+    SAMPLES,
+    worked_example,
+)
+from rightsize.settings import Thresholds
+
+PAGE: Final = (
+    Path(__file__).resolve().parents[2] / "rightsize" / "handbook" / "how_a_meter_is_chosen.md"
+)
+_SHOWN_LIMITS: Final = (
+    "odds_of_fit", "odds_of_benefit", "odds_of_undersized", "min_net_benefit_usd_per_year",
+    "smoc_margin_share", "continuous_margin_share", "spare_head_psi", "min_size_in",
+    "max_sizes_below_line", "refit_usd_per_in", "renewal_credit_share", "demand_elasticity",
+    "logging_cost_usd", "log_resolves_share", "min_log_value_usd", "near_limit_odds",
+)  # fmt: skip
+
+
+def written_parts() -> dict[str, str]:
+    """Text of each marked part of the page."""
+    return {"worked example": _example(), "limits": _limits()}
+
+
+def with_parts(page: str) -> str:
+    """The page with its marked parts rewritten.
+
+    Raises
+    ------
+    ValueError
+        If the page lacks a marker.
+    """
+    return handbook_parts.with_parts(page, written_parts())
+
+
+def _example() -> str:
+    decision = worked_example().decision
+    row = decision.recommendation.row(0, named=True)
+    return "\n".join(
+        [
+            "| samples | actual, gal a year | 10 s peak, gpm | gain of the 2 in, USD a year |",
+            "|---|---|---|---|",
+            *_draw_rows(),
+            "",
+            "| meter | odds of fit | odds of benefit | net benefit, USD a year | in the end |",
+            "|---|---|---|---|---|",
+            *(_candidate(r) for r in decision.candidate.iter_rows(named=True)),
+            "",
+            f"Verdict **{row['verdict'].replace('_', ' ')}**, action **{row['action']}**. "
+            "The table `recommendation` says:",
+            "",
+            f"> {row['reason']}",
+            "",
+            "How its net benefit comes about:",
+            "",
+            *_money_rows(row),
+            "",
+            f"Over the meter's life that is {row['net_present_value_usd']:,.0f} USD of present "
+            f"value for {row['change_cost_usd']:,.0f} USD spent, paid back in "
+            f"{row['payback_years']:.1f} years (without interest).",
+        ]
+    )
+
+
+def _draw_rows() -> list[str]:
+    drawn = zip(SAMPLES, ACTUAL_GAL, PEAK_GPM, _gains_by_draw(), strict=True)
+    return [
+        f"| {w} of 10 | {actual:,.0f} | {peak:g} | {usd} |" for w, actual, peak, usd in drawn
+    ]
+
+
+def _money_rows(row: dict[str, Any]) -> list[str]:
+    gain, lost = row["revenue_gain_usd_per_year"], row["fixed_charge_change_usd_per_year"]
+    size = f"{row['recommended_size_in']:g} in"
+    return [
+        "| | USD a year |",
+        "|---|---|",
+        f"| billed more for water and sewer, expected | {gain:,.0f} |",
+        f"| fixed charge lost, 3 in to {size} | {lost:,.0f} |",
+        "| purchase and installation over the meter's life, less upkeep saved | "
+        f"{-row['annual_cost_usd_per_year']:,.0f} |",
+        f"| **net benefit** | **{row['net_benefit_usd_per_year']:,.0f}** |",
+    ]
+
+
+def _gains_by_draw() -> list[str]:
+    posterior = worked_example().posterior
+    first = np.cumsum((0, *SAMPLES[:-1]))
+    registered = posterior.registered_gal_per_year[first, 0, 2]
+    more = registered - posterior.installed_gal_per_year[first, 0]
+    price = 5.00 + 0.9 * 4.00
+    return [f"{gal / 1000 * price:,.0f}" for gal in more]
+
+
+def _candidate(row: dict[str, Any]) -> str:
+    meter = next(
+        m
+        for m in CATALOGUE.meters
+        if (m.meter_type, m.size_in) == (row["meter_type"], row["size_in"])
+    )
+    if row["is_installed"]:
+        end = "installed"
+    elif row["rank"] == 1:
+        end = "**chosen**"
+    else:
+        end = str(row["rejected_because"])
+    pays = "" if row["is_installed"] else f"{row['odds_of_benefit']:.2f}"
+    return (
+        f"| {meter.label} | {row['odds_of_fit']:.2f} | {pays} | "
+        f"{row['net_benefit_usd_per_year']:,.0f} | {end} |"
+    )
+
+
+def _limits() -> str:
+    fields = Thresholds.model_fields
+    rows = [
+        f"| `{name}` | {fields[name].default:g} | {fields[name].description} |"
+        for name in _SHOWN_LIMITS
+    ]
+    return "\n".join(["| limit | default | meaning |", "|---|---|---|", *rows])
+
+
+def main() -> None:
+    """Rewrite the parts of the page."""
+    PAGE.write_text(with_parts(PAGE.read_text(encoding="utf-8")), encoding="utf-8")
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,1 @@
+"""HTML pages of a site and of the fleet, from published results."""

@@ -1,0 +1,144 @@
+"""Fleet pages: the sweep at a glance, as plain files beside the results.
+
+```
+published/
+  pages -> pages-versions/<sweep>-<random>     the link is what readers open
+  pages-versions/<sweep>-<random>/index.html list.html changes.html quality.html words.html
+                                  data/*.js    the list, part by part
+                                  sites/       site pages of this sweep, and their index
+```
+They are built aside and shown by replacing a link, so a reader sees one sweep or the other,
+whole. The folder of the pages before stays until the next sweep, for readers that have one of
+its pages open.
+"""
+
+from __future__ import annotations
+
+import shutil
+import uuid
+from pathlib import Path
+from typing import Any, Final
+
+import duckdb
+import polars as pl
+
+from pipelines.configuration.load_settings import Loaded
+from pipelines.pages.evidence import index_pages, write_site_pages
+from pipelines.stages.publish.newest import open_published
+from pipelines.stages.publish.shown import keep_two, show
+from pipelines.store.resources import sql_text
+from pipelines.store.warehouse import work_database
+from pipelines.store.workspace import Workspace
+from pipelines.work.bucket_work import Progress
+from pipelines.work.code_version import pages_version
+from rightsize.evidence.fleet import FleetEvidence
+from rightsize.evidence.fleet_page import fleet_pages
+from rightsize.evidence.list_data import list_parts
+from rightsize.units.column_units import metric_text
+
+MOVED_SHOWN: Final = 500
+VERSION_FILE: Final = "drawn-by.txt"
+_ASIDE: Final = ".aside-"
+
+
+def write_fleet_pages(
+    workspace: Workspace,
+    sweep_id: str | None = None,
+    *,
+    loaded: Loaded | None = None,
+    site_pages: int = 0,
+    progress: Progress | None = None,
+) -> Path:
+    """Put the pages of the newest sweep in place; returns the summary's path.
+
+    Parameters
+    ----------
+    sweep_id
+        The sweep that must be the newest published one.
+    loaded, site_pages
+        With a configuration, site pages of so many of the best change-outs come along; others
+        are made when asked for.
+
+    Raises
+    ------
+    ConfigError
+        If nothing is published.
+    ValueError
+        If the newest sweep is not `sweep_id`.
+    """
+    if progress:
+        progress("pages", 0, 1)
+    with open_published(workspace) as published:
+        fleet = _gathered(published.connection, workspace, str(published.sweep["units"]))
+    if sweep_id is not None and fleet.sweep["sweep_id"] != sweep_id:
+        raise ValueError(f"newest sweep is {fleet.sweep['sweep_id']}, not {sweep_id}")
+    versions = workspace.published / "pages-versions"
+    versions.mkdir(parents=True, exist_ok=True)
+    for stale in versions.glob(f"{_ASIDE}*"):
+        shutil.rmtree(stale, ignore_errors=True)
+    aside = versions / f"{_ASIDE}{uuid.uuid4().hex}"
+    try:
+        _fill(aside, fleet, loaded, site_pages)
+        folder = versions / f"{fleet.sweep['sweep_id']}-{uuid.uuid4().hex[:8]}"
+        aside.rename(folder)
+    finally:
+        shutil.rmtree(aside, ignore_errors=True)
+    keep_two(folder, show(workspace.published / "pages", folder))
+    if progress:
+        progress("pages", 1, 1)
+    return workspace.published / "pages" / "index.html"
+
+
+def _fill(aside: Path, fleet: FleetEvidence, loaded: Loaded | None, site_pages: int) -> None:
+    (aside / "data").mkdir(parents=True)
+    (aside / VERSION_FILE).write_text(pages_version(), encoding="ascii")
+    (aside / "sites").mkdir()
+    made: dict[str, str] = {}
+    best = fleet.meters.filter(pl.col("action") == "change")["account_id"].unique(
+        maintain_order=True
+    )
+    if loaded is not None and site_pages and best.len():
+        accounts = best.head(site_pages).to_list()
+        paths = write_site_pages(loaded, accounts, folder=aside / "sites")
+        made = {a: p.name for a, p in zip(accounts, paths, strict=True)}
+    index_pages(aside / "sites", str(fleet.sweep["sweep_id"]), made)
+    for name, content in list_parts(fleet):
+        (aside / "data" / name).write_text(content, encoding="ascii")
+    for name, page in fleet_pages(fleet, made):
+        (aside / name).write_bytes(page.encode("utf-8", "replace"))
+
+
+def _gathered(
+    connection: duckdb.DuckDBPyConnection, workspace: Workspace, units: str
+) -> FleetEvidence:
+    def frame(relation: str, **parameters: object) -> pl.DataFrame:
+        statement = sql_text(relation)
+        query = statement if units == "us" else metric_text(statement)
+        found: pl.DataFrame = connection.sql(query, params=parameters or None).pl()
+        return found
+
+    def rows(relation: str, **parameters: object) -> tuple[dict[str, Any], ...]:
+        return tuple(frame(relation, **parameters).to_dicts())
+
+    return FleetEvidence(
+        sweeps=rows("85_evidence/sweep_line"),
+        meters=frame("85_evidence/listed_meter"),
+        classes=rows("85_evidence/class_line"),
+        verdicts=rows("80_summary/verdict_count"),
+        moved=rows("85_evidence/moved_meter", shown=MOVED_SHOWN),
+        refusals=rows("85_evidence/refusal_line"),
+        coverage=rows("85_evidence/coverage_line"),
+        expectations=_expectations(workspace),
+    )
+
+
+def _expectations(workspace: Workspace) -> tuple[dict[str, Any], ...]:
+    """The newest outcomes of validation; none where no ledger holds any."""
+    if not workspace.database.is_file():
+        return ()
+    with work_database(workspace) as work:
+        try:
+            frame = work.sql(sql_text("85_evidence/expectation_line")).pl()
+        except duckdb.CatalogException:
+            return ()
+    return tuple(frame.to_dicts())

@@ -1,1 +1,0 @@
-"""How results are built aside, verified, and put before readers."""

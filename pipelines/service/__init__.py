@@ -1,0 +1,1 @@
+"""The Prefect service: flows, deployments, its own server, alerts."""

@@ -1,0 +1,69 @@
+"""Runs that Prefect believes to be at work, though their process died with its service.
+
+After a loss of power, or `kill -9` of a whole service or worker, nobody is left to tell the
+server. The next one that finds the workspace free does, so that the list of runs is true.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import logging
+from pathlib import Path
+from typing import Final
+from uuid import UUID
+
+import httpx
+from prefect.client.orchestration import SyncPrefectClient, get_client
+from prefect.client.schemas.filters import (
+    FlowRunFilter,
+    FlowRunFilterState,
+    FlowRunFilterStateType,
+    FlowRunFilterTags,
+)
+from prefect.client.schemas.objects import FlowRun, State, StateType
+from prefect.exceptions import PrefectException
+from prefect.states import Crashed
+
+from pipelines.configuration.load_settings import Loaded
+from pipelines.work.observe import event
+
+TAG: Final = "rightsize"
+_AT_WORK: Final = [StateType.RUNNING, StateType.PENDING, StateType.CANCELLING]
+YOUNG_S: Final = 30
+"""A run may be so long at work before it holds the workspace."""
+
+
+def end_dead_runs(loaded: Loaded, *, but: UUID | None = None, young_s: float = YOUNG_S) -> int:
+    """Mark this configuration's runs that nobody works on as crashed; how many there were.
+
+    While the workspace is held somebody works: a run that outlived its service, or a sweep by
+    hand. Nothing is marked then. A server that does not answer is no reason not to sweep.
+    """
+    if loaded.workspace.holder() is not None:
+        return 0
+    before = dt.datetime.now(dt.UTC) - dt.timedelta(seconds=young_s)
+    try:
+        with get_client(sync_client=True) as client:
+            dead = [r for r in _at_work(client, loaded.path) if r.id != but and _old(r, before)]
+            for run in dead:
+                state: State[None] = Crashed(message="its process died with the service")
+                client.set_flow_run_state(run.id, state, force=True)
+                event("dead run", flow_run=run.name)
+    except (httpx.HTTPError, PrefectException, OSError) as error:
+        event("dead runs not looked for", level=logging.WARNING, error=str(error))
+        return 0
+    return len(dead)
+
+
+def _at_work(client: SyncPrefectClient, config: Path) -> list[FlowRun]:
+    runs = client.read_flow_runs(
+        flow_run_filter=FlowRunFilter(
+            tags=FlowRunFilterTags(all_=[TAG]),
+            state=FlowRunFilterState(type=FlowRunFilterStateType(any_=_AT_WORK)),
+        )
+    )
+    return [r for r in runs if Path(str(r.parameters.get("config"))) == config]
+
+
+def _old(run: FlowRun, before: dt.datetime) -> bool:
+    return run.state is not None and run.state.timestamp <= before

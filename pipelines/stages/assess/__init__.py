@@ -1,0 +1,1 @@
+"""Assess: profiles to result rows, a block of accounts at a time."""

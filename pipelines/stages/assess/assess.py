@@ -1,0 +1,293 @@
+"""Assess and recommend: one bucket of meters from its profile to result rows.
+
+The work on a bucket needs nothing but files and frozen settings, so it can run in any worker
+and be done twice without harm: rows are written aside and renamed.
+"""
+
+from __future__ import annotations
+
+import os
+import uuid
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import polars as pl
+
+from pipelines.stages.assess.profile_blocks import BucketProfile, block_of, load_bucket
+from pipelines.store.workspace import Workspace
+from rightsize.contracts.frames import as_block
+from rightsize.contracts.profiles import ProfileBlock
+from rightsize.contracts.results import BLOCK_TABLES
+from rightsize.contracts.sites import SiteBlock
+from rightsize.demand.reading_findings import reading_findings
+from rightsize.demand.sufficiency import not_assessed_reason
+from rightsize.inference.infer import infer
+from rightsize.inference.meter.censoring import LearntPrior
+from rightsize.inference.meter.service import ServiceRecord
+from rightsize.inference.reads.nights import night_quantile
+from rightsize.inference.water_use.priors import Priors
+from rightsize.meters.catalogue import Catalogue
+from rightsize.meters.uncertainty.installed_curves import InstalledCurves, PlacedCurves
+from rightsize.recommend.choose import decide
+from rightsize.recommend.rows.flow_distribution import flow_band_frame, profile_frame
+from rightsize.settings import Tariff, Thresholds
+from rightsize.units import UnitSystem
+
+BLOCK_METERS = 2000
+"""Meters inferred at once: joint draws of a block stay well under 1 GiB."""
+
+_CONTRACTS = {table.name: table for table in BLOCK_TABLES}
+
+
+@dataclass(frozen=True)
+class JudgedBy:
+    """What every bucket is judged by."""
+
+    catalogue: Catalogue
+    tariff: Tariff
+    thresholds: Thresholds
+    priors: Priors
+    units: UnitSystem  # of sentences; columns are in US units until they are published
+    installed: InstalledCurves | None = None  # None: the catalogue's curves for all
+
+
+@dataclass(frozen=True)
+class BucketTask:
+    """One bucket of meters: its profile folders and its rows of the meter list."""
+
+    bucket: str
+    folders: tuple[Path, ...]
+    service: pl.DataFrame
+
+
+@dataclass(frozen=True)
+class BucketResult:
+    """How many meters of a bucket were assessed, and how many were not."""
+
+    bucket: str
+    assessed: int
+    not_assessed: int
+
+
+def with_meter_index(
+    service: pl.DataFrame, catalogue: Catalogue, *, units: UnitSystem
+) -> pl.DataFrame:
+    """The meter list with each meter's row in the catalogue, or why it has none.
+
+    A meter is judged by its own grade where meters.csv names one, and never by another: the
+    curve of a better one would hide what it loses. Without a grade the first entry of its type
+    and size counts.
+
+    Returns
+    -------
+    frame
+        `service` with meter_index (null where the meter is not rated), meter_status (rated,
+        unrated, unknown) and meter_refusal (why it cannot be judged; null where it can).
+    """
+    named = ["meter_type", "size_in", "grade"]
+    kinds = service.select(named).unique(maintain_order=True)
+    found = [_placed(catalogue, units, *kind) for kind in kinds.iter_rows()]
+    schema = {"meter_index": pl.Int64, "meter_status": pl.String, "meter_refusal": pl.String}
+    placed = kinds.hstack(pl.DataFrame(found, schema=schema, orient="row"))
+    return service.join(placed, on=named, how="left", nulls_equal=True, maintain_order="left")
+
+
+def _placed(
+    catalogue: Catalogue, units: UnitSystem, meter_type: str, size_in: float, grade: str | None
+) -> tuple[int | None, str, str | None]:
+    grade = grade or None
+    row = catalogue.row_of(meter_type, size_in, grade=grade)
+    status = catalogue.status(meter_type, size_in, grade=grade)
+    if row is not None:
+        return row, status, None
+    why = catalogue.why_not_rated(meter_type, size_in, grade=grade, units=units)
+    return row, status, why
+
+
+def load_task(
+    workspace: Workspace, task: BucketTask, thresholds: Thresholds, units: UnitSystem
+) -> BucketProfile:
+    """The trailing year of a bucket, with the reason for each meter that cannot be assessed."""
+    profile = load_bucket(
+        workspace,
+        task.folders,
+        task.service,
+        window_months=int(thresholds.window_months),
+        stopped_after_days=int(thresholds.stopped_after_days),
+    )
+    stat = not_assessed_reason(
+        profile.stat,
+        min_days_covered=thresholds.min_days_covered,
+        max_estimated_share=thresholds.max_estimated_share,
+        max_zero_share=thresholds.max_zero_share,
+        min_reads_per_step=thresholds.min_reads_per_step,
+        units=units,
+    )
+    return BucketProfile(stat=stat, bands=profile.bands)
+
+
+def blocks(
+    workspace: Workspace, tasks: Sequence[BucketTask], thresholds: Thresholds
+) -> Iterator[ProfileBlock]:
+    """Every assessable meter of the fleet, a block at a time."""
+    for task in tasks:
+        profile = load_task(workspace, task, thresholds, units="us")
+        for rows in _assessable(profile):
+            yield block_of(profile, rows)
+
+
+def assess_bucket(
+    workspace: Workspace,
+    task: BucketTask,
+    fleet: JudgedBy,
+    learnt: LearntPrior,
+    folder: Path,
+) -> BucketResult:
+    """Infer, judge and choose for every meter of one bucket; rows go below `folder`."""
+    profile = load_task(workspace, task, fleet.thresholds, fleet.units)
+    parts: dict[str, list[pl.DataFrame]] = {table: [] for table in _CONTRACTS}
+    for rows in _assessable(profile):
+        for table, frame in _assess_block(profile, rows, fleet, learnt).items():
+            parts[table].append(frame)
+    refused = profile.stat.filter(pl.col("not_assessed_code").is_not_null())
+    parts["not_assessed"].append(_not_assessed_rows(refused))
+    limits = fleet.thresholds
+    parts["finding"].append(
+        reading_findings(
+            _with_night_flow(profile),
+            full_year_days=limits.full_year_days,
+            low_coverage_share=limits.low_coverage_share,
+            many_estimates_share=limits.many_estimates_share,
+            leak_night_share=limits.leak_night_share,
+            units=fleet.units,
+        )
+    )
+    for table, frames in parts.items():
+        present = [f for f in frames if f.height or len(frames) == 1]
+        if present:
+            whole = as_block(pl.concat(present, how="diagonal_relaxed"), _CONTRACTS[table])
+            write_block(whole, folder / table, task.bucket)
+    not_assessed = sum(frame.height for frame in parts["not_assessed"])
+    return BucketResult(
+        task.bucket,
+        assessed=profile.stat.height - not_assessed,
+        not_assessed=not_assessed,
+    )
+
+
+def write_block(frame: pl.DataFrame, folder: Path, name: str) -> None:
+    """One Parquet file, complete or absent."""
+    folder.mkdir(parents=True, exist_ok=True)
+    aside = folder / f".{name}.{uuid.uuid4().hex}"
+    frame.write_parquet(aside, compression="zstd")
+    os.replace(aside, folder / f"{name}.parquet")
+
+
+def _assessable(profile: BucketProfile) -> Iterator[pl.DataFrame]:
+    rows = profile.stat.filter(pl.col("not_assessed_code").is_null()).sort("meter_id")
+    for start in range(0, rows.height, BLOCK_METERS):
+        yield rows.slice(start, BLOCK_METERS)
+
+
+def _assess_block(
+    profile: BucketProfile, rows: pl.DataFrame, fleet: JudgedBy, learnt: LearntPrior
+) -> dict[str, pl.DataFrame]:
+    block = block_of(profile, rows)
+    limits = fleet.thresholds
+    installed = installed_of(rows, fleet)
+    sites = site_block(rows)
+    posterior = infer(
+        block,
+        fleet.catalogue.meters,
+        fleet.priors,
+        samples=limits.draws,
+        seed=limits.seed,
+        learnt=learnt,
+        installed=installed,
+        services=ServiceRecord(sites.service_line_in, sites.spare_head_psi),
+    )
+    decision = decide(
+        block,
+        posterior,
+        sites,
+        fleet.catalogue,
+        fleet.tariff,
+        limits,
+        units=fleet.units,
+    )
+    refused = decision.not_assessed.select("meter_id", "code", "message")
+    judged = ~pl.col("meter_id").is_in(refused["meter_id"].implode())
+    names = rows.select("meter_id", "customer_name", "area")
+    tables = {
+        "recommendation": decision.recommendation.join(names, on="meter_id", how="left"),
+        "candidate": decision.candidate,
+        "flow_band": flow_band_frame(block, posterior, fleet.catalogue.meters, installed),
+        "profile": profile_frame(block, posterior, rows, fleet.catalogue.meters),
+    }
+    return {
+        **{table: frame.filter(judged) for table, frame in tables.items()},
+        "finding": decision.finding,
+        "not_assessed": _not_assessed_rows(
+            rows.drop("not_assessed_code", "not_assessed_message").join(
+                refused.rename(
+                    {"code": "not_assessed_code", "message": "not_assessed_message"}
+                ),
+                on="meter_id",
+            )
+        ),
+    }
+
+
+def installed_of(rows: pl.DataFrame, fleet: JudgedBy) -> PlacedCurves | None:
+    """Curves of the installed meters that tests or a stated wear tell; None where none does."""
+    if fleet.installed is None:
+        return None
+    return PlacedCurves(fleet.installed, rows["curve_index"].to_numpy().astype(np.int64))
+
+
+def site_block(rows: pl.DataFrame) -> SiteBlock:
+    """What meters.csv says of the sites of a block, as the decision takes it."""
+    return SiteBlock(
+        service_kind=tuple(rows["service_kind"].fill_null("domestic")),
+        customer_class=tuple(rows["customer_class"]),
+        service_line_in=_known(rows, "service_line_in"),
+        spare_head_psi=_known(rows, "spare_head_psi"),
+        is_critical=rows["is_critical"].fill_null(False).to_numpy().astype(bool),
+        area=tuple(rows["area"]),
+        age_years=_known(rows, "age_years"),
+        meter_index=rows["meter_index"].to_numpy().astype(np.int64),
+        last_use_on=tuple(
+            rows.select(
+                pl.when("is_stopped").then(pl.col("last_use_at").dt.strftime("%Y-%m-%d"))
+            ).to_series()
+        ),
+    )
+
+
+def _known(rows: pl.DataFrame, name: str) -> np.ndarray:
+    return rows[name].cast(pl.Float64).fill_null(np.nan).to_numpy()
+
+
+def _with_night_flow(profile: BucketProfile) -> pl.DataFrame:
+    """`profile.stat` with the low percentile of the nights' least hour [gpm]."""
+    read = profile.stat.filter(pl.col("read_count") > 0, pl.col("meter_index").is_not_null())
+    low = night_quantile(block_of(profile, read), 0.1) if read.height else np.zeros(0)
+    night = read.select("meter_id", night_low_gpm=pl.Series(low, dtype=pl.Float64))
+    return profile.stat.join(night, on="meter_id", how="left")
+
+
+def _not_assessed_rows(refused: pl.DataFrame) -> pl.DataFrame:
+    return refused.select(
+        "account_id",
+        "meter_id",
+        "customer_name",
+        "area",
+        "customer_class",
+        "service_kind",
+        code="not_assessed_code",
+        message="not_assessed_message",
+        installed_type="meter_type",
+        installed_size_in="size_in",
+    )

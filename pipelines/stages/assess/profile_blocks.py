@@ -1,0 +1,164 @@
+"""Infer: a bucket's months become one block of sufficient statistics, then joint draws."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import polars as pl
+import polars.selectors as cs
+from numpy.typing import NDArray
+
+from pipelines.store.storage import local_paths
+from pipelines.store.warehouse import run_sql
+from pipelines.store.workspace import Workspace
+from pipelines.work.bucket_work import bucket_connection
+from rightsize.contracts.profiles import ProfileBlock
+from rightsize.demand.bands import BAND_COUNT
+
+Array = NDArray[np.float64]
+_STAT, _BAND = "month_stat.parquet", "month_band.parquet"
+_STAT_COLUMNS = (
+    "days_covered", "reads_used", "registered_gal", "zero_count", "within_ss", "within_dof",
+    "slot_ss", "slot_step_ss", "day_ss", "day_dof", "max_interval_gpm", "max_hour_gpm",
+    "max_day_gpm", "night_zero_count",
+    "interval_min",
+)  # fmt: skip
+
+
+@dataclass(frozen=True)
+class BucketProfile:
+    """The trailing year of the meters in service of one bucket.
+
+    `stat` has one row a meter in service (statistics null where it has no reads); `bands` one
+    row a meter, kind of window and band.
+    """
+
+    stat: pl.DataFrame
+    bands: pl.DataFrame
+
+
+def load_bucket(
+    workspace: Workspace,
+    folders: Sequence[Path],
+    service: pl.DataFrame,
+    *,
+    window_months: int,
+    stopped_after_days: int,
+) -> BucketProfile:
+    """Merge the months of one bucket for its meters in service.
+
+    Parameters
+    ----------
+    folders : paths
+        The current profile folders of the bucket, one a month.
+    service : frame
+        One row a meter in service of this bucket: meter_id and what meters.csv says of it.
+    """
+    if not folders:
+        return BucketProfile(stat=_without_reads(service), bands=_NO_BANDS)
+    with (
+        workspace.storage.at_hand(f / name for f in folders for name in (_STAT, _BAND)) as here,
+        bucket_connection(workspace.scratch) as connection,
+    ):
+        seasonal = (pl.col("service_kind") == "irrigation") | (
+            pl.col("customer_class") == "irrigation"
+        )
+        known = service.select("meter_id", is_seasonal=seasonal.fill_null(False))
+        connection.register("service_frame", known.to_arrow())
+        run_sql(connection, "40_assess/meter_in_service")
+        stats = local_paths(here, [f / _STAT for f in folders])
+        run_sql(
+            connection,
+            "40_assess/meter_month",
+            {
+                "stat_files": stats,
+                "window_months": window_months,
+                "stopped_after_days": stopped_after_days,
+            },
+        )
+        run_sql(connection, "40_assess/meter_stat", {"stat_files": stats})
+        bands = local_paths(here, [f / _BAND for f in folders])
+        run_sql(connection, "40_assess/meter_band", {"band_files": bands})
+        stat = connection.sql("select * from meter_stat order by meter_id").pl()
+        band = connection.sql("select * from meter_band order by all").pl()
+    stat = stat.with_columns(cs.decimal().cast(pl.Float64))
+    return BucketProfile(stat=service.join(stat, on="meter_id", how="left"), bands=band)
+
+
+def block_of(profile: BucketProfile, rows: pl.DataFrame) -> ProfileBlock:
+    """The sufficient statistics of `rows` (assessable rows of `profile.stat`), as arrays."""
+    index = rows.select("meter_id").with_row_index("row")
+    bands = profile.bands.join(index, on="meter_id")
+    interval_count, interval_gal, _ = _dense(bands, "interval", rows.height)
+    hour_count, _, _ = _dense(bands, "hour", rows.height)
+    night_count, _, _ = _dense(bands, "night", rows.height)
+    lag = np.stack([_column(rows, f"lag{k}_ss") for k in (1, 2, 3)], axis=1)
+    lag_count = np.stack([_column(rows, f"lag{k}_count") for k in (1, 2, 3)], axis=1)
+    return ProfileBlock(
+        account_id=tuple(rows["account_id"]),
+        meter_id=tuple(rows["meter_id"]),
+        customer_class=tuple(rows["customer_class"]),
+        meter_index=rows["meter_index"].to_numpy().astype(np.int64),
+        resolution_gal=_column(rows, "resolution_gal"),
+        band_count=interval_count,
+        band_gal=interval_gal,
+        hour_count=hour_count,
+        night_count=night_count,
+        lag_ss=lag,
+        lag_count=lag_count,
+        peak_register_gpm=rows["peak_register_gpm"]
+        .cast(pl.Float64)
+        .fill_null(np.nan)
+        .to_numpy(),
+        **{name: _column(rows, name) for name in _STAT_COLUMNS},
+    )
+
+
+_NO_BANDS = pl.DataFrame(
+    schema={
+        "meter_id": pl.String,
+        "kind": pl.String,
+        "band": pl.Int16,
+        "window_count": pl.Float64,
+        "volume_gal": pl.Float64,
+    }
+)
+
+
+def _without_reads(service: pl.DataFrame) -> pl.DataFrame:
+    names = (
+        *_STAT_COLUMNS,
+        "read_count",
+        "estimated_count",
+        "peak_register_gpm",
+        "span_days",
+        "gap_gal",
+        "backward_gal",
+        "day_count",
+    )
+    return service.with_columns(
+        *(pl.lit(None, dtype=pl.Float64).alias(name) for name in names),
+        is_stopped=pl.lit(None, dtype=pl.Boolean),
+        last_use_at=pl.lit(None, dtype=pl.Datetime("us", "UTC")),
+    )
+
+
+def _dense(bands: pl.DataFrame, kind: str, rows: int) -> tuple[Array, Array, Array]:
+    """Counts, volumes [row, band] and what lies at zero flow [row] for one kind of window."""
+    part = bands.filter((pl.col("kind") == kind) & (pl.col("band") >= 0))
+    zero = bands.filter((pl.col("kind") == kind) & (pl.col("band") < 0))
+    row, band = part["row"].to_numpy(), part["band"].to_numpy()
+    count = np.zeros((rows, BAND_COUNT))
+    gal = np.zeros((rows, BAND_COUNT))
+    count[row, band] = part["window_count"].to_numpy()
+    gal[row, band] = part["volume_gal"].to_numpy()
+    at_zero = np.zeros(rows)
+    at_zero[zero["row"].to_numpy()] = zero["window_count"].to_numpy()
+    return count, gal, at_zero
+
+
+def _column(rows: pl.DataFrame, name: str) -> Array:
+    return rows[name].cast(pl.Float64).fill_null(0.0).to_numpy()

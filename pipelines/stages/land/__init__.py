@@ -1,0 +1,1 @@
+"""Land: files of the exports into the lake."""

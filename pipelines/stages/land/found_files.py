@@ -1,0 +1,68 @@
+"""The files that the exports name, in the order in which they land."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+import duckdb
+
+from pipelines.configuration.load_settings import ExportSettings, Loaded
+from pipelines.store.file_stamp import FileProblem, FileStamp, export_paths, unreadable
+from pipelines.store.object_store import is_url
+from rightsize.errors import ConfigError
+
+
+@dataclass(frozen=True)
+class FoundFile:
+    """A file of an export, as it was when it was found."""
+
+    export: ExportSettings
+    path: Path
+    stamp: FileStamp
+
+
+def find_files(loaded: Loaded) -> tuple[list[FoundFile], list[FileProblem]]:
+    """The files of every export, in the order in which they land, and what cannot be read."""
+    found: list[FoundFile] = []
+    problems: list[FileProblem] = []
+    for export in loaded.settings.exports:
+        paths, troubled = export_paths(loaded.export_pattern(export))
+        problems.extend(troubled)
+        for path in sorted(paths, key=_landing_order):
+            try:
+                found.append(FoundFile(export, path, FileStamp.of(path)))
+            except OSError as error:
+                problems.append(unreadable(path, error))
+    return found, problems
+
+
+def _landing_order(path: Path) -> tuple[str, str, str]:
+    """`reads-2025-03` before `reads-2025-03-corrected`: the later landed read counts."""
+    return str(path.parent), path.name.split(".")[0], path.name
+
+
+def expect_files(
+    loaded: Loaded,
+    work: duckdb.DuckDBPyConnection,
+    found: list[FoundFile],
+    problems: list[FileProblem],
+) -> None:
+    """Refuse an export that names no file and never landed one.
+
+    Raises
+    ------
+    ConfigError
+        If there is such an export.
+    """
+    landed = {
+        r[0]
+        for r in work.execute("select distinct export_name from ledger.landed_file").fetchall()
+    }
+    for export in loaded.settings.exports:
+        if export.name in landed or any(f.export.name == export.name for f in found):
+            continue
+        if problems:
+            raise ConfigError("\n".join(p.message for p in problems))
+        where = export.path if is_url(export.path) else loaded.file(export.path)
+        raise ConfigError(f"export {export.name!r}: no file matches {where}")

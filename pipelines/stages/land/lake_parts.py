@@ -1,0 +1,145 @@
+"""The lake's files of one landing: written aside, counted, moved in, or taken out again.
+
+Until the ledger holds the file's row, nothing of it counts: the folder `landing/<hash>` marks
+a landing under way, and `sweep_up` takes back what a crash left behind, in the lake of an
+object store too.
+"""
+
+from __future__ import annotations
+
+import shutil
+from pathlib import Path
+from typing import Final
+
+import duckdb
+
+from pipelines.sources.staged import Kind
+from pipelines.store import ledger
+from pipelines.store.lake_partition import LAKE_FOLDERS, LakePartition
+from pipelines.store.ledger import LandedPart
+from pipelines.store.resources import sql_text
+from pipelines.store.storage import DiskStorage
+from pipelines.store.warehouse import quoted, run_sql, set_variables
+from pipelines.store.workspace import Workspace
+
+_FULL_GROUP: Final = 122_880
+_LEAST_GROUP: Final = 8_192
+_OPEN_PARTS: Final = 64  # with so many open at once, their row groups fit into memory
+_MOST_OPEN: Final = 8_192
+_FLUSH_ROWS: Final = 50_000  # what a thread holds before it is handed to the partitions
+_REGISTER_SLOT_MIN: Final = 15.0
+
+
+def write_parts(
+    connection: duckdb.DuckDBPyConnection,
+    aside: Path,
+    kind: Kind,
+    *,
+    file_hash: str,
+    months: int,
+    bucket_count: int,
+) -> list[LandedPart]:
+    """Write the accepted reads, a file a month and bucket, and count what was written.
+
+    Makes `accepted_read`, the reads as they lie on disk.
+    """
+    _copy(connection, aside / "written", kind, months * bucket_count)
+    places = _place(aside, kind, file_hash, bucket_count)
+    set_variables(connection, {"part_files": sorted(places)})
+    run_sql(connection, f"10_land/{kind if places else 'none'}_accepted")
+    for relation in ("landed_part_day", "landed_part"):
+        run_sql(connection, f"10_land/{relation}")
+    repeated = _repeated(connection)
+    parts = [
+        LandedPart(file_hash, kind, *places[name], rows, gal, minutes, repeated.get(name, 0))
+        for name, rows, gal, minutes in connection.execute(
+            "select filename, rows_accepted, amount_gal, covered_min from landed_part"
+        ).fetchall()
+    ]
+    return sorted(parts, key=lambda p: (p.month, p.bucket))
+
+
+def _copy(
+    connection: duckdb.DuckDBPyConnection, folder: Path, kind: Kind, partitions: int
+) -> None:
+    """One pass over the reads; row groups shrink where many partitions are open at once."""
+    group = min(max(_FULL_GROUP * _OPEN_PARTS // partitions, _LEAST_GROUP), _FULL_GROUP)
+    connection.execute(f"set partitioned_write_max_open_files = {_MOST_OPEN}")
+    connection.execute(f"set partitioned_write_flush_threshold = {_FLUSH_ROWS}")
+    body = sql_text(f"10_land/{kind}_lake").rstrip().rstrip(";")
+    connection.execute(
+        f"copy ({body}\n) to {quoted(folder)} (format parquet, partition_by (part), "
+        f"parquet_version v2, compression lz4_raw, row_group_size {group})"
+    )
+
+
+def _place(
+    aside: Path, kind: Kind, file_hash: str, bucket_count: int
+) -> dict[str, tuple[str, int]]:
+    """Give each written file the place below the lake that it is to have; by path."""
+    places: dict[str, tuple[str, int]] = {}
+    for folder in sorted((aside / "written").glob("part=*")):
+        months, bucket = divmod(int(folder.name.removeprefix("part=")), bucket_count)
+        month = f"{months // 12:04d}-{months % 12 + 1:02d}"
+        (written,) = folder.iterdir()
+        target = aside / LakePartition(kind, month, bucket).path / f"{file_hash}.parquet"
+        DiskStorage().put_files({target: written})
+        places[str(target)] = (month, bucket)
+    return places
+
+
+def _slot_us(connection: duckdb.DuckDBPyConnection) -> int:
+    """The shortest interval of the reads, in whole microseconds."""
+    row = connection.execute("select min(least_min) from landed_part").fetchone()
+    least_min = row[0] if row and row[0] else _REGISTER_SLOT_MIN
+    return max(1, round(least_min * 60e6))
+
+
+def _repeated(connection: duckdb.DuckDBPyConnection) -> dict[str, int]:
+    """How many reads repeat a meter and time, in each written file that holds any."""
+    set_variables(connection, {"slot_us": _slot_us(connection)})
+    counts = {}
+    for (name,) in run_sql(connection, "10_land/doubtful_part").fetchall():
+        set_variables(connection, {"part_file": name})
+        row = run_sql(connection, "10_land/repeated_count").fetchone()
+        counts[name] = int(row[0]) if row else 0
+    return counts
+
+
+def move_in(aside: Path, workspace: Workspace) -> None:
+    """Move the files of a finished landing to their places; each move is atomic."""
+    made = sorted(aside.glob(f"{LAKE_FOLDERS}/*.parquet"))
+    workspace.storage.put_files({workspace.lake / p.relative_to(aside): p for p in made})
+    refused = sorted((aside / "rejected").glob("*.parquet"))
+    DiskStorage().put_files({workspace.rejected / path.name: path for path in refused})
+
+
+def take_out(file_hash: str, workspace: Workspace) -> None:
+    """Remove every lake file and the refused rows of a landing."""
+    storage = workspace.storage
+    storage.drop_files(storage.files(workspace.lake, f"{LAKE_FOLDERS}/{file_hash}.parquet"))
+    (workspace.rejected / f"{file_hash}.parquet").unlink(missing_ok=True)
+
+
+def landing_folder(workspace: Workspace) -> Path:
+    """Where landings under way lie."""
+    return workspace.root / "landing"
+
+
+def sweep_up(connection: duckdb.DuckDBPyConnection, workspace: Workspace) -> None:
+    """Take back what an interrupted landing left: half a file never counts."""
+    folder = landing_folder(workspace)
+    if not folder.is_dir():
+        return
+    entered = ledger.landed_hashes(connection)
+    for aside in sorted(folder.iterdir()):
+        for stale in _named_in(aside):
+            if stale not in entered:
+                take_out(stale, workspace)
+        shutil.rmtree(aside, ignore_errors=True)
+
+
+def _named_in(aside: Path) -> list[str]:
+    """The landing itself, and the one it was to replace."""
+    marker = aside / "replaces"
+    return [aside.name, *([marker.read_text().strip()] if marker.is_file() else [])]

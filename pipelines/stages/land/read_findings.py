@@ -1,0 +1,251 @@
+"""What the reads themselves give away: wrong units, clocks that are off, stuck registers."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from pathlib import Path
+from typing import Any
+
+import duckdb
+import polars as pl
+import pyarrow as pa
+
+from pipelines.configuration.meter_list import Meters
+from pipelines.store.lake_partition import LakePartition
+from pipelines.store.open_connections import interruptible
+from pipelines.store.storage import local_paths
+from pipelines.store.warehouse import connect, frame, run_sql, work_database
+from pipelines.store.workspace import Workspace
+from rightsize.findings import FINDING_CODES, Finding
+from rightsize.meters.catalogue import size_label
+from rightsize.units import UnitSystem
+from rightsize.wording import UnitNames
+
+
+def compare_clocks(
+    workspace: Workspace,
+    work: duckdb.DuckDBPyConnection,
+    touched: Iterable[LakePartition],
+) -> None:
+    """Hold the exports of each touched interval partition against each other.
+
+    Only partitions that more than one export writes to are looked at; what is found replaces
+    what was found of them before, in `ledger.clock_shift`.
+    """
+    for partition in sorted(p for p in touched if p.kind == "interval"):
+        month, bucket = partition.month, partition.bucket
+        rows = work.execute(
+            "select part.file_hash, export_name from ledger.landed_partition as part "
+            "join ledger.landed_file using (file_hash) "
+            "where kind = 'interval' and month = ? and bucket = ?",
+            [month, bucket],
+        ).fetchall()
+        work.execute(
+            "delete from ledger.clock_shift where month = ? and bucket = ?", [month, bucket]
+        )
+        if len({export for _, export in rows}) < 2:
+            continue
+        sources = pa.table(
+            {"file_hash": [h for h, _ in rows], "export_name": [e for _, e in rows]}
+        )
+        folder = workspace.lake / partition.path
+        found = _shifted(workspace, folder, sources)
+        if found:
+            work.executemany(
+                "insert into ledger.clock_shift values (?, ?, ?, ?, ?, ?, ?, ?, ?)",
+                [[month, bucket, *row] for row in found],
+            )
+
+
+def _shifted(workspace: Workspace, folder: Path, sources: pa.Table) -> list[tuple[Any, ...]]:
+    """Meters of one partition whose clock differs between two exports."""
+    storage = workspace.storage
+    with interruptible(connect(spill=workspace.scratch)) as connection:
+        connection.register("landing_export", sources)
+        with storage.at_hand(storage.files(folder, "*.parquet")) as here:
+            return run_sql(
+                connection, "20_validate/shifted_meter", {"files": local_paths(here)}
+            ).fetchall()
+
+
+def read_findings(
+    workspace: Workspace,
+    stat_files: Sequence[Path | str],
+    meters: Meters,
+    *,
+    stuck_files: Sequence[Path | str],
+    units: UnitSystem,
+) -> tuple[Finding, ...]:
+    """Findings on meters whose reads give away a wrong unit, clock or a stuck register.
+
+    Parameters
+    ----------
+    stat_files
+        The months' statistics of the profiles in force.
+    meters
+        The meter list, for the account of each meter.
+    stuck_files
+        What the same profiles say of registers that stood still.
+    units
+        Of the figures in messages; evidence is in US units.
+    """
+    accounts = dict(
+        meters.frame.sort("installed_on", nulls_last=False)
+        .select("meter_id", "account_id")
+        .rows()
+    )
+    with work_database(workspace) as work:
+        shifts = work.execute(
+            "select meter_id, arg_max(first_export, month), arg_max(second_export, month), "
+            "arg_max(shift_min, month), arg_max(agree_share, month), max(month), sum(reads) "
+            "from ledger.clock_shift group by meter_id order by meter_id"
+        ).fetchall()
+    found = [_clock_finding(accounts, row) for row in shifts]
+    if stat_files:
+        with interruptible(connect(spill=workspace.scratch)) as connection:
+            words = UnitNames(units)
+            found += _from_profiles(
+                connection, stat_files, stuck_files, meters, accounts, words
+            )
+    return tuple(f for f in found if f.account_id)
+
+
+def _from_profiles(
+    connection: duckdb.DuckDBPyConnection,
+    stat_files: Sequence[Path | str],
+    stuck_files: Sequence[Path | str],
+    meters: Meters,
+    accounts: dict[str, str],
+    words: UnitNames,
+) -> list[Finding]:
+    stats = {"stat_files": [str(f) for f in stat_files]}
+    jumps = frame(connection, "20_validate/suspect_multiplier", stats).to_dicts()
+    connection.register("meter_class", _classes(meters).to_arrow())
+    jumped = {row["meter_id"] for row in jumps}
+    unlike = [
+        row
+        for row in frame(connection, "20_validate/unlike_class", stats).to_dicts()
+        if row["meter_id"] not in jumped
+    ]
+    files = {"stuck_files": [str(f) for f in stuck_files]}
+    stuck = (
+        frame(connection, "20_validate/stuck_meter", files).to_dicts() if stuck_files else []
+    )
+    return [
+        *(_multiplier_finding(accounts, row, words) for row in jumps),
+        *(_unlike_finding(accounts, row, words) for row in unlike),
+        *(_stuck_finding(accounts, row, words) for row in stuck),
+    ]
+
+
+def _classes(meters: Meters) -> pl.DataFrame:
+    return (
+        meters.frame.sort("installed_on", "line", nulls_last=False)
+        .unique("meter_id", keep="last", maintain_order=True)
+        .select("meter_id", "customer_class", "size_in")
+    )
+
+
+def _clock_finding(accounts: dict[str, str], row: tuple[object, ...]) -> Finding:
+    meter_id, first, second, shift_min, share, month, reads = row
+    return _finding(
+        accounts,
+        str(meter_id),
+        "clock_shift",
+        message=(
+            f"exports {first} and {second} tell the same volumes "
+            f"{abs(float(str(shift_min))):g} min apart: "
+            "stamps of the end taken for the start, or a clock off by an interval?"
+        ),
+        evidence={
+            "shift_min": shift_min,
+            "agree_share": round(float(str(share)), 4),
+            "month": month,
+            "read_count": reads,
+        },
+    )
+
+
+def _multiplier_finding(
+    accounts: dict[str, str], row: dict[str, Any], words: UnitNames
+) -> Finding:
+    before, after = (_volume(row[f"{when}_gal_per_day"], words) for when in ("before", "after"))
+    return _finding(
+        accounts,
+        str(row["meter_id"]),
+        "suspect_multiplier",
+        message=(
+            f"daily volume went from {before} to {after} "
+            f"in {row['month_on']:%Y-%m} and stayed: "
+            f"a factor of {row['factor']:g}, a wrong unit or multiplier?"
+        ),
+        evidence={
+            "factor": row["factor"],
+            "before_gal_per_day": round(float(str(row["before_gal_per_day"])), 3),
+            "after_gal_per_day": round(float(str(row["after_gal_per_day"])), 3),
+            "month_on": str(row["month_on"]),
+        },
+    )
+
+
+def _finding(
+    accounts: dict[str, str], meter_id: str, code: str, message: str, evidence: dict[str, Any]
+) -> Finding:
+    """A finding of its code's own severity, on the account that the meter serves."""
+    return Finding(
+        account_id=accounts.get(meter_id, ""),
+        meter_id=meter_id,
+        code=code,
+        severity=FINDING_CODES[code].severity,
+        message=message,
+        evidence=evidence,
+    )
+
+
+def _volume(gal: float, words: UnitNames) -> str:
+    """A volume as a sentence says it."""
+    figure = f"{gal * words.volume_per_gal:,.{1 if words.is_metric else 0}f}"
+    return f"{figure} {words.volume_unit}"
+
+
+def _unlike_finding(accounts: dict[str, str], row: dict[str, Any], words: UnitNames) -> Finding:
+    size = size_label(row["size_in"], units=words.system)
+    times = row["gal_per_day"] / row["class_gal_per_day"]
+    times_text = f"{times:.3g} times" if times >= 1 else f"a {1 / times:.3g}th of"
+    return _finding(
+        accounts,
+        str(row["meter_id"]),
+        "suspect_multiplier",
+        message=(
+            f"{_volume(row['gal_per_day'], words)} a day, {times_text} the median of "
+            f"{row['class_count']:,} meters of class {row['customer_class']} and "
+            f"{size}: a factor of {row['factor']:g}, a wrong unit or multiplier?"
+        ),
+        evidence={
+            "factor": row["factor"],
+            "gal_per_day": round(row["gal_per_day"], 3),
+            "class_gal_per_day": round(row["class_gal_per_day"], 3),
+            "class_count": row["class_count"],
+        },
+    )
+
+
+def _stuck_finding(accounts: dict[str, str], row: dict[str, Any], words: UnitNames) -> Finding:
+    return _finding(
+        accounts,
+        str(row["meter_id"]),
+        "stuck_register",
+        message=(
+            f"the register stood still from {row['from_at']:%Y-%m-%d} to "
+            f"{row['until_at']:%Y-%m-%d} (UTC), then leapt by "
+            f"{_volume(row['registered_gal'], words)}"
+            + (f"; {row['times']} such times in all" if row["times"] > 1 else "")
+        ),
+        evidence={
+            "from_at": row["from_at"].isoformat(),
+            "until_at": row["until_at"].isoformat(),
+            "registered_gal": round(row["registered_gal"], 3),
+            "stuck_days": round(row["stuck_days"], 3),
+            "times": row["times"],
+        },
+    )

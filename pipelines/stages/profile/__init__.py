@@ -1,0 +1,1 @@
+"""Profile: lake partitions reduced to statistics by meter and month."""

@@ -1,0 +1,224 @@
+"""Profile: reduce each touched partition of the lake to sums that add up over months.
+
+A partition is one month and one bucket of meters. Its profile lies in a folder named by a
+fingerprint of all it was made from: the list of its lake files (their names are content
+hashes), the statements and the time zone. A folder of that name is therefore current, a
+missing one is work to do, and an interrupted sweep resumes where it stopped.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from contextlib import nullcontext
+from dataclasses import dataclass
+from functools import cache, partial
+from pathlib import Path
+
+import duckdb
+
+from pipelines.stages.profile.register_gaps import files_behind_gaps
+from pipelines.store.lake_partition import PARTITION_FOLDERS, LakePartition, month_folder
+from pipelines.store.resources import sql_text
+from pipelines.store.storage import Here
+from pipelines.store.warehouse import quoted, run_sql
+from pipelines.store.workspace import Workspace
+from pipelines.work.bucket_work import Pool, Progress, bucket_connection, local_pool, run_all
+from pipelines.work.observe import StageCost
+from rightsize.demand import bands
+
+_TABLES = ("month_stat", "month_band", "balance", "stuck_register")
+_STATEMENTS = (
+    "landed_read",
+    "landed_read_none",
+    "ranked_reading",
+    "ranked_reading_none",
+    "far_reading",
+    "interval_from_register",
+    "meter_key",
+    "keyed_read",
+    "superseded_read",
+    "current_read",
+    "deviation",
+    "hour_read",
+    "day_read",
+    *_TABLES,
+)
+_FOLDERS = f"{PARTITION_FOLDERS}/*"
+_BAND_PARAMETERS = {
+    "first_edge_gpm": bands.FIRST_EDGE_GPM,
+    "bands_per_decade": bands.BANDS_PER_DECADE,
+    "band_count": bands.BAND_COUNT,
+}
+
+
+@dataclass(frozen=True)
+class ProfilePartition:
+    """One month and bucket of the lake, with the files its profile is made from."""
+
+    place: LakePartition
+    interval_files: tuple[Path, ...]
+    register_files: tuple[Path, ...]
+    next_register_files: tuple[Path, ...]
+    far_register_files: tuple[Path, ...]  # where a gap of more than a month ends
+
+    @property
+    def files(self) -> tuple[Path, ...]:
+        """Every file that the profile is made from."""
+        return (
+            *self.interval_files,
+            *self.register_files,
+            *self.next_register_files,
+            *self.far_register_files,
+        )
+
+    def fingerprint(self, timezone: str) -> str:
+        """Names the profile made from just these files by just these statements."""
+        parts = [
+            sorted(p.stem for p in self.interval_files),
+            sorted(p.stem for p in self.register_files),
+            sorted(p.stem for p in self.next_register_files),
+            sorted(
+                f"{month_folder(LakePartition.parse(p).month)}/{p.stem}"
+                for p in self.far_register_files
+            ),
+            timezone,
+            _statements_digest(),
+            _BAND_PARAMETERS,
+        ]
+        return hashlib.sha256(json.dumps(parts).encode()).hexdigest()[:24]
+
+
+@dataclass(frozen=True)
+class ProfileSummary:
+    """What the stage did."""
+
+    partitions: int
+    made: int
+    folders: tuple[Path, ...]
+
+    @property
+    def fingerprint(self) -> str:
+        """One name for the state of all profiles."""
+        names = sorted(f"{LakePartition.parse(f).name}/{f.name}" for f in self.folders)
+        return hashlib.sha256("\n".join(names).encode()).hexdigest()[:24]
+
+
+def partitions(workspace: Workspace) -> list[ProfilePartition]:
+    """Every month and bucket that the lake holds, in order."""
+    interval = _lake_files(workspace, workspace.interval_reads)
+    register = _lake_files(workspace, workspace.register_reads)
+    behind = files_behind_gaps(register, workspace)
+    found = []
+    for place in sorted({p.of_kind("profile") for p in (*interval, *register)}):
+        own = place.of_kind("register")
+        later = sorted(p for p in register if p.bucket == own.bucket and p.month > own.month)
+        found.append(
+            ProfilePartition(
+                place=place,
+                interval_files=interval.get(place.of_kind("interval"), ()),
+                register_files=register.get(own, ()),
+                next_register_files=register[later[0]] if later and own in register else (),
+                far_register_files=behind.get(own, ()),
+            )
+        )
+    return found
+
+
+def profile(
+    workspace: Workspace,
+    *,
+    timezone: str,
+    workers: int = 1,
+    pool: Pool | None = None,
+    progress: Progress | None = None,
+    cost: StageCost | None = None,
+) -> ProfileSummary:
+    """Bring every partition's profile up to date; returns where they lie.
+
+    `progress` is told the stage, how many partitions are done and how many there are; `cost`
+    what the partitions made took. Without a pool, `workers` threads do the work.
+    """
+    wanted, storage = partitions(workspace), workspace.storage
+    made = set(storage.folders(workspace.profile, _FOLDERS))
+    stale = [p for p in wanted if _folder(workspace, p, timezone) not in made]
+    with nullcontext(pool) if pool else local_pool(workers) as workers_pool:
+        run_all(
+            partial(make_profile, workspace, timezone=timezone),
+            stale,
+            stage="profile",
+            pool=workers_pool,
+            progress=progress,
+            cost=cost,
+        )
+    folders = tuple(_folder(workspace, p, timezone) for p in wanted)
+    storage.keep_folders(workspace.profile, _FOLDERS, folders)
+    return ProfileSummary(partitions=len(wanted), made=len(stale), folders=folders)
+
+
+def make_profile(workspace: Workspace, partition: ProfilePartition, *, timezone: str) -> Path:
+    """Reduce one partition and put its folder in place; harmless when done twice."""
+    target = _folder(workspace, partition, timezone)
+    storage = workspace.storage
+    with (
+        storage.at_hand(partition.files) as here,
+        storage.making(target) as aside,
+        bucket_connection(workspace.scratch) as connection,
+    ):
+        _reduce(connection, partition, here, timezone)
+        for table in _TABLES:
+            path = quoted(aside / f"{table}.parquet")
+            connection.execute(f"copy {table} to {path} (format parquet, compression zstd)")
+    return target
+
+
+def _reduce(
+    connection: duckdb.DuckDBPyConnection,
+    partition: ProfilePartition,
+    here: Here,
+    timezone: str,
+) -> None:
+    interval = [str(here[p]) for p in partition.interval_files]
+    month_register = [str(here[p]) for p in partition.register_files]
+    register = month_register + [str(here[p]) for p in partition.next_register_files]
+    if interval:
+        run_sql(connection, "30_profile/landed_read", {"interval_files": interval})
+    else:
+        run_sql(connection, "30_profile/landed_read_none")
+    if month_register:
+        run_sql(
+            connection,
+            "30_profile/ranked_reading",
+            {"register_files": register, "month_files": month_register},
+        )
+        if partition.far_register_files:
+            far = [str(here[p]) for p in partition.far_register_files]
+            run_sql(connection, "30_profile/far_reading", {"far_files": far})
+        run_sql(connection, "30_profile/interval_from_register")
+    else:
+        run_sql(connection, "30_profile/ranked_reading_none")
+    for relation in ("meter_key", "keyed_read", "superseded_read"):
+        run_sql(connection, f"30_profile/{relation}")
+    run_sql(connection, "30_profile/current_read", {"timezone": timezone})
+    for relation in ("deviation", "hour_read", "day_read", "month_stat"):
+        run_sql(connection, f"30_profile/{relation}")
+    run_sql(connection, "30_profile/month_band", _BAND_PARAMETERS)
+    run_sql(connection, "30_profile/balance")
+    run_sql(connection, "30_profile/stuck_register")
+
+
+@cache
+def _statements_digest() -> str:
+    text = "\n".join(sql_text(f"30_profile/{name}") for name in _STATEMENTS)
+    return hashlib.sha256(text.encode()).hexdigest()
+
+
+def _lake_files(workspace: Workspace, kind: Path) -> dict[LakePartition, tuple[Path, ...]]:
+    found: dict[LakePartition, list[Path]] = {}
+    for path in workspace.storage.files(kind, f"{PARTITION_FOLDERS}/*.parquet"):
+        found.setdefault(LakePartition.parse(path), []).append(path)
+    return {key: tuple(paths) for key, paths in found.items()}
+
+
+def _folder(workspace: Workspace, partition: ProfilePartition, timezone: str) -> Path:
+    return workspace.root / partition.place.path / partition.fingerprint(timezone)

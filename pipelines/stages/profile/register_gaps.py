@@ -1,0 +1,97 @@
+"""Where a register is read on after a gap of more than a month."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Final
+
+import duckdb
+
+from pipelines.store.lake_partition import LakePartition
+from pipelines.store.storage import DiskStorage
+from pipelines.store.workspace import Workspace
+
+_READ_METERS: Final = (
+    "select distinct meter_id from read_parquet(?, hive_partitioning = false) "
+    "where quality <> 'missing' and reading_gal is not null"
+)
+_NOTED_METERS: Final = (
+    "select distinct meter_id from read_parquet(?, hive_partitioning = false)"
+)
+
+Files = tuple[Path, ...]
+
+
+def files_behind_gaps(
+    register: Mapping[LakePartition, Files], workspace: Workspace
+) -> dict[LakePartition, Files]:
+    """Files beyond the next month that hold the next reading of one of a month's meters.
+
+    Parameters
+    ----------
+    register
+        Lake files of register readings by partition.
+    workspace
+        Whose lake that is.
+
+    Returns
+    -------
+    dict
+        By partition; one whose meters are all read in the next one is left out.
+    """
+    behind: dict[LakePartition, Files] = {}
+    with duckdb.connect() as connection:
+        for bucket in sorted({p.bucket for p in register}):
+            months = sorted(p for p in register if p.bucket == bucket)
+            if len(months) < 3:
+                continue
+            names = [_read_meters(connection, register[p], workspace) for p in months]
+            for place, partition in enumerate(months[:-2]):
+                files = [register[months[later]] for later in _needed(names[place:], place)]
+                if files:
+                    behind[partition] = tuple(p for group in files for p in group)
+    return behind
+
+
+def _needed(names: list[set[str]], place: int) -> list[int]:
+    """Months behind the next one in which a meter of the first is read for the first time."""
+    waiting = names[0] - names[1]
+    needed = []
+    for later, read in enumerate(names[2:], start=place + 2):
+        if not waiting:
+            break
+        if waiting & read:
+            needed.append(later)
+            waiting -= read
+    return needed
+
+
+def _read_meters(
+    connection: duckdb.DuckDBPyConnection, files: Files, workspace: Workspace
+) -> set[str]:
+    """Meters read in files of the lake.
+
+    For files in an object store a note of them is kept here, one a file, which never changes:
+    to fetch all readings each night would be dear.
+    """
+    if workspace.lake_url is None:
+        query, paths = _READ_METERS, list(files)
+    else:
+        query, paths = _NOTED_METERS, _notes(connection, files, workspace)
+    rows = connection.execute(query, [[str(p) for p in paths]]).fetchall()
+    return {name for (name,) in rows}
+
+
+def _notes(
+    connection: duckdb.DuckDBPyConnection, files: Files, workspace: Workspace
+) -> list[Path]:
+    notes = {f: workspace.register_meters / f.relative_to(workspace.lake) for f in files}
+    missing = [file for file, note in notes.items() if not note.is_file()]
+    with workspace.storage.at_hand(missing) as here:
+        for file in missing:
+            names = connection.sql(_READ_METERS, params=[[str(here[file])]]).pl()
+            aside = here[file].with_suffix(".names")
+            names.write_parquet(aside)
+            DiskStorage().put_files({notes[file]: aside})
+    return list(notes.values())

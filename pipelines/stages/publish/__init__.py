@@ -1,0 +1,1 @@
+"""Publish: results built aside and put in place in one step."""

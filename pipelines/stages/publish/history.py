@@ -1,0 +1,272 @@
+"""Carries the history of the publication before into the one being built.
+
+Kept are the newest sweeps and, of the months before them, the last sweep of each: a utility
+that publishes every night keeps years without keeping every night. The bulky tables
+(candidate, flow_band) are kept for fewer sweeps. The short road copies the file and takes out
+what is not kept: its cost is that of copying a file. Where the contract or the units changed
+since, or half of the file is empty, the long road copies row by row into a new file, and
+converts.
+"""
+
+from __future__ import annotations
+
+import shutil
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Final, cast
+
+import duckdb
+
+from pipelines.stages.publish.contract_sql import (
+    SQL_TYPE,
+    create_table,
+    in_units,
+    quoted,
+    select_list,
+)
+from rightsize.contracts.results import RESULT_TABLES, SWEEP
+from rightsize.contracts.table import Table
+from rightsize.errors import ContractError
+from rightsize.units import UnitSystem
+
+MAX_EMPTY_SHARE: Final = 0.5
+# BI tools lag behind with their drivers: this format is read by every DuckDB from 1.0 on
+STORAGE_VERSION: Final = "v1.0.0"
+_TYPE_NAMES: Final = {"timestamptz": "TIMESTAMP WITH TIME ZONE"}
+
+
+@dataclass(frozen=True)
+class HeldSweep:
+    """A sweep that a publication holds, and the month in which it began (UTC, `YYYY-MM`)."""
+
+    sweep_id: str
+    month: str
+
+
+@dataclass(frozen=True)
+class Retention:
+    """What is kept beside the sweep being published, which counts as the newest.
+
+    `sweeps` newest sweeps stay whole, and of each of the `months` newest months that have one
+    the last sweep; of the bulky tables only `detail_sweeps` newest sweeps.
+    """
+
+    sweeps: int = 14
+    months: int = 36
+    detail_sweeps: int = 2
+
+    def kept(self, table: Table, held: Sequence[HeldSweep], *, month: str) -> list[str]:
+        """Of the sweeps held, newest first, those whose rows of `table` stay.
+
+        `month` is that of the sweep being published.
+        """
+        if table.is_detail:
+            return [s.sweep_id for s in held[: self.detail_sweeps - 1]]
+        ends = {month: ""}
+        for sweep in held:
+            ends.setdefault(sweep.month, sweep.sweep_id)
+        last = {ends[m] for m in sorted(ends, reverse=True)[: self.months]}
+        newest = {s.sweep_id for s in held[: self.sweeps - 1]}
+        return [s.sweep_id for s in held if s.sweep_id in newest | last]
+
+
+def open_with_history(
+    previous: Path,
+    database: Path,
+    connect: Callable[[Path], duckdb.DuckDBPyConnection],
+    *,
+    newest: HeldSweep,
+    units: UnitSystem,
+    retention: Retention,
+) -> duckdb.DuckDBPyConnection:
+    """A new database with every table, and in them what is kept of the publication before.
+
+    Raises
+    ------
+    ContractError
+        If the publication before cannot be read, or holds a later sweep than `newest`, the one
+        being published.
+    """
+    if not previous.exists():
+        connection = connect(database)
+        _create_tables(connection, units)
+        return connection
+    try:
+        shutil.copyfile(previous, database)
+        connection = connect(database)
+        if continue_history(connection, newest=newest, units=units, retention=retention):
+            return connection
+        connection.close()
+        database.unlink()
+        connection = connect(database)
+        _create_tables(connection, units)
+        carry_over(connection, previous, newest=newest, units=units, retention=retention)
+    except (duckdb.Error, OSError) as error:
+        raise ContractError(
+            f"{previous} cannot be read, so its history cannot be carried over: {error}; "
+            "move it away to begin a new history"
+        ) from None
+    return connection
+
+
+def _create_tables(connection: duckdb.DuckDBPyConnection, units: UnitSystem) -> None:
+    for table in RESULT_TABLES:
+        connection.execute(create_table(in_units(table, units)))
+
+
+def continue_history(
+    connection: duckdb.DuckDBPyConnection,
+    *,
+    newest: HeldSweep,
+    units: UnitSystem,
+    retention: Retention,
+) -> bool:
+    """Take out of a copy of the publication before what is not kept; False if it cannot serve.
+
+    Raises
+    ------
+    ContractError
+        If it holds a later sweep than `newest`.
+    """
+    is_fit = _has_contract(connection, units) and _has_storage_version(connection)
+    if not is_fit or _empty_share(connection) > MAX_EMPTY_SHARE:
+        return False
+    held = held_sweeps(connection, "results", newest.sweep_id)
+    for table in RESULT_TABLES:
+        kept = retention.kept(table, held, month=newest.month) if table.has_history else []
+        names = ", ".join(quoted(s) for s in kept)
+        where = f"where sweep_id not in ({names})" if kept else ""
+        connection.execute(f"delete from results.{table.name} {where}")
+    _drop_views(connection)
+    connection.execute("checkpoint")  # so that the new rows fill the space given up
+    return True
+
+
+def carry_over(
+    connection: duckdb.DuckDBPyConnection,
+    previous: Path,
+    *,
+    newest: HeldSweep,
+    units: UnitSystem,
+    retention: Retention,
+) -> None:
+    """Copy what is kept of `previous`, row by row, into the tables of the open database.
+
+    Raises
+    ------
+    ContractError
+        If it holds a later sweep than `newest`.
+    """
+    connection.execute(f"attach {quoted(str(previous))} as previous (read_only)")
+    try:
+        held = held_sweeps(connection, "previous", newest.sweep_id)
+        source = _units(connection, "previous")
+        for table in RESULT_TABLES:
+            if table.has_history:
+                kept = retention.kept(table, held, month=newest.month)
+                _copy(connection, table, kept, source, units)
+    finally:
+        connection.execute("detach previous")
+
+
+def held_sweeps(
+    connection: duckdb.DuckDBPyConnection, database: str, sweep_id: str
+) -> list[HeldSweep]:
+    """Sweeps that a database holds beside `sweep_id`, newest first.
+
+    Raises
+    ------
+    ContractError
+        If one of them is later: the newest sweep would not be the latest.
+    """
+    rows = connection.execute(
+        "select sweep_id, strftime(started_at at time zone 'UTC', '%Y-%m')"
+        f" from {database}.sweep order by sweep_id desc"
+    ).fetchall()
+    held = [HeldSweep(*row) for row in rows if row[0] != sweep_id]
+    if held and held[0].sweep_id > sweep_id:
+        raise ContractError(
+            f"sweep {sweep_id} is older than the published sweep {held[0].sweep_id}: "
+            "is the clock right?"
+        )
+    return held
+
+
+def _has_contract(connection: duckdb.DuckDBPyConnection, units: UnitSystem) -> bool:
+    """Whether every table has the columns, types and units of the contract of today."""
+    for us_table in RESULT_TABLES:
+        table = in_units(us_table, units)
+        promised = [
+            (
+                c.name,
+                _TYPE_NAMES.get(SQL_TYPE[c.type], SQL_TYPE[c.type].upper()),
+                c.null != "never",
+            )
+            for c in table.columns
+        ]
+        if _columns(connection, "results", table) != promised:
+            return False
+    return _units(connection, "results") == units
+
+
+def _has_storage_version(connection: duckdb.DuckDBPyConnection) -> bool:
+    row = connection.execute(
+        "select tags['storage_version'] from duckdb_databases() where database_name = 'results'"
+    ).fetchone()
+    return row is not None and str(row[0]).startswith(STORAGE_VERSION)
+
+
+def _empty_share(connection: duckdb.DuckDBPyConnection) -> float:
+    row = connection.execute(
+        "select free_blocks / greatest(total_blocks, 1) from pragma_database_size()"
+        " where database_name = 'results'"
+    ).fetchone()
+    return float(row[0]) if row else 0.0
+
+
+def _drop_views(connection: duckdb.DuckDBPyConnection) -> None:
+    views = connection.execute(
+        "select view_name from duckdb_views() where database_name = 'results' and not internal"
+    ).fetchall()
+    for (name,) in views:
+        connection.execute(f"drop view results.{name}")
+
+
+def _units(connection: duckdb.DuckDBPyConnection, database: str) -> UnitSystem:
+    row = connection.execute(
+        f"select units from {database}.sweep order by sweep_id desc limit 1"
+    ).fetchone()
+    return cast(UnitSystem, row[0]) if row else "us"
+
+
+def _copy(
+    connection: duckdb.DuckDBPyConnection,
+    table: Table,
+    kept: Sequence[str],
+    source: UnitSystem,
+    units: UnitSystem,
+) -> None:
+    present = {name for name, _, _ in _columns(connection, "previous", table)}
+    if not kept or not present:
+        return
+    values = select_list(table.columns, present, source=source, target=units)
+    if table is SWEEP:  # it says itself in which units its columns are
+        values = values.replace("(units)", quoted(units))
+    names = ", ".join(in_units(table, units).column_names)
+    sweeps = ", ".join(quoted(s) for s in kept)
+    connection.execute(
+        f"insert into results.{table.name} ({names}) select {values}"
+        f" from previous.{table.name} where sweep_id in ({sweeps})"
+    )
+
+
+def _columns(
+    connection: duckdb.DuckDBPyConnection, database: str, table: Table
+) -> list[tuple[str, str, bool]]:
+    """Name, type and nullability of each column that a database has of a table."""
+    return connection.execute(
+        "select column_name, data_type, is_nullable from duckdb_columns()"
+        " where database_name = ? and table_name = ? order by column_index",
+        [database, table.name],
+    ).fetchall()

@@ -1,0 +1,157 @@
+"""The published tables once more as Parquet, for notebooks and object stores.
+
+```
+published/
+  parquet -> parquet-versions/<sweep>         the link is what readers open
+  parquet-versions/<sweep>/<table>/<sweep of the rows>.parquet
+  parquet-versions/<sweep>/latest_recommendation.parquet
+```
+A publication writes a folder of its own and then replaces the link in one step, so the folder
+behind it is always whole. Rows of earlier sweeps are hard links to the files that the
+publication before wrote. The folder of the publication before stays until the next one, for
+readers that hold its path.
+"""
+
+from __future__ import annotations
+
+import os
+import shutil
+import uuid
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Final
+
+import duckdb
+
+from pipelines.stages.publish.contract_sql import in_units, quoted
+from pipelines.stages.publish.shown import folder_shown, keep_two, show
+from rightsize.contracts.results import RESULT_TABLES
+from rightsize.contracts.table import Table
+from rightsize.units import UnitSystem
+
+_CONTRACT: Final = "contract.txt"
+
+
+@dataclass(frozen=True)
+class ParquetCopy:
+    """A folder of Parquet files that waits to be put in place."""
+
+    aside: Path
+    folder: Path
+    link: Path
+
+    def put_in_place(self) -> Path | None:
+        """Show the folder to readers: its name, then the link, each in one step.
+
+        Returns the folder shown before.
+        """
+        self.folder.parent.mkdir(exist_ok=True)
+        os.replace(self.aside, self.folder)
+        return show(self.link, self.folder)
+
+    def drop_others(self, previous: Path | None) -> None:
+        """Remove folders that are neither this one nor the one before."""
+        keep_two(self.folder, previous)
+
+
+@dataclass(frozen=True)
+class ParquetCopyWriter:
+    """Writes a copy aside, table by table; nothing is shown yet.
+
+    `previous` is the folder of the publication before, where its files may be taken over.
+    """
+
+    root: Path
+    published: Path
+    sweep_id: str
+    previous: Path | None
+
+    def write_table(self, connection: duckdb.DuckDBPyConnection, table: Table) -> None:
+        """The files of one table: this sweep's written, those of earlier sweeps linked."""
+        (self.root / table.name).mkdir()
+        for name, rows in _files(connection, table, self.sweep_id):
+            relative = Path(table.name) / f"{name}.parquet"
+            is_new = name in ("all", self.sweep_id)
+            if is_new or not _linked(self.previous, self.root, relative):
+                _write(connection, f"from results.{table.name} {rows}", self.root / relative)
+
+    def write_latest(self, connection: duckdb.DuckDBPyConnection) -> None:
+        """The view that most people want, as one file."""
+        name = "latest_recommendation"
+        _write(connection, f"from results.{name}", self.root / f"{name}.parquet")
+
+    def finished(self) -> ParquetCopy:
+        """The copy, once every table is written."""
+        versions = self.published / "parquet-versions"
+        return ParquetCopy(
+            aside=self.root,
+            folder=versions / f"{self.sweep_id}-{uuid.uuid4().hex[:8]}",
+            link=self.published / "parquet",
+        )
+
+
+def begin_copy(
+    aside: Path, published: Path, *, sweep_id: str, units: UnitSystem
+) -> ParquetCopyWriter:
+    """An empty copy below `aside`."""
+    root = aside / "parquet"
+    root.mkdir()
+    contract = _contract(units)
+    previous = folder_shown(published / "parquet")
+    if previous and not _has_contract(previous, contract):
+        previous = None
+    (root / _CONTRACT).write_text(contract, encoding="utf-8")
+    return ParquetCopyWriter(root, published, sweep_id, previous)
+
+
+def _files(
+    connection: duckdb.DuckDBPyConnection, table: Table, sweep_id: str
+) -> Iterator[tuple[str, str]]:
+    """Name and filter of each file of a table: one a sweep, or one in all."""
+    if not table.has_history:
+        yield "all", ""
+        return
+    held = connection.execute(f"select distinct sweep_id from results.{table.name}").fetchall()
+    for name in sorted({sweep_id, *(r[0] for r in held)}):
+        yield name, f"where sweep_id = {quoted(name)}"
+
+
+def _linked(previous: Path | None, root: Path, relative: Path) -> bool:
+    if previous is None or not (previous / relative).is_file():
+        return False
+    try:
+        os.link(previous / relative, root / relative)
+    except OSError:  # a file system without hard links
+        shutil.copyfile(previous / relative, root / relative)
+    return True
+
+
+def _write(connection: duckdb.DuckDBPyConnection, rows: str, path: Path) -> None:
+    connection.execute(
+        f"copy ({rows}) to {quoted(str(path))} (format parquet, compression zstd)"
+    )
+    flush(path)
+
+
+def _contract(units: UnitSystem) -> str:
+    """Names what the files of a publication hold, so that older ones may be taken over."""
+    lines = [f"units {units}"]
+    for table in RESULT_TABLES:
+        columns = in_units(table, units).columns
+        lines.append(f"{table.name} " + " ".join(f"{c.name}:{c.type}" for c in columns))
+    return "\n".join(lines) + "\n"
+
+
+def _has_contract(folder: Path, contract: str) -> bool:
+    held = folder / _CONTRACT
+    return held.is_file() and held.read_text(encoding="utf-8") == contract
+
+
+def flush(path: Path) -> None:
+    """Have the disk hold a file or folder before anything points at it."""
+    handle = os.open(path, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)

@@ -1,0 +1,161 @@
+"""Publish: build the results aside, verify them, put them in place in one step.
+
+The database is built in a hidden folder of `published/`, checked there, and put in place by
+`os.replace` as the very last step: a reader opens the publication before or this one, whole,
+and one that holds the old file open keeps it. A crash at any moment leaves the old publication
+and a hidden folder, which the next publication removes.
+
+The Parquet copy is shown just before, by the same kind of step on a link: see
+`pipelines.stages.publish.parquet_copy`. Each of the two is whole at every moment.
+"""
+
+from __future__ import annotations
+
+import os
+import shutil
+import time
+import uuid
+from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import contextmanager
+from dataclasses import dataclass
+from datetime import UTC
+from pathlib import Path
+from typing import Final
+
+import duckdb
+
+from pipelines.stages.publish.build import Build, transaction
+from pipelines.stages.publish.history import (
+    STORAGE_VERSION,
+    HeldSweep,
+    Retention,
+    open_with_history,
+)
+from pipelines.stages.publish.parquet_copy import ParquetCopyWriter, begin_copy, flush
+from pipelines.stages.publish.verify import verify
+from pipelines.stages.reconcile import SweepInputs
+from pipelines.store.open_connections import interruptible
+from pipelines.store.workspace import Workspace
+from rightsize.contracts.results import LARGEST_TABLE, RESULT_TABLES
+from rightsize.contracts.sweep_record import Reconciliation, SweepRecord
+from rightsize.units import UnitSystem
+
+MEMORY_LIMIT: Final = "3GB"
+_ASIDE: Final = ".aside-"
+
+
+@dataclass(frozen=True)
+class PublishSummary:
+    """What was put in place: where, and rows by table, history included."""
+
+    sweep_id: str
+    results: Path
+    parquet: Path
+    rows: dict[str, int]
+    seconds: float
+
+
+def publish(
+    workspace: Workspace,
+    sweep: SweepRecord,
+    reconciliation: Reconciliation,
+    inputs: SweepInputs,
+    *,
+    units: UnitSystem,
+    retention: Retention = Retention(),
+) -> PublishSummary:
+    """Put the sweep's results, and the history kept, before the readers.
+
+    Parameters
+    ----------
+    retention
+        How much of the history stays.
+
+    Raises
+    ------
+    ContractError
+        If a check fails; the text says which. The publication before stays as it was.
+    """
+    began = time.monotonic()
+    with _folder_aside(workspace.published) as aside:
+        database = aside / workspace.results.name
+        connection = open_with_history(
+            workspace.results,
+            database,
+            _connect,
+            newest=HeldSweep(sweep.sweep_id, f"{sweep.started_at.astimezone(UTC):%Y-%m}"),
+            units=units,
+            retention=retention,
+        )
+        with interruptible(connection):
+            build = Build(connection, workspace, sweep, units)
+            with transaction(connection):
+                build.create_views()
+                build.say_meanings()
+            writer = begin_copy(
+                aside, workspace.published, sweep_id=sweep.sweep_id, units=units
+            )
+            rows = _fill(build, writer, reconciliation, inputs)
+            connection.execute("checkpoint")
+        copy = writer.finished()
+        flush(database)
+        previous_copy = copy.put_in_place()
+        os.replace(database, workspace.results)
+        flush(workspace.published)
+        copy.drop_others(previous_copy)
+    return PublishSummary(
+        sweep.sweep_id, workspace.results, copy.link, rows, time.monotonic() - began
+    )
+
+
+def _fill(
+    build: Build, copy: ParquetCopyWriter, reconciliation: Reconciliation, inputs: SweepInputs
+) -> dict[str, int]:
+    """Rows and Parquet files of the sweep, verified; rows by table.
+
+    The largest table has a thread and a connection of its own: its rows go in beside those of
+    all other tables, its file is written while the checks run.
+    """
+    beside = build.beside()
+    with interruptible(beside.connection), ThreadPoolExecutor(max_workers=1) as second:
+        largest = second.submit(beside.insert_largest)
+        build.insert_sweep(reconciliation, inputs)
+        for table in RESULT_TABLES:
+            if table is not LARGEST_TABLE:
+                copy.write_table(build.connection, table)
+        copy.write_latest(build.connection)
+        largest.result()
+        file = second.submit(copy.write_table, beside.connection, LARGEST_TABLE)
+        rows = verify(build)
+        file.result()
+    return rows
+
+
+@contextmanager
+def _folder_aside(published: Path) -> Iterator[Path]:
+    """A hidden folder on the same disk; those that a crash left are removed."""
+    published.mkdir(parents=True, exist_ok=True)
+    for stale in published.glob(f"{_ASIDE}*"):
+        shutil.rmtree(stale, ignore_errors=True)
+    aside = published / f"{_ASIDE}{uuid.uuid4().hex}"
+    aside.mkdir()
+    try:
+        yield aside
+    finally:
+        shutil.rmtree(aside, ignore_errors=True)
+
+
+def _connect(database: Path) -> duckdb.DuckDBPyConnection:
+    """One thread a statement: rows keep their order, files are the same each time."""
+    connection = duckdb.connect(
+        str(database),
+        config={
+            "storage_compatibility_version": STORAGE_VERSION,
+            "memory_limit": MEMORY_LIMIT,
+            "temp_directory": str(database.parent / "scratch"),
+            "threads": 1,
+        },
+    )
+    connection.execute("set TimeZone = 'UTC'")
+    return connection

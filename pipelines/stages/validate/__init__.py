@@ -1,0 +1,1 @@
+"""Validate: expectations on batch metrics."""

@@ -1,0 +1,227 @@
+"""Validate: hold what a run landed against the suites of `config/expectations.yaml`.
+
+The rows were judged one by one when they landed (`sql/20_validate/judged_read.sql`). Here the
+batches are judged: a small table of metrics, one row a file or month, as a whole.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any, Final, Literal
+
+import duckdb
+import pandas as pd
+import pyarrow as pa
+from pydantic import Field
+
+from pipelines.configuration.load_settings import Loaded, read_model
+from pipelines.stages.land.land import LandSummary
+from pipelines.stages.validate.validation_page import write_page
+from pipelines.store import ledger
+from pipelines.store.resources import config_path
+from pipelines.store.warehouse import run_sql, work_database
+from pipelines.store.workspace import Workspace
+from rightsize.settings import Settings
+
+_METRICS: Final = {
+    "landed_file": "20_validate/file_metric",
+    "landed_month": "20_validate/month_metric",
+}
+"""The statement that makes the metrics of each suite."""
+
+
+class Expectation(Settings):
+    """Bounds of one metric."""
+
+    metric: str
+    min: float | None = None
+    max: float | None = None
+    severity: Literal["failure", "warning"] = "warning"
+    meaning: str
+
+
+class Suites(Settings):
+    """`config/expectations.yaml`."""
+
+    suites: dict[str, tuple[Expectation, ...]] = Field(min_length=1)
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """One expectation held against one batch."""
+
+    suite: str
+    batch: str
+    expectation: str
+    metric: str
+    is_met: bool
+    severity: str
+    observed: float | None
+    expected: str
+    meaning: str
+
+
+@dataclass(frozen=True)
+class ValidationSummary:
+    """The outcomes of this run; empty where nothing landed."""
+
+    outcomes: tuple[Outcome, ...]
+    must_stop: bool
+
+    @property
+    def failed(self) -> tuple[Outcome, ...]:
+        """Expectations not met whose severity is failure."""
+        return tuple(o for o in self.outcomes if not o.is_met and o.severity == "failure")
+
+    @property
+    def warned(self) -> tuple[Outcome, ...]:
+        """Expectations not met whose severity is warning."""
+        return tuple(o for o in self.outcomes if not o.is_met and o.severity == "warning")
+
+
+def validate(loaded: Loaded, workspace: Workspace, landed: LandSummary) -> ValidationSummary:
+    """Judge the batches that `landed` brought and keep the outcomes in the ledger.
+
+    Files that an earlier sweep landed are judged with them where no validation has let them
+    pass: their suite stopped that sweep, or it died first.
+
+    Raises
+    ------
+    ConfigError
+        If `config/expectations.yaml` cannot be used.
+    """
+    suites = read_model(config_path("expectations.yaml"), Suites).suites
+    with work_database(workspace) as work:
+        ledger.prepare(work)
+        left = {row[0] for row in run_sql(work, "20_validate/unjudged_file").fetchall()}
+        files = sorted(left | {f.file_hash for f in landed.files})
+        if not files:
+            return ValidationSummary((), must_stop=False)
+        work.register("landed_now", pa.table({"file_hash": files}))
+        metrics = {name: run_sql(work, _METRICS[name]).df() for name in suites}
+        outcomes = tuple(o for name in suites for o in judge(name, metrics[name], suites[name]))
+        _keep(work, outcomes)
+        write_page(work, workspace, loaded.settings.utility)
+        summary = ValidationSummary(outcomes, must_stop=False)
+        stops = bool(summary.failed) and loaded.settings.failed_suite == "stop"
+        if not stops:
+            work.execute(
+                "insert or ignore into ledger.judged_file select file_hash from landed_now"
+            )
+    return ValidationSummary(outcomes, must_stop=stops)
+
+
+def judge(
+    suite: str, metrics: pd.DataFrame, expectations: Sequence[Expectation]
+) -> list[Outcome]:
+    """Hold a table of metrics (a row a batch) against one suite.
+
+    A metric that is not known for a batch, such as the month before of the first month, is
+    not judged for it.
+    """
+    if metrics.empty:
+        return []
+    results = _great_expectations(suite, metrics, expectations)
+    outcomes = []
+    for wanted, unmet in zip(expectations, results, strict=True):
+        for row, (batch, observed) in enumerate(
+            zip(metrics["batch"], metrics[wanted.metric], strict=True)
+        ):
+            if pd.isna(observed):
+                continue
+            outcomes.append(
+                Outcome(
+                    suite=suite,
+                    batch=str(batch),
+                    expectation="between",
+                    metric=wanted.metric,
+                    is_met=row not in unmet,
+                    severity=wanted.severity,
+                    observed=float(observed),
+                    expected=_bounds(wanted),
+                    meaning=wanted.meaning,
+                )
+            )
+    return outcomes
+
+
+def _bounds(wanted: Expectation) -> str:
+    if wanted.min is None:
+        return f"at most {wanted.max:g}"
+    if wanted.max is None:
+        return f"at least {wanted.min:g}"
+    return f"{wanted.min:g} to {wanted.max:g}"
+
+
+def _great_expectations(
+    name: str, metrics: pd.DataFrame, expectations: Sequence[Expectation]
+) -> list[set[int]]:
+    """The rows that miss each expectation."""
+    os.environ["GX_ANALYTICS_ENABLED"] = "false"  # before the import: it reports home on load
+    import great_expectations as gx
+    from great_expectations.data_context.types.base import ProgressBarsConfig
+    from great_expectations.expectations.core.expect_column_values_to_be_between import (
+        ExpectColumnValuesToBeBetween,
+    )
+    from great_expectations.expectations.metadata_types import FailureSeverity
+
+    context = gx.get_context(mode="ephemeral")
+    context.variables.progress_bars = ProgressBarsConfig(globally=False)
+    asset = context.data_sources.add_pandas(name).add_dataframe_asset(name)
+    batch = asset.add_batch_definition_whole_dataframe(name).get_batch({"dataframe": metrics})
+    suite = gx.ExpectationSuite(name=name)
+    for wanted in expectations:
+        suite.add_expectation(
+            ExpectColumnValuesToBeBetween(
+                column=wanted.metric,
+                min_value=wanted.min,
+                max_value=wanted.max,
+                severity=FailureSeverity.CRITICAL
+                if wanted.severity == "failure"
+                else FailureSeverity.WARNING,
+                meta={"meaning": wanted.meaning},
+            )
+        )
+    validated = batch.validate(suite, result_format="COMPLETE")
+    return [_unmet(result) for result in validated.results]
+
+
+def _unmet(result: Any) -> set[int]:
+    if result.exception_info and result.exception_info.get("raised_exception"):
+        raise RuntimeError(str(result.exception_info))
+    return {int(row) for row in result.result.get("unexpected_index_list") or ()}
+
+
+def _keep(work: duckdb.DuckDBPyConnection, outcomes: Sequence[Outcome]) -> None:
+    if not outcomes:
+        return
+    work.execute("begin")  # one transaction, one validated_at
+    work.executemany(
+        "insert into ledger.validation_result values (now(), ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+        [
+            [
+                o.suite,
+                o.batch,
+                o.expectation,
+                o.metric,
+                o.is_met,
+                o.severity,
+                None if o.observed is None else f"{o.observed:.6g}",
+                o.expected,
+                o.meaning,
+            ]
+            for o in outcomes
+        ],
+    )
+    work.execute("commit")
+
+
+def outcome_text(outcome: Outcome) -> str:
+    """One expectation that was not met, in a line."""
+    found = "not known" if outcome.observed is None else f"{outcome.observed:g}"
+    return (
+        f"{outcome.batch}: {outcome.metric.replace('_', ' ')} is {found}, "
+        f"expected {outcome.expected} ({outcome.meaning})"
+    )

@@ -1,0 +1,1 @@
+"""Where data lies: workspace, lake, ledger, databases, object stores, files."""

@@ -1,0 +1,208 @@
+"""Delimited text: found out from its first lines, then read by DuckDB in one pass.
+
+Where DuckDB cannot keep every line of a file as it lies (NUL bytes, mixed line ends, quotes
+that never close, another encoding), `mended_copy` writes the readable lines aside, each with
+its line number, and says what it left out.
+"""
+
+from __future__ import annotations
+
+import codecs
+import csv
+import io
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import IO, Final
+
+from pipelines.store.packed import BrokenStreamError, content_chunks
+from rightsize.errors import ConfigError
+
+_HEAD_BYTES: Final = 1 << 16
+_KEPT_TEXT: Final = 500
+MAX_LINE_BYTES: Final = 1 << 20
+_DELIMITERS: Final = (",", ";", "\t", "|")
+_BOMS: Final = (
+    (codecs.BOM_UTF8, "utf-8"),
+    (codecs.BOM_UTF32_LE, "utf-32"),
+    (codecs.BOM_UTF32_BE, "utf-32"),
+    (codecs.BOM_UTF16_LE, "utf-16"),
+    (codecs.BOM_UTF16_BE, "utf-16"),
+)
+
+
+@dataclass(frozen=True)
+class Dialect:
+    """How a delimited file is written."""
+
+    delimiter: str
+    header: tuple[str, ...]
+    encoding: str
+    header_line: int = 1
+
+
+def dialect(
+    path: Path, *, delimiter: str | None, encoding: str, shown: Path | None = None
+) -> Dialect:
+    """Delimiter, header and encoding of a file, from its first lines.
+
+    `shown` is the path that messages name, where it is not the one that is read.
+
+    Raises
+    ------
+    ConfigError
+        If the file has no header that can be read.
+    OSError
+        If it cannot be opened.
+    """
+    head = _head(path)
+    path = shown or path
+    if not head.strip(b"\r\n\x00 \t"):
+        raise ConfigError(f"{path}: the file is empty; a header line was expected")
+    true_encoding, text = _decoded_head(head, encoding, path)
+    lines = text.replace("\r\n", "\n").replace("\r", "\n").split("\n")
+    line_no = next((i for i, line in enumerate(lines) if line.strip()), 0)
+    chosen = delimiter or max(_DELIMITERS, key=lambda d: lines[line_no].count(d))
+    try:
+        header = next(csv.reader([lines[line_no]], delimiter=chosen))
+    except (csv.Error, StopIteration) as error:
+        raise ConfigError(f"{path} line {line_no + 1}: no readable header: {error}") from None
+    return Dialect(
+        delimiter=chosen,
+        header=tuple(h.strip() for h in header),
+        encoding=true_encoding,
+        header_line=line_no + 1,
+    )
+
+
+def is_plain_utf8(encoding: str) -> bool:
+    """Whether DuckDB can read the encoding as it lies."""
+    return encoding.lower().replace("_", "-") in ("utf-8", "utf8", "utf-8-sig", "ascii")
+
+
+def sample_lines(path: Path, count: int, *, encoding: str = "utf-8") -> list[str]:
+    """The first lines of a file as text; a byte order mark says more than `encoding`."""
+    head = _head(path, 1 << 22, count)
+    _, text = _decoded_head(head, encoding, path)
+    return text.replace("\r\n", "\n").replace("\r", "\n").split("\n")[:count]
+
+
+def likely_encoding(path: Path) -> str:
+    """UTF-8 where the first megabytes are that, else the usual one of Western Windows."""
+    decoder = codecs.getincrementaldecoder("utf-8")()
+    try:
+        decoder.decode(_head(path, 1 << 22))
+    except UnicodeDecodeError:
+        return "cp1252"
+    return "utf-8"
+
+
+def _head(path: Path, size: int = _HEAD_BYTES, lines: int | None = None) -> bytes:
+    head = b""
+    try:
+        for chunk in content_chunks(path):
+            head += chunk
+            if len(head) >= size or (lines is not None and head.count(b"\n") > lines):
+                break
+    except BrokenStreamError:
+        pass  # told when the whole file is read
+    return head[:size]
+
+
+def _decoded_head(head: bytes, encoding: str, path: Path) -> tuple[str, str]:
+    for mark, name in _BOMS:
+        if head.startswith(mark):
+            return name, head.decode(name, errors="ignore").lstrip("\ufeff")
+    try:
+        return encoding, head.decode(encoding, errors="ignore")
+    except LookupError:
+        raise ConfigError(f"{path}: encoding {encoding!r} is not known") from None
+
+
+def mended_copy(path: Path, target: Path, refused: Path, kind: Dialect) -> int:
+    """Write the readable lines of a file to `target`, each with its line number in front.
+
+    Left out, and written to `refused` as line, rule, text: lines that are not text in the
+    encoding, that hold NUL bytes, that are longer than a line may be, whose quotes do not
+    close. Empty lines are no rows.
+
+    Returns
+    -------
+    int
+        How many lines were left out.
+    """
+    refused_count = 0
+    with (
+        target.open("w", encoding="utf-8", newline="\n") as out,
+        refused.open("w", encoding="utf-8", newline="") as refused_out,
+    ):
+        refuse = csv.writer(refused_out)
+        for line_no, raw in _numbered_lines(path, kind.encoding):
+            if line_no <= kind.header_line:
+                continue
+            text, rule = _readable(raw, kind.encoding)
+            if rule is not None:
+                refused_count += 1
+                refuse.writerow((line_no, rule, text[:_KEPT_TEXT]))
+            elif text.strip():
+                out.write(f"{line_no}{kind.delimiter}{text}\n")
+    return refused_count
+
+
+def _readable(raw: bytes | str, encoding: str) -> tuple[str, str | None]:
+    if isinstance(raw, bytes):
+        try:
+            text = raw.decode(encoding)
+        except UnicodeDecodeError:
+            return raw.decode(encoding, errors="replace"), "line_encoding"
+    else:
+        text = raw
+    if "\x00" in text:
+        return text.replace("\x00", "\\0"), "line_nul_bytes"
+    if "\ufffd" in text and not isinstance(raw, bytes):
+        return text, "line_encoding"
+    if len(text) > MAX_LINE_BYTES:
+        return text, "line_too_long"
+    if text.count('"') % 2:
+        return text, "line_unreadable"
+    return text, None
+
+
+def _numbered_lines(path: Path, encoding: str) -> Iterator[tuple[int, bytes | str]]:
+    """Lines by number, whatever ends them."""
+    with path.open("rb") as handle:
+        if encoding.startswith(("utf-16", "utf-32")):
+            text = io.TextIOWrapper(handle, encoding, errors="replace", newline=None)
+            for line_no, line in enumerate(text, 1):
+                yield line_no, line.rstrip("\n").lstrip("\ufeff")
+        else:
+            yield from enumerate(_byte_lines(handle), 1)
+
+
+def _byte_lines(handle: IO[bytes]) -> Iterator[bytes]:
+    rest = handle.read(3).removeprefix(codecs.BOM_UTF8)
+    while chunk := handle.read(_HEAD_BYTES):
+        if chunk.endswith(b"\r"):  # may be the first half of CR LF
+            chunk += handle.read(1)
+        parts = (rest + chunk).replace(b"\r\n", b"\n").replace(b"\r", b"\n").split(b"\n")
+        rest = parts.pop()
+        yield from parts
+    if rest:
+        yield rest
+
+
+def raw_line_sql(path: Path, kind: Dialect, *, is_mended: bool) -> str:
+    """A `read_csv` call that yields the columns `c0 .. cn` as text; `line` if mended."""
+    names = [f"c{i}" for i in range(len(kind.header))]
+    if is_mended:
+        names.insert(0, "line")
+    columns = ", ".join(f"'{n}': 'varchar'" for n in names)
+    literal = str(path).replace("'", "''")
+    delimiter = kind.delimiter.replace("'", "''")
+    skip = 0 if is_mended else kind.header_line
+    return (
+        f"read_csv('{literal}', delim = '{delimiter}', quote = '\"', escape = '\"', "
+        f"header = false, skip = {skip}, compression = 'none', auto_detect = false, "
+        f"columns = {{{columns}}}, ignore_errors = true, store_rejects = true, "
+        f"max_line_size = {MAX_LINE_BYTES})"
+    )

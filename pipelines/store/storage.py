@@ -1,0 +1,252 @@
+"""Where the lake, the profiles and blocks under way lie: in the workspace, or a store.
+
+Every file is named by its place below the workspace, `lake/interval_read/month=2025-01/...`,
+wherever it lies. In an object store it is the object `<url>/lake/interval_read/...`, and who
+reads it has a copy for as long as the reading takes: nothing else of a store is asked than to
+put, get, list and delete whole objects, so a worker needs no disk in common with anyone.
+
+An object is there whole or not at all, a folder is not: in a store the folder's last object,
+`complete`, makes it count. Files and folders are named by their content, so who puts one twice
+puts the same.
+"""
+
+from __future__ import annotations
+
+import os
+import shutil
+import tempfile
+import uuid
+from collections.abc import Iterable, Iterator, Mapping
+from contextlib import AbstractContextManager, contextmanager, nullcontext, suppress
+from dataclasses import dataclass
+from pathlib import Path, PurePosixPath
+from typing import Any, Final, Protocol
+
+from pipelines.store.object_store import asking, store_of
+from rightsize.errors import StoreError
+
+COMPLETE: Final = "complete"
+_COPIES: Final = "copies-"
+
+Here = Mapping[Path, Path]
+"""Where on this machine the file of a name can be read."""
+
+
+class Storage(Protocol):
+    """Files and folders by their names below the workspace."""
+
+    def files(self, folder: Path, pattern: str) -> list[Path]:
+        """Names of the files below a folder that match, in a fixed order; whole ones only."""
+
+    def folders(self, folder: Path, pattern: str) -> list[Path]:
+        """Names of the folders below a folder that match, in a fixed order; whole ones only."""
+
+    def at_hand(self, files: Iterable[Path]) -> AbstractContextManager[Here]:
+        """Files to be read by their paths on this machine, within the block."""
+
+    def making(self, folder: Path) -> AbstractContextManager[Path]:
+        """An empty folder to write into; at the end it is the one of that name, whole."""
+
+    def put_files(self, made: Here) -> None:
+        """Put finished files of this machine under their names, away from where they were."""
+
+    def drop_files(self, files: Iterable[Path]) -> None:
+        """Remove files that `files` has named."""
+
+    def keep_folders(self, folder: Path, pattern: str, kept: Iterable[Path]) -> None:
+        """Remove every folder that matches but those kept, and what crashes left of any."""
+
+
+class DiskStorage:
+    """Every name is the path itself; a rename makes a file or a folder count."""
+
+    def files(self, folder: Path, pattern: str) -> list[Path]:
+        """As `Storage.files`."""
+        return sorted(p for p in folder.glob(pattern) if p.name[0] != ".")
+
+    def folders(self, folder: Path, pattern: str) -> list[Path]:
+        """As `Storage.folders`."""
+        return sorted(p for p in folder.glob(pattern) if p.name[0] != "." and p.is_dir())
+
+    def at_hand(self, files: Iterable[Path]) -> AbstractContextManager[Here]:
+        """As `Storage.at_hand`."""
+        return nullcontext({file: file for file in files})
+
+    @contextmanager
+    def making(self, folder: Path) -> Iterator[Path]:
+        """As `Storage.making`."""
+        aside = folder.with_name(f".{folder.name}.{uuid.uuid4().hex}")
+        aside.mkdir(parents=True)
+        try:
+            yield aside
+            if not folder.is_dir():
+                aside.rename(folder)
+        finally:
+            shutil.rmtree(aside, ignore_errors=True)
+
+    def put_files(self, made: Here) -> None:
+        """As `Storage.put_files`; each is put at once."""
+        for file, path in made.items():
+            file.parent.mkdir(parents=True, exist_ok=True)
+            os.replace(path, file)
+
+    def drop_files(self, files: Iterable[Path]) -> None:
+        """As `Storage.drop_files`."""
+        for file in files:
+            file.unlink(missing_ok=True)
+
+    def keep_folders(self, folder: Path, pattern: str, kept: Iterable[Path]) -> None:
+        """As `Storage.keep_folders`."""
+        for other in set(folder.glob(pattern)).difference(kept):
+            shutil.rmtree(other, ignore_errors=True)
+
+
+@dataclass(frozen=True)
+class ObjectStorage:
+    """Objects below `url`, one a file, by their names below `root`.
+
+    Copies lie in `scratch` while they are read. All methods raise `StoreError` if the store
+    does not answer, or not as it must.
+    """
+
+    root: Path
+    url: str
+    scratch: Path
+
+    def files(self, folder: Path, pattern: str) -> list[Path]:
+        """As `Storage.files`."""
+        return [p for p in self._below(folder, pattern) if p.name != COMPLETE]
+
+    def folders(self, folder: Path, pattern: str) -> list[Path]:
+        """As `Storage.folders`."""
+        return [p.parent for p in self._below(folder, f"{pattern}/{COMPLETE}")]
+
+    @contextmanager
+    def at_hand(self, files: Iterable[Path]) -> Iterator[Here]:
+        """As `Storage.at_hand`; the copies keep their names below a folder of their own."""
+        wanted = list(dict.fromkeys(files))
+        with self._own_folder() as own:
+            here = {file: own / file.relative_to(self.root) for file in wanted}
+            self._get(here)
+            yield here
+
+    @contextmanager
+    def making(self, folder: Path) -> Iterator[Path]:
+        """As `Storage.making`."""
+        with self._own_folder() as own:
+            yield own
+            made = sorted(p for p in own.rglob("*") if p.is_file())
+            self._put({folder / p.relative_to(own): p for p in made})
+            with asking(self.url):
+                self._store().pipe_file(self._key(folder / COMPLETE), b"")
+
+    def put_files(self, made: Here) -> None:
+        """As `Storage.put_files`; each is put at once."""
+        self._put(made)
+        for path in made.values():
+            path.unlink()
+
+    def drop_files(self, files: Iterable[Path]) -> None:
+        """As `Storage.drop_files`."""
+        self._remove(list(files))
+
+    def keep_folders(self, folder: Path, pattern: str, kept: Iterable[Path]) -> None:
+        """As `Storage.keep_folders`; marks go first, so that no rest of a folder counts."""
+        depth, stay = pattern.count("/") + 1, set(kept)
+        stale = []
+        for name in self._below(folder):
+            above = folder.joinpath(*name.relative_to(folder).parts[:depth])
+            if above not in stay and _matches(
+                PurePosixPath(above.relative_to(folder)), pattern
+            ):
+                stale.append(name)
+        self._remove([n for n in stale if n.name == COMPLETE])
+        self._remove([n for n in stale if n.name != COMPLETE])
+
+    def _below(self, folder: Path, pattern: str | None = None) -> list[Path]:
+        """Names of all objects below a folder; those that match a pattern part by part."""
+        top = PurePosixPath(self._plain(folder))
+        with asking(self.url):
+            found = self._store().find(self._key(folder))
+        names = [PurePosixPath(key.lstrip("/")).relative_to(top) for key in found]
+        matching = [n for n in names if pattern is None or _matches(n, pattern)]
+        return sorted(folder / name for name in matching)
+
+    def _remove(self, names: list[Path]) -> None:
+        if names:
+            with asking(self.url), suppress(FileNotFoundError):
+                self._store().rm([self._key(name) for name in names])
+
+    def _get(self, here: Here) -> None:
+        if not here:
+            return
+        for copy in here.values():
+            copy.parent.mkdir(parents=True, exist_ok=True)
+        keys = [self._key(file) for file in here]
+        with asking(self.url):
+            self._store().get(keys, [str(copy) for copy in here.values()])
+        gone = [
+            key for key, copy in zip(keys, here.values(), strict=True) if not copy.is_file()
+        ]
+        if gone:
+            raise StoreError(f"{self.url}: {gone[0]} did not come")
+
+    def _put(self, made: Here) -> None:
+        if not made:
+            return
+        store, keys = self._store(), [self._key(name) for name in made]
+        with asking(self.url):
+            store.put([str(path) for path in made.values()], keys)
+            for key, path in zip(keys, made.values(), strict=True):
+                if store.size(key) != path.stat().st_size:
+                    raise StoreError(f"{self.url}: {key} is not there whole")
+
+    def _store(self) -> Any:
+        return store_of(self.url)
+
+    def _key(self, name: Path) -> str:
+        return f"{self.url.rstrip('/')}/{name.relative_to(self.root).as_posix()}"
+
+    def _plain(self, name: Path) -> str:
+        """The key as the store itself says it, without scheme."""
+        return self._key(name).partition("://")[2].lstrip("/")
+
+    @contextmanager
+    def _own_folder(self) -> Iterator[Path]:
+        place = scratch_here(self.scratch)
+        place.mkdir(parents=True, exist_ok=True)
+        own = Path(tempfile.mkdtemp(prefix=_COPIES, dir=place))
+        try:
+            yield own
+        finally:
+            shutil.rmtree(own, ignore_errors=True)
+
+
+def scratch_here(scratch: Path) -> Path:
+    """Where this machine may write what it needs for a while.
+
+    The environment's `RIGHTSIZE_SCRATCH`; else the workspace's own scratch where this machine
+    has the workspace, and the system's place for temporary files where it has not.
+    """
+    if named := os.environ.get("RIGHTSIZE_SCRATCH"):
+        return Path(named)
+    if scratch.parent.is_dir():
+        return scratch
+    return Path(tempfile.gettempdir()) / "rightsize-scratch"
+
+
+def write_text(path: Path, text: str) -> None:
+    """A small file, complete or absent."""
+    path.parent.mkdir(parents=True, exist_ok=True)
+    aside = path.with_name(f".{path.name}.{uuid.uuid4().hex}")
+    aside.write_text(text, encoding="utf-8")
+    os.replace(aside, path)
+
+
+def _matches(name: PurePosixPath, pattern: str) -> bool:
+    return len(name.parts) == pattern.count("/") + 1 and name.match(pattern)
+
+
+def local_paths(here: Here, files: Iterable[Path] | None = None) -> list[str]:
+    """Paths of files at hand, of all where not given; as DuckDB takes them, sorted."""
+    return sorted(str(here[file]) for file in (here if files is None else files))

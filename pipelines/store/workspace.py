@@ -1,0 +1,232 @@
+"""The folder that holds all state of one utility, and the names inside it.
+
+```
+workspace/
+  work.duckdb                       ledger of landed files, sweeps (one writer)
+  lake/interval_read/month=2025-01/bucket=03/<file hash>.parquet    immutable
+  lake/register_read/month=2025-01/bucket=03/<file hash>.parquet    immutable
+  rejected/<file hash>.parquet      refused rows of one landed file
+  profile/month=2025-01/bucket=03/  {stat,band,balance}.parquet, replaced whole
+  assess/<sweep>/                   blocks of results on their way to publication
+  published/results.duckdb, *.parquet
+  logs/sweep-2025-01.jsonl          logs of sweeps
+  learnt.json                       what the fleet taught the last sweep
+  fetched/s3/<bucket>/<key>         copies of exports that lie in an object store
+  lake_claim.json                   which store holds lake/ and profile/, where one does
+  register_meters/                  meters named in each register file of a lake in a store
+  scratch/                          spill of DuckDB; old spill goes when a sweep begins
+```
+"""
+
+from __future__ import annotations
+
+import fcntl
+import json
+import os
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import Final, TextIO
+
+from pipelines.store.storage import DiskStorage, ObjectStorage, Storage
+from rightsize.errors import WorkspaceBusyError
+
+
+@dataclass(frozen=True)
+class Workspace:
+    """Paths below one workspace folder.
+
+    Lake and profiles may lie in an object store instead, under the same names: what is read or
+    written of them goes through `storage`.
+    """
+
+    root: Path
+    lake_url: str | None = None
+
+    @property
+    def storage(self) -> Storage:
+        """Where lake, profiles and blocks of far workers lie."""
+        if self.lake_url is None:
+            return DiskStorage()
+        return ObjectStorage(self.root, self.lake_url, self.scratch)
+
+    @property
+    def lake(self) -> Path:
+        """Both kinds of reads, by kind, month and bucket."""
+        return self.root / "lake"
+
+    @property
+    def database(self) -> Path:
+        """The working database: ledger and sweeps."""
+        return self.root / "work.duckdb"
+
+    @property
+    def interval_reads(self) -> Path:
+        """Lake of interval reads."""
+        return self.lake / "interval_read"
+
+    @property
+    def register_reads(self) -> Path:
+        """Lake of register reads."""
+        return self.lake / "register_read"
+
+    @property
+    def rejected(self) -> Path:
+        """Rows refused, one Parquet file a landed file."""
+        return self.root / "rejected"
+
+    @property
+    def profile(self) -> Path:
+        """Monthly statistics by month and bucket."""
+        return self.root / "profile"
+
+    @property
+    def assess(self) -> Path:
+        """Results under way."""
+        return self.root / "assess"
+
+    @property
+    def scratch(self) -> Path:
+        """Where DuckDB spills; may be emptied between sweeps."""
+        return self.root / "scratch"
+
+    @property
+    def fetched(self) -> Path:
+        """Copies of the exports that lie in an object store."""
+        return self.root / "fetched"
+
+    @property
+    def published(self) -> Path:
+        """What readers see."""
+        return self.root / "published"
+
+    @property
+    def results(self) -> Path:
+        """The published database."""
+        return self.published / "results.duckdb"
+
+    def create(self) -> None:
+        """Make the folders that are missing."""
+        stored = (self.interval_reads, self.register_reads, self.profile)
+        here = (self.rejected, self.assess, self.published)
+        for folder in here if self.lake_url else (*stored, *here):
+            folder.mkdir(parents=True, exist_ok=True)
+
+    @property
+    def logs(self) -> Path:
+        """What sweeps logged, as JSON, a file a month."""
+        return self.root / "logs"
+
+    @property
+    def learnt(self) -> Path:
+        """What the fleet taught the last sweep, with the inputs it rests on."""
+        return self.root / "learnt.json"
+
+    @property
+    def register_meters(self) -> Path:
+        """Which meters each file of register readings names, where a store holds the files."""
+        return self.root / "register_meters"
+
+    @property
+    def lake_claim(self) -> Path:
+        """Which object store holds the lake, where one does."""
+        return self.root / "lake_claim.json"
+
+    @property
+    def lock(self) -> Path:
+        """Held by the one sweep at work; says who that is."""
+        return self.root / "sweep.lock"
+
+    @contextmanager
+    def hold(self, kind: str = "sweep") -> Iterator[None]:
+        """Hold the workspace for one sweep; a crash of the holder frees it.
+
+        The kernel holds the lock for the process, so it cannot outlive it. The file is never
+        removed: a lock on a removed file would bind nobody.
+
+        Raises
+        ------
+        WorkspaceBusyError
+            If another process holds it; the text names the process and since when.
+        """
+        self.root.mkdir(parents=True, exist_ok=True)
+        with self.lock.open("a+", encoding="utf-8") as handle:
+            if not _locked(handle, fcntl.LOCK_EX, tries=_TRIES):
+                handle.seek(0)
+                raise WorkspaceBusyError(_busy_text(self.root, _holder(handle.read())))
+            handle.truncate(0)
+            handle.write(json.dumps(asdict(Holder.this_process(kind))))
+            handle.flush()
+            try:
+                yield
+            finally:
+                handle.truncate(0)
+
+    def holder(self) -> Holder | None:
+        """Who holds the workspace now; None where nobody does."""
+        try:
+            with self.lock.open("r", encoding="utf-8") as handle:
+                if _locked(handle, fcntl.LOCK_SH, tries=1):
+                    return None
+                return _holder(handle.read()) or Holder(0, "unknown", 0.0, "sweep")
+        except FileNotFoundError:
+            return None
+
+    def left_behind(self) -> Holder | None:
+        """Who died holding the workspace, where nobody has held it since."""
+        if not self.lock.is_file() or self.holder() is not None:
+            return None
+        return _holder(self.lock.read_text(encoding="utf-8"))
+
+
+@dataclass(frozen=True)
+class Holder:
+    """The process that holds a workspace."""
+
+    pid: int
+    host: str
+    since: float
+    kind: str
+
+    @classmethod
+    def this_process(cls, kind: str) -> Holder:
+        """The running process, from now on."""
+        return cls(os.getpid(), os.uname().nodename, time.time(), kind)
+
+    @property
+    def since_text(self) -> str:
+        """Since when, in local time."""
+        return time.strftime("%Y-%m-%d %H:%M:%S", time.localtime(self.since))
+
+
+# One who only looks holds the lock for an instant: a sweep that begins then asks again.
+_TRIES: Final = 5
+_WAIT_S: Final = 0.05
+
+
+def _locked(handle: TextIO, kind: int, *, tries: int) -> bool:
+    for attempt in range(tries):
+        try:
+            fcntl.flock(handle, kind | fcntl.LOCK_NB)
+        except OSError:
+            if attempt + 1 < tries:
+                time.sleep(_WAIT_S)
+        else:
+            return True
+    return False
+
+
+def _holder(content: str) -> Holder | None:
+    try:
+        return Holder(**json.loads(content))
+    except (ValueError, TypeError):
+        return None
+
+
+def _busy_text(root: Path, holder: Holder | None) -> str:
+    who = "another process"
+    if holder is not None:
+        who = f"process {holder.pid} on {holder.host} since {holder.since_text} ({holder.kind})"
+    return f"workspace {root} is held by {who}; wait for it to end, or stop it, and run again"

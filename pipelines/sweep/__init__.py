@@ -1,0 +1,1 @@
+"""One sweep from end to end: order of the stages, state, resuming."""

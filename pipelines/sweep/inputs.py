@@ -1,0 +1,78 @@
+"""What a sweep rests on: its identity and inputs, and the work on buckets that follows."""
+
+from __future__ import annotations
+
+import calendar
+import datetime as dt
+from pathlib import Path
+
+import polars as pl
+
+from pipelines.configuration.fleet import by_bucket
+from pipelines.stages.assess.assess import BucketTask
+from pipelines.stages.profile.profile import ProfileSummary
+from pipelines.store import ledger
+from pipelines.store.lake_partition import LakePartition, bucket_name
+from pipelines.store.resources import sql_text
+from pipelines.store.warehouse import work_database
+from pipelines.store.workspace import Workspace
+from pipelines.sweep.state import Sweep
+from pipelines.work.code_version import code_version
+from rightsize.contracts.sweep_record import SweepRecord
+from rightsize.errors import ConfigError
+
+
+def record_of(sweep: Sweep) -> SweepRecord:
+    """Identity and inputs of the sweep, once its profiles are made."""
+    return SweepRecord(
+        sweep_id=sweep.sweep_id,
+        utility=sweep.loaded.settings.utility,
+        started_at=sweep.began_at,
+        finished_at=sweep.began_at,
+        config_hash=sweep.loaded.config_hash,
+        catalogue_hash=sweep.fleet.catalogue_hash,
+        meters_hash=sweep.fleet.meters_hash,
+        lake_hash=sweep.profiled.fingerprint,
+        code_version=code_version(),
+        timezone=sweep.loaded.settings.timezone,
+        buckets=_buckets(sweep.workspace),
+        documents=sweep.fleet.documents,
+    )
+
+
+def bucket_tasks(
+    profiled: ProfileSummary, service: pl.DataFrame, buckets: int
+) -> list[BucketTask]:
+    """The meters in service of each bucket, with the profiles of its months."""
+    folders: dict[str, list[Path]] = {}
+    for folder in profiled.folders:
+        bucket = bucket_name(LakePartition.parse(folder).bucket)
+        folders.setdefault(bucket, []).append(folder)
+    return [
+        BucketTask(bucket, tuple(sorted(folders.get(bucket, []))), meters)
+        for bucket, meters in by_bucket(service, buckets).items()
+    ]
+
+
+def last_day(profiled: ProfileSummary) -> dt.date:
+    """The last day of the newest month that the lake holds."""
+    months = [LakePartition.parse(f).month for f in profiled.folders]
+    if not months:
+        raise ConfigError(
+            "no read has landed: the exports are empty or every row was refused; "
+            "see the messages above and the folder rejected/ of the workspace"
+        )
+    year, month = (int(part) for part in max(months).split("-"))
+    return dt.date(year, month, calendar.monthrange(year, month)[1])
+
+
+def _buckets(workspace: Workspace) -> int:
+    with work_database(workspace) as work:
+        return ledger.bucket_count(work, None, 0)
+
+
+def landed_files(workspace: Workspace) -> pl.DataFrame:
+    """What the ledger says of each landed file, as reconcile asks for it."""
+    with work_database(workspace) as work:
+        files: pl.DataFrame = work.sql(sql_text("60_reconcile/landed_ledger")).pl()
+    return files

@@ -1,0 +1,97 @@
+"""What a sweep that was stopped left behind, kept where it rests on the same inputs.
+
+Blocks of results lie in `assess/<sweep>/`, beside a note of the inputs that they rest on and a
+mark for each bucket that is done. A later sweep on the same inputs takes the folder over under
+its own name and assesses only the buckets without a mark. What the fleet taught is kept in the
+same way. Any changed input, a line of code included, makes all of it be done again.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import shutil
+from dataclasses import asdict
+from pathlib import Path
+from typing import Final
+
+from pipelines.stages.assess.assess import BucketResult
+from pipelines.store.storage import write_text
+from pipelines.store.workspace import Workspace
+from rightsize.contracts.sweep_record import SweepRecord
+from rightsize.inference.meter.censoring import LearntPrior
+from rightsize.inference.water_use.priors import SteadyPrior
+
+DONE: Final = "done"
+_INPUTS = (
+    "config_hash",
+    "catalogue_hash",
+    "meters_hash",
+    "lake_hash",
+    "code_version",
+    "timezone",
+    "buckets",
+)
+
+
+def inputs_key(record: SweepRecord) -> str:
+    """One name for all that the results of a sweep rest on."""
+    parts = [str(getattr(record, name)) for name in _INPUTS]
+    return hashlib.sha256("\n".join(parts).encode()).hexdigest()[:32]
+
+
+def take_over(workspace: Workspace, record: SweepRecord, *, fresh: bool = False) -> Path:
+    """The sweep's folder of blocks, with those that a stopped sweep left, if they hold."""
+    key = inputs_key(record)
+    target = workspace.assess / record.sweep_id
+    workspace.assess.mkdir(parents=True, exist_ok=True)
+    for left in sorted(workspace.assess.iterdir(), reverse=True):
+        if left == target:
+            continue  # a stage that is tried again goes on in its own folder
+        if not fresh and not target.exists() and _text_of(left / "inputs") == key:
+            left.rename(target)
+        else:
+            shutil.rmtree(left, ignore_errors=True)
+    target.mkdir(exist_ok=True)
+    write_text(target / "inputs", key)
+    return target
+
+
+def bucket_done(folder: Path, bucket: str) -> BucketResult | None:
+    """What a bucket came to, where all its blocks are written."""
+    text = _text_of(folder / DONE / f"{bucket}.json")
+    return None if text is None else BucketResult(**json.loads(text))
+
+
+def mark_done(folder: Path, result: BucketResult) -> None:
+    """All blocks of a bucket are written."""
+    write_text(folder / DONE / f"{result.bucket}.json", json.dumps(asdict(result)))
+
+
+def kept_prior(workspace: Workspace, record: SweepRecord) -> LearntPrior | None:
+    """What the fleet taught a sweep on the same inputs."""
+    text = _text_of(workspace.learnt)
+    if text is None:
+        return None
+    content = json.loads(text)
+    if content["inputs"] != inputs_key(record):
+        return None
+    steady = {name: SteadyPrior(**values) for name, values in content["steady"].items()}
+    return LearntPrior(steady, content["accounts_seen"])
+
+
+def keep_prior(workspace: Workspace, record: SweepRecord, learnt: LearntPrior) -> None:
+    """Keep it; JSON holds every digit of a float."""
+    content = {
+        "inputs": inputs_key(record),
+        "steady": {name: asdict(prior) for name, prior in learnt.steady.items()},
+        "accounts_seen": learnt.accounts_seen,
+    }
+    write_text(workspace.learnt, json.dumps(content))
+
+
+def _text_of(path: Path) -> str | None:
+    try:
+        return path.read_text(encoding="utf-8")
+    except OSError:
+        return None

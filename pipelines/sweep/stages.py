@@ -1,0 +1,286 @@
+"""The stages of a sweep, in order: one list for the plain command and for the Prefect flows.
+
+A stage takes the sweep under way, does its work by the function of `pipelines.stages` that it
+is named for, and leaves what it made on the sweep. A stage may be called again after a failure:
+what it has done already is found done.
+"""
+
+from __future__ import annotations
+
+import shutil
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, nullcontext
+from dataclasses import dataclass, replace
+from functools import partial
+from pathlib import Path
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipelines.configuration.fleet import in_service
+from pipelines.pages.fleet_pages import write_fleet_pages
+from pipelines.sources.fetch import fetch_exports
+from pipelines.stages.assess.assess import (
+    BucketResult,
+    BucketTask,
+    JudgedBy,
+    assess_bucket,
+    blocks,
+    write_block,
+)
+from pipelines.stages.assess.list_findings import list_findings
+from pipelines.stages.land.land import land
+from pipelines.stages.profile.profile import profile
+from pipelines.stages.publish.copy_results import copy_results, is_copied
+from pipelines.stages.publish.history import Retention
+from pipelines.stages.publish.publish import publish
+from pipelines.stages.reconcile import SweepInputs, reconcile
+from pipelines.stages.validate.validate import ValidationSummary, outcome_text, validate
+from pipelines.store.lake_partition import bucket_folder
+from pipelines.store.workspace import Workspace
+from pipelines.sweep import far_blocks, resume
+from pipelines.sweep.inputs import bucket_tasks, landed_files, last_day, record_of
+from pipelines.sweep.state import Sweep, has_news, newest_sweep, pages_are_due
+from pipelines.work.bucket_work import run_all
+from pipelines.work.observe import StageCost, stage_cost
+from pipelines.work.stop import signals_seen, statements_ended
+from rightsize.errors import ValidationError
+from rightsize.inference.meter.censoring import LearntPrior, learn_from, steady_by_class
+from rightsize.inference.water_use.kernel_choice import make_kernels
+from rightsize.meters.catalogue import Meter
+
+
+@dataclass(frozen=True)
+class Stage:
+    """A stage's name and its work on a sweep."""
+
+    name: str
+    work: Callable[[Sweep, StageCost], None]
+
+    def run(self, sweep: Sweep) -> None:
+        """Do the work, and note what it cost."""
+        with stage_cost(self.name) as cost, signals_seen(), statements_ended():
+            sweep.costs.append(cost)
+            self.work(sweep, cost)
+
+
+Call = Callable[[Stage, Sweep], None]
+
+
+def run_stages(sweep: Sweep, call: Call = Stage.run) -> None:
+    """Every stage in order; those that judge only where there is something to judge.
+
+    `call` runs one stage: directly, or as a task of an orchestrator.
+    """
+    for stage in READING_STAGES:
+        call(stage, sweep)
+    if has_news(sweep):
+        for stage in JUDGING_STAGES:
+            call(stage, sweep)
+    if pages_are_due(sweep.workspace):
+        call(PAGES_STAGE, sweep)
+    if sweep.loaded.settings.copy_results_to:
+        call(COPY_STAGE, sweep)
+
+
+def _land(sweep: Sweep, cost: StageCost) -> None:
+    fetch_exports(sweep.loaded, sweep.workspace)
+    sweep.landed = land(sweep.loaded, sweep.workspace, progress=sweep.progress)
+    cost.item_count = len(sweep.landed.files)
+    cost.row_count = sweep.landed.rows_landed
+
+
+def _validate(sweep: Sweep, cost: StageCost) -> None:
+    sweep.validated = validate(sweep.loaded, sweep.workspace, sweep.landed)
+    cost.item_count = len(sweep.validated.outcomes)
+    if sweep.validated.must_stop:
+        raise ValidationError(_stop_text(sweep.validated))
+
+
+def profile_lake(sweep: Sweep, cost: StageCost) -> None:
+    """Profiles of the lake as it is, and the bucket tasks and inputs that follow from them."""
+    sweep.profiled = profile(
+        sweep.workspace,
+        timezone=sweep.loaded.settings.timezone,
+        pool=sweep.pool,
+        progress=sweep.progress,
+        cost=cost,
+    )
+    cost.item_count = sweep.profiled.made
+    sweep.record = record_of(sweep)
+    service = in_service(sweep.fleet, as_of=last_day(sweep.profiled))
+    sweep.tasks = bucket_tasks(sweep.profiled, service, sweep.record.buckets)
+    sweep.inputs = SweepInputs(
+        service=service,
+        ledger=landed_files(sweep.workspace),
+        profile_folders=sweep.profiled.folders,
+    )
+
+
+def _learn(sweep: Sweep, cost: StageCost) -> None:
+    sweep.learnt = learnt_prior(sweep, cost)
+    cost.row_count = sum(sweep.learnt.accounts_seen.values())
+
+
+def learnt_prior(sweep: Sweep, cost: StageCost) -> LearntPrior:
+    """What the fleet teaches; kept from a sweep on the same inputs."""
+    kept = None if sweep.order.full else resume.kept_prior(sweep.workspace, sweep.record)
+    learnt = kept or _learn_again(sweep, cost)
+    resume.keep_prior(sweep.workspace, sweep.record, learnt)
+    return learnt
+
+
+def _learn_again(sweep: Sweep, cost: StageCost) -> LearntPrior:
+    settings = sweep.fleet.settings
+    parts = run_all(
+        partial(_steady_of_bucket, sweep.workspace, settings),
+        sweep.tasks,
+        stage="learn",
+        pool=sweep.pool,
+        progress=sweep.progress,
+        cost=cost,
+    )
+    cost.item_count = len(parts)
+    return learn_from(parts, settings.priors)
+
+
+def _steady_of_bucket(
+    workspace: Workspace, settings: JudgedBy, task: BucketTask
+) -> dict[str, NDArray[np.floating[Any]]]:
+    meters: tuple[Meter, ...] = settings.catalogue.meters
+    found = blocks(workspace, [task], settings.thresholds)
+    return steady_by_class(found, meters, settings.priors)
+
+
+def _assess(sweep: Sweep, cost: StageCost) -> None:
+    folder = resume.take_over(sweep.workspace, sweep.record, fresh=sweep.order.full)
+    gathering = partial(
+        far_blocks.gathering, sweep.workspace, sweep.record, folder, fresh=sweep.order.full
+    )
+    with nullcontext() if sweep.pool.sees_workspace else gathering() as far:
+        to_do = [t for t in sweep.tasks if resume.bucket_done(folder, t.bucket) is None]
+        if to_do:
+            make_kernels()
+        work = partial(
+            _assess_bucket, sweep.workspace, sweep.fleet.settings, sweep.learnt, folder, far
+        )
+        done = run_all(
+            work, to_do, stage="assess", pool=sweep.pool, progress=sweep.progress, cost=cost
+        )
+    cost.item_count = len(done)
+    cost.row_count = sum(result.assessed + result.not_assessed for result in done)
+    found = list_findings(
+        sweep.workspace,
+        sweep.profiled.folders,
+        sweep.fleet.meters,
+        sweep.inputs.service,
+        units=sweep.loaded.settings.units,
+    )
+    write_block(found, folder / "finding", "meter_list")
+
+
+def _assess_bucket(
+    workspace: Workspace,
+    settings: JudgedBy,
+    learnt: LearntPrior,
+    folder: Path,
+    far: Path | None,
+    task: BucketTask,
+) -> BucketResult:
+    if far is None:
+        return _assessed_into(folder, workspace, settings, learnt, task)
+    with workspace.storage.making(far / bucket_folder(task.bucket)) as own:
+        return _assessed_into(own, workspace, settings, learnt, task)
+
+
+def _assessed_into(
+    folder: Path,
+    workspace: Workspace,
+    settings: JudgedBy,
+    learnt: LearntPrior,
+    task: BucketTask,
+) -> BucketResult:
+    result = assess_bucket(workspace, task, settings, learnt, folder)
+    resume.mark_done(folder, result)
+    return result
+
+
+def _reconcile(sweep: Sweep, cost: StageCost) -> None:
+    with _inputs_at_hand(sweep) as inputs:
+        sweep.reconciliation = reconcile(sweep.workspace, sweep.record, inputs)
+    cost.row_count = sweep.reconciliation.accounts
+
+
+@contextmanager
+def _inputs_at_hand(sweep: Sweep) -> Iterator[SweepInputs]:
+    """The sweep's inputs with the profiles' balances on this machine."""
+    balances = [f / "balance.parquet" for f in sweep.inputs.profile_folders]
+    with sweep.workspace.storage.at_hand(balances) as here:
+        yield replace(sweep.inputs, profile_folders=[here[b].parent for b in balances])
+
+
+def _publish(sweep: Sweep, cost: StageCost) -> None:
+    assert sweep.reconciliation is not None
+    sweep.progress("publish", 0, 1)
+    settings = sweep.loaded.settings
+    retention = Retention(
+        settings.keep_sweeps, settings.keep_months, settings.keep_detail_sweeps
+    )
+    with _inputs_at_hand(sweep) as inputs:
+        sweep.published = publish(
+            sweep.workspace,
+            sweep.record,
+            sweep.reconciliation,
+            inputs,
+            units=settings.units,
+            retention=retention,
+        )
+    shutil.rmtree(sweep.workspace.assess / sweep.sweep_id, ignore_errors=True)
+    cost.row_count = sum(sweep.published.rows.values())
+    sweep.progress("publish", 1, 1)
+
+
+def _pages(sweep: Sweep, cost: StageCost) -> None:
+    sweep.progress("pages", 0, 1)
+    newest = newest_sweep(sweep.workspace)
+    assert newest is not None
+    write_fleet_pages(
+        sweep.workspace,
+        newest,
+        loaded=sweep.loaded,
+        site_pages=sweep.loaded.settings.site_pages,
+    )
+    cost.item_count = sweep.loaded.settings.site_pages
+    sweep.progress("pages", 1, 1)
+
+
+def _copy(sweep: Sweep, cost: StageCost) -> None:
+    url, newest = sweep.loaded.settings.copy_results_to, newest_sweep(sweep.workspace)
+    assert url is not None
+    assert newest is not None
+    if is_copied(url, newest):
+        return
+    sweep.progress("copy", 0, 1)
+    cost.item_count = copy_results(sweep.workspace, newest, url)
+    sweep.progress("copy", 1, 1)
+
+
+READING_STAGES: Final = (
+    Stage("land", _land),
+    Stage("validate", _validate),
+    Stage("profile", profile_lake),
+)
+JUDGING_STAGES: Final = (
+    Stage("learn", _learn),
+    Stage("assess", _assess),
+    Stage("reconcile", _reconcile),
+    Stage("publish", _publish),
+)
+PAGES_STAGE: Final = Stage("pages", _pages)
+COPY_STAGE: Final = Stage("copy", _copy)
+
+
+def _stop_text(validated: ValidationSummary) -> str:
+    lines = [outcome_text(o) for o in validated.failed]
+    return "validation failed, nothing is published:\n" + "\n".join(lines)

@@ -1,0 +1,108 @@
+"""A sweep under way: what was asked, what its stages have left, what is published already."""
+
+from __future__ import annotations
+
+import datetime as dt
+from dataclasses import dataclass, field
+
+import duckdb
+
+from pipelines.configuration.fleet import Fleet
+from pipelines.configuration.load_settings import Loaded
+from pipelines.pages.fleet_pages import VERSION_FILE
+from pipelines.stages.assess.assess import BucketTask
+from pipelines.stages.land.land import LandSummary
+from pipelines.stages.profile.profile import ProfileSummary
+from pipelines.stages.publish.publish import PublishSummary
+from pipelines.stages.reconcile import SweepInputs
+from pipelines.stages.validate.validate import ValidationSummary
+from pipelines.store.workspace import Workspace
+from pipelines.work.bucket_work import Pool, Progress
+from pipelines.work.code_version import pages_version
+from pipelines.work.observe import StageCost
+from rightsize.contracts.sweep_record import Reconciliation, SweepRecord
+from rightsize.inference.meter.censoring import LearntPrior
+
+
+@dataclass(frozen=True)
+class SweepOrder:
+    """What is asked of a sweep.
+
+    `full` makes profiles and results anew from the lake, `months` (as 2025-01) only the
+    profiles of these months, `reassess` publishes even where no input has changed.
+    """
+
+    kind: str = "sweep"
+    full: bool = False
+    reassess: bool = False
+    months: tuple[str, ...] = ()
+
+
+@dataclass
+class Sweep:
+    """One sweep under way: what it was asked, and what its stages have left so far.
+
+    What follows `costs` is made by the stages; a sweep that finds nothing new has no more than
+    the first three.
+    """
+
+    loaded: Loaded
+    fleet: Fleet
+    workspace: Workspace
+    order: SweepOrder
+    pool: Pool
+    progress: Progress
+    began_at: dt.datetime
+    costs: list[StageCost] = field(default_factory=list)
+    landed: LandSummary = field(init=False)
+    validated: ValidationSummary = field(init=False)
+    profiled: ProfileSummary = field(init=False)
+    record: SweepRecord = field(init=False)
+    tasks: list[BucketTask] = field(init=False)
+    inputs: SweepInputs = field(init=False)
+    learnt: LearntPrior = field(init=False)
+    reconciliation: Reconciliation | None = None
+    published: PublishSummary | None = None
+
+    @property
+    def sweep_id(self) -> str:
+        """Sorts by time of start."""
+        return self.began_at.strftime("%Y%m%dT%H%M%S.%fZ")
+
+
+def has_news(sweep: Sweep) -> bool:
+    """Whether the published results would rest on anything else than they do."""
+    asked = sweep.order.full or sweep.order.reassess
+    return asked or not is_published(sweep.workspace, sweep.record)
+
+
+def is_published(workspace: Workspace, record: SweepRecord) -> bool:
+    """Whether the published results rest on just what this sweep would rest on."""
+    if not workspace.results.is_file():
+        return False
+    names = ("config_hash", "catalogue_hash", "meters_hash", "lake_hash", "code_version")
+    with duckdb.connect(str(workspace.results), read_only=True) as connection:
+        row = connection.execute(
+            f"select {', '.join(names)} from results.sweep order by sweep_id desc limit 1"
+        ).fetchone()
+    return row == tuple(getattr(record, name) for name in names)
+
+
+def pages_are_due(workspace: Workspace) -> bool:
+    """Whether the pages show another sweep than the results, or other code would draw them."""
+    newest = newest_sweep(workspace)
+    if newest is None:
+        return False
+    pages = (workspace.published / "pages").resolve()
+    drawn_by = pages / VERSION_FILE
+    is_current = drawn_by.is_file() and drawn_by.read_text(encoding="ascii") == pages_version()
+    return newest not in pages.name or not is_current
+
+
+def newest_sweep(workspace: Workspace) -> str | None:
+    """The sweep whose results are published."""
+    if not workspace.results.is_file():
+        return None
+    with duckdb.connect(str(workspace.results), read_only=True) as connection:
+        row = connection.execute("select max(sweep_id) from results.sweep").fetchone()
+    return None if row is None else row[0]

@@ -1,0 +1,1 @@
+"""How work is run: buckets, cluster, events, signals, code version."""

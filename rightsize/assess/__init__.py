@@ -1,1 +1,0 @@
-"""Whether a meter suits the demand on it."""

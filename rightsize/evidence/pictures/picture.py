@@ -1,0 +1,148 @@
+"""From a chart to a picture: compiled once, filled with a site's data, drawn as SVG.
+
+Building and compiling a chart costs more than drawing it, and is the same for every site; so
+charts name their data, and what they compile to is shipped in `drawings/`, written by
+`python -m pipelines.handbook.drawings`; a test holds the files against the charts.
+"""
+
+from __future__ import annotations
+
+import copy
+import json
+import re
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from contextvars import ContextVar
+from dataclasses import dataclass
+from importlib import resources
+from typing import Any, Final
+
+import vl_convert
+from markupsafe import escape
+
+from rightsize.evidence.pictures.palette import FAINT, INK, LINE, themed
+
+Rows = Sequence[Mapping[str, Any]]
+Data = Mapping[str, Rows]
+
+SYSTEM: Final = {"gpm": "us", "gal": "us", "m³/h": "metric", "m³": "metric"}
+"""System of units that a unit stands for, in the name of a drawing."""
+PLOT_WIDTH: Final = 404
+SIDE: Final = 48  # room for the labels of an axis
+PLAIN: Final = "format(datum.value, '.5~r')"
+SHORT: Final = "format(datum.value, '~s')"
+LOG: Final = (
+    "indexof([1, 2, 5], round(datum.value / pow(10, floor(log(datum.value) / LN10 + 1e-9))))"
+    f" >= 0 ? {PLAIN} : ''"
+)
+"""How labels of an axis are written: 0.25 and 2000; 2k; of a log axis 1, 2, 5, 10, ..."""
+
+_FONT: Final = "Helvetica, Arial, sans-serif"
+_TEXT_PX: Final = 12.5
+_SIZE: Final = re.compile(r'<svg ([^>]*?)width="[\d.]+" height="[\d.]+" ')
+_PART_BY_PART: Final = re.compile(
+    r' (?:role="graphics-[^"]*"|aria-roledescription="[^"]*"|aria-label="[^"]*"'
+    r'|aria-hidden="true")'
+)
+"""What Vega says to a listener of each part; the picture is told as a whole instead."""
+_ANEW: Final = ContextVar("drawings are made anew", default=False)
+_ID: Final = re.compile(r'(id="|url\(#)(?=[a-z])')
+
+
+@dataclass(frozen=True)
+class Compiled:
+    """A chart ready to be filled: its datasets are named, not held."""
+
+    vega: dict[str, Any]
+    names: frozenset[str]
+
+    def svg(self, data: Data, *, name: str, label: str) -> str:
+        """The picture with these rows.
+
+        Parameters
+        ----------
+        data
+            Rows of each dataset that the chart names.
+        name
+            Lower-case word that sets the ids of this picture apart from those of others.
+        label
+            What a listener is told instead of the picture.
+        """
+        if missing := self.names - set(data):
+            raise ValueError(f"picture {name}: no rows given for {sorted(missing)}")
+        filled = copy.copy(self.vega)
+        filled["data"] = [
+            {**d, "values": data[d["name"]]} if d["name"] in self.names else d
+            for d in self.vega["data"]
+        ]
+        drawn: str = vl_convert.vega_to_svg(filled)
+        return _for_page(drawn, name=name, label=label)
+
+
+def compiled(chart: Callable[[], Any], names: Sequence[str], *, drawing: str) -> Compiled:
+    """A chart whose datasets are called `names`, as it is shipped under the name `drawing`.
+
+    Where none is shipped, or drawings are made anew, it is designed and compiled.
+    """
+    held = None if _ANEW.get() else _shipped(drawing)
+    if held is None:
+        held = vl_convert.vegalite_to_vega(chart().to_dict())
+        held.pop("background", None)  # the page's paper shows through
+    return Compiled(held, frozenset(names))
+
+
+def _shipped(drawing: str) -> dict[str, Any] | None:
+    file = resources.files(__package__) / "drawings" / f"{drawing}.json"
+    if not file.is_file():
+        return None
+    vega: dict[str, Any] = json.loads(file.read_text(encoding="utf-8"))
+    return vega
+
+
+@contextmanager
+def redrawn() -> Iterator[None]:
+    """Within it charts are designed and compiled, whatever is shipped."""
+    token = _ANEW.set(True)
+    try:
+        yield
+    finally:
+        _ANEW.reset(token)
+
+
+def dressed(chart: Any) -> Any:
+    """The chart in our dress: no frame, quiet grid, one font, nothing read out part by part."""
+    axis = {
+        "labelColor": FAINT,
+        "titleColor": FAINT,
+        "gridColor": LINE,
+        "domainColor": FAINT,
+        "tickColor": FAINT,
+        "labelFontSize": _TEXT_PX,
+        "titleFontSize": _TEXT_PX,
+        "titleFontWeight": "normal",
+        "labelFont": _FONT,
+        "titleFont": _FONT,
+        "titlePadding": 5,
+    }
+    return (
+        chart.configure(padding=2, font=_FONT, aria=False)
+        .configure_axis(**axis)
+        .configure_view(stroke=None)
+        .configure_title(
+            color=INK,
+            fontSize=_TEXT_PX,
+            fontWeight="normal",
+            anchor="start",
+            font=_FONT,
+            offset=4,
+        )
+        .configure_text(font=_FONT, fontSize=_TEXT_PX, color=INK)
+    )
+
+
+def _for_page(svg: str, *, name: str, label: str) -> str:
+    svg = _PART_BY_PART.sub("", svg)
+    told = f'role="img" aria-label="{escape(label)}" '
+    svg = _SIZE.sub(lambda found: f"<svg {found[1]}{told}", svg, count=1)
+    svg = _ID.sub(lambda found: f"{found[1]}{name}-", svg)
+    return themed(svg)

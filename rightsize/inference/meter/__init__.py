@@ -1,0 +1,1 @@
+"""The installed meter between flow and read: registration, censoring, bounds."""

@@ -1,0 +1,1 @@
+"""What interval reads show: signs of use, nights, rounding, interval means."""

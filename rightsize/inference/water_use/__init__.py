@@ -1,0 +1,1 @@
+"""How water is used: patterns, priors, pulses, kernels."""

@@ -1,0 +1,105 @@
+"""Short reads in which a use begins or ends: its own flow for part of the time, then none.
+
+A kernel of reduced intensity takes a short interval for steady. Below the flow of a single use
+most are not: a meter that starts above the interval's mean still registers them.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import gammaln
+
+from rightsize.demand.bands import BANDS_PER_DECADE
+from rightsize.inference.meter.registered_table import RegisteredTable
+from rightsize.inference.water_use.kernels import CENTRES, INTENSITY_CV, LOWEST, SIZE
+
+Array = NDArray[np.floating[Any]]
+_EDGE_FLOWS: Final = ((0.64, 0.25), (1.0, 0.33), (1.57, 0.5))
+"""Factors on a use's flow, one standard deviation apart in log (`INTENSITY_CV`), and the
+odds of each among what is left: a quarter of all each. Set by hand."""
+_LEAST_LOG_DENSITY: Final = -60  # less is no density: keeps the exponential from underflowing
+
+
+@dataclass(frozen=True)
+class UseEdges:
+    """Short intervals in which a use begins or ends: its flow for part of the time.
+
+    All [J, A]: the use's flow, how far the kernel leaves such intervals out, and how many
+    intervals a use fills for each of them.
+    """
+
+    gpm: Array
+    part: Array
+    filled: Array
+
+
+EdgeParts = list[tuple[Array, Array]]
+
+
+def edge_parts(edges: UseEdges, intensity: Array) -> EdgeParts:
+    """Flows of begun or ended uses [J, A] and the share of each mean that is one [J, A, K]."""
+    mean = intensity[..., None] * CENTRES.astype(np.float32)
+    out: EdgeParts = []
+    left = edges.part[..., None].astype(np.float32)
+    for factor, odds in _EDGE_FLOWS:
+        gpm = (edges.gpm * factor).astype(np.float32)
+        level = np.asarray(mean / edges.gpm[..., None].astype(np.float32), dtype=np.float32)
+        full = edges.filled[..., None].astype(np.float32) * _gamma_density(level)
+        share = np.where(mean < gpm[..., None], left * odds / (1 + full), 0.0)
+        out.append((gpm, share.astype(np.float32)))
+    return out
+
+
+def _gamma_density(level: Array) -> Array:
+    """Density of intensities about their mean, of the kernels' spread."""
+    shape = 1 / INTENSITY_CV**2
+    log = shape * np.log(shape) - gammaln(shape) + (shape - 1) * np.log(level) - shape * level
+    return np.asarray(np.exp(np.maximum(log, _LEAST_LOG_DENSITY)))
+
+
+def with_edges(
+    expected: Array,
+    parts: EdgeParts,
+    steady_gpm: Array,
+    resting: Array,
+    intensity: Array,
+    table: RegisteredTable,
+    installed: NDArray[np.int64],
+) -> Array:
+    """Registered means at each mean flow of uses [J, A, K], begun and ended uses taken in."""
+    for gpm, share in parts:
+        on = table.registered_gpm((steady_gpm + gpm).astype(np.float32), installed)
+        running = _running(intensity, gpm)
+        as_edge = running * on[..., None] + (1 - running) * resting[..., None]
+        expected += share * (as_edge - expected)
+    return expected
+
+
+def taken_out(
+    mean_time: Array, parts: EdgeParts, intensity: Array
+) -> tuple[Array, list[tuple[Array, Array]]]:
+    """Time in intervals that are no edges [J, A, K], and of edges flow and time running."""
+    left, begun = mean_time, []
+    for gpm, share in parts:
+        mine = share * left
+        begun.append((gpm, (mine * _running(intensity, gpm)).sum(axis=-1)))
+        left = left - mine
+    return left, begun
+
+
+def put_in(time: Array, begun: list[tuple[Array, Array]], intensity: Array) -> None:
+    """Add the time that begun and ended uses run to its band, in place."""
+    for gpm, running in begun:
+        at = np.rint(np.log10(gpm / intensity) * BANDS_PER_DECADE).astype(np.int64) - LOWEST
+        at = np.clip(at, 0, SIZE - 1)[..., None]
+        now = np.take_along_axis(time, at, -1) + running[..., None]
+        np.put_along_axis(time, at, now, -1)
+
+
+def _running(intensity: Array, gpm: Array) -> Array:
+    """Share of an interval that a begun use runs, by the interval's mean [J, A, K]."""
+    return np.asarray(intensity[..., None] * CENTRES.astype(np.float32) / gpm[..., None])

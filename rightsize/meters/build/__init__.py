@@ -1,0 +1,1 @@
+"""A meter from a catalog entry: ratings, curve rules, units, validation."""

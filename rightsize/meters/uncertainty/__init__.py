@@ -1,0 +1,1 @@
+"""What is not known of a curve: samples, accuracy tests, wear."""

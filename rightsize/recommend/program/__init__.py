@@ -1,0 +1,1 @@
+"""Change-outs to do under a budget."""

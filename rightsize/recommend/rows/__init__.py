@@ -1,0 +1,1 @@
+"""Result rows and their reasons."""

@@ -1,0 +1,205 @@
+"""Rows of `recommendation`: the choice, what it brings, and why."""
+
+from __future__ import annotations
+
+from typing import Any, Final
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+from rightsize.contracts.columns import ACTIONS, VERDICTS
+from rightsize.inference.samples import mean
+from rightsize.meters.arrays import meter_arrays
+from rightsize.recommend.case import Case
+from rightsize.recommend.choice import Choice
+from rightsize.recommend.economics import simple_payback_years
+from rightsize.recommend.rows.reasons import with_reason
+from rightsize.recommend.rows.row_columns import (
+    at_meter,
+    bounded,
+    head_loss_at_peak,
+    meter_columns,
+    samples_at_meter,
+)
+from rightsize.recommend.rules.meter_rules import main_rule
+from rightsize.recommend.weigh import BenefitSamples
+from rightsize.wording import Wording
+
+Array = NDArray[np.float64]
+Index = NDArray[np.int64]
+
+
+def recommendation_frame(
+    case: Case, rows: slice, samples: BenefitSamples, choice: Choice
+) -> pl.DataFrame:
+    """One row a meter in service, in the block's order; null where nothing can be said."""
+    judged = case.refused.is_assessed[rows]
+    installed = np.asarray(case.sites.meter_index[rows], dtype=np.int64)
+    columns: dict[str, Any] = {
+        "account_id": case.block.account_id[rows],
+        "meter_id": case.block.meter_id[rows],
+        "customer_class": case.sites.customer_class[rows],
+        "service_kind": case.sites.service_kind[rows],
+        **meter_columns(case, "installed", installed),
+        "verdict": choice.verdict.astype(str),
+        "action": choice.action.astype(str),
+        **meter_columns(case, "recommended", np.where(judged, choice.chosen, -1)),
+        **_gain_columns(case, rows, samples, choice),
+        **_money_columns(case, rows, samples, choice),
+        **_flow_columns(case, rows, samples),
+        **_odds_columns(case, rows, choice),
+        **_rating_columns(case, rows, samples, choice),
+        **_runner_up_columns(case, choice),
+        "days_covered": case.block.days_covered[rows],
+    }
+    frame = _null_where(_typed(columns), ~judged, keep=_ALWAYS)
+    return with_reason(
+        frame,
+        case,
+        rows,
+        odds_over_smoc=choice.odds_over_smoc,
+        odds_over_continuous=choice.odds_over_continuous,
+        smaller=choice.smaller,
+        is_other=choice.chosen != case.meter_index[rows],
+        blocked_by=main_rule(choice.weighed.broken),
+        runner_up_odds=at_meter(
+            choice.weighed.odds_of_benefit, np.maximum(choice.runner_up, 0)
+        ),
+    )
+
+
+_ALWAYS: Final = (
+    "account_id", "meter_id", "customer_class", "service_kind", "installed_type",
+    "installed_size_in", "installed_grade", "verdict", "action", "days_covered",
+)  # fmt: skip
+
+
+def _gain_columns(
+    case: Case, rows: slice, samples: BenefitSamples, choice: Choice
+) -> dict[str, Any]:
+    registered = samples_at_meter(samples.registered_gal, choice.chosen)
+    installed = samples_at_meter(samples.registered_gal, case.meter_index[rows])
+    actual = np.maximum(samples.actual_gal, 1e-9)
+    accuracy = choice.weighed.accuracy_pct[0]
+    return {
+        "installed_accuracy_pct": at_meter(accuracy, case.meter_index[rows]),
+        "recommended_accuracy_pct": at_meter(accuracy, choice.chosen),
+        **bounded("accuracy_gain_pct", (registered - installed) / actual * 100),
+        **bounded("volume_gain_gal_per_year", registered - installed),
+        "unseen_share_of_gain": _unseen_share(case, rows, registered - installed),
+    }
+
+
+def _unseen_share(case: Case, rows: slice, gain_gal: Array) -> Array:
+    """Share of the gain that rests on flow below the installed meter's start; NaN without."""
+    gain = np.maximum(gain_gal, 0.0)
+    unseen = np.minimum(gain, case.posterior.unseen_gal_per_year[:, rows])
+    total = mean(gain)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        share = mean(unseen) / total
+    return np.asarray(np.where(total > 0, np.clip(share, 0.0, 1.0), np.nan), dtype=np.float64)
+
+
+def _money_columns(
+    case: Case, rows: slice, samples: BenefitSamples, choice: Choice
+) -> dict[str, Any]:
+    chosen = choice.chosen
+    fixed = np.nan_to_num(at_meter(case.costs.fixed_charge_change_usd_per_year[rows], chosen))
+    kept = chosen == case.meter_index[rows]
+    cost = np.where(kept, 0.0, at_meter(case.costs.change_cost_usd[rows], chosen))
+    annual = np.where(kept, 0.0, at_meter(case.costs.annual_cost_usd_per_year[rows], chosen))
+    upkeep = at_meter(case.costs.upkeep_change_usd_per_year[rows], chosen)
+    gain = bounded(
+        "revenue_gain_usd_per_year", samples_at_meter(samples.volumetric_gain_usd, chosen)
+    )
+    net = bounded("net_benefit_usd_per_year", samples_at_meter(samples.net_benefit_usd, chosen))
+    cash = gain["revenue_gain_usd_per_year"] + np.minimum(fixed, 0.0) - upkeep
+    return {
+        **gain,
+        **net,
+        "net_present_value_usd": net["net_benefit_usd_per_year"]
+        * case.costs.present_value_factor[chosen],
+        "payback_years": np.where(kept, np.nan, simple_payback_years(cost, cash)),
+        "fixed_charge_change_usd_per_year": fixed,
+        "change_cost_usd": cost,
+        "annual_cost_usd_per_year": annual,
+    }
+
+
+def _flow_columns(case: Case, rows: slice, samples: BenefitSamples) -> dict[str, Any]:
+    return {
+        **bounded("peak_10s_gpm", samples.peak_gpm),
+        **bounded("peak_1min_gpm", case.posterior.peak_1min_gpm[:, rows]),
+        "peak_60min_gpm": case.block.max_hour_gpm[rows],
+        "sustained_60min_gpm": mean(case.posterior.sustained_60min_gpm[:, rows]),
+        "low_flow_share": np.clip(mean(case.posterior.low_flow_share[:, rows]), 0.0, 1.0),
+    }
+
+
+def _odds_columns(case: Case, rows: slice, choice: Choice) -> dict[str, Any]:
+    """Odds of the chosen meter; where the installed one is kept, of the best other meter."""
+    kept = choice.chosen == case.meter_index[rows]
+    rival = at_meter(choice.weighed.odds_of_benefit, np.maximum(choice.runner_up, 0))
+    of_rival = np.where(choice.runner_up < 0, 0.0, rival)
+    chosen = at_meter(choice.weighed.odds_of_benefit, choice.chosen)
+    return {
+        "expected_value_of_logging_usd": choice.log_value_usd,
+        "odds_of_benefit": np.where(kept, of_rival, chosen),
+        "odds_of_fit": at_meter(choice.weighed.odds_of_fit, choice.chosen),
+        "odds_of_undersized": choice.odds_over,
+    }
+
+
+def _rating_columns(
+    case: Case, rows: slice, samples: BenefitSamples, choice: Choice
+) -> dict[str, Any]:
+    rated, installed = meter_arrays(case.catalogue.meters), case.meter_index[rows]
+    return {
+        "head_loss_at_peak_psi": at_meter(head_loss_at_peak(case, samples), choice.chosen),
+        "spare_head_psi": case.spare_head_psi[rows],
+        "installed_continuous_gpm": rated.continuous_gpm[installed],
+        "installed_smoc_gpm": rated.smoc_gpm[installed],
+    }
+
+
+def _runner_up_columns(case: Case, choice: Choice) -> dict[str, Any]:
+    meters, index = case.catalogue.meters, choice.runner_up
+    labels = pl.Series([*map(Wording(case.units).label, meters), None], dtype=pl.String)
+    net = at_meter(choice.weighed.net_benefit_usd, np.maximum(index, 0))
+    return {
+        "runner_up": labels.gather(pl.Series(np.where(index < 0, len(meters), index))),
+        **meter_columns(case, "runner_up", index),
+        "runner_up_net_benefit_usd_per_year": np.where(index < 0, np.nan, net),
+    }
+
+
+def _typed(columns: dict[str, Any]) -> pl.DataFrame:
+    """A frame of the columns; NaN becomes null."""
+    frame = pl.DataFrame(
+        {k: v.astype(np.float64) if _is_floats(v) else v for k, v in columns.items()},
+        schema_overrides={
+            "account_id": pl.String,
+            "meter_id": pl.String,
+            "customer_class": pl.String,
+            "service_kind": pl.String,
+            "verdict": pl.Enum(VERDICTS),
+            "action": pl.Enum(ACTIONS),
+        },
+    )
+    return frame.with_columns(pl.col(pl.Float64).fill_nan(None))
+
+
+def _is_floats(value: Any) -> bool:
+    return isinstance(value, np.ndarray) and value.dtype.kind == "f"
+
+
+def _null_where(
+    frame: pl.DataFrame, where: NDArray[np.bool_], *, keep: tuple[str, ...] | list[str]
+) -> pl.DataFrame:
+    mask = pl.Series(where)
+    return frame.with_columns(
+        pl.when(mask).then(None).otherwise(pl.col(c)).alias(c)
+        for c in frame.columns
+        if c not in keep
+    )

@@ -1,0 +1,1 @@
+"""Rules that accept or refuse: accounts, meters, fit, verdict."""

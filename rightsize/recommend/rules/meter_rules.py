@@ -1,0 +1,137 @@
+"""Which catalogue meters may be put at a site: the rules that need no flow, and their names.
+
+Every rule is a bit, so that the rules a meter breaks at an account travel as one integer and
+come out by name in `candidate.rejected_because`.
+
+Sizes made are those of `rightsize.meters.build.ratings`; a size that a catalogue holds all the
+same is recognised where it is installed, and not installed anew.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rightsize.contracts.sites import SiteBlock
+from rightsize.meters.arrays import meter_arrays
+from rightsize.meters.build.ratings import TRADE_SIZES_IN
+from rightsize.meters.catalogue import Meter
+from rightsize.settings import Thresholds
+
+Array = NDArray[np.float64]
+Bits = NDArray[np.int32]
+
+CONSTRAINTS: Final[tuple[str, ...]] = (
+    "fire_or_combined",
+    "fire_lines_only",
+    "size_not_made",
+    "minimum_size",
+    "service_line",
+    "standard_not_allowed",
+    "type_not_allowed",
+    "not_lead_free",
+    "not_in_stock",
+    "no_fixed_charge",
+    "peak_over_smoc",
+    "sustained_over_continuous",
+    "head_loss",
+    "season_not_seen",
+    "larger_without_need",
+    # the last two say why a meter that may be installed is not the choice
+    "odds_of_benefit",
+    "less_benefit",
+)
+"""Names that `rejected_because` may carry, in order of their bits."""
+
+BIT: Final[dict[str, int]] = {name: 1 << k for k, name in enumerate(CONSTRAINTS)}
+FEASIBLE_MASK: Final = sum(BIT[name] for name in CONSTRAINTS[:-2])
+
+NOMINAL_SIZES_IN: Final = (
+    0.5, 0.625, 0.75, 1.0, 1.5, 2.0, 2.5, 3.0, 4.0, 6.0, 8.0, 10.0, 12.0, 16.0, 20.0,
+)  # fmt: skip
+
+
+def meter_rules(meters: Sequence[Meter], thresholds: Thresholds) -> Bits:
+    """Rules that a meter breaks at every site, as bits [M]."""
+    broken = np.zeros(len(meters), dtype=np.int32)
+    for k, meter in enumerate(meters):
+        made = np.array(TRADE_SIZES_IN[meter.meter_type])
+        name = f"{meter.meter_type} {meter.size_in:g}"
+        names = (name, f"{name} {meter.grade}")
+        checks = {
+            "fire_lines_only": meter.meter_type == "fire_service",
+            "size_not_made": not np.any(np.abs(made - meter.size_in) < 1e-6),
+            "minimum_size": meter.size_in < thresholds.min_size_in - 1e-6,
+            "type_not_allowed": _outside((meter.meter_type,), thresholds.allowed_types),
+            "standard_not_allowed": _outside((meter.standard,), thresholds.allowed_standards),
+            "not_lead_free": _outside(names, thresholds.lead_free_list),
+            "not_in_stock": _outside(names, thresholds.stock_list),
+        }
+        broken[k] = sum(BIT[name] for name, is_broken in checks.items() if is_broken)
+    return broken
+
+
+def _outside(names: tuple[str, ...], allowed: tuple[str, ...] | None) -> bool:
+    return allowed is not None and not any(name in allowed for name in names)
+
+
+def site_rules(
+    meters: Sequence[Meter],
+    sites: SiteBlock,
+    thresholds: Thresholds,
+    *,
+    meter_index: NDArray[np.int64],
+    charge_change_usd: Array,
+) -> Bits:
+    """Rules that a meter breaks at a site, whatever the flow, as bits [A, M].
+
+    The installed meter itself is there by right: only rules of flow are held against it.
+    """
+    size = meter_arrays(meters).size_in
+    broken = np.repeat(meter_rules(meters, thresholds)[None, :], sites.size, axis=0)
+    refused = np.isin(np.array(sites.service_kind), ["fire", "combined"])
+    broken |= BIT["fire_or_combined"] * refused[:, None]
+    line = np.where(np.isnan(sites.service_line_in), np.inf, sites.service_line_in)[:, None]
+    steps_down = _nominal_step(line) - _nominal_step(size)[None, :]
+    off_line = (size[None, :] > line + 1e-6) | (
+        np.isfinite(line) & (steps_down > thresholds.max_sizes_below_line)
+    )
+    broken |= BIT["service_line"] * off_line
+    broken |= BIT["no_fixed_charge"] * np.isnan(charge_change_usd)
+    rows = np.arange(sites.size)
+    broken[rows, meter_index] &= BIT["fire_or_combined"]
+    return broken.astype(np.int32)
+
+
+def _nominal_step(size_in: Array) -> NDArray[np.int64]:
+    return np.searchsorted(np.array(NOMINAL_SIZES_IN), size_in - 1e-6)
+
+
+def main_rule(bits: Bits) -> list[str]:
+    """For each account the rule that most of its meters break, in words; '' where none is.
+
+    A meter that flow forbids is not asked about other rules, unless flow forbids them all.
+    """
+    flow = sum(BIT[n] for n in ("peak_over_smoc", "sustained_over_continuous", "head_loss"))
+    carries = (bits & flow) == 0
+    asked = np.where(carries.any(axis=1)[:, None], carries, True)
+    broken = np.stack([((bits >> k) & 1).astype(bool) for k in range(len(CONSTRAINTS) - 2)])
+    count = (broken & asked).sum(axis=2)
+    names = np.array(CONSTRAINTS)[count.argmax(axis=0)]
+    return [
+        str(n).replace("_", " ") if c else ""
+        for n, c in zip(names, count.max(axis=0), strict=True)
+    ]
+
+
+def rule_names(bits: NDArray[np.int32]) -> tuple[NDArray[np.int64], list[str]]:
+    """Codes into a list of texts such as `head_loss, service_line`; no rule is ''."""
+    unique, code = np.unique(bits, return_inverse=True)
+    texts = [
+        ", ".join(name for k, name in enumerate(CONSTRAINTS) if int(value) >> k & 1)
+        for value in unique
+    ]
+    return code.reshape(bits.shape), texts

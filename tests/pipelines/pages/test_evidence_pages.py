@@ -1,0 +1,274 @@
+"""Site pages and fleet pages from a published sweep: complete, safe, in place at once."""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+import stat
+
+import duckdb
+import numpy as np
+import pytest
+
+from pipelines.pages.evidence import write_site_pages
+from pipelines.pages.evidence_reads import LakeFiles, read_years
+from pipelines.pages.fleet_pages import VERSION_FILE, write_fleet_pages
+from pipelines.pages.page_render import write_page
+from pipelines.sweep.state import pages_are_due
+from rightsize.errors import ConfigError
+from rightsize.evidence.file_names import page_file
+from tests.pipelines.pages.evidence_fleet import DAYS, FIRST_DAY, HOSTILE, PEAK_DAY, make_fleet
+
+DAY_GAL = 6 * 1.0 + 18 * 10.0  # HAND: six hours of 1 gal, eighteen of 10
+
+
+@pytest.fixture(scope="module")
+def fleet(tmp_path_factory):
+    return make_fleet(tmp_path_factory.mktemp("evidence"))
+
+
+@pytest.fixture(scope="module")
+def pages(fleet):
+    write_fleet_pages(fleet.workspace)
+    return fleet.workspace.published / "pages"
+
+
+def bucket_of(fleet, meter_id):
+    with duckdb.connect(str(fleet.workspace.results), read_only=True) as connection:
+        row = connection.execute(
+            "select (md5_number_lower($m) % buckets)::integer from results.sweep",
+            {"m": meter_id},
+        ).fetchone()
+    return int(row[0])
+
+
+def test_the_calendar_is_what_was_read_in_local_time(fleet):
+    with LakeFiles(fleet.workspace).of(bucket_of(fleet, "M000007")) as files:
+        years, sources = read_years(
+            fleet.workspace.scratch, files, ["M000007"], timezone="America/Denver"
+        )
+    year = years["M000007"]
+    assert len(year.days) == DAYS
+    assert year.days[0] == FIRST_DAY
+    assert year.day_gal[0] == pytest.approx(DAY_GAL)  # the superseded 999 gal do not count
+    assert year.day_gal[PEAK_DAY] == pytest.approx(3 * DAY_GAL)
+    assert year.hour_gpm[0, 12] == pytest.approx(10.0 / 60)
+    assert np.isnan(year.hour_gpm[1, 6])  # read 30 of the file is missing
+    assert year.covered_share[1] == pytest.approx(23 / 24)
+    assert year.night_gpm[0] == pytest.approx(1.0 / 60)
+    assert [(s["file_hash"], s["superseded_count"]) for s in sources["M000007"]] == [
+        ("file1", 1),
+        ("file2", 0),
+    ]
+
+
+def test_a_page_an_account_named_safely_below_the_folder(fleet, tmp_path):
+    written = write_site_pages(fleet.loaded, list(HOSTILE.values()), folder=tmp_path, workers=1)
+    assert {p.parent for p in written} == {tmp_path}
+    assert sorted(p.name for p in tmp_path.iterdir()) == sorted(
+        page_file(a) for a in HOSTILE.values()
+    )
+    for path in written:
+        text = path.read_text(encoding="utf-8")
+        assert "<script" not in text
+        assert 'onerror="' not in text
+
+
+def test_a_page_shows_the_numbers_of_the_tables(fleet, tmp_path):
+    account = fleet.accounts[7]
+    (path,) = write_site_pages(fleet.loaded, [account], folder=tmp_path)
+    text = re.sub(r"<[^>]+>", " ", path.read_text(encoding="utf-8")).replace("\u202f", "")
+    with duckdb.connect(str(fleet.workspace.results), read_only=True) as connection:
+        net, gain, now = connection.execute(
+            "select net_benefit_usd_per_year, accuracy_gain_pct, registered_gal_per_year"
+            " from results.latest_recommendation join results.profile using (account_id)"
+            " where account_id = $a",
+            {"a": account},
+        ).fetchone()
+    assert f"{gain:+.1f} points" in text
+    assert f"${round(net)}" in text or f"−${-round(net)}" in text
+    assert f"{now:.0f}gal" in text
+    assert f"{3 * DAY_GAL:.0f}gal" in text  # the largest day
+
+
+def test_an_account_that_was_not_assessed_has_a_page_with_its_reason(fleet, tmp_path):
+    (path,) = write_site_pages(fleet.loaded, ["A000009"], folder=tmp_path)
+    text = path.read_text(encoding="utf-8")
+    assert "41 days covered" in text
+    assert "29 CFR 1910.146" in text
+
+
+def test_an_account_that_is_not_there_is_named_and_nothing_written(fleet, tmp_path):
+    with pytest.raises(ConfigError, match="'NO-SUCH': not in the newest sweep"):
+        write_site_pages(fleet.loaded, [fleet.accounts[7], "NO-SUCH"], folder=tmp_path / "new")
+    assert not (tmp_path / "new").exists()
+
+
+def test_before_the_first_sweep_the_way_out_is_said(fleet, tmp_path):
+    bare = fleet.loaded.model_copy(update={"folder": tmp_path})
+    with pytest.raises(ConfigError, match="run `rightsize sweep` first"):
+        write_site_pages(bare, ["A-1"])
+
+
+def test_nothing_but_pages_is_written(fleet, tmp_path):
+    before = {
+        p: p.stat().st_mtime_ns
+        for p in fleet.workspace.root.rglob("*")
+        if p.is_file() and "pages" not in str(p)
+    }
+    write_site_pages(fleet.loaded, [fleet.accounts[8]], folder=tmp_path)
+    after = {
+        p: p.stat().st_mtime_ns
+        for p in fleet.workspace.root.rglob("*")
+        if p.is_file() and "pages" not in str(p)
+    }
+    assert after == before
+
+
+def test_a_page_that_cannot_be_written_leaves_the_old_one(fleet, tmp_path, monkeypatch):
+    account = fleet.accounts[7]
+    (path,) = write_site_pages(fleet.loaded, [account], folder=tmp_path)
+    before = path.read_bytes()
+    monkeypatch.setattr("pipelines.pages.page_render.site_page", lambda *_, **__: 1 / 0)
+    with pytest.raises(ZeroDivisionError):
+        write_page((account, ()), tmp_path, pdf=False)
+    assert path.read_bytes() == before
+    assert [p.name for p in tmp_path.iterdir()] == [path.name]
+
+
+@pytest.mark.heavy  # two fresh processes import the plotting library
+def test_several_processes_write_the_same_pages(fleet, tmp_path):
+    accounts = [fleet.accounts[7], fleet.accounts[8]]
+    one = write_site_pages(fleet.loaded, accounts, folder=tmp_path / "one", workers=1)
+    two = write_site_pages(fleet.loaded, accounts, folder=tmp_path / "two", workers=2)
+    assert [p.read_bytes() for p in one] == [p.read_bytes() for p in two]
+
+
+# --- the fleet ----------------------------------------------------------------------------
+
+
+def called(script: str) -> object:
+    """The last argument of a part's one call."""
+    inside = script.strip()[script.index("(") + 1 : -2]
+    return json.loads("[" + inside + "]")[-1]
+
+
+def test_the_fleet_pages_are_there_and_link_to_each_other(pages):
+    names = {p.name for p in pages.glob("*.html")}
+    assert names == {"index.html", "list.html", "changes.html", "quality.html", "words.html"}
+    for page in pages.glob("*.html"):
+        linked = set(re.findall(r'href="([a-z]+\.html)"', page.read_text(encoding="utf-8")))
+        assert linked == names
+
+
+def test_the_list_holds_every_meter_and_the_tables_numbers(fleet, pages):
+    index = called((pages / "data" / "index.js").read_text("ascii"))
+    part = called((pages / "data" / "part-0000.js").read_text("ascii"))
+    assert index["rows"] == len(fleet.accounts)
+    assert sorted(part["account"]) == sorted(fleet.accounts)
+    with duckdb.connect(str(fleet.workspace.results), read_only=True) as connection:
+        net = dict(
+            connection.execute(
+                "select account_id, net_benefit_usd_per_year from results.latest_recommendation"
+            ).fetchall()
+        )
+        flagged = connection.execute(
+            "select count(*) from results.latest_recommendation where verdict in"
+            " ('oversized', 'undersized', 'wrong_type') or action = 'log_first'"
+        ).fetchone()[0]
+    for account, value in zip(part["account"], part["net"], strict=True):
+        assert value == (
+            None if net[account] is None else pytest.approx(net[account], abs=0.01)
+        )
+    assert index["flagged"] == flagged
+
+
+def test_what_must_be_acted_on_comes_first(pages):
+    index = called((pages / "data" / "index.js").read_text("ascii"))
+    part = called((pages / "data" / "part-0000.js").read_text("ascii"))
+    verdicts = [index["values"]["verdict"][code] for code in part["verdict"]]
+    assert "fits" not in verdicts[: index["flagged"]]
+
+
+def test_a_hostile_name_stays_data_in_every_page_and_part(pages):
+    for path in pages.rglob("*"):
+        if path.is_file():
+            text = path.read_text(encoding="utf-8")
+            assert "<script>document.title" not in text or path.suffix == ".js"
+            assert "<img" not in text or path.suffix == ".js"
+
+
+def test_each_part_is_one_call_of_ascii_json(pages):
+    for path in (pages / "data").iterdir():
+        script = path.read_text(encoding="ascii")
+        assert re.fullmatch(r"rightsize\.[a-z]+\(.*\);\n", script, flags=re.DOTALL)
+        called(script)
+
+
+def test_site_pages_made_later_are_known_to_the_list(fleet, pages):
+    account = HOSTILE["A000000"]
+    write_site_pages(fleet.loaded, [account], workers=1)
+    write_site_pages(fleet.loaded, [fleet.accounts[7]], workers=1)
+    made = called((pages / "sites" / "pages.js").read_text("ascii"))["pages"]
+    assert set(made) == {account, fleet.accounts[7]}
+    assert all((pages / "sites" / name).is_file() for name in made.values())
+
+
+def test_pages_are_replaced_whole_and_the_ones_before_kept_for_a_reader(tmp_path):
+    fleet = make_fleet(tmp_path, accounts=20)
+    link = fleet.workspace.published / "pages"
+    write_fleet_pages(fleet.workspace)
+    first = link.resolve()
+    write_fleet_pages(fleet.workspace)
+    second = link.resolve()
+    write_fleet_pages(fleet.workspace)
+    assert len({first, second, link.resolve()}) == 3
+    assert not first.exists()
+    assert second.is_dir()
+
+
+def test_a_failure_leaves_the_pages_as_they_were(tmp_path, monkeypatch):
+    fleet = make_fleet(tmp_path, accounts=20)
+    write_fleet_pages(fleet.workspace)
+    link = fleet.workspace.published / "pages"
+    before = link.resolve()
+    monkeypatch.setattr("pipelines.pages.fleet_pages.fleet_pages", lambda *_: 1 / 0)
+    with pytest.raises(ZeroDivisionError):
+        write_fleet_pages(fleet.workspace)
+    assert link.resolve() == before
+    assert [p.name for p in before.parent.iterdir()] == [before.name]
+
+
+def test_pages_of_another_sweep_than_asked_for_are_not_written(fleet):
+    with pytest.raises(ValueError, match="newest sweep is"):
+        write_fleet_pages(fleet.workspace, "20990101T000000Z")
+
+
+def test_a_metric_utility_reads_metric_pages(tmp_path):
+    fleet = make_fleet(tmp_path, accounts=20, units="metric")
+    write_fleet_pages(fleet.workspace)
+    (path,) = write_site_pages(fleet.loaded, [fleet.accounts[7]], folder=tmp_path / "sites")
+    listed = (fleet.workspace.published / "pages" / "list.html").read_text(encoding="utf-8")
+    assert "m³ a year" in listed
+    assert "80\u202fmm turbine" in listed  # STANDARD: DN 80 for 3 in, ISO 6708
+    assert "m³/h" in path.read_text(encoding="utf-8")
+
+
+def test_the_results_may_be_read_only(fleet, tmp_path):
+    mode = fleet.workspace.results.stat().st_mode
+    os.chmod(fleet.workspace.results, stat.S_IRUSR)
+    try:
+        assert write_site_pages(fleet.loaded, [fleet.accounts[7]], folder=tmp_path)
+    finally:
+        os.chmod(fleet.workspace.results, mode)
+
+
+def test_pages_are_due_for_another_sweep_or_where_other_code_drew_them(tmp_path):
+    fleet = make_fleet(tmp_path, accounts=20)
+    assert pages_are_due(fleet.workspace)
+    write_fleet_pages(fleet.workspace)
+    assert not pages_are_due(fleet.workspace)
+    drawn_by = fleet.workspace.published / "pages" / VERSION_FILE
+    drawn_by.write_text("other code", encoding="ascii")
+    assert pages_are_due(fleet.workspace)
