@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 from rightsize.contracts.recommendation import RECOMMENDATION
+from rightsize.contracts.results import GAIN_SAMPLE
 from rightsize.contracts.sweeps import LANDED_FILE, PROFILE_SOURCE
 from rightsize.contracts.table import Table
 from rightsize.errors import ContractError
@@ -63,10 +64,29 @@ _SUMS: Final = {
     "volume_gain_gal_per_year": "sum of volume gains where action is change",
     "revenue_gain_usd_per_year": "sum of revenue gains where action is change",
     "net_benefit_usd_per_year": "sum of net benefits where action is change",
-    "net_benefit_low_usd_per_year": "their low ends added up, below the sum's own",
-    "net_benefit_high_usd_per_year": "their high ends added up, above the sum's own",
+    "net_benefit_low_usd_per_year": "low end of the 90 % range of that sum",
+    "net_benefit_high_usd_per_year": "high end of the 90 % range of that sum",
     "change_cost_usd": "sum of costs where action is change",
     "unproven_net_benefit_usd_per_year": "sum of net benefits where action is log_first",
+}
+
+_TOTALS: Final = {
+    "scope": "what is summed over: fleet, verdict, class or area",
+    "name": "which of them",
+    "changes": "meters with action change",
+    **{
+        f"{stem}{end}_{unit}": meaning + words
+        for stem, unit, meaning in (
+            ("volume_gain", "gal_per_year", "extra registered volume of all these changes"),
+            ("revenue_gain", "usd_per_year", "extra volumetric charges of all these changes"),
+            ("net_benefit", "usd_per_year", "net benefit of all these changes"),
+        )
+        for end, words in (
+            ("", ", expected"),
+            ("_low", ", low end of the 90 % range of the total"),
+            ("_high", ", high end of the 90 % range of the total"),
+        )
+    },
 }
 
 _CHANGES: Final = {
@@ -108,6 +128,13 @@ VIEWS: Final[tuple[View, ...]] = (
         "one row a meter in service in either sweep that moved",
         (RECOMMENDATION,),
         _CHANGES,
+    ),
+    View(
+        "fleet_total",
+        "What all changes of the latest sweep bring together, with the range of the total.",
+        "one row a total: the fleet, a verdict, a class, an area",
+        (GAIN_SAMPLE,),
+        _TOTALS,
     ),
     View(
         "class_summary",

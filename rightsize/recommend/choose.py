@@ -23,6 +23,7 @@ from rightsize.recommend.case import Case, prepare
 from rightsize.recommend.choice import Choice
 from rightsize.recommend.rows.candidate_rows import candidate_frame
 from rightsize.recommend.rows.finding_rows import decision_findings, not_assessed_frame
+from rightsize.recommend.rows.gain_sample_rows import gain_sample_frame
 from rightsize.recommend.rows.recommendation_rows import recommendation_frame
 from rightsize.recommend.rules.meter_rules import BIT
 from rightsize.recommend.rules.verdict import actions, verdicts
@@ -48,6 +49,7 @@ class Decision:
 
     recommendation: pl.DataFrame
     candidate: pl.DataFrame
+    gain_sample: pl.DataFrame
     finding: pl.DataFrame
     not_assessed: pl.DataFrame
 
@@ -125,6 +127,7 @@ def _decide_rows(case: Case, rows: slice) -> Decision:
     return Decision(
         recommendation=recommendation_frame(case, rows, samples, choice),
         candidate=candidate_frame(case, rows, samples, choice),
+        gain_sample=gain_sample_frame(case, rows, samples, choice),
         finding=decision_findings(case, rows, choice),
         not_assessed=not_assessed_frame(case, rows),
     )
