@@ -74,3 +74,17 @@ _CODES = (
 
 FINDING_CODES: Final[dict[str, FindingCode]] = {c.code: c for c in _CODES}
 """Every finding code, by its name. A stage adds a code here before it may report it."""
+
+NOT_ASSESSED_CODES: Final[dict[str, str]] = {
+    "fire_service": "a fire or combined service is never resized from consumption data",
+    "meter_not_rated": "the installed meter is known, but its ratings are not",
+    "meter_not_in_catalogue": "the installed type, size or grade is not in the catalogue",
+    "no_reads": "no accepted read of the meter in the trailing year",
+    "too_few_days": "too few days of reads",
+    "many_estimates": "too many reads are estimates",
+    "no_registration": "the meter registered next to nothing",
+    "resolution_too_coarse": "the register's step is too large against the use",
+    "no_estimate": "the reads gave no usable estimate of flow",
+}
+"""Every reason for not assessing an account, with its meaning, the first that holds first.
+Contract, handbook and the gate (`demand/sufficiency.py`) take them from here."""

@@ -10,7 +10,7 @@ from typing import Annotated, Any, Final, Literal, get_args
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
-from rightsize.meters.catalogue import MeterType
+from rightsize.meter_types import MeterType
 from rightsize.units import GAL_PER_M3, MM_PER_IN, PSI_PER_BAR
 from rightsize.units.metric_keys import in_us_keys, meter_names, refuse_both, size_in_of
 

@@ -14,11 +14,11 @@ import duckdb
 import polars as pl
 
 from pipelines.configuration.installed_curves import stated_curves, with_curve_index
+from pipelines.configuration.judged_by import JudgedBy, with_meter_index
 from pipelines.configuration.load_catalogue import load_catalogue
 from pipelines.configuration.load_priors import load_priors
 from pipelines.configuration.load_settings import Loaded
 from pipelines.configuration.meter_list import Meters, load_meters
-from pipelines.stages.assess.assess import JudgedBy, with_meter_index
 from pipelines.store.lake_partition import bucket_name
 
 USUAL_RESOLUTION_GAL = 1.0

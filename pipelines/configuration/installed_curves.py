@@ -11,9 +11,9 @@ from typing import Any, Final
 import numpy as np
 import polars as pl
 
+from pipelines.configuration.judged_by import with_meter_index
 from pipelines.configuration.load_accuracy_tests import load_accuracy_tests
 from pipelines.configuration.load_settings import Loaded
-from pipelines.stages.assess.assess import with_meter_index
 from rightsize.meters.catalogue import Catalogue
 from rightsize.meters.uncertainty.installed_curves import InstalledCurves, installed_curves
 from rightsize.meters.uncertainty.shrinkage import (

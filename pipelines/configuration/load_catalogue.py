@@ -13,18 +13,13 @@ from pydantic import ValidationError
 from pipelines.configuration.load_settings import read_model, read_yaml
 from pipelines.store.resources import config_path
 from rightsize.errors import CatalogueError
+from rightsize.meter_types import METER_TYPES
 from rightsize.meters.build.curves import CurveRules
 from rightsize.meters.build.entry import MeterEntry
 from rightsize.meters.build.from_entry import build_meter
 from rightsize.meters.build.ratings import Ratings
 from rightsize.meters.build.validation import fleet_problems, meter_problems
-from rightsize.meters.catalogue import (
-    METER_TYPES,
-    STANDARD_GRADE,
-    Catalogue,
-    Meter,
-    UnratedMeter,
-)
+from rightsize.meters.catalogue import STANDARD_GRADE, Catalogue, Meter, UnratedMeter
 from rightsize.meters.service_tests import ServiceRules
 
 SHIPPED: Final = "catalogue.yaml"

@@ -14,7 +14,7 @@ from pydantic import Field, ValidationError, field_validator, model_validator
 from pipelines.store.object_store import copied_as, is_url
 from pipelines.store.workspace import Workspace
 from rightsize.errors import ConfigError
-from rightsize.meters.catalogue import MeterType
+from rightsize.meter_types import MeterType
 from rightsize.meters.uncertainty.wear import WearRate
 from rightsize.settings import CUSTOMER_CLASSES, Settings, Tariff, Thresholds
 from rightsize.units import UnitSystem, VolumeUnit

@@ -14,7 +14,7 @@ from pipelines.configuration.metric_columns import METRIC_COLUMNS, in_us_columns
 from pipelines.store.delimited import dialect
 from rightsize.errors import ConfigError
 from rightsize.findings import Finding
-from rightsize.meters.catalogue import METER_TYPES
+from rightsize.meter_types import METER_TYPES
 from rightsize.settings import CUSTOMER_CLASSES, SERVICE_KINDS
 from rightsize.units import GAL_PER_UNIT
 

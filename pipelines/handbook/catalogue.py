@@ -21,8 +21,9 @@ from pipelines.configuration.load_catalogue import (
     load_service_rules,
 )
 from rightsize.evidence.pictures.curve_charts import changeover_chart, curve_chart
+from rightsize.meter_types import METER_TYPES
 from rightsize.meters.build.ratings import CONFIDENCE_WORDS
-from rightsize.meters.catalogue import METER_TYPES, Catalogue, Meter, label_of, size_words
+from rightsize.meters.catalogue import Catalogue, Meter, label_of, size_words
 from rightsize.meters.principles import principle_of
 from rightsize.meters.service_tests import ServiceRule
 from rightsize.units import GPM_PER_M3H

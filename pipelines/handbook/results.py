@@ -18,8 +18,7 @@ from pipelines.handbook.cookbook import Question, cookbook
 from rightsize.contracts.results import RESULT_TABLES
 from rightsize.contracts.table import NULL_TEXT, Column, Table
 from rightsize.contracts.views import VIEWS, View
-from rightsize.demand.sufficiency import NOT_ASSESSED_CODES
-from rightsize.findings import FINDING_CODES
+from rightsize.findings import FINDING_CODES, NOT_ASSESSED_CODES
 from rightsize.units.column_units import metric_name
 
 HANDBOOK: Final = Path(__file__).resolve().parents[2] / "rightsize" / "handbook"

@@ -16,7 +16,7 @@ from pydantic_core import PydanticUndefined
 from pipelines.configuration import meter_list as meters
 from pipelines.configuration.load_settings import ExportSettings, SweepSettings
 from pipelines.handbook.parts import with_parts
-from rightsize.meters.catalogue import MeterType
+from rightsize.meter_types import MeterType
 from rightsize.meters.uncertainty.wear import WearRate
 from rightsize.settings import (
     ClassRate,

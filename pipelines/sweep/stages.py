@@ -19,12 +19,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipelines.configuration.fleet import in_service
+from pipelines.configuration.judged_by import JudgedBy
 from pipelines.pages.fleet_pages import write_fleet_pages
 from pipelines.sources.fetch import fetch_exports
 from pipelines.stages.assess.assess import (
     BucketResult,
     BucketTask,
-    JudgedBy,
     assess_bucket,
     blocks,
     write_block,

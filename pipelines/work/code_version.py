@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Iterable
 from functools import cache
 from pathlib import Path
 from typing import Final
@@ -10,22 +11,31 @@ from typing import Final
 import rightsize
 from pipelines.store.resources import data_root
 
-_SHOWS_ONLY: Final = (
-    "pipelines/handbook/*.py",
-    "pipelines/demo/*.py",
-    "pipelines/commands/query*.py",
-    "pipelines/*/*summary.py",
-    "pipelines/pages/page_render.py",
-    "pipelines/stages/publish/newest.py",
-    "pipelines/pages/evidence.py",
-    "pipelines/pages/fleet_pages.py",
-    "pipelines/stages/validate/validation_page.py",
-    "rightsize/evidence/*.py",
-    "sql/80_cookbook/*.sql",
-    "sql/80_summary/*.sql",
-    "sql/85_evidence/*.sql",
+ROOMS_THAT_DECIDE_NOTHING: Final = (
+    "pipelines/cli.py",
+    "pipelines/commands",
+    "pipelines/demo",
+    "pipelines/handbook",
+    "pipelines/pages",
+    "pipelines/service",
+    "rightsize/evidence",
+    "rightsize/handbook",
+    "sql/80_cookbook",
+    "sql/80_program",
+    "sql/80_summary",
+    "sql/85_evidence",
+    "sql/90_observe",
 )
-"""Sources that write about results and cannot move one; a new file counts until it is named."""
+"""Rooms that show results or start work, and cannot change a result. A new room counts until
+it is named here; `tests/architecture/test_rooms.py` fails when a room that decides imports
+one of these."""
+
+_DRAWS_PAGES: Final = (
+    "pipelines/pages",
+    "pipelines/stages/publish/newest.py",
+    "rightsize/evidence",
+    "sql/85_evidence",
+)
 
 
 @cache
@@ -40,36 +50,37 @@ def code_version() -> str:
 
 @cache
 def pages_version() -> str:
-    """Digest of what draws the pages: after a change they are drawn again, results or none."""
-    package = Path(rightsize.__file__).resolve().parent
-    here = Path(__file__).resolve().parents[1]
-    files = [
-        *(p for p in (package / "evidence").rglob("*") if p.suffix != ".pyc" and p.is_file()),
-        *(data_root() / "sql" / "85_evidence").glob("*.sql"),
-        *(here / "pages" / name for name in ("evidence.py", "fleet_pages.py")),
-        here / "stages" / "publish" / "newest.py",
-    ]
+    """Digest of what draws the pages: they are drawn again after a change of it."""
     digest = hashlib.sha256()
-    for path in sorted(files):
-        digest.update(path.name.encode())
-        digest.update(path.read_bytes())
+    for name, path in sorted(_files("*").items()):
+        if _is_in(name, _DRAWS_PAGES):
+            digest.update(name.encode())
+            digest.update(path.read_bytes())
     return digest.hexdigest()[:16]
 
 
 def deciding_sources() -> dict[str, Path]:
     """Sources that may move a result, by their path in the project."""
-    roots = {
-        "rightsize": (Path(rightsize.__file__).resolve().parent, "*.py"),
-        "pipelines": (Path(__file__).resolve().parents[1], "*.py"),
-        "sql": (data_root() / "sql", "*.sql"),
-    }
-    found = {
-        f"{name}/{path.relative_to(root).as_posix()}": path
-        for name, (root, kind) in roots.items()
-        for path in root.rglob(kind)
-    }
     return {
         name: path
-        for name, path in found.items()
-        if not any(Path(name).match(shown) for shown in _SHOWS_ONLY)
+        for name, path in {**_files("*.py"), **_files("*.sql")}.items()
+        if not _is_in(name, ROOMS_THAT_DECIDE_NOTHING)
     }
+
+
+def _files(kind: str) -> dict[str, Path]:
+    roots = {
+        "rightsize": Path(rightsize.__file__).resolve().parent,
+        "pipelines": Path(__file__).resolve().parents[1],
+        "sql": data_root() / "sql",
+    }
+    return {
+        f"{name}/{path.relative_to(root).as_posix()}": path
+        for name, root in roots.items()
+        for path in root.rglob(kind)
+        if path.is_file() and path.suffix != ".pyc" and "_data" not in path.parts
+    }
+
+
+def _is_in(name: str, rooms: Iterable[str]) -> bool:
+    return any(name == room or name.startswith(f"{room}/") for room in rooms)

@@ -14,7 +14,7 @@ from rightsize.contracts.table import (
     number,
     text,
 )
-from rightsize.meters.catalogue import METER_TYPES
+from rightsize.meter_types import METER_TYPES
 
 CANDIDATE: Final = Table(
     name="candidate",

@@ -16,7 +16,7 @@ from rightsize.contracts.table import (
     number,
     text,
 )
-from rightsize.meters.catalogue import METER_TYPES
+from rightsize.meter_types import METER_TYPES
 from rightsize.settings import CUSTOMER_CLASSES, SERVICE_KINDS
 
 _NA: Final[Nullability] = "not_assessed"

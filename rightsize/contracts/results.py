@@ -14,8 +14,7 @@ from rightsize.contracts.demand import FLOW_BAND, PROFILE
 from rightsize.contracts.recommendation import RECOMMENDATION
 from rightsize.contracts.sweeps import SWEEP, SWEEP_TABLES
 from rightsize.contracts.table import Column, Table, number, text
-from rightsize.demand.sufficiency import NOT_ASSESSED_CODES
-from rightsize.findings import FINDING_CODES
+from rightsize.findings import FINDING_CODES, NOT_ASSESSED_CODES
 from rightsize.settings import CUSTOMER_CLASSES, SERVICE_KINDS
 
 __all__ = [

@@ -4,24 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import Final, Literal, get_args
+from typing import Final, Literal
 
 from rightsize.errors import CatalogueError
+from rightsize.meter_types import MeterType
 from rightsize.units import UnitSystem
 from rightsize.units.column_units import nominal_mm
-
-MeterType = Literal[
-    "displacement",
-    "turbine",
-    "compound",
-    "single_jet",
-    "multi_jet",
-    "propeller",
-    "electromagnetic",
-    "ultrasonic",
-    "fire_service",
-]
-METER_TYPES: Final[tuple[str, ...]] = get_args(MeterType)
 
 Points = tuple[tuple[float, float], ...]
 Limits = tuple[float, float]

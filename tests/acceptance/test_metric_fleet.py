@@ -19,7 +19,7 @@ from pipelines.configuration.load_catalogue import catalogue_yaml, load_catalogu
 from pipelines.configuration.load_settings import load
 from pipelines.demo.write import write_demo
 from pipelines.sweep.sweep import run_sweep, show_outcome
-from rightsize.meters.catalogue import METER_TYPES
+from rightsize.meter_types import METER_TYPES
 from tests.acceptance.metric_utility import (
     BAR_OF_PSI,
     GPM_OF_M3H,

@@ -107,6 +107,7 @@ def test_a_new_account_is_not_assessed_for_want_of_days(swept: Swept):
     assert {rows.get(a) for a in planted["account_id"]} == {"too_few_days"}
 
 
+@pytest.mark.heavy_ci
 @pytest.mark.heavy
 def test_the_full_demo_meets_the_same_floors(tmp_path: Path):
     swept = sweep_demo(tmp_path / "demo", accounts=400)

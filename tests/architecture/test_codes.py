@@ -14,9 +14,9 @@ import polars as pl
 import pytest
 
 from rightsize.contracts.results import FINDING, NOT_ASSESSED
-from rightsize.demand.sufficiency import NOT_ASSESSED_CODES, not_assessed_reason
+from rightsize.demand.sufficiency import not_assessed_reason
 from rightsize.evidence.words import REFUSAL_WORD
-from rightsize.findings import FINDING_CODES
+from rightsize.findings import FINDING_CODES, NOT_ASSESSED_CODES
 from rightsize.inference.posterior import FlowPosterior
 from rightsize.recommend.rules.meter_rules import CONSTRAINTS
 
@@ -107,6 +107,7 @@ def refused() -> pl.DataFrame:
         max_estimated_share=0.4,
         max_zero_share=0.999,
         min_reads_per_step=0.2,
+        units="us",
     )
 
 
@@ -137,6 +138,7 @@ def test_the_first_reason_of_the_list_is_the_one_said() -> None:
             max_estimated_share=0.4,
             max_zero_share=0.999,
             min_reads_per_step=0.2,
+            units="us",
         )
         assert said["not_assessed_code"].item() == first
 

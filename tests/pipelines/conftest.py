@@ -3,14 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from pathlib import Path
 
 import pytest
 from fsspec.implementations.memory import MemoryFileSystem
 
+from pipelines.configuration.load_settings import load
+from pipelines.sweep.sweep import run_sweep
 from tests.pipelines.prefect_server import prefect, prefect_url
 from tests.pipelines.published_sweep import answer, published
+from tests.pipelines.small_utility import quick_utility
 
-__all__ = ["answer", "prefect", "prefect_url", "published", "store"]
+__all__ = ["answer", "plain", "prefect", "prefect_url", "published", "store"]
 
 
 @pytest.fixture
@@ -19,3 +23,11 @@ def store() -> Iterator[MemoryFileSystem]:
     MemoryFileSystem.store.clear()
     yield MemoryFileSystem()
     MemoryFileSystem.store.clear()
+
+
+@pytest.fixture(scope="session")
+def plain(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The quick utility, swept once without any trouble, for comparison: only to be read."""
+    config = quick_utility(tmp_path_factory.mktemp("plain") / "utility")
+    assert run_sweep(load(config), workers=2).published is not None
+    return config

@@ -15,6 +15,7 @@ from pathlib import Path
 import numpy as np
 import polars as pl
 
+from pipelines.configuration.judged_by import JudgedBy
 from pipelines.stages.assess.profile_blocks import BucketProfile, block_of, load_bucket
 from pipelines.store.workspace import Workspace
 from rightsize.contracts.frames import as_block
@@ -27,30 +28,16 @@ from rightsize.inference.infer import infer
 from rightsize.inference.meter.censoring import LearntPrior
 from rightsize.inference.meter.service import ServiceRecord
 from rightsize.inference.reads.nights import night_quantile
-from rightsize.inference.water_use.priors import Priors
-from rightsize.meters.catalogue import Catalogue
-from rightsize.meters.uncertainty.installed_curves import InstalledCurves, PlacedCurves
+from rightsize.meters.uncertainty.installed_curves import PlacedCurves
 from rightsize.recommend.choose import decide
 from rightsize.recommend.rows.flow_distribution import flow_band_frame, profile_frame
-from rightsize.settings import Tariff, Thresholds
+from rightsize.settings import Thresholds
 from rightsize.units import UnitSystem
 
 BLOCK_METERS = 2000
 """Meters inferred at once: joint draws of a block stay well under 1 GiB."""
 
 _CONTRACTS = {table.name: table for table in BLOCK_TABLES}
-
-
-@dataclass(frozen=True)
-class JudgedBy:
-    """What every bucket is judged by."""
-
-    catalogue: Catalogue
-    tariff: Tariff
-    thresholds: Thresholds
-    priors: Priors
-    units: UnitSystem  # of sentences; columns are in US units until they are published
-    installed: InstalledCurves | None = None  # None: the catalogue's curves for all
 
 
 @dataclass(frozen=True)
@@ -69,41 +56,6 @@ class BucketResult:
     bucket: str
     assessed: int
     not_assessed: int
-
-
-def with_meter_index(
-    service: pl.DataFrame, catalogue: Catalogue, *, units: UnitSystem
-) -> pl.DataFrame:
-    """The meter list with each meter's row in the catalogue, or why it has none.
-
-    A meter is judged by its own grade where meters.csv names one, and never by another: the
-    curve of a better one would hide what it loses. Without a grade the first entry of its type
-    and size counts.
-
-    Returns
-    -------
-    frame
-        `service` with meter_index (null where the meter is not rated), meter_status (rated,
-        unrated, unknown) and meter_refusal (why it cannot be judged; null where it can).
-    """
-    named = ["meter_type", "size_in", "grade"]
-    kinds = service.select(named).unique(maintain_order=True)
-    found = [_placed(catalogue, units, *kind) for kind in kinds.iter_rows()]
-    schema = {"meter_index": pl.Int64, "meter_status": pl.String, "meter_refusal": pl.String}
-    placed = kinds.hstack(pl.DataFrame(found, schema=schema, orient="row"))
-    return service.join(placed, on=named, how="left", nulls_equal=True, maintain_order="left")
-
-
-def _placed(
-    catalogue: Catalogue, units: UnitSystem, meter_type: str, size_in: float, grade: str | None
-) -> tuple[int | None, str, str | None]:
-    grade = grade or None
-    row = catalogue.row_of(meter_type, size_in, grade=grade)
-    status = catalogue.status(meter_type, size_in, grade=grade)
-    if row is not None:
-        return row, status, None
-    why = catalogue.why_not_rated(meter_type, size_in, grade=grade, units=units)
-    return row, status, why
 
 
 def load_task(

@@ -7,7 +7,8 @@ from typing import Annotated, Final
 import numpy as np
 from pydantic import Field
 
-from rightsize.meters.catalogue import Limits, MeterType, Points
+from rightsize.meter_types import MeterType
+from rightsize.meters.catalogue import Limits, Points
 from rightsize.settings import Settings
 
 Place = Annotated[float, Field(ge=0, le=1)]

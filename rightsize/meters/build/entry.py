@@ -6,9 +6,10 @@ from typing import Annotated, Any, Final
 
 from pydantic import Field, model_validator
 
+from rightsize.meter_types import MeterType
 from rightsize.meters.build.entry_units import in_us_units
 from rightsize.meters.build.metric import AccuracyClass
-from rightsize.meters.catalogue import STANDARD_GRADE, Limits, MeterType
+from rightsize.meters.catalogue import STANDARD_GRADE, Limits
 from rightsize.settings import Settings
 
 Number = Annotated[float, Field(allow_inf_nan=False)]

@@ -6,7 +6,8 @@ from typing import Annotated, Final, Literal
 
 from pydantic import Field
 
-from rightsize.meters.catalogue import STANDARD_GRADE, MeterType, UnratedMeter
+from rightsize.meter_types import MeterType
+from rightsize.meters.catalogue import STANDARD_GRADE, UnratedMeter
 from rightsize.settings import Settings
 
 Confidence = Literal["READ", "READ+", "MEM-H", "MEM-M", "MEM-L", "none"]

@@ -49,6 +49,7 @@ def swept(config: Path, **environment: str) -> subprocess.CompletedProcess[str]:
     )
 
 
+@pytest.mark.heavy_ci
 def test_a_sweep_reads_from_and_copies_to_an_s3_store(store: dict[str, str], tmp_path: Path):
     plain = quick_utility(tmp_path / "plain")
     assert swept(plain).returncode == 0
@@ -77,6 +78,7 @@ def test_a_sweep_reads_from_and_copies_to_an_s3_store(store: dict[str, str], tmp
     assert swept(config, **store).returncode == 0, "a night without news"
 
 
+@pytest.mark.heavy_ci
 def test_a_store_that_is_gone_or_refuses_is_one_line_and_the_results_stay(
     store: dict[str, str], tmp_path: Path
 ):

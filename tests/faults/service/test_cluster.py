@@ -133,6 +133,7 @@ def buckets_done(config: Path, stage: str) -> int:
     return sum(e["message"] == "bucket done" and e["stage"] == stage for e in events(config))
 
 
+@pytest.mark.heavy_ci
 def test_a_cluster_publishes_what_one_machine_publishes(
     cluster: Cluster, local: Path, tmp_path: Path
 ):

@@ -18,6 +18,7 @@ from tests.pipelines.small_utility import add_export, published_tables, quick_ut
 pytestmark = pytest.mark.heavy
 
 
+@pytest.mark.heavy_ci
 @pytest.mark.parametrize("stage", ["profile", "publish"])
 def test_a_sweep_that_was_killed_is_finished_by_the_next(stage: str, tmp_path: Path):
     config, whole = quick_utility(tmp_path / "killed"), quick_utility(tmp_path / "whole")
@@ -42,6 +43,7 @@ def test_a_sweep_that_was_killed_is_finished_by_the_next(stage: str, tmp_path: P
     assert not left, "nothing half made is left"
 
 
+@pytest.mark.heavy_ci
 def test_a_stop_signal_ends_a_sweep_cleanly_and_soon(tmp_path: Path):
     config = quick_utility(tmp_path / "stopped")
     run_sweep(load(config), workers=2)

@@ -5,8 +5,8 @@ from __future__ import annotations
 import polars as pl
 import pytest
 
+from pipelines.configuration.judged_by import with_meter_index
 from pipelines.configuration.load_catalogue import load_catalogue
-from pipelines.stages.assess.assess import with_meter_index
 from rightsize.demand.sufficiency import not_assessed_reason
 from rightsize.meters.catalogue import Catalogue, Meter
 

@@ -54,6 +54,7 @@ def test_every_picture_and_meter_of_the_page_exists(shipped: Catalogue) -> None:
         assert f"## {kind.replace('_', ' ').capitalize()}" in text
 
 
+@pytest.mark.heavy_ci
 @pytest.mark.heavy
 def test_the_generator_writes_what_lies_in_the_handbook(tmp_path: Path) -> None:
     for path in write(tmp_path):

@@ -137,6 +137,7 @@ def test_a_page_that_cannot_be_written_leaves_the_old_one(fleet, tmp_path, monke
     assert [p.name for p in tmp_path.iterdir()] == [path.name]
 
 
+@pytest.mark.heavy_ci
 @pytest.mark.heavy  # two fresh processes import the plotting library
 def test_several_processes_write_the_same_pages(fleet, tmp_path):
     accounts = [fleet.accounts[7], fleet.accounts[8]]

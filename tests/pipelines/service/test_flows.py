@@ -46,10 +46,8 @@ def config(tmp_path: Path) -> Path:
 def test_a_nightly_flow_publishes_what_the_command_publishes(
     config: Path,
     prefect: str,
-    tmp_path: Path,
+    plain: Path,
 ):
-    plain = quick_utility(tmp_path / "plain")
-    run_sweep(load(plain), workers=2)
     said = flows.nightly(config, workers=2)
     assert said.startswith("published sweep")
     assert published_tables(config) == published_tables(plain)

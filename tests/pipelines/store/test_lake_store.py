@@ -115,10 +115,8 @@ def test_what_looks_into_the_lake_finds_it_in_the_store(
 
 
 def test_workers_without_our_disk_give_the_same_and_leave_nothing(
-    config: Path, store: MemoryFileSystem, tmp_path: Path
+    config: Path, store: MemoryFileSystem, plain: Path
 ):
-    plain = quick_utility(tmp_path / "plain")
-    run_sweep(load(plain), workers=2)
     with far_pool() as pool:
         sweep_with(load(config), SweepOrder(), pool)
     assert published_tables(config) == published_tables(plain)
@@ -164,12 +162,10 @@ def test_a_landing_that_breaks_in_the_store_is_taken_back(
     stops_by: BaseException,
     config: Path,
     store: MemoryFileSystem,
-    tmp_path: Path,
+    plain: Path,
     monkeypatch: pytest.MonkeyPatch,
 ):
     """The store takes some of a file's parts and no more: by a stop, or as it refuses."""
-    plain = quick_utility(tmp_path / "plain")
-    run_sweep(load(plain), workers=2)
     put, puts = MemoryFileSystem.put_file, []
 
     def breaks(self: MemoryFileSystem, source: str, target: str, **named: object) -> None:

@@ -44,10 +44,8 @@ def change(config: Path, path: str, **others: object) -> None:
 
 
 def test_reads_of_a_store_give_the_results_of_the_same_files(
-    config: Path, store: MemoryFileSystem, tmp_path: Path
+    config: Path, store: MemoryFileSystem, plain: Path
 ):
-    plain = quick_utility(tmp_path / "plain")
-    run_sweep(load(plain), workers=2)
     run_sweep(load(config), workers=2)
     ours, theirs = published_tables(config), published_tables(plain)
     for table in ("profile", "recommendation", "finding", "landed_file"):

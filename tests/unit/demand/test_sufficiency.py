@@ -12,7 +12,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from rightsize.demand.sufficiency import NOT_ASSESSED_CODES, not_assessed_reason
+from rightsize.demand.sufficiency import not_assessed_reason
+from rightsize.findings import NOT_ASSESSED_CODES
 from rightsize.settings import Thresholds
 
 LIMITS = Thresholds()

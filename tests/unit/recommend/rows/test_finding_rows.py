@@ -40,7 +40,7 @@ def decided(
         * np.where(k >= DRAWS - over_continuous, 1.01, 1.0),
     )
     rates = tariff() if charges is None else tariff(fixed_charge_usd_per_month=charges)
-    return decide(block, posterior, sites, meters, rates, limits)
+    return decide(block, posterior, sites, meters, rates, limits, units="us")
 
 
 def codes(decision: Decision) -> set[str]:
@@ -123,7 +123,13 @@ def test_a_meter_that_is_not_assessed_has_no_finding_of_the_decision() -> None:
     fire = replace(sites, service_kind=("fire",) * 3)
     peaks = np.full_like(posterior.peak_10s_gpm, 1e6)
     decision = decide(
-        block, replace(posterior, peak_10s_gpm=peaks), fire, meters, tariff(), LIMITS
+        block,
+        replace(posterior, peak_10s_gpm=peaks),
+        fire,
+        meters,
+        tariff(),
+        LIMITS,
+        units="us",
     )
     assert decision.finding.is_empty()
     assert decision.recommendation.filter(pl.col("action") != "refer").is_empty()
