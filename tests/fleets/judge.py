@@ -10,6 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass, fields
 
 import numpy as np
+import polars as pl
 
 from rightsize.contracts.sites import SiteBlock
 from rightsize.demand.bands import BAND_CENTRES_GPM, BAND_COUNT
@@ -145,6 +146,8 @@ class Decided:
     undersized: np.ndarray
     promised_gal: np.ndarray  # [3, A] gain a year of the meter to install: mean, low, high
     action: np.ndarray
+    gain_sample: pl.DataFrame
+    candidate: pl.DataFrame
 
 
 def decided(block, posterior, meters):
@@ -177,6 +180,8 @@ def decided(block, posterior, meters):
             [rows[f"volume_gain{e}_gal_per_year"].to_numpy() for e in ("", "_low", "_high")]
         ),
         action,
+        result.gain_sample,
+        result.candidate,
     )
 
 

@@ -43,7 +43,7 @@ GROUND_TYPE_SD: Final = 0.15  # [log]
 GROUND_OWN_SD: Final = 0.4  # [log]
 GROUND_KEPT: Final = 0.5  # [1] 1: loses as much on average as new, 0: as much in the middle
 GROUND_TYPE_ERROR_SD: Final = 0.002  # [1]
-GROUND_OWN_ERROR_SD: Final = 0.005  # [1]
+GROUND_OWN_ERROR_SD: Final = 0.007  # [1]
 
 
 @dataclass(frozen=True)
