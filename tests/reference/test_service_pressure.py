@@ -16,13 +16,12 @@ from pipelines.configuration.load_catalogue import load_catalogue
 from pipelines.configuration.load_priors import load_priors
 from rightsize.inference.infer import infer
 from rightsize.inference.meter.service import ServiceRecord, largest_flow_gpm, line_loss_psi
-from rightsize.inference.water_use.priors import ServicePrior
 from rightsize.meters.head_loss import head_loss_psi
 from tests.fleets import sites
 from tests.fleets.fleet import simulate_fleet
 
 CATALOGUE = load_catalogue()
-USUAL = ServicePrior()
+USUAL = load_priors().service
 MIDDLE = np.full((1, 1), 0.5)
 
 

@@ -86,13 +86,13 @@ class Atoms:
 class ServicePrior:
     """Pressure and line of a service of which nothing is recorded; factors hold 9 of 10."""
 
-    available_psi: float = 60.0
-    available_factor: float = 1.4
-    residual_psi: float = 20.0
-    line_length_ft: float = 50.0
-    line_length_factor: float = 2.5
-    least_line_in: float = 0.75
-    smoothness: float = 130.0
+    available_psi: float
+    available_factor: float
+    residual_psi: float
+    line_length_ft: float
+    line_length_factor: float
+    least_line_in: float
+    smoothness: float
 
 
 @dataclass(frozen=True)
@@ -100,7 +100,7 @@ class Priors:
     """The priors of every class, by name; `unknown` serves a class without its own."""
 
     by_class: Mapping[str, ClassPrior] = field(hash=False)
-    service: ServicePrior = ServicePrior()
+    service: ServicePrior
 
     def of(self, customer_class: str) -> ClassPrior:
         """The prior of a class."""
