@@ -17,7 +17,6 @@ from rightsize.demand.bands import (
 )
 from rightsize.inference.meter import censoring
 from rightsize.inference.meter.censoring import LearntPrior
-from rightsize.inference.meter.envelope import registered_bounds
 from rightsize.inference.meter.held_meters import HeldMeters, held_meters
 from rightsize.inference.meter.registered_table import (
     RegisteredTable,
@@ -228,7 +227,7 @@ def _posterior(
     known *= (observed / np.maximum(np.where(held.is_own, installed, by_index), 1e-12))[
         ..., None
     ]
-    low, high = held.widened(registered_bounds(block, meters, observed, held.meters))
+    low, high = held.bounds(block, meters, observed)
     peak = peak_10s(
         block,
         flow,

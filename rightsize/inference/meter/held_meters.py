@@ -13,10 +13,14 @@ from scipy.special import ndtri
 
 from rightsize.contracts.profiles import ProfileBlock
 from rightsize.inference import sobol
+from rightsize.inference.meter.envelope import registered_bounds
 from rightsize.inference.meter.registered_table import (
+    GROUND_ERROR_SD,
+    GROUND_SPAN,
     OWN_STATES,
     TABLE_FLOW_GPM,
     RegisteredTable,
+    moved_meter,
 )
 from rightsize.inference.spread import Flow
 from rightsize.inference.water_use.priors import Z90
@@ -89,10 +93,27 @@ class HeldMeters:
             flow = np.maximum(np.sqrt(flow * registered_gpm / ratio), start)
         return np.asarray(flow)
 
-    def widened(self, bounds: tuple[Array, Array]) -> tuple[Array, Array]:
-        """Bounds [A, M] that hold for one curve, widened by what the curve may be out by."""
-        factor = 1 + Z90 * self.curve_sd[:, None]
-        return bounds[0] / factor, bounds[1] * factor
+    def bounds(
+        self, block: ProfileBlock, catalogue: tuple[Meter, ...], observed: Array
+    ) -> tuple[Array, Array]:
+        """Bounds [A, M] of what every meter would register, whatever flowed.
+
+        They hold for one curve. A meter of which nothing is known may start earlier or later
+        than the catalogue's: the least is taken from the one, the most from the other, and both
+        are widened by what a curve may be out by.
+        """
+        early, late = (
+            tuple(
+                m if own else moved_meter(m, factor)
+                for m, own in zip(self.meters, self.is_own.tolist(), strict=True)
+            )
+            for factor in GROUND_SPAN
+        )
+        gal_per_year = observed.astype(np.float64)
+        low, _ = registered_bounds(block, catalogue, gal_per_year, early)
+        _, high = registered_bounds(block, catalogue, gal_per_year, late)
+        factor = 1 + Z90 * np.where(self.is_own, self.curve_sd, GROUND_ERROR_SD)[:, None]
+        return low / factor, high * factor
 
 
 def held_meters(

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property, lru_cache
 from typing import Any, Final
 
@@ -17,6 +17,7 @@ from rightsize.demand.bands import (
     BANDS_PER_DECADE,
     FIRST_EDGE_GPM,
 )
+from rightsize.inference.water_use.priors import Z90
 from rightsize.meters.arrays import meter_arrays
 from rightsize.meters.catalogue import Meter
 from rightsize.meters.curve import ratio_between, ratio_between_log
@@ -44,6 +45,20 @@ GROUND_OWN_SD: Final = 0.4  # [log]
 GROUND_KEPT: Final = 0.5  # [1] 1: loses as much on average as new, 0: as much in the middle
 GROUND_TYPE_ERROR_SD: Final = 0.002  # [1]
 GROUND_OWN_ERROR_SD: Final = 0.007  # [1]
+
+_GROUND_SD: Final = float(np.hypot(GROUND_TYPE_SD, GROUND_OWN_SD))
+GROUND_SPAN: Final = (float(np.exp(-Z90 * _GROUND_SD)), float(np.exp(Z90 * _GROUND_SD)))
+"""Within which nine meters of ten in the ground move along the flow [1]."""
+GROUND_ERROR_SD: Final = float(np.hypot(GROUND_TYPE_ERROR_SD, GROUND_OWN_ERROR_SD))
+
+
+@lru_cache(maxsize=512)
+def moved_meter(meter: Meter, factor: float) -> Meter:
+    """The meter when it starts, and climbs, at `factor` times the flow."""
+    points = tuple((flow * factor, ratio) for flow, ratio in meter.registration)
+    return replace(
+        meter, starting_gpm=meter.starting_gpm * factor, registration=points, compound=None
+    )
 
 
 @dataclass(frozen=True)
