@@ -45,11 +45,14 @@ GROUND_OWN_SD: Final = 0.4  # [log]
 GROUND_KEPT: Final = 0.5  # [1] 1: loses as much on average as new, 0: as much in the middle
 GROUND_TYPE_ERROR_SD: Final = 0.002  # [1]
 GROUND_OWN_ERROR_SD: Final = 0.007  # [1]
+GROUND_LEAN: Final = (1.6, 0.6)  # [1] of that below and above: more have worn than gained
 
 _GROUND_SD: Final = float(np.hypot(GROUND_TYPE_SD, GROUND_OWN_SD))
 GROUND_SPAN: Final = (float(np.exp(-Z90 * _GROUND_SD)), float(np.exp(Z90 * _GROUND_SD)))
 """Within which nine meters of ten in the ground move along the flow [1]."""
-GROUND_ERROR_SD: Final = float(np.hypot(GROUND_TYPE_ERROR_SD, GROUND_OWN_ERROR_SD))
+GROUND_ERROR_SD: Final = float(
+    np.hypot(GROUND_TYPE_ERROR_SD, GROUND_LEAN[0] * GROUND_OWN_ERROR_SD)
+)
 
 
 @lru_cache(maxsize=512)
@@ -137,7 +140,8 @@ def ground_table(meters: tuple[Meter, ...], samples: int, seed: int) -> Register
     power = np.array([principle_of(m.meter_type).loss_power for m in meters])[None, :, None]
     kept = -GROUND_KEPT * power * (GROUND_TYPE_SD**2 + GROUND_OWN_SD**2) / 2
     stretch = np.exp(kept + GROUND_TYPE_SD * shared[0] + GROUND_OWN_SD * own[0])
-    error = GROUND_TYPE_ERROR_SD * shared[1] + GROUND_OWN_ERROR_SD * own[1]
+    leaning = own[1] * np.where(own[1] < 0, *GROUND_LEAN)
+    error = GROUND_TYPE_ERROR_SD * shared[1] + GROUND_OWN_ERROR_SD * leaning
     ratio = np.empty((samples, len(every), len(TABLE_FLOW_GPM)), dtype=np.float32)
     start = np.empty((samples, len(every)))
     ln_gpm = np.log(TABLE_FLOW_GPM)
