@@ -325,7 +325,7 @@ class Thresholds(Settings):
     stock_list: tuple[str, ...] | None = _policy(
         None, "meters kept in stock, written the same way; all if absent"
     )
-    draws: int = Field(40, ge=10, le=1000, description="joint draws per account")
+    draws: int = Field(64, ge=10, le=1000, description="joint draws per account")
     seed: int = Field(1, ge=0, description="seed of the joint draws")
 
     @model_validator(mode="before")

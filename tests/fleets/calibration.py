@@ -19,9 +19,11 @@ from tests.fleets.scorecard import ODDS_FROM, Card, card_of, infer_fleet
 PAGE = Path(__file__).parents[2] / "rightsize" / "handbook" / "calibration.md"
 INTERVALS = (60.0, 15.0)
 FLEETS = {
-    "recorded water": (("recorded", 7),),
-    "simulated, unseen": (("simulated", 501), ("simulated", 502)),
-    "wrong curves, classes, registers, seasons": (("wrong", 503), ("wrong", 504)),
+    "recorded water": (("recorded", 11), ("recorded", 12)),
+    "simulated, unseen": tuple(("simulated", seed) for seed in (601, 602, 603, 604)),
+    "wrong curves, classes, registers, seasons": tuple(
+        ("wrong", seed) for seed in (605, 606, 607, 608)
+    ),
 }
 FLOORS = {
     "promised_over_true": ((0.8, 1.25), (0.85, 1.15), (0.75, 1.3)),
@@ -47,7 +49,7 @@ def fleet(kind, seed, meters, *, per_kind=None, intervals=INTERVALS):
     """A fleet by its kind: truth, and a block of profiles by read interval."""
     makers = {
         "recorded": lambda: recorded_fleet(
-            "judge", seed, meters=meters, per_kind=per_kind or 8, intervals=intervals
+            "judge", seed, meters=meters, per_kind=per_kind or 12, intervals=intervals
         ),
         "simulated": lambda: simulate_fleet(
             seed, sites_per_kind=per_kind or 5, meters=meters, intervals=intervals

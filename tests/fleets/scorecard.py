@@ -67,7 +67,7 @@ class Card:
         }
 
 
-def infer_fleet(block, meters, priors, *, samples=40, seed=1, **more):
+def infer_fleet(block, meters, priors, *, samples=64, seed=1, **more):
     """The product's own way from profiles to what flowed."""
     learnt = learn_from([steady_by_class([block], meters, priors)], priors)
     return infer(block, meters, priors, samples=samples, seed=seed, learnt=learnt, **more)
