@@ -1,4 +1,4 @@
-"""Input, output and order of work: files, DuckDB, Great Expectations, Prefect, command line."""
+"""Input, output and orchestration: files, DuckDB, Great Expectations, Prefect, CLI."""
 
 import os
 

@@ -20,7 +20,7 @@ DONE, FAILED, BAD_CONFIG, PARTLY, BUSY, STOPPED = 0, 1, 2, 3, 4, 130
 
 app = typer.Typer(
     name="rightsize",
-    help="Names the oversized, undersized and wrong-type water meters of a fleet.",
+    help="Find oversized, undersized and wrong-type water meters from AMI interval reads.",
     no_args_is_help=True,
     add_completion=False,
     pretty_exceptions_enable=False,
@@ -28,7 +28,7 @@ app = typer.Typer(
 
 
 class OutputFormat(enum.StrEnum):
-    """How `query` writes an answer."""
+    """Output formats of `query`."""
 
     table = "table"
     csv = "csv"
@@ -38,40 +38,59 @@ class OutputFormat(enum.StrEnum):
 
 Config = Annotated[Path, typer.Argument(help="the utility's sweep.yaml", show_default=False)]
 LogJson = Annotated[
-    bool, typer.Option("--log-json", help="events as JSON lines on standard error")
+    bool, typer.Option("--log-json", help="write log events to standard error as JSON lines")
 ]
 Notify = Annotated[
     str | None,
     typer.Option(
         "--notify",
-        help="told when a sweep fails, a suite fails or the flagged list changes: a web"
-        " address (JSON is posted) or a command (JSON on its standard input)",
+        help="where to send alerts (sweep failed, validation failed, flagged accounts changed):"
+        " URL (JSON by POST) or command (JSON on stdin)",
         envvar="RIGHTSIZE_NOTIFY",
     ),
 ]
 
 
 def guarded(command: Callable[P, None]) -> Callable[P, None]:
-    """What is wrong with the input or the workspace is one message and its exit code."""
+    """Turn an error of the input or the workspace into one message and an exit code."""
 
     @functools.wraps(command)
     def run(*args: P.args, **kwargs: P.kwargs) -> None:
         try:
             command(*args, **kwargs)
         except KeyboardInterrupt:
-            _stop("stopped; the results published before stay as they are", STOPPED)
+            _stop("stopped; previously published results are unchanged", STOPPED)
         except WorkspaceBusyError as error:
             _stop(str(error), BUSY)
         except (ConfigError, QueryError) as error:
             _stop(str(error), BAD_CONFIG)
         except RightsizeError as error:
             _stop(str(error), FAILED)
+        except Exception as error:
+            told = _of_the_system(error)
+            if told is None:
+                raise
+            _stop(told, FAILED)
 
     return run
 
 
+def _of_the_system(error: Exception) -> str | None:
+    """What the machine refused (a disk that is full or read-only, a lock), as one line."""
+    if isinstance(error, OSError):
+        where = f"{os.fsdecode(error.filename)}: " if error.filename else ""
+        return f"{where}{(error.strerror or str(error) or type(error).__name__).lower()}"
+    import duckdb
+
+    if isinstance(error, duckdb.IOException | duckdb.FatalException):
+        return " ".join(str(error).split())
+    return None
+
+
 def _stop(text: str, code: int) -> NoReturn:
-    print(f"rightsize: {text}", file=sys.stderr)
+    from pipelines.commands.console import shown
+
+    print(f"rightsize: {shown(text)}", file=sys.stderr)
     raise typer.Exit(code)
 
 
@@ -80,25 +99,25 @@ def _stop(text: str, code: int) -> NoReturn:
 def sweep(
     config: Config,
     full: Annotated[
-        bool, typer.Option("--full", help="profiles and results anew from the lake")
+        bool, typer.Option("--full", help="rebuild all profiles and results from stored reads")
     ] = False,
     only: Annotated[
         list[str] | None,
         typer.Option(
-            "--only", help="tell this account alone, from what has landed; nothing is published"
+            "--only", help="preview this account from stored reads; nothing is published"
         ),
     ] = None,
     workers: Annotated[
-        int | None, typer.Option("--workers", min=1, help="workers on this machine")
+        int | None, typer.Option("--workers", min=1, help="number of workers on this machine")
     ] = None,
     scheduler: Annotated[
         str | None,
-        typer.Option("--scheduler", help="Dask scheduler, e.g. tcp://10.0.0.5:8786"),
+        typer.Option("--scheduler", help="Dask scheduler address, e.g. tcp://10.0.0.5:8786"),
     ] = None,
     notify: Notify = None,
     log_json: LogJson = False,
 ) -> None:
-    """The whole fleet: land, validate, profile, assess, recommend, publish."""
+    """Process all new reads, assess every meter and publish the results."""
     from pipelines.commands import console
     from pipelines.configuration.load_settings import load
     from pipelines.service.notify import noted
@@ -134,11 +153,11 @@ def sweep(
 @guarded
 def demo(
     folder: Annotated[Path, typer.Argument(help="a new or empty folder", show_default=False)],
-    accounts: Annotated[int, typer.Option(min=20, help="size of the fleet")] = 400,
+    accounts: Annotated[int, typer.Option(min=20, help="number of accounts")] = 400,
     months: Annotated[int, typer.Option(min=1, max=36, help="months of reads")] = 13,
-    seed: Annotated[int | None, typer.Option(min=0)] = None,
+    seed: Annotated[int | None, typer.Option(min=0, help="random seed")] = None,
 ) -> None:
-    """Write a seeded demo utility: sweep.yaml beside exports, meters, catalogue and tariff."""
+    """Write a simulated demo utility: configuration, AMI exports, meter list and tariff."""
     from pipelines.commands import console
     from pipelines.demo.write import DEFAULT_SEED, write_demo
 
@@ -156,9 +175,9 @@ def demo(
 @app.command()
 @guarded
 def look(
-    file: Annotated[Path, typer.Argument(help="an export file", show_default=False)],
+    file: Annotated[Path, typer.Argument(help="AMI export file", show_default=False)],
 ) -> None:
-    """Look at an unknown export file and propose how to read it."""
+    """Inspect an export file and suggest the configuration to read it."""
     from pipelines.commands.look.propose import propose_mapping
 
     proposal = propose_mapping(file)
@@ -174,12 +193,14 @@ def rows(
     config: Config,
     rule: Annotated[str | None, typer.Option(help="only this rule")] = None,
     meter: Annotated[str | None, typer.Option(help="only this meter")] = None,
-    file: Annotated[str | None, typer.Option(help="only files with this in their path")] = None,
-    month: Annotated[str | None, typer.Option(help="only this month of the lake")] = None,
-    limit: Annotated[int | None, typer.Option(min=1, help="at most so many rows")] = None,
+    file: Annotated[
+        str | None, typer.Option(help="only files whose path contains this text")
+    ] = None,
+    month: Annotated[str | None, typer.Option(help="only this month, e.g. 2025-01")] = None,
+    limit: Annotated[int | None, typer.Option(min=1, help="maximum number of rows")] = None,
     to: Annotated[Path | None, typer.Option(help="CSV file to write the rows to")] = None,
 ) -> None:
-    """Refused and flagged rows of the exports, by file and line."""
+    """List rejected and flagged rows of the exports, by file and line."""
     from pipelines.commands import flagged_rows
     from pipelines.configuration.load_settings import load
 
@@ -192,32 +213,36 @@ def rows(
 def schedule(
     config: Config,
     nightly: Annotated[
-        str, typer.Option("--nightly", help="cron, in the utility's time zone")
+        str, typer.Option("--nightly", help="cron schedule, in the utility's time zone")
     ] = "0 2 * * *",
     monthly: Annotated[
-        str, typer.Option("--monthly", help="cron, in the utility's time zone")
+        str, typer.Option("--monthly", help="cron schedule, in the utility's time zone")
     ] = "0 4 2 * *",
-    workers: Annotated[int | None, typer.Option("--workers", min=1)] = None,
+    workers: Annotated[
+        int | None, typer.Option("--workers", min=1, help="number of workers")
+    ] = None,
     scheduler: Annotated[
-        str | None, typer.Option("--scheduler", help="Dask scheduler for the bucket work")
+        str | None, typer.Option("--scheduler", help="Dask scheduler address")
     ] = None,
     budget: Annotated[
         float | None,
-        typer.Option(min=0, help="monthly, choose the programme for so much money [USD]"),
+        typer.Option(min=0, help="choose a replacement program monthly, for this budget, USD"),
     ] = None,
-    crews: Annotated[int | None, typer.Option(min=1, help="crews of that programme")] = None,
+    crews: Annotated[
+        int | None, typer.Option(min=1, help="number of crews in that program")
+    ] = None,
     port: Annotated[
         int | None,
         typer.Option(
             min=1,
             max=65535,
-            help="of its own Prefect server on the loopback; a free one if absent",
+            help="port of the built-in Prefect server on localhost; default: a free one",
         ),
     ] = None,
     notify: Notify = None,
     log_json: LogJson = False,
 ) -> None:
-    """Serve the nightly and monthly sweeps through Prefect, until stopped."""
+    """Run nightly and monthly sweeps through Prefect until stopped."""
     from pipelines.configuration.load_settings import load
     from pipelines.service.deployments import serve_forever
     from pipelines.work.observe import LOG_JSON
@@ -245,17 +270,18 @@ def schedule(
 def health(
     config: Config,
     max_age_hours: Annotated[
-        float, typer.Option(min=0, help="age of the last good sweep, and of files that wait")
+        float,
+        typer.Option(min=0, help="maximum age of the last good sweep and of unread files"),
     ] = 36.0,
     max_hold_hours: Annotated[
-        float, typer.Option(min=0, help="how long one sweep may hold the workspace")
+        float, typer.Option(min=0, help="maximum time one sweep may lock the workspace")
     ] = 12.0,
     min_free_gb: Annotated[
-        float, typer.Option(min=0, help="room on the workspace's disk")
+        float, typer.Option(min=0, help="minimum free space on the workspace disk")
     ] = 5.0,
-    as_json: Annotated[bool, typer.Option("--json", help="for a machine")] = False,
+    as_json: Annotated[bool, typer.Option("--json", help="output as JSON")] = False,
 ) -> None:
-    """Whether the workspace is well. Exit code 0: well; 3: have a look; 1: failing."""
+    """Check workspace health. Exit 0 healthy, 3 warning, 1 failing."""
     from pipelines.commands import console
     from pipelines.commands import health as checks
     from pipelines.configuration.load_settings import load
@@ -275,40 +301,54 @@ def health(
 @guarded
 def query(
     config: Config,
-    sql: Annotated[str | None, typer.Argument(help="one question", show_default=False)] = None,
+    sql: Annotated[str | None, typer.Argument(help="SQL query", show_default=False)] = None,
     format: Annotated[
-        OutputFormat, typer.Option("--format", "-f", help="how the answer is written")
+        OutputFormat, typer.Option("--format", "-f", help="output format")
     ] = OutputFormat.table,
-    limit: Annotated[int | None, typer.Option(min=1, help="at most so many rows")] = None,
-    to: Annotated[Path | None, typer.Option(help="file to write the answer to")] = None,
+    limit: Annotated[int | None, typer.Option(min=1, help="maximum number of rows")] = None,
+    to: Annotated[Path | None, typer.Option(help="file to write the result to")] = None,
     describe: Annotated[
-        bool, typer.Option("--describe", help="what is there: tables, or the columns of one")
+        bool, typer.Option("--describe", help="list the tables, or the columns of one table")
     ] = False,
+    timeout: Annotated[
+        float, typer.Option("--timeout", min=0.1, help="longest that it may take [s]")
+    ] = 300.0,
+    memory: Annotated[
+        str, typer.Option("--memory", help="most memory; beyond it spills to disk")
+    ] = "2GB",
 ) -> None:
-    """Read-only SQL on the published results."""
+    """Run read-only SQL on the published results."""
     from pipelines.commands import query as questions
     from pipelines.configuration.load_settings import load
+    from pipelines.work.stop import statements_ended, stoppable
 
     results = load(config).workspace.results
     if describe:
         questions.describe(results, sql, format=format.value, to=to)
     elif sql is None:
-        raise ConfigError(
-            'a question is missing, e.g. "select * from flagged_account limit 20"'
-        )
+        raise ConfigError('no query given; try "select * from flagged_account limit 20"')
     else:
-        questions.run_query(results, sql, format=format.value, limit=limit, to=to)
+        with stoppable(), statements_ended():
+            questions.run_query(
+                results,
+                sql,
+                format=format.value,
+                limit=limit,
+                to=to,
+                timeout_s=timeout,
+                memory=memory,
+            )
 
 
 @app.command()
 @guarded
 def evidence(
     config: Config,
-    accounts: Annotated[list[str], typer.Argument(help="accounts to visit")],
-    pdf: Annotated[bool, typer.Option("--pdf", help="a PDF beside each page")] = False,
-    to: Annotated[Path | None, typer.Option(help="folder for the pages")] = None,
+    accounts: Annotated[list[str], typer.Argument(help="account numbers")],
+    pdf: Annotated[bool, typer.Option("--pdf", help="also write each page as PDF")] = False,
+    to: Annotated[Path | None, typer.Option(help="output folder")] = None,
 ) -> None:
-    """One self-contained page per account for the field visit."""
+    """Write an evidence page for each account, for the field visit."""
     from pipelines.commands import console
     from pipelines.configuration.load_settings import load
     from pipelines.pages.evidence import write_site_pages
@@ -324,22 +364,27 @@ def evidence(
 @guarded
 def program(
     config: Config,
-    budget: Annotated[float, typer.Option("--budget", min=0, help="money for the year [USD]")],
-    crews: Annotated[int | None, typer.Option(min=1, help="crews; no limit if absent")] = None,
+    budget: Annotated[float, typer.Option("--budget", min=0, help="budget for the year, USD")],
+    crews: Annotated[
+        int | None, typer.Option(min=1, help="number of crews; default: no limit")
+    ] = None,
     crew_hours: Annotated[
-        float, typer.Option(min=1, help="hours a crew works on change-outs in the year")
+        float, typer.Option(min=1, help="hours per year that each crew spends on change-outs")
     ] = 1600.0,
     certainty: Annotated[
-        float, typer.Option(min=0, max=1, help="0 counts the expected gain, 1 its low end")
+        float, typer.Option(min=0, max=1, help="0: expected net benefit; 1: its low estimate")
     ] = 0.0,
     mobilise: Annotated[
-        float, typer.Option(min=0, help="cost of sending crews to an area [USD]")
+        float,
+        typer.Option("--mobilize", "--mobilise", min=0, help="mobilization cost per area, USD"),
     ] = 0.0,
-    min_per_area: Annotated[int, typer.Option(min=1, help="fewest changes in an area")] = 1,
-    max_areas: Annotated[int | None, typer.Option(min=1, help="most areas opened")] = None,
-    to: Annotated[Path | None, typer.Option(help="CSV file for the whole list")] = None,
+    min_per_area: Annotated[int, typer.Option(min=1, help="minimum change-outs per area")] = 1,
+    max_areas: Annotated[
+        int | None, typer.Option(min=1, help="maximum number of areas")
+    ] = None,
+    to: Annotated[Path | None, typer.Option(help="CSV file for the full list")] = None,
 ) -> None:
-    """The change-outs to do this year under a budget and a crew limit."""
+    """Choose this year's change-outs within a budget and crew hours."""
     from pipelines.commands import console
     from pipelines.commands.program import program as choose
     from pipelines.commands.program_summary import show_program, write_program
@@ -360,7 +405,7 @@ def program(
     show_program(outcome, console.out)
     if to:
         write_program(outcome, to)
-        console.out.print(f"the whole list: {to}", soft_wrap=True)
+        console.out.print(f"full list: {to}", soft_wrap=True)
 
 
 @app.command()
@@ -368,21 +413,23 @@ def program(
 def design(
     config: Config,
     fixtures: Annotated[
-        list[str] | None, typer.Argument(help="fixtures, e.g. lavatory_public=4 service_sink=1")
+        list[str] | None, typer.Argument(help="fixture counts, e.g. lavatory_public=4")
     ] = None,
-    supply: Annotated[str, typer.Option(help="water closets: tank or valve")] = "tank",
-    spray: Annotated[float, typer.Option(min=0, help="100 ft2 sections of spray heads")] = 0.0,
+    supply: Annotated[str, typer.Option(help="water closet supply: tank or valve")] = "tank",
+    spray: Annotated[
+        float, typer.Option(min=0, help="spray irrigation, sections of 100 ft2")
+    ] = 0.0,
     rotary: Annotated[
-        float, typer.Option(min=0, help="100 ft2 sections of rotary heads")
+        float, typer.Option(min=0, help="rotary irrigation, sections of 100 ft2")
     ] = 0.0,
     like: Annotated[
-        str | None, typer.Option("--like", help="instead: by accounts of this class")
+        str | None, typer.Option("--like", help="size from accounts of this class instead")
     ] = None,
     floor_area: Annotated[
-        float | None, typer.Option(min=1, help="with --like: floor area [ft2]")
+        float | None, typer.Option(min=1, help="with --like: floor area, ft2")
     ] = None,
 ) -> None:
-    """A design aid for an account without reads: by fixtures or by accounts alike."""
+    """Size a meter for an account without reads, from fixtures or similar accounts."""
     from pipelines.commands import console
     from pipelines.commands.design import design_by_fixtures, design_by_peers, show_design
     from pipelines.configuration.load_settings import load
@@ -395,23 +442,25 @@ def design(
             loaded, fixtures or (), supply=supply, spray=spray, rotary=rotary
         )
     else:
-        raise ConfigError("say fixtures, e.g. lavatory_public=4, or --like CLASS")
+        raise ConfigError("give fixtures, e.g. lavatory_public=4, or --like CLASS")
     show_design(found, console.out)
 
 
 @app.command()
 @guarded
 def priors(
-    logs: Annotated[list[Path], typer.Argument(help="logs of 1 min or finer, CSV or Parquet")],
+    logs: Annotated[
+        list[Path], typer.Argument(help="flow logs, 1 min or finer, CSV or Parquet")
+    ],
     to: Annotated[
-        Path, typer.Option(help="priors file to write; name it as priors: in CONFIG")
+        Path, typer.Option(help="priors file to write; set it as `priors` in CONFIG")
     ],
     base: Annotated[
         Path | None,
-        typer.Option(help="priors for classes not logged; the shipped ones if absent"),
+        typer.Option(help="priors for classes without logs; default: the shipped priors"),
     ] = None,
 ) -> None:
-    """Class priors of your own customers, fitted to logged sites."""
+    """Fit customer-class priors to flow logs of your own sites."""
     from pipelines.commands import console
     from pipelines.commands.fit_priors import fit_priors
 

@@ -1,43 +1,47 @@
-"""Errors for us and for the configuration; a poor account is a finding, not an error."""
+"""Errors of the tool and its configuration; a bad account is a finding, not an error."""
 
 from __future__ import annotations
 
 
 class RightsizeError(Exception):
-    """Anything the tool raises on purpose."""
+    """Base class of all rightsize errors."""
 
 
 class ConfigError(RightsizeError):
-    """The configuration, catalogue, tariff or meter list cannot be used as it is."""
+    """The configuration, catalog, tariff or meter list has an error."""
 
 
 class CatalogueError(ConfigError):
-    """A catalogue entry contradicts itself or the trade."""
+    """A catalog entry contradicts itself or trade practice."""
 
 
 class ContractError(RightsizeError):
-    """A table does not hold what its contract promises."""
+    """A table breaks its contract."""
 
 
 class ValidationError(RightsizeError):
-    """A suite failed that the configuration lets stop a sweep."""
+    """A validation suite failed, and the configuration says to stop."""
 
 
 class BalanceError(ContractError):
-    """Rows or accounts went missing or appeared between two stages."""
+    """Rows or accounts were lost or added between two stages."""
 
 
 class WorkspaceBusyError(RightsizeError):
-    """Another sweep holds the workspace."""
+    """Another sweep is using the workspace."""
 
 
 class ClusterError(RightsizeError):
-    """The workers of a cluster cannot do a sweep's work."""
+    """The workers of a cluster cannot run a sweep."""
+
+
+class DamageError(RightsizeError):
+    """A file of the workspace is not what it was when it was written."""
 
 
 class StoreError(RightsizeError, OSError):
-    """An object store did not answer, or not as it must; it may pass by itself."""
+    """An object store did not answer or failed; a retry may help."""
 
 
 class QueryError(RightsizeError):
-    """A query that is refused or not understood."""
+    """A query that is invalid or not allowed."""

@@ -10,7 +10,7 @@ Severity = Literal["info", "warning", "serious"]
 
 @dataclass(frozen=True)
 class FindingCode:
-    """A kind of finding: its code, how grave it is, and what it means in plain words."""
+    """A kind of finding: its code, how serious it is, and what it means in plain words."""
 
     code: str
     severity: Severity
@@ -33,43 +33,60 @@ class Finding:
 
 
 _CODES = (
-    FindingCode("part_year", "info", "less than a year of reads: a season may be hidden"),
+    FindingCode("part_year", "info", "less than a year of reads: a season may be missing"),
     FindingCode("low_coverage", "warning", "many reads of the period are missing"),
-    FindingCode("many_estimates", "warning", "many reads are estimates of the head-end"),
+    FindingCode("many_estimates", "warning", "many reads are head-end estimates"),
+    FindingCode("coarse_resolution", "warning", "register resolution is coarse for this flow"),
     FindingCode(
-        "coarse_resolution", "warning", "the register's step is large against the flow"
+        "estimate_replaces_read",
+        "warning",
+        "estimates replaced measured or edited reads",
     ),
     FindingCode(
-        "stopped_meter", "serious", "no registration for long on an account that used water"
+        "stopped_meter",
+        "serious",
+        "no recent registration on an account that used water before",
+    ),
+    FindingCode("stuck_register", "warning", "the register stuck, then caught up in one jump"),
+    FindingCode(
+        "slow_meter", "warning", "registration fell steadily relative to similar accounts"
     ),
     FindingCode(
-        "stuck_register", "warning", "the register stood still, then leapt by what had passed"
+        "possible_leak",
+        "warning",
+        "flow never drops to zero, day or night: possible leak or continuous use",
     ),
-    FindingCode("slow_meter", "warning", "registration fell steadily against accounts alike"),
-    FindingCode("possible_leak", "warning", "the flow never falls to zero, day or night"),
     FindingCode("reverse_flow", "warning", "the register ran backward"),
     FindingCode(
-        "suspect_multiplier", "serious", "volumes are off by the factor of a unit or multiplier"
+        "suspect_multiplier", "serious", "volumes are off by a unit or multiplier factor"
     ),
-    FindingCode("clock_shift", "warning", "the stamps are off by one interval between sources"),
+    FindingCode("clock_shift", "warning", "time stamps differ by one interval between sources"),
     FindingCode(
-        "above_continuous", "warning", "the meter runs above its continuous rating for long"
-    ),
-    FindingCode(
-        "above_smoc", "warning", "peaks exceed the meter's safe maximum operating capacity"
-    ),
-    FindingCode(
-        "near_limit", "info", "peak or sustained flow may exceed what the meter may carry"
+        "above_continuous",
+        "warning",
+        "sustained flow exceeds the meter's maximum continuous flow",
     ),
     FindingCode(
-        "no_fixed_charge", "warning", "the tariff has no fixed charge for the meter's size"
+        "above_smoc",
+        "warning",
+        "peaks exceed the meter's safe maximum operating capacity (SMOC)",
+    ),
+    FindingCode("near_limit", "info", "peak or sustained flow may exceed the meter's limits"),
+    FindingCode(
+        "no_fixed_charge", "warning", "the tariff has no base charge for the meter's size"
     ),
     FindingCode(
-        "unmapped_class", "info", "the customer class code is not mapped: class unknown is used"
+        "unmapped_class",
+        "info",
+        "the customer class code is not mapped: class `unknown` is used",
     ),
-    FindingCode("unknown_meter", "serious", "reads of a meter that meters.csv does not hold"),
-    FindingCode("no_reads", "serious", "a meter in service without any accepted read"),
-    FindingCode("gap_volume", "info", "volume that passed during gaps: its shape is not known"),
+    FindingCode("unknown_meter", "serious", "reads of a meter that is not in meters.csv"),
+    FindingCode("no_reads", "serious", "a meter in service with no accepted read"),
+    FindingCode(
+        "gap_volume",
+        "info",
+        "volume passed during gaps in the reads: its flow rates are not known",
+    ),
 )
 
 FINDING_CODES: Final[dict[str, FindingCode]] = {c.code: c for c in _CODES}
@@ -78,13 +95,13 @@ FINDING_CODES: Final[dict[str, FindingCode]] = {c.code: c for c in _CODES}
 NOT_ASSESSED_CODES: Final[dict[str, str]] = {
     "fire_service": "a fire or combined service is never resized from consumption data",
     "meter_not_rated": "the installed meter is known, but its ratings are not",
-    "meter_not_in_catalogue": "the installed type, size or grade is not in the catalogue",
-    "no_reads": "no accepted read of the meter in the trailing year",
+    "meter_not_in_catalogue": "the installed type, size or grade is not in the catalog",
+    "no_reads": "no accepted read of the meter in the trailing 12 months",
     "too_few_days": "too few days of reads",
     "many_estimates": "too many reads are estimates",
     "no_registration": "the meter registered next to nothing",
-    "resolution_too_coarse": "the register's step is too large against the use",
-    "no_estimate": "the reads gave no usable estimate of flow",
+    "resolution_too_coarse": "register resolution is too coarse for the use",
+    "no_estimate": "the reads gave no usable flow estimate",
 }
 """Every reason for not assessing an account, with its meaning, the first that holds first.
 Contract, handbook and the gate (`demand/sufficiency.py`) take them from here."""

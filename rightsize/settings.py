@@ -8,7 +8,14 @@ from __future__ import annotations
 import itertools
 from typing import Annotated, Any, Final, Literal, get_args
 
-from pydantic import BaseModel, ConfigDict, Field, model_validator
+from pydantic import (
+    BaseModel,
+    ConfigDict,
+    Field,
+    ValidationInfo,
+    field_validator,
+    model_validator,
+)
 
 from rightsize.meter_types import MeterType
 from rightsize.units import GAL_PER_M3, MM_PER_IN, PSI_PER_BAR
@@ -45,6 +52,30 @@ class Settings(BaseModel):
 
     model_config = ConfigDict(frozen=True, extra="forbid")
 
+    @field_validator("*", mode="before")
+    @classmethod
+    def _is_no_yes_or_no(cls, value: Any, info: ValidationInfo) -> Any:
+        """`true` is no number, though Python counts it as 1."""
+        annotation = cls.model_fields[str(info.field_name)].annotation
+        if _holds_bool(value) and not _takes_bool(annotation):
+            raise ValueError("got yes or no (true, false) where none is meant")
+        return value
+
+
+def _holds_bool(value: Any) -> bool:
+    if isinstance(value, dict):
+        return any(_holds_bool(k) or _holds_bool(v) for k, v in value.items())
+    if isinstance(value, list | tuple):
+        return any(_holds_bool(v) for v in value)
+    return isinstance(value, bool)
+
+
+def _takes_bool(annotation: Any) -> bool:
+    """Whether a field, or a model inside it, judges such values itself."""
+    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
+        return True
+    return annotation in (bool, Any) or any(_takes_bool(a) for a in get_args(annotation))
+
 
 class Tier(Settings):
     """One step of a volumetric rate; the last step has no upper end."""
@@ -79,13 +110,15 @@ class ClassRate(Settings):
         ends = [t.up_to_gal_per_month for t in self.tiers]
         if ends[-1] is not None:
             raise ValueError(
-                "the last tier must have no up_to_gal_per_month: it has no upper end"
+                "the last tier must not have up_to_gal_per_month: it has no upper limit"
             )
         if any(e is None for e in ends[:-1]):
-            raise ValueError("only the last tier may lack up_to_gal_per_month")
+            raise ValueError("every tier except the last needs up_to_gal_per_month")
         limits = [e for e in ends if e is not None]
         if any(b <= a for a, b in itertools.pairwise(limits)):
-            raise ValueError(f"tiers must rise by up_to_gal_per_month; got {limits}")
+            raise ValueError(
+                f"tiers must be in increasing order of up_to_gal_per_month; got {limits}"
+            )
         return self
 
 
@@ -108,7 +141,9 @@ class Tariff(Settings):
         if not isinstance(raw, dict) or _CHARGE_BY_MM not in raw:
             return raw
         if not isinstance(raw[_CHARGE_BY_MM], dict):
-            raise ValueError(f"{_CHARGE_BY_MM}: must be a mapping of sizes in mm to charges")
+            raise ValueError(
+                f"{_CHARGE_BY_MM}: must be keys and values, sizes in mm and charges"
+            )
         refuse_both(raw, _CHARGE_BY_MM, "fixed_charge_usd_per_month")
         charges = {size_in_of(mm, _CHARGE_BY_MM): usd for mm, usd in raw[_CHARGE_BY_MM].items()}
         rest = {k: v for k, v in raw.items() if k != _CHARGE_BY_MM}
@@ -117,11 +152,13 @@ class Tariff(Settings):
     @model_validator(mode="after")
     def _has_default(self) -> Tariff:
         if "default" not in self.classes:
-            raise ValueError("classes must hold 'default': it serves every class not named")
+            raise ValueError(
+                "classes must include 'default', which is used for every class not listed"
+            )
         unknown = set(self.classes) - {"default", *CUSTOMER_CLASSES}
         if unknown:
             raise ValueError(
-                f"customer class {sorted(unknown)[0]!r} is not known; "
+                f"unknown customer class {sorted(unknown)[0]!r}; "
                 f"allowed: default, {', '.join(CUSTOMER_CLASSES)}"
             )
         return self
@@ -173,7 +210,11 @@ class Thresholds(Settings):
         le=1,
     )
     window_months: float = _limit(
-        12, "trailing calendar months that a profile rests on", source=_OURS, ge=1, le=36
+        12,
+        "trailing months, up to the last read, that a profile rests on",
+        source=_OURS,
+        ge=1,
+        le=36,
     )
     stopped_after_days: float = _limit(
         21,

@@ -9,6 +9,7 @@ from typing import Any, Final
 from pydantic.fields import FieldInfo
 
 from rightsize.settings import Thresholds
+from rightsize.units.plain_number import plain_number
 
 _WIDTH: Final = 92
 _HEAD: Final = """\
@@ -47,10 +48,11 @@ def _bounds(field: FieldInfo) -> str:
     high = next((m.le for m in field.metadata if hasattr(m, "le")), None)
     if low is None:
         return ""
-    return f"{low:g} or more" if high is None else f"{low:g} to {high:g}"
+    least = plain_number(low)
+    return f"{least} or more" if high is None else f"{least} to {plain_number(high)}"
 
 
 def _yaml(value: Any) -> str:
     if isinstance(value, tuple):
         return f"[{', '.join(str(v) for v in value)}]"
-    return f"{value:g}" if isinstance(value, float) else json.dumps(value)
+    return plain_number(value) if isinstance(value, float) else json.dumps(value)

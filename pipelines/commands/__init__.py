@@ -1,1 +1,1 @@
-"""What a person calls and sees; nothing here decides a result."""
+"""Commands and their output; nothing here affects results."""

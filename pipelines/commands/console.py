@@ -6,31 +6,58 @@ import sys
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
+from typing import Any
 
 from rich.console import Console
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, SpinnerColumn, TextColumn
+from rich.text import Text
 
 from pipelines.work.bucket_work import Progress as Report
 
-out = Console(highlight=False)
-err = Console(stderr=True, highlight=False)
+
+def visible(text: str) -> str:
+    """Text whose control characters a terminal shows instead of obeying."""
+    return "".join(c if c.isprintable() else repr(c)[1:-1] for c in text)
+
+
+def shown(text: str) -> str:
+    """The same of a text of several lines."""
+    return "\n".join(visible(line) for line in text.split("\n"))
+
+
+class PlainConsole(Console):
+    """Writes every text as it stands: names of accounts, files and columns may hold anything.
+
+    Nothing in a text is markup, an emoji or a command to the terminal. Style goes by arguments.
+    """
+
+    def __init__(self, **options: Any) -> None:
+        super().__init__(highlight=False, markup=False, emoji=False, **options)
+
+    def render_str(self, text: str, **options: Any) -> Text:
+        """As `Console.render_str`, of what a terminal may be given."""
+        return super().render_str(shown(text), **options)
+
+
+out = PlainConsole()
+err = PlainConsole(stderr=True)
 
 STAGE_WORDS = {
-    "land": "landing exports",
-    "validate": "validating",
-    "profile": "profiling meters by month",
-    "learn": "learning from the fleet",
-    "assess": "inferring flows, choosing meters",
-    "publish": "publishing",
-    "pages": "drawing the fleet pages",
+    "land": "loading exports",
+    "validate": "validating reads",
+    "profile": "summarizing reads by meter and month",
+    "learn": "estimating fleet priors",
+    "assess": "estimating flows, selecting meters",
+    "publish": "publishing results",
+    "pages": "writing fleet pages",
 }
 
 
 @contextmanager
 def progress(*, quiet: bool = False) -> Iterator[Report]:
-    """A report function: a bar a stage on a terminal, a plain line a stage otherwise.
+    """A report function: a progress bar per stage on a terminal, else a line per stage.
 
-    A quiet one says nothing: events tell the same where they are written as JSON.
+    A quiet one prints nothing: the JSON events carry the same information.
     """
     if quiet:
         yield lambda stage, done, total: None
@@ -68,7 +95,7 @@ def _bars() -> Iterator[Report]:
 
 
 class _Lines:
-    """Says when a stage begins and when it has ended, with its time."""
+    """Prints a line when a stage ends, with its time."""
 
     def __init__(self) -> None:
         self._began: dict[str, float] = {}

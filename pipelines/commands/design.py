@@ -1,4 +1,4 @@
-"""A meter for an account without reads, by its fixtures or by accounts alike: a design aid."""
+"""A meter for an account without reads, from fixtures or similar accounts: a design aid."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ from rightsize.settings import CUSTOMER_CLASSES
 
 @dataclass(frozen=True)
 class Design:
-    """A design flow, where it comes from, and the meters that carry it."""
+    """A design flow, its source, and the meters that can handle it."""
 
     peak_gpm: float
     basis: str
@@ -46,7 +46,7 @@ def design_by_fixtures(
         If a fixture is not known or not of the form name=count.
     """
     if supply not in ("tank", "valve"):
-        raise ConfigError(f"supply {supply!r} is not known; allowed: tank, valve")
+        raise ConfigError(f"unknown supply {supply!r}; allowed: tank, valve")
     counts = dict(_counted(text) for text in fixtures)
     units = ipc_fixture_units(counts)
     indoor_gpm = supply_demand_gpm(units, supply=cast(Supply, supply)) if units else 0.0
@@ -60,42 +60,42 @@ def design_by_fixtures(
 def design_by_peers(
     loaded: Loaded, *, customer_class: str, floor_area_ft2: float | None
 ) -> Design:
-    """Meters by the inferred peaks of accounts alike in class, and in floor area where known.
+    """Meters from the estimated peaks of accounts of the same class and, if known, floor area.
 
     Raises
     ------
     ConfigError
-        If nothing is published, the class is not known, or too few accounts are alike.
+        If nothing is published, the class is not known, or too few accounts are similar.
     """
     if customer_class not in CUSTOMER_CLASSES:
         allowed = ", ".join(CUSTOMER_CLASSES)
-        raise ConfigError(f"customer class {customer_class!r} is not known; allowed: {allowed}")
+        raise ConfigError(f"unknown customer class {customer_class!r}; allowed: {allowed}")
     fleet = load_fleet(loaded)
     peak = peer_peak(
         _peers(loaded, fleet), customer_class=customer_class, floor_area_ft2=floor_area_ft2
     )
     basis = (
-        f"{peak.peer_count} accounts alike: peak {peak.peak_10s_gpm:.0f} gpm, nine in ten from "
-        f"{peak.low_gpm:.0f} to {peak.high_gpm:.0f}; sized for the upper end"
+        f"{peak.peer_count:,} similar accounts: peak {peak.peak_10s_gpm:,.0f} gpm, 90 % range "
+        f"{peak.low_gpm:,.0f} to {peak.high_gpm:,.0f} gpm; sized for the upper end"
     )
     return _design(fleet, peak.high_gpm, basis)
 
 
 def show_design(design: Design, console: Console) -> None:
-    """The design flow, the smallest meter of each type that carries it, and the caution."""
+    """The design flow, the smallest meter of each type that handles it, and the caution."""
     console.print(f"design peak {design.peak_gpm:.1f} gpm from {design.basis}", soft_wrap=True)
     if design.meters.is_empty():
-        console.print("No meter of the catalogue carries it within the limits.")
+        console.print("No meter in the catalog handles this flow within the limits.")
     else:
-        table = plain_table("The smallest meter of each type that carries it")
+        table = plain_table("Smallest meter of each type for this flow")
         table.add_column("meter")
-        for heading in ("at most, gpm", "continuous, gpm", "head loss, psi", "cost, USD"):
+        for heading in ("SMOC, gpm", "continuous, gpm", "head loss, psi", "cost"):
             table.add_column(heading, justify="right")
         for row in design.meters.iter_rows(named=True):
             table.add_row(
                 label_of(row["meter_type"], row["size_in"], row["grade"], units="us"),
-                f"{row['smoc_gpm']:.0f}",
-                f"{row['continuous_gpm']:.0f}",
+                f"{row['smoc_gpm']:,.0f}",
+                f"{row['continuous_gpm']:,.0f}",
                 f"{row['head_loss_at_peak_psi']:.1f}",
                 money(row["change_cost_usd"]),
             )
@@ -106,16 +106,19 @@ def show_design(design: Design, console: Console) -> None:
 def _counted(text: str) -> tuple[str, int]:
     name, separator, count = text.partition("=")
     if not separator or not count.strip().isdigit():
-        raise ConfigError(f"fixture {text!r}: say name=count, e.g. lavatory_public=4")
+        raise ConfigError(f"fixture {text!r}: expected name=count, e.g. lavatory_public=4")
     return name.strip(), int(count)
 
 
 def _peers(loaded: Loaded, fleet: Fleet) -> pl.DataFrame:
     results = loaded.workspace.results
     if not results.is_file():
-        raise ConfigError(f"{results}: nothing is published yet; run a sweep first")
+        raise ConfigError(f"{results}: no results yet; run `rightsize sweep` first")
     if loaded.settings.units != "us":
-        raise ConfigError("design by accounts alike reads results in US units only")
+        raise ConfigError(
+            "--like needs results in US units; this workspace publishes metric units; "
+            "give fixtures instead"
+        )
     with duckdb.connect(str(results), read_only=True) as connection:
         peaks: pl.DataFrame = connection.sql(sql_text("80_program/peer_peak")).pl()
     areas = fleet.meters.frame.select("meter_id", "floor_area_ft2").unique("meter_id")

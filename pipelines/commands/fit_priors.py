@@ -1,4 +1,4 @@
-"""Class priors of a utility's own from logs: files in, a priors file out."""
+"""Fits customer-class priors to a utility's flow logs: files in, a priors file out."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ def fit_priors(logs: list[Path], target: Path, *, base: Path | None = None) -> t
     target : path
         Priors file to write; name it as `priors:` in the configuration.
     base : path, optional
-        Priors to start from; the shipped ones where not given.
+        Priors to start from; the shipped ones if not given.
 
     Returns
     -------
@@ -56,7 +56,9 @@ def fit_priors(logs: list[Path], target: Path, *, base: Path | None = None) -> t
         fitted.append(name)
     if not fitted:
         counts = ", ".join(f"{n} {len(s)}" for n, s in sorted(sites.items()))
-        raise ConfigError(f"no class has three logged sites or more; logged sites: {counts}")
+        raise ConfigError(
+            f"at least 3 logged sites of one class are needed; logged sites: {counts}"
+        )
     target.write_text(yaml.safe_dump(content, sort_keys=False), encoding="utf-8")
     read_model(target, PriorSettings)
     return tuple(fitted)
@@ -88,7 +90,11 @@ def _sites(logs: list[Path]) -> dict[str, list[UseEvents]]:
 def _frame(path: Path) -> pl.DataFrame:
     try:
         parquet = path.suffix == ".parquet"
-        frame = pl.read_parquet(path) if parquet else pl.read_csv(path, try_parse_dates=True)
+        frame = (
+            pl.read_parquet(path, glob=False)
+            if parquet
+            else pl.read_csv(path, try_parse_dates=True, glob=False)
+        )
     except (OSError, pl.exceptions.PolarsError) as error:
         raise ConfigError(f"{path}: cannot be read as a log: {error}") from None
     missing = [c for c in _COLUMNS if c not in frame.columns]

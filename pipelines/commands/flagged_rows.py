@@ -1,11 +1,12 @@
-"""Refused and flagged rows of the exports by file and line, looked up in lake and rejects.
+"""Rejected and flagged rows of the exports by file and line.
 
-The lake keeps the landing and the line of every read, so nothing more needs to be kept to find
-a flagged one: each partition is gone through when it is asked for.
+The lake keeps the source file and line of every read, so flagged rows are not stored: each
+partition is scanned when the command runs.
 """
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -19,17 +20,19 @@ from rich import box
 from rich.table import Table
 
 from pipelines.commands import console
+from pipelines.commands.query_output import write_answer
 from pipelines.configuration.load_settings import Loaded
 from pipelines.configuration.meter_list import load_meters
 from pipelines.store.lake_partition import PARTITION_FOLDERS, LakePartition
 from pipelines.store.resources import sql_text
 from pipelines.store.storage import local_paths
-from pipelines.store.warehouse import connect, quoted, run_sql, work_database
+from pipelines.store.warehouse import connect, literals, quoted, run_sql, work_database
 from pipelines.store.workspace import Workspace
 from rightsize.errors import ConfigError
 
 SHOWN: Final = 20
 MOST_WRITTEN: Final = 1_000_000
+_BATCH_ROWS: Final = 10_000
 _ROWS: Final = (
     "create temp table flagged_row (source_file varchar, source_line bigint, "
     "meter_id varchar, read_at timestamptz, rule varchar, value varchar)"
@@ -46,7 +49,7 @@ class Wanted:
     month: str | None = None
 
     def condition(self) -> str:
-        """The wish as SQL on the columns of `flagged_row`, months aside."""
+        """The filter as SQL on the columns of `flagged_row`, except the month."""
         wishes = [
             f"rule = {quoted(self.rule)}" if self.rule else "",
             f"meter_id = {quoted(self.meter_id)}" if self.meter_id else "",
@@ -81,7 +84,9 @@ def flagged(loaded: Loaded, wanted: Wanted) -> Iterator[duckdb.DuckDBPyConnectio
     """A database that holds the rows asked for in `flagged_row`, `read_rule` beside it."""
     workspace = loaded.workspace
     if not workspace.database.is_file():
-        raise ConfigError(f"workspace {workspace.root}: no read has landed; run a sweep")
+        raise ConfigError(
+            f"workspace {workspace.root}: no reads yet; run `rightsize sweep` first"
+        )
     with workspace.hold("rows"):
         connection = connect(spill=workspace.scratch)
         try:
@@ -107,7 +112,7 @@ def _learn(
         connection.register("read_rule", work.sql("from ledger.read_rule").to_arrow_table())
     known = [r for (r,) in connection.execute("select rule from read_rule").fetchall()]
     if wanted.rule and wanted.rule not in known:
-        raise ConfigError(f"rule {wanted.rule!r} is not known; rules: {', '.join(known)}")
+        raise ConfigError(f"unknown rule {wanted.rule!r}; allowed: {', '.join(known)}")
 
 
 def _gather(
@@ -117,7 +122,9 @@ def _gather(
     body = sql_text("20_validate/flagged_read")
     for kind, files in _partitions(workspace):
         with workspace.storage.at_hand(files) as here:
-            run_sql(connection, f"20_validate/flag_{kind}", {"files": local_paths(here)})
+            run_sql(
+                connection, f"20_validate/flag_{kind}", {"files": literals(local_paths(here))}
+            )
             connection.execute(
                 f"insert into flagged_row from ({body}) where {wanted.condition()} "
                 "and ($month is null or strftime(read_at, '%Y-%m') = $month)",
@@ -127,13 +134,14 @@ def _gather(
     if refused and not wanted.month:
         connection.execute(
             "insert into flagged_row select source_file, source_line, meter_id, null, rule, "
-            f"value from read_parquet($files) where {wanted.condition()}",
-            {"files": refused},
+            "value from read_parquet($files, hive_partitioning = false) "
+            f"where {wanted.condition()}",
+            {"files": literals(refused)},
         )
 
 
 def _partitions(workspace: Workspace) -> Iterator[tuple[str, list[Path]]]:
-    """Files whose reads are held against each other; of a register those of all months."""
+    """Files whose reads are checked together; for registers, the files of all months."""
     files = partial(workspace.storage.files, pattern=f"{PARTITION_FOLDERS}/*.parquet")
     by_place = groupby(files(workspace.interval_reads), key=LakePartition.parse)
     for _, group in by_place:
@@ -154,7 +162,7 @@ def _show_counts(connection: duckdb.DuckDBPyConnection) -> None:
         "from flagged_row left join read_rule using (rule) group by all order by all"
     ).fetchall():
         table.add_row(rule, severity, f"{rows:,}", f"{files:,}", meaning)
-    console.out.print(table if table.row_count else "no row is refused or flagged")
+    console.out.print(table if table.row_count else "no rejected or flagged rows")
 
 
 def _listing(limit: int) -> str:
@@ -177,7 +185,6 @@ def _show_rows(connection: duckdb.DuckDBPyConnection, limit: int) -> None:
 
 
 def _write(connection: duckdb.DuckDBPyConnection, to: Path, limit: int) -> int:
-    row = connection.execute(
-        f"copy ({_listing(limit)}) to {quoted(to)} (format csv, header)"
-    ).fetchone()
-    return int(row[0]) if row else 0
+    """As `query` writes CSV, where no cell is a formula."""
+    reader = connection.sql(_listing(limit)).to_arrow_reader(_BATCH_ROWS)
+    return write_answer(reader, "csv", None, to, sys.stdout)

@@ -1,7 +1,7 @@
-"""Whether a workspace is well: what monitoring asks, answered without disturbing a sweep.
+"""Checks the health of a workspace without disturbing a running sweep.
 
-Nothing is written and the published results are only read. While a sweep writes its working
-database, what only that knows is not asked; the lock says that a sweep is at work.
+Nothing is written. While a sweep has the working database open, checks that need it are
+skipped; the lock shows that a sweep is running.
 """
 
 from __future__ import annotations
@@ -22,10 +22,13 @@ from rich.console import Console
 from rich.table import Table
 
 from pipelines.configuration.load_settings import Loaded
+from pipelines.stages.publish.history import open_held
 from pipelines.store.file_stamp import export_paths
 from pipelines.store.resources import sql_text
+from pipelines.store.warehouse import WORK_CURE, not_opened
 from pipelines.store.workspace import Holder, Workspace
 from pipelines.sweep.run_ledger import ENDED_WELL, SweepRun, recent_runs, stage_rows
+from rightsize.errors import DamageError, WorkspaceBusyError
 
 _HOUR_S: Final = 3600
 _BYTES_PER_GB: Final = 1e9
@@ -34,7 +37,7 @@ _ROOM_FOR_RESULTS: Final = 3
 
 
 class State(enum.IntEnum):
-    """How well; the worst of all checks is the workspace's."""
+    """State of a check; the workspace has the worst state of its checks."""
 
     ok = 0
     warning = 1
@@ -43,16 +46,16 @@ class State(enum.IntEnum):
 
 @dataclass(frozen=True)
 class Limits:
-    """From when on a check warns or fails."""
+    """Limits above which a check warns or fails."""
 
-    max_age_hours: float = 36.0  # a nightly sweep, and half a night to look into it
+    max_age_hours: float = 36.0  # one nightly sweep plus 12 h to respond
     max_hold_hours: float = 12.0
     min_free_gb: float = 5.0
 
 
 @dataclass(frozen=True)
 class Check:
-    """One question and its answer."""
+    """One check and its result."""
 
     name: str
     state: State
@@ -61,20 +64,20 @@ class Check:
 
 @dataclass(frozen=True)
 class Health:
-    """Every answer, and what the stages of the last sweep cost."""
+    """All checks, and the cost of each stage of the last sweep."""
 
     checks: tuple[Check, ...]
     stages: tuple[dict[str, Any], ...] = ()
 
     @property
     def state(self) -> State:
-        """The worst."""
+        """The worst state."""
         return max((c.state for c in self.checks), default=State.ok)
 
 
 @dataclass(frozen=True)
 class _Ledger:
-    """What the working database says; nothing where a sweep is writing it."""
+    """What the working database says; empty while a sweep is writing it."""
 
     runs: tuple[SweepRun, ...] = ()
     stages: tuple[dict[str, Any], ...] = ()
@@ -84,14 +87,18 @@ class _Ledger:
 
 
 def health(loaded: Loaded, limits: Limits | None = None) -> Health:
-    """Ask everything."""
+    """Run all checks."""
     within = limits or Limits()
     workspace = loaded.workspace
     holder = workspace.holder()
-    known = _ledger(workspace)
-    checks = [_lock(workspace, holder, within), _disk(workspace, within)]
+    checks = [_lock(workspace, holder, within), _disk(workspace, within), _results(workspace)]
+    try:
+        known = _ledger(workspace)
+    except DamageError as error:
+        checks.append(Check("ledger", State.failing, str(error)))
+        return Health((_published(workspace, within), *checks))
     if known is None:
-        checks.append(Check("ledger", State.ok, "a sweep is writing it; ask again later"))
+        checks.append(Check("ledger", State.ok, "in use by a running sweep; check again later"))
         return Health((_published(workspace, within), *checks))
     checks += [_last_run(known, holder), _backlog(loaded, known, within)]
     if known.problems:
@@ -106,14 +113,16 @@ def _last_sweep(known: _Ledger, limits: Limits) -> Check:
     """A sweep that found nothing new confirms the results as well as one that published."""
     well = next((r for r in known.runs if r.outcome in ENDED_WELL), None)
     if well is None or well.finished_at is None:
-        return Check("last sweep", State.failing, "no sweep has ended well yet")
+        return Check(
+            "last sweep", State.failing, "no sweep has succeeded yet; run `rightsize sweep`"
+        )
     return _age("last sweep", well.finished_at.replace(tzinfo=dt.UTC), well.outcome, limits)
 
 
 def _published(workspace: Workspace, limits: Limits) -> Check:
     if not workspace.results.is_file():
         return Check(
-            "last sweep", State.warning, "nothing is published yet, a sweep is at work"
+            "last sweep", State.warning, "no results published yet; a sweep is running"
         )
     at = dt.datetime.fromtimestamp(workspace.results.stat().st_mtime, dt.UTC)
     return _age("last sweep", at, "published", limits)
@@ -134,11 +143,11 @@ def _lock(workspace: Workspace, holder: Holder | None, limits: Limits) -> Check:
         return Check(
             "lock",
             State.ok,
-            f"free; process {dead.pid} on {dead.host} died holding it, the next sweep goes on",
+            f"free; process {dead.pid} on {dead.host} died in a sweep; the next one resumes",
         )
     hours = (dt.datetime.now(dt.UTC).timestamp() - holder.since) / _HOUR_S
     state = State.failing if hours > limits.max_hold_hours else State.ok
-    text = f"{holder.kind} by process {holder.pid} on {holder.host} for {hours:.1f} h"
+    text = f"held by {holder.kind}, process {holder.pid} on {holder.host}, for {hours:.1f} h"
     return Check("lock", state, text + _over(state, f"{limits.max_hold_hours:g} h"))
 
 
@@ -153,6 +162,17 @@ def _disk(workspace: Workspace, limits: Limits) -> Check:
     return Check("disk", state, text + _over(state, f"at least {wanted_gb:,.1f} GB"))
 
 
+def _results(workspace: Workspace) -> Check:
+    """Whether what readers see can be read."""
+    if not workspace.results.is_file():
+        return Check("results", State.ok, "nothing is published yet")
+    try:
+        with open_held(workspace.results):
+            return Check("results", State.ok, "can be read")
+    except DamageError as error:
+        return Check("results", State.failing, str(error))
+
+
 def _last_run(known: _Ledger, holder: Holder | None) -> Check:
     if not known.runs:
         return Check("last run", State.warning, "no sweep has run yet")
@@ -161,29 +181,35 @@ def _last_run(known: _Ledger, holder: Holder | None) -> Check:
     if last.outcome == "running":
         if holder is not None:
             return Check("last run", State.ok, text)
-        return Check("last run", State.failing, f"{text}, but nobody works on it: killed")
+        return Check(
+            "last run", State.failing, f"{text}, but its process is gone; run the sweep again"
+        )
     if last.outcome not in ENDED_WELL:
         return Check("last run", State.failing, f"{text}: {last.message}")
     if last.is_partial:
-        return Check("last run", State.warning, f"{text}; inputs refused or accounts left out")
+        return Check(
+            "last run",
+            State.warning,
+            f"{text}; some inputs rejected or some accounts not assessed",
+        )
     return Check("last run", State.ok, text)
 
 
 def _backlog(loaded: Loaded, known: _Ledger, limits: Limits) -> Check:
-    """Files of the exports that no sweep has looked at as they are now."""
+    """Export files that are new or changed since the last sweep."""
     waiting = [s for s in _export_stats(loaded) if known.seen.get(s[0]) != s[1:]]
     if not waiting:
-        return Check("backlog", State.ok, "every file of the exports has been read")
+        return Check("backlog", State.ok, "all export files have been read")
     oldest_s = min(modified_ns for _, _, modified_ns in waiting) / 1e9
     hours = (dt.datetime.now(dt.UTC).timestamp() - oldest_s) / _HOUR_S
     state = State.failing if hours > limits.max_age_hours else State.ok
-    text = f"{len(waiting):,} files wait, the oldest for {hours:.1f} h"
+    text = f"unread files: {len(waiting):,}, the oldest for {hours:.1f} h"
     return Check("backlog", state, text + _over(state, f"{limits.max_age_hours:g} h"))
 
 
 def _export_stats(loaded: Loaded) -> Iterator[tuple[str, int, int]]:
     for export in loaded.settings.exports:
-        for path in export_paths(loaded.export_pattern(export))[0]:
+        for path in export_paths(loaded.export_place(export))[0]:
             try:
                 stat = path.stat()
             except OSError:
@@ -192,7 +218,7 @@ def _export_stats(loaded: Loaded) -> Iterator[tuple[str, int, int]]:
 
 
 def _over(state: State, limit: str) -> str:
-    return f"; the limit is {limit}" if state is State.failing else ""
+    return f"; limit: {limit}" if state is State.failing else ""
 
 
 def _ledger(workspace: Workspace) -> _Ledger | None:
@@ -210,12 +236,15 @@ def _ledger(workspace: Workspace) -> _Ledger | None:
                     _column(work, "90_observe/failed_suite", "validation_result")
                 ),
             )
-    except duckdb.IOException:
-        return None
+    except duckdb.Error as error:
+        told = not_opened(workspace.database, error, WORK_CURE)
+        if isinstance(told, WorkspaceBusyError):
+            return None
+        raise DamageError(str(told)) from None
 
 
 def _costly(runs: tuple[SweepRun, ...]) -> str:
-    """The newest sweep that published: one that found nothing new says little of costs."""
+    """The newest sweep that published; one with nothing new has no typical cost."""
     return next((r.sweep_id for r in runs if r.outcome == "published"), runs[0].sweep_id)
 
 
@@ -251,9 +280,9 @@ def _has(work: duckdb.DuckDBPyConnection, table: str) -> bool:
 
 
 def show_health(found: Health, console: Console) -> None:
-    """A line a check, then what the stages of the last sweep cost."""
+    """One line per check, then the cost of each stage of the last sweep."""
     table = Table(box=box.SIMPLE_HEAD, pad_edge=False)
-    for heading in ("check", "state", "what"):
+    for heading in ("check", "state", "details"):
         table.add_column(heading, overflow="fold")
     for check in found.checks:
         table.add_row(check.name, check.state.name, check.text)
@@ -261,10 +290,12 @@ def show_health(found: Health, console: Console) -> None:
     if not found.stages:
         return
     costs = Table(
-        title="Cost of the last sweep that published", title_justify="left", box=box.SIMPLE_HEAD
+        title="Resources used by the last published sweep",
+        title_justify="left",
+        box=box.SIMPLE_HEAD,
     )
     costs.add_column("stage")
-    for heading in ("s", "items", "rows", "peak MB"):
+    for heading in ("time, s", "items", "rows", "peak memory, MB"):
         costs.add_column(heading, justify="right")
     for row in found.stages:
         costs.add_row(
@@ -278,7 +309,7 @@ def show_health(found: Health, console: Console) -> None:
 
 
 def as_json(found: Health) -> str:
-    """The same for a machine."""
+    """The same as JSON."""
     checks = [{**asdict(c), "state": c.state.name} for c in found.checks]
     return json.dumps(
         {"state": found.state.name, "checks": checks, "stages": list(found.stages)}, default=str

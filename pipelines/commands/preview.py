@@ -1,7 +1,7 @@
-"""A preview of a few accounts: assessed from the lake as it is, shown at once, not published.
+"""A preview of a few accounts: assessed from stored reads and shown, not published.
 
-The result is what a sweep on the lake as it stands would say of these accounts. Nothing lands,
-no history is written, and the published tables stay as they are.
+The result is what a sweep on the stored reads would give for these accounts. No files are
+loaded, no history is written, and the published tables stay unchanged.
 """
 
 from __future__ import annotations
@@ -44,7 +44,7 @@ def preview(
     Raises
     ------
     ConfigError
-        If an account has no meter in service, or no read has landed yet.
+        If an account has no meter in service, or no reads are loaded yet.
     WorkspaceBusyError
         If a sweep holds the workspace.
     """
@@ -58,7 +58,9 @@ def preview(
         began_at=dt.datetime.now(dt.UTC),
     )
     if not sweep.workspace.database.is_file():
-        raise ConfigError(f"workspace {sweep.workspace.root}: no read has landed; run a sweep")
+        raise ConfigError(
+            f"workspace {sweep.workspace.root}: no reads yet; run `rightsize sweep` first"
+        )
     with sweep.workspace.hold("look"):
         cost = StageCost("look", sweep.began_at)
         profile_lake(sweep, cost)
@@ -81,7 +83,7 @@ def _tasks_of(tasks: Sequence[BucketTask], accounts: Sequence[str]) -> list[Buck
     missing = [a for a in accounts if a not in found]
     if missing:
         raise ConfigError(
-            f"account {', '.join(missing)}: no meter in service by that account in meters.csv"
+            f"account {', '.join(missing)}: not in meters.csv, or no meter in service"
         )
     return [t for t in wanted if t.service.height]
 
@@ -96,12 +98,16 @@ def _aside(workspace: Workspace) -> Iterator[Path]:
 
 
 def _rows(folder: Path) -> pl.DataFrame:
-    """Recommendations, and for meters without one why there is none."""
+    """Recommendations, and for meters without one the reason."""
     parts = []
     if judged := sorted((folder / "recommendation").glob("*.parquet")):
-        parts.append(pl.concat([pl.read_parquet(p) for p in judged], how="diagonal_relaxed"))
+        parts.append(
+            pl.concat([pl.read_parquet(p, glob=False) for p in judged], how="diagonal_relaxed")
+        )
     if refused := sorted((folder / "not_assessed").glob("*.parquet")):
-        frame = pl.concat([pl.read_parquet(p) for p in refused], how="diagonal_relaxed")
+        frame = pl.concat(
+            [pl.read_parquet(p, glob=False) for p in refused], how="diagonal_relaxed"
+        )
         parts.append(
             frame.with_columns(
                 verdict=pl.lit("not_assessed"), reason=pl.col("code") + ": " + pl.col("message")
@@ -128,4 +134,4 @@ def show_preview(rows: pl.DataFrame, console: Console) -> None:
                 shown = f"{value:,.2f}" if isinstance(value, float) else str(value)
                 table.add_row(name, shown)
         console.print(table)
-    console.print("A look: nothing is published, the results of the last sweep stay in force.")
+    console.print("Preview only: nothing was published; published results are unchanged.")

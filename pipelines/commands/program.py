@@ -19,7 +19,7 @@ from rightsize.units.column_units import metric_text
 
 @dataclass(frozen=True)
 class ProgramOutcome:
-    """A program, its options and the overrun meters it leaves out."""
+    """A program, its options and the undersized meters it leaves out."""
 
     program: Program
     options: pl.DataFrame  # every change-out that might have been chosen
@@ -37,7 +37,7 @@ def program(
     certainty_share: float = 0.0,
     units: UnitSystem,
 ) -> ProgramOutcome:
-    """Choose the change-outs of most present value from the latest published sweep.
+    """Choose the change-outs with the highest net present value from the latest sweep.
 
     Parameters
     ----------
@@ -76,7 +76,7 @@ def program(
 def program_options(
     results: Path, thresholds: Thresholds, *, units: UnitSystem
 ) -> pl.DataFrame:
-    """Every meter that fits and pays at an account to be changed, of the latest sweep.
+    """Every suitable, cost-effective meter for each account to be changed, latest sweep.
 
     Raises
     ------
@@ -84,7 +84,7 @@ def program_options(
         If nothing is published yet.
     """
     if not results.exists():
-        raise ConfigError(f"{results}: nothing is published yet; run a sweep first")
+        raise ConfigError(f"{results}: no results yet; run `rightsize sweep` first")
     statement = sql_text("80_program/program_option")
     if units == "metric":
         statement = metric_text(statement)
@@ -101,6 +101,6 @@ def program_options(
 
 
 def _size_in() -> pl.Expr:
-    """The nominal size in inches of one in millimetres."""
+    """The nominal size in inches of a size in millimeters."""
     size_mm = pl.col("size_mm").cast(pl.Float64)
     return size_mm.replace_strict(SIZE_IN_OF_MM, default=size_mm / MM_PER_IN)

@@ -1,4 +1,4 @@
-"""The year's programme on a terminal, and its list as a file for the crews."""
+"""The year's replacement program on a terminal, and its list as a file for the crews."""
 
 from __future__ import annotations
 
@@ -18,17 +18,18 @@ _SHOWN = 20
 
 
 def show_program(outcome: ProgramOutcome, console: Console) -> None:
-    """What to do, what it brings, how it compares with a plain ranking, and the next dollar."""
+    """The change-outs, their value, a simple ranking to compare, and what more budget adds."""
     program = outcome.program
     if program.selected.is_empty():
-        console.print("No change-out fits this budget.")
+        console.print("No change-out fits within this budget and crew hours.")
     else:
         console.print(
             f"{program.selected.height:,} of {outcome.options['account_id'].n_unique():,} "
-            f"accounts to change for {money(program.cost_usd)} of {money(program.budget_usd)} "
-            f"USD: {money(program.net_benefit_usd_per_year)} USD a year net, present value "
-            f"{money(program.net_present_value_usd)} USD, {program.crew_hours:,.0f} crew hours "
-            f"(proven within {program.gap_share:.2%} of the best possible)",
+            f"accounts to change for {money(program.cost_usd)} of {money(program.budget_usd)}: "
+            f"net benefit {money(program.net_benefit_usd_per_year)} per year, "
+            f"net present value {money(program.net_present_value_usd)}, "
+            f"{program.crew_hours:,.0f} crew hours "
+            f"(within {program.gap_share * 100:.2f} % of the optimum)",
             soft_wrap=True,
         )
         _selected(program.selected, console)
@@ -36,8 +37,8 @@ def show_program(outcome: ProgramOutcome, console: Console) -> None:
         _curve(program.curve, console)
     if not outcome.overrun_left_out.is_empty():
         console.print(
-            f"{outcome.overrun_left_out.height:,} undersized meters are left out: money alone "
-            "does not carry them; decide on them by hand",
+            f"{outcome.overrun_left_out.height:,} undersized meters are left out: their change "
+            "does not pay for itself; review them one by one",
             soft_wrap=True,
         )
 
@@ -55,10 +56,10 @@ def write_program(outcome: ProgramOutcome, path: Path) -> None:
 
 
 def _selected(selected: pl.DataFrame, console: Console) -> None:
-    table = plain_table(f"The first {min(_SHOWN, selected.height)}, best return first")
+    table = plain_table(f"First {min(_SHOWN, selected.height)} change-outs by return")
     for heading in ("account", "area", "change"):
         table.add_column(heading)
-    for heading in ("cost, USD", "USD/year net", "return"):
+    for heading in ("cost", "net benefit per year", "benefit/cost"):
         table.add_column(heading, justify="right")
     for row in selected.head(_SHOWN).iter_rows(named=True):
         table.add_row(
@@ -77,7 +78,7 @@ def _selected(selected: pl.DataFrame, console: Console) -> None:
 
 
 def _label(row: dict[str, Any], who: Literal["installed_", ""]) -> str:
-    """Size and type as the trade says it, in the units of the results."""
+    """Size and type, in the units of the results."""
     kind = str(row[f"{who}type" if who else "meter_type"])
     grade = STANDARD_GRADE if who else str(row["grade"])
     if f"{who}size_mm" not in row:
@@ -87,9 +88,9 @@ def _label(row: dict[str, Any], who: Literal["installed_", ""]) -> str:
 
 
 def _rankings(ranking: pl.DataFrame, console: Console) -> None:
-    table = plain_table("Against a plain ranking under the same limits")
+    table = plain_table("Compared with a simple ranking within the same limits")
     table.add_column("ranking")
-    for heading in ("changes", "cost, USD", "present value, USD", "the programme brings more"):
+    for heading in ("changes", "cost", "net present value", "program advantage"):
         table.add_column(heading, justify="right")
     for row in ranking.iter_rows(named=True):
         table.add_row(
@@ -103,14 +104,14 @@ def _rankings(ranking: pl.DataFrame, console: Console) -> None:
 
 
 def _curve(curve: pl.DataFrame, console: Console) -> None:
-    table = plain_table("What more or less money would bring")
-    for heading in ("budget, USD", "changes", "present value, USD", "value of one more USD"):
+    table = plain_table("Value of a larger or smaller budget")
+    for heading in ("budget", "changes", "net present value", "value of one more dollar"):
         table.add_column(heading, justify="right")
     for row in curve.iter_rows(named=True):
         table.add_row(
             money(row["budget_usd"]),
             f"{row['change_count']:,}",
             money(row["net_present_value_usd"]),
-            f"{row['marginal_value_usd_per_usd']:.2f}",
+            f"${row['marginal_value_usd_per_usd']:.2f}",
         )
     console.print(table)

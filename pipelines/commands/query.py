@@ -1,14 +1,18 @@
-"""Read-only questions to the published results.
+"""Read-only queries of the published results.
 
 Read-only by construction: the file is attached read-only, always under the name `results`; the
 connection reaches no other file, no network, extension or Python object, and its settings are
-locked; and a statement is taken only if DuckDB's own parser calls it a question.
+locked; and a statement runs only if DuckDB's own parser classifies it as a query.
 """
 
 from __future__ import annotations
 
+import os
 import re
+import shutil
 import sys
+import tempfile
+import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -17,18 +21,20 @@ from typing import Final, TextIO
 import duckdb
 import pyarrow as pa
 
+from pipelines.commands.query_check import check_question
 from pipelines.commands.query_output import Format, write_answer
 from pipelines.stages.publish.contract_sql import quoted
+from pipelines.store.open_connections import interruptible
 from rightsize.errors import QueryError
 
 MEMORY_LIMIT: Final = "2GB"
-_ALLOWED: Final = ("SELECT", "EXPLAIN", "MULTI")  # MULTI: a pivot, run in two steps
+TIMEOUT_S: Final = 300.0
+SPILL_LIMIT: Final = "10GB"
 _LOCKED_CONFIG: Final[dict[str, str | bool | int | float | list[str]]] = {
     "python_enable_replacements": "false",
     "autoinstall_known_extensions": "false",
     "autoload_known_extensions": "false",
     "allow_community_extensions": "false",
-    "memory_limit": MEMORY_LIMIT,
 }
 _TABLES = """
 select
@@ -61,8 +67,10 @@ def run_query(
     limit: int | None = None,
     to: Path | None = None,
     stream: TextIO | None = None,
+    timeout_s: float = TIMEOUT_S,
+    memory: str = MEMORY_LIMIT,
 ) -> int:
-    """Answer one question from the published results; returns the rows written.
+    """Run one query on the published results; returns the number of rows written.
 
     Parameters
     ----------
@@ -74,14 +82,19 @@ def run_query(
         At most so many rows; None writes all.
     to : path, optional
         File to write; otherwise `stream`, or standard output.
+    timeout_s : float
+        How long the question may take, its answer written.
+    memory : str
+        How much memory the database may use, such as `4GB`; beyond it spills to disk.
 
     Raises
     ------
     QueryError
-        If nothing is published, the statement is no question, or DuckDB refuses it.
+        If nothing is published, the statement is no question, DuckDB refuses it, or it takes
+        too long.
     """
     check_question(sql)
-    with open_results(results) as connection:
+    with open_results(results, memory) as connection, _in_time(connection, timeout_s):
         return write_answer(_answer(connection, sql), format, limit, to, stream or sys.stdout)
 
 
@@ -93,7 +106,7 @@ def describe(
     to: Path | None = None,
     stream: TextIO | None = None,
 ) -> int:
-    """What the results hold: every table and view, or every column of one, with its meaning.
+    """List every table and view of the results, or the columns of one, with their meanings.
 
     Raises
     ------
@@ -106,13 +119,18 @@ def describe(
     with open_results(results) as connection:
         held = [r[0] for r in connection.execute(_TABLES).fetchall()]
     if name not in held:
-        raise QueryError(f"no table {table!r} in the results; there are: {', '.join(held)}")
+        raise QueryError(f"no table {table!r} in the results; available: {', '.join(held)}")
     return run_query(results, _COLUMNS.format(table=name), format=format, to=to, stream=stream)
 
 
 @contextmanager
-def open_results(results: Path) -> Iterator[duckdb.DuckDBPyConnection]:
+def open_results(
+    results: Path, memory: str = MEMORY_LIMIT
+) -> Iterator[duckdb.DuckDBPyConnection]:
     """A connection that can read the published results and nothing else.
+
+    It spills into a folder of its own, which nobody else can enter and which goes with it:
+    DuckDB lets a locked connection reach the folder that it spills to.
 
     Raises
     ------
@@ -121,7 +139,40 @@ def open_results(results: Path) -> Iterator[duckdb.DuckDBPyConnection]:
     """
     if not results.is_file():
         raise QueryError(f"{results}: nothing is published yet; run a sweep first")
-    connection = duckdb.connect(config=_LOCKED_CONFIG)
+    with spill_folder() as spill:
+        connection = _connected(results, memory, spill)
+        with interruptible(connection):
+            yield connection
+
+
+@contextmanager
+def spill_folder() -> Iterator[Path]:
+    """An empty folder while the block runs; in `RIGHTSIZE_SCRATCH` where that is set."""
+    place = os.environ.get("RIGHTSIZE_SCRATCH")
+    try:
+        spill = Path(tempfile.mkdtemp(prefix="rightsize-query-", dir=place))
+    except OSError as error:
+        raise QueryError(f"no room to spill to: {error.strerror}: {error.filename}") from None
+    try:
+        yield spill
+    finally:
+        shutil.rmtree(spill, ignore_errors=True)
+
+
+def _connected(results: Path, memory: str, spill: Path) -> duckdb.DuckDBPyConnection:
+    if not re.fullmatch(r"(?=.*[1-9])\d+(\.\d+)? ?[kKmMgGtT]i?[bB]", memory):
+        raise QueryError(f"memory {memory!r} is not understood; write it like 4GB")
+    try:
+        connection = duckdb.connect(
+            config={
+                **_LOCKED_CONFIG,
+                "memory_limit": memory,
+                "temp_directory": str(spill),
+                "max_temp_directory_size": SPILL_LIMIT,
+            }
+        )
+    except duckdb.Error as error:
+        raise QueryError(f"memory {memory!r} is not understood: {_first_line(error)}") from None
     try:
         connection.execute("set TimeZone = 'UTC'")
         connection.execute(f"attach {quoted(str(results))} as results (read_only)")
@@ -131,47 +182,49 @@ def open_results(results: Path) -> Iterator[duckdb.DuckDBPyConnection]:
     except duckdb.Error as error:
         connection.close()
         raise QueryError(f"{results} cannot be read: {_first_line(error)}") from None
+    return connection
+
+
+@contextmanager
+def _in_time(connection: duckdb.DuckDBPyConnection, timeout_s: float) -> Iterator[None]:
+    """Interrupt what still runs after a while, and say that this was why."""
+    late = threading.Event()
+
+    def end() -> None:
+        late.set()
+        connection.interrupt()
+
+    timer = threading.Timer(timeout_s, end)
+    timer.daemon = True
+    timer.start()
     try:
-        yield connection
+        yield
+    except (QueryError, KeyboardInterrupt, RuntimeError, duckdb.Error):
+        if late.is_set():
+            raise QueryError(
+                f"the query took longer than {timeout_s:g} s; ask for less, or give it longer"
+                " with --timeout"
+            ) from None
+        raise
     finally:
-        connection.close()
-
-
-def check_question(sql: str) -> None:
-    """Refuse all but one statement that only asks.
-
-    Raises
-    ------
-    QueryError
-        Saying what was found instead.
-    """
-    try:
-        statements = duckdb.extract_statements(sql)
-    except duckdb.Error as error:
-        raise QueryError(f"the query is not understood: {error}") from None
-    if not statements:
-        raise QueryError('no query was given; try "select * from flagged_account limit 20"')
-    if len(statements) > 1:
-        raise QueryError(f"one query at a time; got {len(statements)} statements")
-    kind = statements[0].type.name
-    if kind not in _ALLOWED or (kind == "MULTI" and not re.search(r"(?i)\bpivot\b", sql)):
-        raise QueryError(f"{kind} is refused: results are read-only; ask with select or from")
-    if statements[0].named_parameters:
-        raise QueryError("a query with parameters ($1, ?) cannot be answered; write the values")
+        timer.cancel()
+        timer.join()
 
 
 def _answer(connection: duckdb.DuckDBPyConnection, sql: str) -> pa.RecordBatchReader:
     try:
         return connection.sql(sql).to_arrow_reader(10_000)
+    except duckdb.InterruptException:
+        raise
     except duckdb.PermissionException as error:
         raise QueryError(
-            "refused: a query reads the published tables only, no file, network or extension"
-            f" ({_first_line(error)})"
+            "not allowed: a query can read the published tables only, no files, network or"
+            f" extensions ({_first_line(error)})"
         ) from None
     except duckdb.Error as error:
         text = str(error).strip()
         if "read-only" in text:
-            text = f"refused: the results are read-only ({_first_line(error)})"
+            text = f"not allowed: results are read-only ({_first_line(error)})"
         raise QueryError(text) from None
 
 

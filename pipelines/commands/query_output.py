@@ -1,8 +1,7 @@
-"""Answers as a table for the eye, or as CSV, JSON or Parquet for other programs.
+"""Query results as a table on the terminal, or as CSV, JSON or Parquet.
 
-Text from exports can hold anything. In CSV a text that a spreadsheet would take for a formula
-gets an apostrophe before it (common practice); on the terminal control characters are shown,
-not obeyed.
+Text from exports can hold anything. In CSV, text that a spreadsheet would run as a formula is
+prefixed with an apostrophe (common practice); on the terminal, control characters are escaped.
 """
 
 from __future__ import annotations
@@ -26,12 +25,14 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
+from pipelines.commands.console import PlainConsole, visible
 from rightsize.errors import QueryError
+from rightsize.units.plain_number import plain_number
 
 Format = Literal["table", "csv", "json", "parquet"]
 Row = tuple[Any, ...]
 TABLE_LIMIT: Final = 500
-PIPE_WIDTH: Final = 10_000  # a pager scrolls; nothing is cut
+PIPE_WIDTH: Final = 10_000  # wide enough that nothing is cut; a pager scrolls
 # the last four are the full-width forms of the first
 _FORMULA_STARTS: Final = tuple("=+-@\t\r\n\uff1d\uff0b\uff0d\uff20")
 _MIN_COLUMN_WIDTH: Final = 6
@@ -44,7 +45,7 @@ def write_answer(
     to: Path | None,
     out: TextIO,
 ) -> int:
-    """Write an answer batch by batch; returns the rows written.
+    """Write a result batch by batch; returns the number of rows written.
 
     Raises
     ------
@@ -55,7 +56,7 @@ def write_answer(
         raise QueryError(f"limit must be 0 or more; got {limit}")
     if format == "parquet":
         if to is None:
-            raise QueryError("parquet needs a file to write to")
+            raise QueryError("format parquet needs an output file; add --to FILE")
         return _write_file(to, lambda path: _parquet(reader, limit, path))
     if to is None:
         return _WRITERS[format](reader, limit, out)
@@ -68,7 +69,7 @@ def write_answer(
 
 
 def _write_file(to: Path, write: Callable[[Path], int]) -> int:
-    """Write beside and put in place, so that a broken answer never replaces a good file."""
+    """Write to a temporary file, then rename, so that a failure never replaces a good file."""
     beside = to.with_name(f".{to.name}.{uuid.uuid4().hex[:8]}")
     try:
         rows = write(beside)
@@ -87,6 +88,8 @@ def _batches(reader: pa.RecordBatchReader, limit: int | None) -> Iterator[pa.Rec
             batch = reader.read_next_batch()
         except StopIteration:
             return
+        except duckdb.InterruptException:
+            raise
         except (pa.ArrowInvalid, duckdb.Error, OSError) as error:
             raise QueryError(str(error).strip()) from None
         kept = batch if left is None else batch.slice(0, left)
@@ -129,14 +132,14 @@ def _csv_value(value: Any) -> Any:
 
 
 def safe_cell(text: str) -> str:
-    """Text that no spreadsheet runs as a formula."""
+    """Text that a spreadsheet does not run as a formula."""
     return f"'{text}" if text.lstrip(" ").startswith(_FORMULA_STARTS) else text
 
 
 def _json(reader: pa.RecordBatchReader, limit: int | None, out: TextIO) -> int:
     names = reader.schema.names
     if len(set(names)) != len(names):
-        raise QueryError("two columns have one name: give one another name with `as`")
+        raise QueryError("two columns have the same name; rename one with `as`")
     count = 0
     out.write("[")
     for row in _rows(reader, limit):
@@ -149,7 +152,7 @@ def _json(reader: pa.RecordBatchReader, limit: int | None, out: TextIO) -> int:
 
 
 def _plain(value: Any) -> Any:
-    """A value that JSON knows: not-a-number and infinity become null, times ISO 8601."""
+    """A JSON value: NaN and infinity become null, times ISO 8601."""
     if isinstance(value, float):
         return value if math.isfinite(value) else None
     if isinstance(value, Decimal):
@@ -173,7 +176,7 @@ def _table(reader: pa.RecordBatchReader, limit: int | None, out: TextIO) -> int:
     more, rows = len(rows) > wanted, rows[:wanted]
     on_terminal = out.isatty()
     width = shutil.get_terminal_size().columns if on_terminal else PIPE_WIDTH
-    console = Console(file=out, width=width, highlight=False, soft_wrap=not on_terminal)
+    console = PlainConsole(file=out, width=width, soft_wrap=not on_terminal)
     cells = [[cell_text(n, v) for n, v in zip(names, row, strict=True)] for row in rows]
     if on_terminal and len(names) * (_MIN_COLUMN_WIDTH + 3) > width:
         _print_records(console, names, cells)
@@ -181,7 +184,7 @@ def _table(reader: pa.RecordBatchReader, limit: int | None, out: TextIO) -> int:
         _print_table(console, names, cells, _numeric(reader.schema))
     console.print(
         f"{len(rows):,} row{'' if len(rows) == 1 else 's'}"
-        + ("; there are more: raise the limit or write CSV" if more else "")
+        + ("; more rows available: raise --limit, or use --format csv" if more else "")
     )
     return len(rows)
 
@@ -214,7 +217,7 @@ def _print_records(console: Console, names: Sequence[str], cells: list[list[str]
 
 
 def cell_text(name: str, value: Any) -> str:
-    """A value as the eye wants it: thousands parted, digits by unit, control signs shown."""
+    """A value for display: thousands separators, digits by unit, control characters escaped."""
     if value is None:
         return ""
     if isinstance(value, bool):
@@ -237,12 +240,7 @@ def _number_text(name: str, value: float) -> str:
         return f"{value:,.0f}" if abs(value) >= 100 else f"{value:,.2f}"
     if name.endswith("_pct"):
         return f"{value:,.2f}"
-    return f"{value:,.0f}" if abs(value) >= 1e5 else f"{value:.4g}"
-
-
-def visible(text: str) -> str:
-    """Text whose control characters a terminal shows instead of obeying."""
-    return "".join(c if c.isprintable() else repr(c)[1:-1] for c in text)
+    return f"{value:,.0f}" if abs(value) >= 1000 else plain_number(value, 4)
 
 
 _WRITERS: Final[dict[str, Callable[[pa.RecordBatchReader, int | None, TextIO], int]]] = {

@@ -1,4 +1,4 @@
-"""What a sweep judges by, read once: meters, catalogue, tariff, thresholds, class priors."""
+"""Basis of a sweep's verdicts, read once: meters, catalog, tariff, thresholds, priors."""
 
 from __future__ import annotations
 
@@ -20,24 +20,24 @@ from pipelines.configuration.load_priors import load_priors
 from pipelines.configuration.load_settings import Loaded
 from pipelines.configuration.meter_list import Meters, load_meters
 from pipelines.store.lake_partition import bucket_name
-
-USUAL_RESOLUTION_GAL = 1.0
-"""Step of a register that meters.csv does not tell: our convention."""
+from rightsize.errors import ConfigError
+from rightsize.recommend.rules.meter_rules import unknown_names
 
 
 @dataclass(frozen=True)
 class Fleet:
-    """The meter list and the settings that every account is held against."""
+    """The meter list and the settings that every account is judged by."""
 
     settings: JudgedBy
     meters: Meters
     catalogue_hash: str
     meters_hash: str
+    meters_path: Path
     documents: dict[str, Any]
 
 
 def load_fleet(loaded: Loaded) -> Fleet:
-    """Read meters.csv, the catalogue and the class priors of a configuration.
+    """Read meters.csv, the catalog and the class priors of a configuration.
 
     Raises
     ------
@@ -46,6 +46,11 @@ def load_fleet(loaded: Loaded) -> Fleet:
     """
     named = loaded.settings
     catalogue = load_catalogue(loaded.file(named.catalogue) if named.catalogue else None)
+    if unknown := unknown_names(catalogue.meters, loaded.thresholds):
+        raise ConfigError(
+            f"{loaded.file(named.thresholds or 'thresholds')}: the catalogue does not know "
+            f"{', '.join(unknown)}; write type and size, such as 'displacement 1'"
+        )
     priors = load_priors(loaded.file(named.priors) if named.priors else None)
     meters_path = loaded.file(named.meters)
     meters = load_meters(meters_path, named.class_codes)
@@ -77,19 +82,29 @@ def load_fleet(loaded: Loaded) -> Fleet:
             ]
         ),
         meters_hash=_file_digest(meters_path),
+        meters_path=meters_path,
         documents=documents,
     )
 
 
 def in_service(fleet: Fleet, *, as_of: dt.date) -> pl.DataFrame:
-    """The meters in service, with their row in the catalogue and their age [years].
+    """The meters in service, with their row in the catalog and their age [years].
 
     Age counts to the last day of the reads, not to today: the same input gives the same
     result whenever it is run.
+
+    Raises
+    ------
+    ConfigError
+        If there is none.
     """
+    if fleet.meters.frame["removed_on"].null_count() == 0:
+        raise ConfigError(
+            f"{fleet.meters_path}: no meter is in service: every one of "
+            f"{fleet.meters.frame.height} has a removed_on"
+        )
     current = fleet.meters.frame.filter(pl.col("removed_on").is_null()).with_columns(
         age_years=(pl.lit(as_of) - pl.col("installed_on")).dt.total_days() / 365.25,
-        resolution_gal=pl.col("resolution_gal").fill_null(USUAL_RESOLUTION_GAL),
     )
     judged = fleet.settings
     placed = with_meter_index(current, judged.catalogue, units=judged.units).sort("meter_id")

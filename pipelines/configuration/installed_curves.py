@@ -1,4 +1,4 @@
-"""From a utility's accuracy tests and stated wear to the curves of its installed meters."""
+"""Accuracy curves of installed meters, from a utility's accuracy tests and stated wear."""
 
 from __future__ import annotations
 
@@ -31,10 +31,10 @@ _SHOWN: Final = 10
 def stated_curves(
     loaded: Loaded, catalogue: Catalogue, listed: pl.DataFrame
 ) -> tuple[InstalledCurves | None, dict[str, Any] | None]:
-    """Curves of installed meters, and what they rest on for the record of the sweep.
+    """Curves of installed meters, and their sources for the record of the sweep.
 
     Both None where the configuration names neither `accuracy_tests` nor `wear`: then every
-    installed meter has the catalogue's curve.
+    installed meter has the catalog's curve.
 
     Raises
     ------
@@ -59,7 +59,7 @@ def stated_curves(
 
 
 def with_curve_index(service: pl.DataFrame, curves: InstalledCurves | None) -> pl.DataFrame:
-    """The meters in service with the row of their own curve; -1 where the catalogue's stays."""
+    """The meters in service with the row of their own curve; -1 where the catalog's applies."""
     if curves is None:
         return service.with_columns(curve_index=pl.lit(-1, dtype=pl.Int64))
     place = curves.place(
@@ -73,7 +73,7 @@ def with_curve_index(service: pl.DataFrame, curves: InstalledCurves | None) -> p
 def _strays(
     path: Path, tests: AccuracyTests, catalogue: Catalogue, placed: pl.DataFrame
 ) -> Iterator[str]:
-    """Tested meters that the meter list does not hold, or holds as another meter."""
+    """Tested meters that are not in the meter list, or listed as another meter."""
     named = ["meter_id", "meter_index"]
     tested = pl.DataFrame(
         {"meter_id": list(tests.meter_id), "tested_index": tests.meter_index}
@@ -82,21 +82,22 @@ def _strays(
     unlisted = both.filter(pl.col("meter_index").is_null())["meter_id"].unique().sort()
     if len(unlisted):
         yield (
-            f"{path}: {len(unlisted)} tested meters are not rated in the meter list, e.g. "
-            f"{', '.join(unlisted[:3])}; they tell of their type, size and age only"
+            f"{path}: tested meters not in the meter list, or not rated there: "
+            f"{len(unlisted):,}, e.g. {', '.join(unlisted[:3])}; "
+            "used for their type, size and age only"
         )
     other = both.filter(pl.col("meter_index") != pl.col("tested_index"))
     for name, tested_row, row in other.head(_SHOWN).iter_rows():
         yield (
             f"{path}: {name} was tested as a {catalogue.meters[tested_row].label} and is "
-            f"listed as a {catalogue.meters[row].label}; its own test is not used for it"
+            f"listed as a {catalogue.meters[row].label}; its test is not used for this meter"
         )
 
 
 def _about(
     path: Path, tests: AccuracyTests, tested: ShrunkCurves, catalogue: Catalogue
 ) -> dict[str, Any]:
-    """What the tests say of each group, in percent at the three knots of its curve."""
+    """Test results of each group, in percent at the three knots of its curve."""
     groups = [
         {
             "meter": catalogue.meters[row].label,

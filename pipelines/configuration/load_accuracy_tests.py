@@ -1,4 +1,4 @@
-"""A utility's own accuracy tests: one CSV row a test flow, as test benches write them."""
+"""A utility's own accuracy tests: one CSV row per test flow, as test benches export them."""
 
 from __future__ import annotations
 
@@ -68,7 +68,7 @@ def _rows(path: Path) -> tuple[list[tuple[int, dict[str, str]]], str]:
     if sum(name in names for name in SIZES) != 1:
         missing.append("size_in or size_mm (one of them)")
     if missing:
-        raise ConfigError(f"{path}: columns missing: {', '.join(missing)}")
+        raise ConfigError(f"{path}: missing columns: {', '.join(missing)}")
     return rows, flows[0]
 
 
@@ -77,7 +77,7 @@ def _test(
 ) -> tuple[int, float, float, float]:
     """Catalogue row, age [years], flow [gpm] and ratio [1] of one line."""
     if not (row["meter_id"] or "").strip():
-        raise ValueError("meter_id: is empty")
+        raise ValueError("meter_id: must not be empty")
     size_in = (
         _number(row, "size_in", 0, 100)
         if "size_in" in row

@@ -1,4 +1,4 @@
-"""From the catalogue's YAML to meters; every refusal names file, entry, field, got, allowed."""
+"""Meters from a catalog file; every error names file, entry, field, value, allowed values."""
 
 from __future__ import annotations
 
@@ -28,24 +28,24 @@ _LOG = logging.getLogger(__name__)
 
 @cache
 def load_ratings() -> Ratings:
-    """What the standards say, as shipped."""
+    """Shipped ratings by standard."""
     return read_model(config_path("meters/ratings.yaml"), Ratings)
 
 
 @cache
 def load_curve_rules() -> CurveRules:
-    """The rules of generic curves, as shipped."""
+    """Shipped rules of generic curves."""
     return read_model(config_path("meters/curves.yaml"), CurveRules)
 
 
 @cache
 def load_service_rules() -> ServiceRules:
-    """Test flows and limits of authorities, as shipped."""
+    """Shipped test flows and limits of authorities."""
     return read_model(config_path("meters/test_rules.yaml"), ServiceRules)
 
 
 def load_catalogue(path: Path | None = None) -> Catalogue:
-    """The meters of a catalogue file; the shipped one where `path` is None.
+    """The meters of a catalog file; the shipped one if `path` is None.
 
     Fire-service entries and meters whose ratings are not shipped are held as
     `Catalogue.unrated`: known by type and size, never candidates.
@@ -89,7 +89,7 @@ def load_catalogue(path: Path | None = None) -> Catalogue:
 
 
 def catalogue_yaml(catalogue: Catalogue) -> str:
-    """The rated meters as a catalogue file with every number written out."""
+    """The rated meters as a catalog file with every number written out."""
     entries = [_written_out(meter) for meter in catalogue.meters]
     return yaml.safe_dump(entries, sort_keys=False, width=88, default_flow_style=None)
 
@@ -111,7 +111,7 @@ def _meter(raw: Any) -> Meter | UnratedMeter:
 
 
 def _fire_meter(raw: dict[str, Any]) -> UnratedMeter:
-    """A fire-service entry needs a size only, whatever else it says."""
+    """A fire-service entry needs only a size."""
     size = raw.get("size_in")
     if isinstance(size, bool) or not isinstance(size, int | float) or size <= 0:
         raise CatalogueError(f"size_in: must be above 0; got {size!r}")
@@ -148,7 +148,7 @@ def _plain(problem: Any) -> str:
     where = ".".join(str(p) for p in problem["loc"])
     text = problem["msg"].removeprefix("Value error, ")
     if problem["type"] == "extra_forbidden":
-        return f"{where}: key is not known; allowed: {', '.join(MeterEntry.model_fields)}"
+        return f"{where}: unknown key; allowed: {', '.join(MeterEntry.model_fields)}"
     got = problem.get("input")
     is_shown = problem["type"] != "missing" and not isinstance(got, dict | list | tuple)
     return f"{where + ': ' if where else ''}{text}{f'; got {got!r}' if is_shown else ''}"

@@ -1,4 +1,4 @@
-"""From the class priors file to plain records; every refusal is one clear line."""
+"""Class priors from a file; every error is one clear line."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ from rightsize.settings import CUSTOMER_CLASSES, Settings
 
 
 class FixtureSettings(Settings):
-    """One kind of draw."""
+    """One kind of use event."""
 
     flow_gpm: float = Field(gt=0, le=10_000)
     flow_factor: float = Field(ge=1.05, le=20)
@@ -69,26 +69,32 @@ class PriorSettings(Settings):
     @model_validator(mode="after")
     def _names_are_known(self) -> PriorSettings:
         if "unknown" not in self.classes:
-            raise ValueError("classes must hold 'unknown': it serves every class not named")
+            raise ValueError(
+                "classes must include 'unknown', which is used for every class not listed"
+            )
         for name, entry in self.classes.items():
             if bool(entry.shares) == bool(entry.blend):
-                raise ValueError(f"class {name} must have either shares or blend")
+                raise ValueError(f"class {name}: give either shares or blend")
             for other in entry.blend:
                 if other not in self.classes or self.classes[other].blend:
-                    raise ValueError(f"class {name} blends {other!r}, which has no shares")
+                    raise ValueError(
+                        f"class {name}: blend names {other!r}, which has no shares"
+                    )
             if name not in CUSTOMER_CLASSES:
                 allowed = ", ".join(CUSTOMER_CLASSES)
-                raise ValueError(f"customer class {name!r} is not known; allowed: {allowed}")
+                raise ValueError(f"unknown customer class {name!r}; allowed: {allowed}")
             strange = sorted(set(entry.present) - set(entry.shares))
             if strange:
-                raise ValueError(f"class {name}: present names {strange[0]!r}, shares do not")
+                raise ValueError(
+                    f"class {name}: present names {strange[0]!r}, which is not in shares"
+                )
             for fixture, share in entry.shares.items():
                 if fixture not in self.fixtures:
-                    raise ValueError(
-                        f"class {name} names fixture {fixture!r}, which is not defined"
-                    )
+                    raise ValueError(f"class {name}: fixture {fixture!r} is not defined")
                 if not 0 < entry.present.get(fixture, 1.0) <= 1:
-                    raise ValueError(f"class {name}: present of {fixture} must be in (0, 1]")
+                    raise ValueError(
+                        f"class {name}: present of {fixture} must be above 0 and at most 1"
+                    )
                 if share <= 0:
                     raise ValueError(
                         f"class {name}: share of {fixture} must be above 0; got {share}"
@@ -97,7 +103,7 @@ class PriorSettings(Settings):
 
 
 def load_priors(path: Path | None = None) -> Priors:
-    """Class priors from a YAML file; the shipped ones where no file is given.
+    """Class priors from a YAML file; the shipped ones if none is given.
 
     Raises
     ------

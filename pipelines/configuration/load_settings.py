@@ -1,4 +1,4 @@
-"""From the utility's YAML and CSV files to frozen settings; every refusal is one clear line."""
+"""Settings from the utility's YAML and CSV files; every error is one clear line."""
 
 from __future__ import annotations
 
@@ -11,7 +11,8 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 import yaml
 from pydantic import Field, ValidationError, field_validator, model_validator
 
-from pipelines.store.object_store import copied_as, is_url
+from pipelines.store.file_stamp import ExportPlace
+from pipelines.store.object_store import copied_as, is_url, refuse_fleeting
 from pipelines.store.workspace import Workspace
 from rightsize.errors import ConfigError
 from rightsize.meter_types import MeterType
@@ -21,42 +22,48 @@ from rightsize.units import UnitSystem, VolumeUnit
 
 Layout = Literal["interval", "register", "wide", "espi"]
 M = TypeVar("M", bound=Settings)
-_URL: Final = r"^[a-z0-9+]+://.+"
+_URL: Final = r"^[a-z0-9+]+://[^*?\[\]]+$"
 
 
 class ExportSettings(Settings):
     """One source of reads."""
 
-    name: str = Field(min_length=1, description="shown in messages and results; each its own")
+    name: str = Field(min_length=1, description="shown in messages and results; must be unique")
     path: str = Field(
-        description="file or glob, relative to the configuration; or a URL such as s3://..."
+        description="file, folder or glob, relative to the configuration; or a URL such as"
+        " s3://..."
     )
-    layout: Layout = Field("interval", description="how reads stand in the file; see *layouts*")
-    unit: VolumeUnit = Field("gal", description="of its volumes or readings")
+    layout: Layout = Field("interval", description="how the file is organized; see *layouts*")
+    unit: VolumeUnit = Field("gal", description="unit of its volumes or readings")
     interval_min: float = Field(
-        60, gt=0, le=1440, description="length of an interval [min], where the file has none"
+        60, gt=0, le=1440, description="interval length [min] where the file does not give it"
     )
     columns: dict[str, str] = Field(
-        default_factory=dict, description="their column name for each of ours"
+        default_factory=dict, description="the file's column name for each of ours"
     )
-    delimiter: str | None = Field(default=None, description="found by itself where not given")
-    encoding: str = Field("utf-8", description="of the text, by any name that Python knows")
-    decimal: Literal[".", ","] = Field(".", description="decimal sign of its numbers")
+    delimiter: str | None = Field(default=None, description="detected if absent")
+    encoding: str = Field("utf-8", description="text encoding, by any name that Python knows")
+    decimal: Literal[".", ","] = Field(".", description="decimal point of its numbers")
     thousands: Literal[",", ".", " ", "'"] | None = Field(
-        default=None, description="separator between thousands, taken off where named"
+        default=None, description="thousands separator; removed only if named"
     )
     stamp: Literal["end", "start"] = Field(
-        "end", description="whether a time is the end or the start of its interval"
+        "end", description="whether a time stamp marks the end or the start of its interval"
     )
     timezone: str | None = Field(
-        default=None, description="of its wall times, where it differs from the utility's"
+        default=None, description="time zone of its local times, if not the utility's"
     )
-    time_format: str | None = Field(default=None, description="strptime format of the stamps")
+    time_format: str | None = Field(
+        default=None, description="strptime format of the time stamps"
+    )
     quality_codes: dict[str, str] = Field(
-        default_factory=dict, description="their quality code -> ours"
+        default_factory=dict, description="the file's quality code -> ours"
     )
     register_digits: int | None = Field(
-        default=None, ge=3, le=12, description="dials of the registers; rollovers need them"
+        default=None, ge=3, le=12, description="register digits; needed to detect rollovers"
+    )
+    supersedes: tuple[str, ...] = Field(
+        default=(), description="names of exports whose reads these replace, of any quality"
     )
 
     @field_validator("timezone")
@@ -68,61 +75,78 @@ class ExportSettings(Settings):
 class SweepSettings(Settings):
     """The whole configuration, with paths made absolute in `Loaded`."""
 
-    utility: str = Field(min_length=1, description="its name, as pages show it")
-    workspace: str = Field("./workspace", description="folder that holds all state")
-    units: UnitSystem = Field("us", description="of results, pages and messages")
-    timezone: str = Field("UTC", description="where the utility lies, such as America/Denver")
+    utility: str = Field(min_length=1, description="name shown on pages")
+    workspace: str = Field("./workspace", description="folder for all state and results")
+    units: UnitSystem = Field("us", description="units of results, pages and messages")
+    timezone: str = Field("UTC", description="the utility's time zone, such as America/Denver")
     exports: tuple[ExportSettings, ...] = Field(
         min_length=1, description="sources of reads, each as below"
     )
     meters: str = Field("meters.csv", description="the meter list")
     catalogue: str | None = Field(
-        default=None, description="the shipped catalogue where not given"
+        default=None, description="meter catalog; the shipped one if absent"
     )
-    tariff: str = Field("tariff.yaml", description="what water and meters are charged")
+    tariff: str = Field("tariff.yaml", description="water and sewer rates and base charges")
     thresholds: str | None = Field(
-        default=None, description="limits that differ from the shipped ones"
+        default=None, description="thresholds that differ from the defaults"
     )
     priors: str | None = Field(
         default=None, description="class priors; the shipped ones if absent"
     )
     accuracy_tests: str | None = Field(
-        default=None, description="tests of meters in service; curves as new if absent"
+        default=None,
+        description="accuracy tests of installed meters; new-meter curves if absent",
     )
     wear: dict[MeterType, WearRate] = Field(
-        default_factory=dict, description="stated wear by type of meter; none if absent"
+        default_factory=dict, description="stated wear by meter type; none if absent"
     )
     class_codes: dict[str, str] = Field(
-        default_factory=dict, description="their customer class -> ours"
+        default_factory=dict, description="the utility's customer class -> ours"
+    )
+    notify: str | None = Field(
+        default=None,
+        min_length=1,
+        description="told when a sweep fails, a suite fails or the flagged list changes: a web"
+        " address (JSON is posted) or a command (JSON on its standard input); `--notify` goes"
+        " before it",
     )
     failed_suite: Literal["warn", "stop"] = Field(
-        "warn", description="what a failed validation suite does to publication"
+        "warn",
+        description="what to do if a validation suite fails: publish with a warning, or stop",
     )
     buckets: int | None = Field(
         default=None,
         ge=1,
         le=4096,
-        description="parts of the fleet; fixed by the first landing; by its size if absent",
+        description="partitions of the fleet; fixed at the first landing; set by fleet size if"
+        " absent",
     )
     site_pages: int = Field(
-        10, ge=0, le=5000, description="site pages made with each sweep, the best changes first"
+        10,
+        ge=0,
+        le=5000,
+        description="site pages written by each sweep, best change-outs first",
     )
-    keep_sweeps: int = Field(14, ge=2, description="newest sweeps kept in the results")
+    keep_sweeps: int = Field(
+        14, ge=2, description="number of latest sweeps kept in the results"
+    )
     keep_months: int = Field(
-        36, ge=0, description="months of which the last sweep is kept beside them"
+        36, ge=0, description="months for which the last sweep is also kept"
     )
     keep_detail_sweeps: int = Field(
-        2, ge=1, description="newest sweeps of which candidate and flow_band are kept"
+        2,
+        ge=1,
+        description="number of latest sweeps for which candidate and flow_band are kept",
     )
     lake: str | None = Field(
         default=None,
         pattern=_URL,
-        description="URL of an object store that holds lake and profiles; on disk if absent",
+        description="object store URL for the lake and profiles; on disk if absent",
     )
     copy_results_to: str | None = Field(
         default=None,
         pattern=_URL,
-        description="URL of an object store that gets a copy of each publication",
+        description="object store URL that receives a copy of each publication",
     )
 
     @field_validator("timezone")
@@ -144,26 +168,47 @@ class SweepSettings(Settings):
         names = [e.name for e in self.exports]
         if len(set(names)) != len(names):
             raise ValueError(f"exports must have different names; got {names}")
+        for export in self.exports:
+            unknown = [n for n in export.supersedes if n not in names]
+            if unknown:
+                raise ValueError(
+                    f"export {export.name!r} supersedes {unknown[0]!r}, which is no export; "
+                    f"there are: {', '.join(names)}"
+                )
+            self.tier(export.name)
         return self
 
+    def tier(self, name: str, *, above: tuple[str, ...] = ()) -> int:
+        """How many exports lie below one, each superseded by the next.
+
+        Raises
+        ------
+        ValueError
+            If an export supersedes itself, by whatever way round.
+        """
+        if name in above:
+            raise ValueError(f"export {name!r} supersedes itself")
+        below = next(e.supersedes for e in self.exports if e.name == name)
+        return max((self.tier(n, above=(*above, name)) + 1 for n in below), default=0)
+
     def document(self) -> dict[str, Any]:
-        """All that results may rest on, as JSON takes it: where the lake lies is left out."""
-        return self.model_dump(mode="json", exclude={"lake"})
+        """All that results may rest on, as JSON: not the lake's place, nor who is told."""
+        return self.model_dump(mode="json", exclude={"lake", "notify"})
 
 
 def known_zone(name: str) -> str:
-    """The zone's name, if the time zone database holds it."""
+    """The zone's name, if the time zone database has it."""
     try:
         ZoneInfo(name)
     except (ZoneInfoNotFoundError, ValueError, OSError):
         raise ValueError(
-            f"time zone {name!r} is not known; use a name such as America/Denver"
+            f"unknown time zone {name!r}; use a name such as America/Denver"
         ) from None
     return name
 
 
 class Loaded(Settings):
-    """A configuration that was read: settings and where its files are."""
+    """A loaded configuration: the settings and the location of their files."""
 
     path: Path
     folder: Path
@@ -173,23 +218,23 @@ class Loaded(Settings):
     config_hash: str
 
     def file(self, relative: str) -> Path:
-        """A path of the configuration, made absolute from its folder."""
+        """A path from the configuration, made absolute."""
         return (self.folder / relative).resolve()
 
-    def export_pattern(self, export: ExportSettings) -> Path:
-        """The file or glob of an export; of one in an object store, that of its copies."""
+    def export_place(self, export: ExportSettings) -> ExportPlace:
+        """Where an export's files lie; of one in an object store, where its copies do."""
         if not is_url(export.path):
-            return self.file(export.path)
+            return ExportPlace.of(self.folder, export.path)
         return copied_as(self.workspace_root / "fetched", export.path)
 
     @property
     def workspace_root(self) -> Path:
-        """Where all state lies, what a store holds aside."""
+        """The folder of all state, except what an object store holds."""
         return self.file(self.settings.workspace)
 
     @property
     def workspace(self) -> Workspace:
-        """The workspace, and where its lake lies."""
+        """The workspace, and the location of its lake."""
         return Workspace(self.workspace_root, self.settings.lake)
 
 
@@ -217,7 +262,7 @@ def read_yaml(path: Path) -> Any:
 
 
 class _UniqueKeyLoader(yaml.SafeLoader):
-    """Refuses a mapping that says one key twice: the first would be lost without a word."""
+    """Rejects a mapping with a duplicate key: the first would be silently lost."""
 
     def construct_mapping(self, node: yaml.MappingNode, deep: bool = False) -> dict[Any, Any]:
         seen: set[Any] = set()
@@ -225,7 +270,7 @@ class _UniqueKeyLoader(yaml.SafeLoader):
             key = self.construct_object(key_node, deep=True)
             if isinstance(key, str | int | float) and key in seen:
                 raise yaml.constructor.ConstructorError(
-                    None, None, f"key {key!r} stands twice", key_node.start_mark
+                    None, None, f"duplicate key {key!r}", key_node.start_mark
                 )
             seen.add(key)
         return super().construct_mapping(node, deep)
@@ -237,11 +282,11 @@ def read_model(path: Path, model: type[M]) -> M:
     Raises
     ------
     ConfigError
-        One line a problem: file, where in it, what was wrong.
+        One line per problem: file, key, what is wrong.
     """
     content = read_yaml(path)
     if not isinstance(content, dict):
-        raise ConfigError(f"{path}: expected a mapping of keys, got {type(content).__name__}")
+        raise ConfigError(f"{path}: expected keys and values, got {type(content).__name__}")
     try:
         return model.model_validate(content)
     except ValidationError as error:
@@ -254,7 +299,7 @@ def _plain(path: Path, problem: Any) -> str:
     where = ".".join(str(p) for p in problem["loc"])
     text = problem["msg"].removeprefix("Value error, ")
     if problem["type"] == "extra_forbidden":
-        return f"{path}: {where}: key is not known"
+        return f"{path}: {where}: unknown key"
     got = problem.get("input")
     shown = (
         ""
@@ -270,13 +315,25 @@ def load(config: Path) -> Loaded:
     Raises
     ------
     ConfigError
-        If anything in them cannot be used.
+        If any value is invalid.
     """
     path = config.resolve()
     if path.is_dir():
-        raise ConfigError(f"{path} is a folder; name its configuration file, e.g. sweep.yaml")
+        raise ConfigError(
+            f"{path} is a folder; give its configuration file, e.g. {path}/sweep.yaml"
+        )
     settings = read_model(path, SweepSettings)
     folder = path.parent
+    if "?" in str(
+        (folder / settings.workspace).resolve()
+    ):  # DuckDB takes what follows for options
+        raise ConfigError(
+            f"{path}: workspace: no folder of its path may hold a '?' in its name"
+        )
+    named = [settings.lake, settings.copy_results_to, *(e.path for e in settings.exports)]
+    for url in named:
+        if url is not None and is_url(url):
+            refuse_fleeting(url)
     tariff = read_model((folder / settings.tariff).resolve(), Tariff)
     thresholds = (
         read_model((folder / settings.thresholds).resolve(), Thresholds)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import difflib
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
+from datetime import date
 from pathlib import Path
 from typing import Final
 
@@ -28,6 +29,8 @@ _NUMBERS: Final[dict[str, tuple[float, float]]] = {  # allowed range, lower end 
     "register_digits": (0, 15),
 }
 _DATES: Final = ("installed_on", "removed_on")
+OPEN_END_FROM: Final = date(2099, 1, 1)
+"""A removal from then on (2099-12-31, 9999-12-31) is no removal: common practice of lists."""
 _TEXTS: Final = (
     "customer_class",
     "service_kind",
@@ -39,28 +42,28 @@ _TEXTS: Final = (
 )
 OPTIONAL: Final = (*_DATES, *_NUMBERS, *_TEXTS, "is_critical")
 COLUMNS: Final[dict[str, str]] = {
-    "account_id": "account that the meter serves; several meters may serve one",
-    "meter_id": "the meter as the reads name it",
+    "account_id": "account served by the meter; an account may have several meters",
+    "meter_id": "meter ID, as in the reads",
     "meter_type": f"one of {', '.join(METER_TYPES)}",
     "size_in": "nominal size [in]: `0.75`, `3/4`, `1-1/2`, `5/8x3/4` (the meter's own first)",
     "installed_on": "date such as 2021-04-30; a change-out is two rows with dates that meet",
-    "removed_on": "date; empty while the meter is in service",
+    "removed_on": "date; empty, or 2099 and later, while the meter is in service",
     "customer_class": "one of ours, or a code of `class_codes`",
     "service_kind": f"one of {', '.join(k for k in SERVICE_KINDS if k)}; domestic if empty",
-    "resolution": "smallest step of the register, multiplier included",
+    "resolution": "smallest step of the register, multiplier included; the reads' own if empty",
     "resolution_unit": f"of `resolution`, one of {', '.join(GAL_PER_UNIT)}; gal if empty",
     "multiplier": "what this meter's amounts are to be multiplied by; 1 if empty",
     "register_digits": "dials of this register, before the export's",
     "service_line_in": "size of the service line [in]",
     "spare_head_psi": "head that the site can spare [psi]; the threshold's if empty",
     "floor_area_ft2": "floor area served [ft2]",
-    "grade": "entry of the catalogue, where a type and size has several",
-    "is_critical": "yes or no: a person decides the change of a critical customer's meter",
+    "grade": "catalog grade, if a type and size has several",
+    "is_critical": "yes or no: changes for critical customers go to engineering review",
     "area": "district or route",
     "customer_name": "shown on pages",
     "service_address": "shown on pages",
 }
-"""Every column with its meaning; the metric twins stand in `metric_columns`."""
+"""Every column with its meaning; metric equivalents are in `metric_columns`."""
 _OTHER_NAMES: Final = {"critical": "is_critical"}
 _SHOWN: Final = 20
 _SIZE_MAX_IN: Final = 36.0
@@ -70,11 +73,11 @@ _FALSE: Final = ("false", "no", "n", "0", "")
 
 @dataclass(frozen=True)
 class Meters:
-    """The meter list and what an analyst should know of it.
+    """The meter list, with notes for the analyst.
 
-    `frame` has one row a stay of a meter at an account, in the order of the file: account_id,
+    `frame` has one row per stay of a meter at an account, in the order of the file: account_id,
     meter_id, meter_type, size_in [in], installed_on, removed_on, customer_class,
-    service_kind, resolution_gal [gal] (null where not given), multiplier [1],
+    service_kind, resolution_gal [gal] (null if not given), multiplier [1],
     service_line_in [in], spare_head_psi [psi], floor_area_ft2 [ft2], register_digits,
     is_critical, area, grade, customer_name, service_address, line.
     """
@@ -90,22 +93,22 @@ def load_meters(path: Path, class_codes: Mapping[str, str]) -> Meters:
     Parameters
     ----------
     path
-        A delimited file with a header; metric columns may stand for ours (`size_mm`).
+        A delimited file with a header; metric columns such as `size_mm` are accepted.
     class_codes
         The utility's class codes -> ours.
 
     Raises
     ------
     ConfigError
-        If anything in it cannot be used: each problem names file, line, column, what was
-        got and what is allowed.
+        If any value is invalid: each problem names file, line, column, the value and what
+        is allowed.
     """
     texts, notes = _texts(path)
     texts, problems = in_us_columns(path, texts)
     problems = problems or list(_problems(path, texts))
     if problems:
         more = len(problems) - _SHOWN
-        tail = [f"{path}: and {more} more such problems"] if more > 0 else []
+        tail = [f"{path}: and {more:,} more problems"] if more > 0 else []
         raise ConfigError("\n".join([*problems[:_SHOWN], *tail]))
     frame, findings = _with_classes(_typed(texts), class_codes)
     return Meters(frame, findings, tuple(notes))
@@ -124,6 +127,7 @@ def _texts(path: Path) -> tuple[pl.DataFrame, list[str]]:
             skip_rows=kind.header_line,
             new_columns=None,
             raise_if_empty=False,
+            glob=False,
         )
     except FileNotFoundError:
         raise ConfigError(f"{path}: no such file") from None
@@ -133,7 +137,9 @@ def _texts(path: Path) -> tuple[pl.DataFrame, list[str]]:
         raise ConfigError(f"{path}: cannot be read: {str(error).splitlines()[0]}") from None
     names = [h.strip() for h in kind.header]
     if raw.width > len(names):
-        raise ConfigError(f"{path}: rows have {raw.width} columns, the header {len(names)}")
+        raise ConfigError(
+            f"{path}: rows have {raw.width} columns, but the header has {len(names)}"
+        )
     known, notes = _known_names(path, names)
     columns = {
         name: raw.to_series(i).str.strip_chars()
@@ -143,7 +149,7 @@ def _texts(path: Path) -> tuple[pl.DataFrame, list[str]]:
         if name is not None
     }
     if raw.height == 0:
-        raise ConfigError(f"{path}: no meter is listed")
+        raise ConfigError(f"{path}: no meters listed; expected one row per meter")
     frame = pl.DataFrame(columns).with_columns(
         pl.lit(None, dtype=pl.String).alias(n)
         for n in (*REQUIRED, *OPTIONAL)
@@ -164,12 +170,12 @@ def _known_names(path: Path, names: list[str]) -> tuple[list[str | None], list[s
         near = difflib.get_close_matches(name, allowed, n=1, cutoff=0.85)
         if ours in allowed:
             if ours in known:
-                raise ConfigError(f"{path} line 1: column {name!r} stands twice")
+                raise ConfigError(f"{path} line 1: duplicate column {name!r}")
             known.append(ours)
             continue
         if near and near[0] not in names:
             raise ConfigError(
-                f"{path} line 1: column {name!r} is not known; did you mean {near[0]!r}?"
+                f"{path} line 1: unknown column {name!r}; did you mean {near[0]!r}?"
             )
         unknown.append(name)
         known.append(None)
@@ -177,10 +183,10 @@ def _known_names(path: Path, names: list[str]) -> tuple[list[str | None], list[s
     missing = [n for n in REQUIRED if n not in known and n not in given_in_mm]
     if missing:
         raise ConfigError(
-            f"{path} line 1: column {missing[0]!r} is missing; the file has: {', '.join(names)}"
+            f"{path} line 1: missing column {missing[0]!r}; the file has: {', '.join(names)}"
         )
     shown = ", ".join(repr(n) for n in unknown if n)
-    return known, [f"{path}: columns not used: {shown}"] if shown else []
+    return known, [f"{path}: unused columns: {shown}"] if shown else []
 
 
 def _problems(path: Path, texts: pl.DataFrame) -> Iterator[str]:
@@ -208,7 +214,7 @@ def _not_among(
     wrong = texts.filter(held.is_not_null() & (held != "") & ~held.is_in(list(allowed)))
     shown = ", ".join(a for a in allowed if a)
     for line, got in wrong.select("line", name).iter_rows():
-        yield f"{path} line {line}: {name} {got!r} is not known; allowed: {shown}"
+        yield f"{path} line {line}: unknown {name} {got!r}; allowed: {shown}"
 
 
 def _outside(
@@ -218,7 +224,9 @@ def _outside(
     inside = (pl.col("number") > low) & (pl.col("number") <= high)
     wrong = numbered.filter(given & ~inside.fill_null(value=False))
     for line, got in wrong.select("line", name).iter_rows():
-        yield f"{path} line {line}: {name} {got!r} is not a number above {low:g} up to {high:g}"
+        least = f"above {low:g}" if low >= 0 else "0 or more"
+        most = f"at most {high:,.10g}"
+        yield f"{path} line {line}: {name} {got!r} must be a number {least} and {most}"
 
 
 def _date_problems(path: Path, texts: pl.DataFrame) -> Iterator[str]:
@@ -228,15 +236,15 @@ def _date_problems(path: Path, texts: pl.DataFrame) -> Iterator[str]:
             (pl.col(name).fill_null("") != "") & pl.col(f"{name}_date").is_null()
         )
         for line, got in wrong.select("line", name).iter_rows():
-            yield f"{path} line {line}: {name} {got!r} is not a date such as 2021-04-30"
+            yield f"{path} line {line}: {name} {got!r} must be a date such as 2021-04-30"
     early = dated.filter(pl.col("removed_on_date") < pl.col("installed_on_date"))
     for line in early["line"]:
-        yield f"{path} line {line}: removed_on lies before installed_on"
+        yield f"{path} line {line}: removed_on is before installed_on"
     yield from _overlaps(path, dated)
 
 
 def _overlaps(path: Path, dated: pl.DataFrame) -> Iterator[str]:
-    """Stays of one meter that overlap: a meter is at one place at a time."""
+    """Overlapping periods of one meter: a meter is at one place at a time."""
     ordered = dated.sort("meter_id", "installed_on_date", "line", nulls_last=False)
     before = ordered.with_columns(
         pl.col("line").shift(1).over("meter_id").alias("line_before"),
@@ -254,13 +262,19 @@ def _overlaps(path: Path, dated: pl.DataFrame) -> Iterator[str]:
         "line", "meter_id", "line_before"
     ).iter_rows():
         yield (
-            f"{path} line {line}: meter_id {meter_id!r} also stands in line {other}, and the "
-            "two overlap in time; give installed_on and removed_on, or another meter_id"
+            f"{path} line {line}: duplicate meter_id {meter_id!r}: overlaps in time with line "
+            f"{other}; give installed_on and removed_on, or another meter_id"
         )
 
 
 def _date(name: str) -> pl.Expr:
     return pl.col(name).str.slice(0, 10).str.to_date("%Y-%m-%d", strict=False)
+
+
+def _removed_on() -> pl.Expr:
+    """The day on which a meter was removed; null for an open end."""
+    removed_on = _date("removed_on")
+    return pl.when(removed_on < OPEN_END_FROM).then(removed_on)
 
 
 def _size_in() -> pl.Expr:
@@ -291,7 +305,8 @@ def _typed(texts: pl.DataFrame) -> pl.DataFrame:
         "meter_id",
         "meter_type",
         _size_in().alias("size_in"),
-        *(_date(n).alias(n) for n in _DATES),
+        _date("installed_on").alias("installed_on"),
+        _removed_on().alias("removed_on"),
         "customer_class",
         kind.otherwise(fire.otherwise(pl.lit("domestic"))).alias("service_kind"),
         (number["resolution"] * unit).alias("resolution_gal"),
@@ -332,7 +347,7 @@ def _with_classes(
             meter_id,
             "unmapped_class",
             "info",
-            f"customer class {code!r} is not mapped in class_codes: class unknown is used",
+            f"customer class {code!r} is not in class_codes; class unknown is used",
             {"code": code},
         )
         for account_id, meter_id, code in unmapped.select(named).iter_rows()

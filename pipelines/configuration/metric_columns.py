@@ -1,4 +1,4 @@
-"""Metric columns of `meters.csv`, turned into ours once, at the border."""
+"""Metric columns of `meters.csv`, converted to US units on input."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ _DN: Final = r"(?i)^\s*dn\s*"
 
 
 def in_us_columns(path: Path, texts: pl.DataFrame) -> tuple[pl.DataFrame, list[str]]:
-    """The rows with metric columns replaced by ours, still as text, and what is wrong in them.
+    """The rows with metric columns converted, still as text, and any errors.
 
     A row may give a value in either unit, not in both. Sizes are also read as `DN50`.
     """
@@ -53,7 +53,7 @@ def _replaced(
     wanted = f"one of {sizes}" if factor is None else "a number"
     unread = valued.filter(given & ~pl.col("value").is_finite().fill_null(value=False))
     problems += [
-        f"{path} line {line}: {metric} {got!r} is not {wanted}"
+        f"{path} line {line}: {metric} {got!r} must be {wanted}"
         for line, got in unread.select("line", metric).iter_rows()
     ]
     if ours == "size_in":

@@ -102,7 +102,7 @@ def fleet_of(accounts: int, seed: int) -> tuple[Plan, ...]:
         If fewer than 4 or more than 20,000 accounts are asked for.
     """
     if not 4 <= accounts <= 20_000:
-        raise ValueError(f"accounts must be between 4 and 20000; got {accounts}")
+        raise ValueError(f"accounts must be between 4 and 20,000; got {accounts}")
     rng = np.random.default_rng([seed, 0])
     kinds = _dealt(_class_shares(accounts), accounts, rng)
     intents = _dealt(INTENT_SHARE, accounts, rng)

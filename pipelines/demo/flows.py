@@ -1,4 +1,4 @@
-"""From draws to the flow that really passed: rectangular pulses added up on their edges.
+"""From use events to actual flow: rectangular pulses added up on their edges.
 
 Time is whole seconds, intensity a multiple of 1/1024 gpm: sums of pulses are exact, and a
 flow returns to zero when its last draw ends.
@@ -24,7 +24,7 @@ SHORTEST_S: Final = 2
 
 @dataclass(frozen=True)
 class Pulses:
-    """Draws as columns, one row a draw."""
+    """Draws as columns, one row per draw."""
 
     start_s: Ints
     end_s: Ints

@@ -1,4 +1,4 @@
-"""Which meter the utility once installed: well chosen, too large, too small, wrong type."""
+"""The installed meter: well chosen, too large, too small, or of the wrong type."""
 
 from __future__ import annotations
 
@@ -40,13 +40,13 @@ STEADY_KINDS: Final = ("irrigation", "process", "laundry")
 
 @dataclass(frozen=True)
 class Need:
-    """What a meter at the site must carry."""
+    """Flows that a meter at the site must handle."""
 
     peak_10s_gpm: float
     sustained_60min_gpm: float
 
     def is_met_by(self, meter: Meter, *, room: float = 1.0) -> bool:
-        """Whether the meter carries peak and sustained flow."""
+        """Whether the meter handles peak and sustained flow."""
         return (
             meter.smoc_gpm >= room * self.peak_10s_gpm
             and meter.continuous_gpm >= room * self.sustained_60min_gpm

@@ -1,4 +1,4 @@
-"""The decision of one who knows the true flow: what tests hold the sweep against.
+"""The decision with the true flow known, as the reference for tests of the sweep.
 
 Written apart from the decision it judges: only the registration curve and the settings are
 shared with it.
@@ -49,7 +49,7 @@ class Case:
 class Truth:
     """What is true of one account; arrays run over `meters`."""
 
-    meters: tuple[Meter, ...]  # the catalogue's, and the installed one if it is no part of it
+    meters: tuple[Meter, ...]  # the catalog's, and the installed one if it is no part of it
     installed: int
     best: int
     verdict: str
@@ -160,7 +160,7 @@ def judged(
 
 
 def _is_needless(meters: tuple[Meter, ...], now: int, is_undersized: bool) -> Flags:
-    """A larger meter of the same type is no answer where the installed one carries the flow."""
+    """A larger meter of the same type is not allowed if the installed one handles the flow."""
     if is_undersized:
         return np.zeros(len(meters), dtype=bool)
     installed = meters[now]

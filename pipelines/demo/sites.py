@@ -1,4 +1,4 @@
-"""What takes water at each kind of customer. Fixture flows and times are common practice.
+"""Uses at each kind of customer. Fixture flows and times are common practice.
 
 Each function draws the size of one site, then lists its draws. The numbers are the demo's own
 and are not read from the priors that the inference uses: the demo must be able to disagree.
@@ -156,7 +156,7 @@ def hotel(rng: Rng) -> Site:
 
 
 def retail(rng: Rng) -> Site:
-    """A shop, or a small centre."""
+    """A shop, or a small shopping center."""
     guests = _size(rng, 70, 0.9, 10, 900)
     draws = (
         _toilets(

@@ -1,4 +1,4 @@
-"""The tables beside the exports: settings, the meter list, and the truth."""
+"""The files next to the exports: settings, the meter list, and the truth."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What really flowed, and what each meter would have registered of it."""
+"""Actual flow, and what each meter would have registered."""
 
 from __future__ import annotations
 

@@ -27,7 +27,7 @@ ACCOUNTS_A_TASK: Final = 4
 
 @dataclass(frozen=True)
 class DemoSummary:
-    """What was written, for the closing lines of the command."""
+    """What was written, for the last lines of the command."""
 
     utility: str
     config: Path
@@ -39,9 +39,9 @@ class DemoSummary:
 
     @property
     def text(self) -> str:
-        """One line that says what there is now."""
+        """One line that describes what was written."""
         return (
-            f"{self.utility} (invented): {self.accounts} accounts, {self.months} months, "
+            f"{self.utility} (fictitious): {self.accounts:,} accounts, {self.months} months, "
             f"{self.rows:,} rows in {self.files} files, {self.bytes_written / 1e6:.0f} MB"
         )
 
@@ -114,11 +114,11 @@ def write_demo(
 
 def _clear(folder: Path) -> None:
     if folder.exists() and not folder.is_dir():
-        raise ConfigError(f"demo: {folder} is a file; name a folder")
+        raise ConfigError(f"demo: {folder} is a file; give a folder")
     folder.mkdir(parents=True, exist_ok=True)
     if any(folder.iterdir()) and not (folder / tables.MARK).is_file():
         raise ConfigError(
-            f"demo: {folder} is not empty and holds no earlier demo; name another folder"
+            f"demo: {folder} is not empty and has no earlier demo; give another folder"
         )
     for name in ("workspace", "exports", "truth"):  # old reads would mix with the new
         shutil.rmtree(folder / name, ignore_errors=True)

@@ -1,8 +1,8 @@
-"""The written parts of the handbook's page on the choice of a meter: `python -m
+"""Generated parts of the handbook's page on how a meter is chosen: `python -m
 pipelines.handbook.choice`.
 
-The page is prose kept by hand; between its markers stand the worked example and the limits,
-written from the tool itself. A test fails when they no longer say what the tool says.
+The text is written by hand; the worked example and the thresholds between markers are generated
+from the code. A test fails if they differ.
 """
 
 from __future__ import annotations
@@ -34,12 +34,12 @@ _SHOWN_LIMITS: Final = (
 
 
 def written_parts() -> dict[str, str]:
-    """Text of each marked part of the page."""
+    """Text of each generated part of the page."""
     return {"worked example": _example(), "limits": _limits()}
 
 
 def with_parts(page: str) -> str:
-    """The page with its marked parts rewritten.
+    """The page with its generated parts rewritten.
 
     Raises
     ------
@@ -54,26 +54,28 @@ def _example() -> str:
     row = decision.recommendation.row(0, named=True)
     return "\n".join(
         [
-            "| samples | actual, gal a year | 10 s peak, gpm | gain of the 2 in, USD a year |",
+            "| samples | actual, gal/year | 10-second peak, gpm | revenue gain with the 2 in |",
             "|---|---|---|---|",
             *_draw_rows(),
             "",
-            "| meter | odds of fit | odds of benefit | net benefit, USD a year | in the end |",
+            "| meter | probability of fit | probability of positive net benefit | net benefit"
+            " per year | result |",
             "|---|---|---|---|---|",
             *(_candidate(r) for r in decision.candidate.iter_rows(named=True)),
             "",
             f"Verdict **{row['verdict'].replace('_', ' ')}**, action **{row['action']}**. "
-            "The table `recommendation` says:",
+            "The `recommendation` table says:",
             "",
             f"> {row['reason']}",
             "",
-            "How its net benefit comes about:",
+            "Its net benefit:",
             "",
             *_money_rows(row),
             "",
-            f"Over the meter's life that is {row['net_present_value_usd']:,.0f} USD of present "
-            f"value for {row['change_cost_usd']:,.0f} USD spent, paid back in "
-            f"{row['payback_years']:.1f} years (without interest).",
+            f"Over the meter's life the net present value is "
+            f"${row['net_present_value_usd']:,.0f} for "
+            f"a cost of ${row['change_cost_usd']:,.0f}; the simple payback is "
+            f"{row['payback_years']:.1f} years.",
         ]
     )
 
@@ -81,7 +83,7 @@ def _example() -> str:
 def _draw_rows() -> list[str]:
     drawn = zip(SAMPLES, ACTUAL_GAL, PEAK_GPM, _gains_by_draw(), strict=True)
     return [
-        f"| {w} of 10 | {actual:,.0f} | {peak:g} | {usd} |" for w, actual, peak, usd in drawn
+        f"| {w} of 10 | {actual:,.0f} | {peak:g} | ${usd} |" for w, actual, peak, usd in drawn
     ]
 
 
@@ -89,14 +91,18 @@ def _money_rows(row: dict[str, Any]) -> list[str]:
     gain, lost = row["revenue_gain_usd_per_year"], row["fixed_charge_change_usd_per_year"]
     size = f"{row['recommended_size_in']:g} in"
     return [
-        "| | USD a year |",
+        "| | per year |",
         "|---|---|",
-        f"| billed more for water and sewer, expected | {gain:,.0f} |",
-        f"| fixed charge lost, 3 in to {size} | {lost:,.0f} |",
-        "| purchase and installation over the meter's life, less upkeep saved | "
-        f"{-row['annual_cost_usd_per_year']:,.0f} |",
-        f"| **net benefit** | **{row['net_benefit_usd_per_year']:,.0f}** |",
+        f"| expected increase in water and sewer revenue | {_usd(gain)} |",
+        f"| loss of base charge, 3 in to {size} | {_usd(lost)} |",
+        "| annualized purchase and installation, net of O&M saved | "
+        f"{_usd(-row['annual_cost_usd_per_year'])} |",
+        f"| **net benefit** | **{_usd(row['net_benefit_usd_per_year'])}** |",
     ]
+
+
+def _usd(amount: float) -> str:
+    return f"{'-' if amount < 0 else ''}${abs(amount):,.0f}"
 
 
 def _gains_by_draw() -> list[str]:
@@ -123,21 +129,21 @@ def _candidate(row: dict[str, Any]) -> str:
     pays = "" if row["is_installed"] else f"{row['odds_of_benefit']:.2f}"
     return (
         f"| {meter.label} | {row['odds_of_fit']:.2f} | {pays} | "
-        f"{row['net_benefit_usd_per_year']:,.0f} | {end} |"
+        f"{_usd(row['net_benefit_usd_per_year'])} | {end} |"
     )
 
 
 def _limits() -> str:
     fields = Thresholds.model_fields
     rows = [
-        f"| `{name}` | {fields[name].default:g} | {fields[name].description} |"
+        f"| `{name}` | {fields[name].default:,g} | {fields[name].description} |"
         for name in _SHOWN_LIMITS
     ]
-    return "\n".join(["| limit | default | meaning |", "|---|---|---|", *rows])
+    return "\n".join(["| threshold | default | meaning |", "|---|---|---|", *rows])
 
 
 def main() -> None:
-    """Rewrite the parts of the page."""
+    """Rewrite the generated parts of the page."""
     PAGE.write_text(with_parts(PAGE.read_text(encoding="utf-8")), encoding="utf-8")
 
 

@@ -1,4 +1,4 @@
-"""The cookbook: analysts' questions to the results, each a file of `sql/80_cookbook`."""
+"""The cookbook: common questions about the results, each a file in `sql/80_cookbook`."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ _HEADER: Final = re.compile(
 
 @dataclass(frozen=True)
 class Question:
-    """One question: its name, what it asks in words, why one asks, and its statement."""
+    """One question: name, text, purpose and SQL statement."""
 
     name: str
     question: str
@@ -26,12 +26,12 @@ class Question:
     sql: str
 
     def statement(self, units: UnitSystem) -> str:
-        """The statement, on the columns of these units."""
+        """The statement, with column names in these units."""
         return self.sql if units == "us" else metric_text(self.sql)
 
 
 def cookbook() -> dict[str, Question]:
-    """Every question, by its name."""
+    """Every question by name."""
     folder = data_root() / "sql" / "80_cookbook"
     return {
         path.stem: _question(path.stem, path.read_text(encoding="utf-8"))
@@ -46,12 +46,12 @@ def _question(name: str, text: str) -> Question:
 
 
 def question(name: str) -> Question:
-    """The question of this name.
+    """The question with this name.
 
     Raises
     ------
     QueryError
-        If there is none; the text names those that are.
+        If there is none; the message lists the known names.
     """
     book = cookbook()
     if name not in book:

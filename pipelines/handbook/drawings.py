@@ -1,7 +1,7 @@
-"""The charts as they are shipped: `python -m pipelines.handbook.drawings` rewrites them.
+"""The shipped chart templates: `python -m pipelines.handbook.drawings` rewrites them.
 
-A drawing is a chart compiled to Vega without its data. Run it after a change of a chart, of its
-colours, or of the version of vl-convert.
+A template is a chart compiled to Vega without its data. Run this after changing a chart, its
+colors, or the version of vl-convert.
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ FOLDER: Final = Path(band_picture.__file__).resolve().parents[1] / "drawings"
 
 
 def drawings() -> Iterator[tuple[str, dict[str, Any]]]:
-    """Name and Vega of every drawing, made from its chart."""
+    """Name and Vega specification of every chart template."""
     with redrawn():
         for system in get_args(UnitSystem):
             words = UnitNames(system)
@@ -45,7 +45,7 @@ def drawings() -> Iterator[tuple[str, dict[str, Any]]]:
 
 
 def as_text(vega: dict[str, Any]) -> str:
-    """A drawing as its file holds it."""
+    """The text of a template file."""
     return json.dumps(vega, indent=0, ensure_ascii=False, sort_keys=True) + "\n"
 
 

@@ -1,7 +1,7 @@
 """Pictures and tables of the handbook's page on reads: `python -m pipelines.handbook.reads`.
 
-The page's text is written by hand; its pictures and the table between the markers follow from
-the code and the shipped class priors, and a test fails when they no longer do.
+The text is written by hand; the pictures and the table between markers are generated from the
+code and the shipped class priors. A test fails if they differ.
 """
 
 from __future__ import annotations
@@ -17,6 +17,7 @@ from pipelines.configuration.load_priors import load_priors
 from pipelines.handbook.parts import with_parts
 from rightsize.evidence.pictures import read_charts
 from rightsize.inference.water_use.priors import Priors
+from rightsize.units.plain_number import plain_number
 
 HANDBOOK: Final = Path(__file__).resolve().parents[2] / "rightsize" / "handbook"
 PAGE: Final = "what_hourly_reads_tell.md"
@@ -35,13 +36,13 @@ def pictures(priors: Priors) -> dict[str, dict[str, Any]]:
 
 
 def fingerprint(chart: dict[str, Any]) -> str:
-    """Short hash of what a chart shows, whatever version drew it."""
+    """Short hash of the chart content, independent of the drawing version."""
     shown = {k: v for k, v in chart.items() if k not in {"$schema", "config"}}
     return hashlib.sha256(json.dumps(shown, sort_keys=True).encode()).hexdigest()[:12]
 
 
 def fixture_table(priors: Priors) -> str:
-    """The fixtures that the class priors are built from, as Markdown."""
+    """The fixtures behind the class priors, as Markdown."""
     found = {f.name: f for p in priors.by_class.values() for f, _ in p.shares}
     rows = [
         f"| {f.name.replace('_', ' ')} | {_range(f.flow_gpm, f.flow_factor)} | "
@@ -49,17 +50,17 @@ def fixture_table(priors: Priors) -> str:
         f"{f.source} |"
         for f in sorted(found.values(), key=lambda f: f.flow_gpm)
     ]
-    head = "| draw | flow [gpm] | duration [min] | one at a time [%] | source |"
+    head = "| use | flow [gpm] | duration [min] | one at a time [%] | source |"
     return "\n".join([head, "|---|---|---|---|---|", *rows])
 
 
 def with_table(text: str, priors: Priors) -> str:
-    """The page with its table renewed."""
+    """The page with its table regenerated."""
     return with_parts(text, {"priors": fixture_table(priors)})
 
 
 def write(folder: Path = HANDBOOK) -> None:
-    """Renew the table and the pictures."""
+    """Regenerate the table and the pictures."""
     priors = load_priors()
     page = folder / PAGE
     page.write_text(with_table(page.read_text(encoding="utf-8"), priors), encoding="utf-8")
@@ -71,7 +72,8 @@ def write(folder: Path = HANDBOOK) -> None:
 
 
 def _range(middle: float, factor: float) -> str:
-    return f"{middle:.3g} ({middle / factor:.2g} to {middle * factor:.2g})"
+    low, high = (plain_number(end, 2) for end in (middle / factor, middle * factor))
+    return f"{plain_number(middle, 3)} ({low} to {high})"
 
 
 if __name__ == "__main__":

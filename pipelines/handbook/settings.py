@@ -1,7 +1,7 @@
-"""Tables of the handbook's page on configuration: `python -m pipelines.handbook.settings`.
+"""Tables of the handbook's configuration page: `python -m pipelines.handbook.settings`.
 
-The page's text is written by hand; each table between markers follows from the settings or the
-columns of the meter list, and a test fails when it no longer does.
+The text is written by hand; the tables between markers are generated from the settings and the
+columns of the meter list. A test fails if they differ.
 """
 
 from __future__ import annotations
@@ -26,6 +26,7 @@ from rightsize.settings import (
     Thresholds,
     Tier,
 )
+from rightsize.units.plain_number import plain_number
 
 PAGE: Final = (
     Path(__file__).resolve().parents[2] / "rightsize" / "handbook" / "configuration.md"
@@ -44,19 +45,19 @@ _NAMED: Final = {MeterType: "meter type", CustomerClass: "customer class"}
 
 
 def tables() -> dict[str, str]:
-    """Every table of the page by the name of its markers, as Markdown."""
+    """Every table of the page as Markdown, by marker name."""
     shown = {name: _settings_table(model) for name, model in _MODELS.items()}
     return {**shown, "meters": _meters_table()}
 
 
 def with_tables(text: str) -> str:
-    """The page with its tables renewed."""
+    """The page with its tables regenerated."""
     return with_parts(text, tables())
 
 
 def _settings_table(model: type[Settings]) -> str:
     has_source = any(_source(field) for field in model.model_fields.values())
-    heads = ["key", "value", "if absent", "meaning", *(["source"] if has_source else [])]
+    heads = ["key", "value", "default", "meaning", *(["source"] if has_source else [])]
     rows = []
     for name, field in model.model_fields.items():
         cells = [f"`{name}`", _allowed(field), _default(field), field.description or ""]
@@ -69,7 +70,7 @@ def _meters_table() -> str:
         [f"`{name}`", "yes" if name in meters.REQUIRED else "", meaning]
         for name, meaning in meters.COLUMNS.items()
     ]
-    return _markdown(["column", "needed", "meaning"], rows)
+    return _markdown(["column", "required", "meaning"], rows)
 
 
 def _markdown(heads: list[str], rows: list[list[str]]) -> str:
@@ -121,13 +122,13 @@ def _bounds(field: FieldInfo) -> str:
 
 def _default(field: FieldInfo) -> str:
     if field.is_required():
-        return "**needed**"
+        return "**required**"
     value = field.default
     if value is None or value is PydanticUndefined or value == ():
         return ""
     if isinstance(value, tuple):
         return f"`[{', '.join(map(str, value))}]`"
-    return f"`{value:g}`" if isinstance(value, float) else f"`{value}`"
+    return f"`{plain_number(value)}`" if isinstance(value, float) else f"`{value}`"
 
 
 def _source(field: FieldInfo) -> str:

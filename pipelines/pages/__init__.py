@@ -1,1 +1,1 @@
-"""HTML pages of a site and of the fleet, from published results."""
+"""Site pages and fleet pages in HTML, from published results."""

@@ -1,7 +1,7 @@
-"""Evidence: one self-contained page an account, from the published results and the lake.
+"""Evidence: one self-contained page per account, from the published results and the lake.
 
-Nothing is changed: the results are opened read-only, the lake's files are immutable. Accounts
-are taken bucket by bucket, so that a file of the lake is opened once for all of them.
+Nothing is changed: results are opened read-only and the lake's files are immutable. Accounts
+are processed by bucket, so that each lake file is opened once for all of them.
 """
 
 from __future__ import annotations
@@ -50,11 +50,11 @@ def write_site_pages(
     Parameters
     ----------
     pdf
-        Write a PDF beside each page.
+        Also write a PDF of each page.
     folder
-        Where to; the fleet pages' folder of site pages where not given.
+        Target folder; the fleet pages' folder of site pages if not given.
     workers
-        Processes that draw; as many as are worth it where not given.
+        Number of processes; chosen by the number of pages if not given.
 
     Raises
     ------
@@ -77,7 +77,7 @@ def write_site_pages(
 
 
 def site_folder(workspace: Workspace) -> Path:
-    """Where site pages go: beside the fleet pages that link to them, if there are any."""
+    """Folder of site pages: next to the fleet pages that link to them, if there are any."""
     pages = workspace.published / "pages"
     return (pages.resolve() if pages.exists() else workspace.published) / "sites"
 

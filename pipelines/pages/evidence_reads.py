@@ -1,7 +1,7 @@
 """A trailing year of reads of some meters, by day and hour, straight from the lake.
 
-Which read is current, what a full hour and a day are: the profile stage's own statements
-decide. They run on copies of the lake's files that hold the few meters asked for.
+The profile stage's own statements define current reads, full hours and days. They run on
+copies of the lake's files with only the requested meters.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ import polars as pl
 
 from pipelines.stages.profile.profile import partitions
 from pipelines.store.resources import sql_text
-from pipelines.store.warehouse import run_sql
+from pipelines.store.warehouse import literal, literals, run_sql
 from pipelines.store.workspace import Workspace
 from pipelines.work.bucket_work import bucket_connection
 from rightsize.evidence.site import YearReads
@@ -121,14 +121,14 @@ def _reduce(
         for place, kind in enumerate(files)
     )
     if interval:
-        run_sql(connection, "30_profile/landed_read", {"interval_files": interval})
+        run_sql(connection, "30_profile/landed_read", {"interval_files": literals(interval)})
     else:
         run_sql(connection, "30_profile/landed_read_none")
     if register:
         run_sql(
             connection,
             "30_profile/ranked_reading",
-            {"register_files": register, "month_files": register},
+            {"register_files": literals(register), "month_files": register},
         )
         run_sql(connection, "30_profile/interval_from_register")
     for relation in _LIKE_PROFILE:
@@ -149,7 +149,7 @@ def _copies(
     for number, file in enumerate(files):
         rows = connection.sql(
             sql_text("85_evidence/site_read"),
-            params={"file": file, "meter_ids": list(meter_ids)},
+            params={"file": literal(file), "meter_ids": list(meter_ids)},
         ).pl()
         if rows.height:
             copy = scratch / str(number) / Path(file).name
@@ -170,7 +170,7 @@ def year_of(days: pl.DataFrame, hours: pl.DataFrame) -> YearReads:
     Parameters
     ----------
     days : frame
-        day_on, day_gal [gal], covered_share, estimated_share, night_gpm [gpm]; one row a day.
+        day_on, day_gal [gal], covered_share, estimated_share, night_gpm [gpm]; one row per day.
     hours : frame
         day_on, hour_of_day, flow_gpm [gpm].
     """

@@ -7,9 +7,9 @@ published/
                                   data/*.js    the list, part by part
                                   sites/       site pages of this sweep, and their index
 ```
-They are built aside and shown by replacing a link, so a reader sees one sweep or the other,
-whole. The folder of the pages before stays until the next sweep, for readers that have one of
-its pages open.
+They are built separately and shown by replacing a link, so a reader sees one sweep or the
+other, complete. The previous folder of pages stays until the next sweep, for readers with one
+of its pages open.
 """
 
 from __future__ import annotations
@@ -37,6 +37,7 @@ from rightsize.evidence.list_data import list_parts
 from rightsize.units.column_units import metric_text
 
 MOVED_SHOWN: Final = 500
+ACCOUNTS_SHOWN: Final = 300
 VERSION_FILE: Final = "drawn-by.txt"
 _ASIDE: Final = ".aside-"
 
@@ -126,7 +127,7 @@ def _gathered(
         classes=rows("85_evidence/class_line"),
         verdicts=rows("80_summary/verdict_count"),
         moved=rows("85_evidence/moved_meter", shown=MOVED_SHOWN),
-        refusals=rows("85_evidence/refusal_line"),
+        refusals=rows("85_evidence/refusal_line", shown=ACCOUNTS_SHOWN),
         coverage=rows("85_evidence/coverage_line"),
         expectations=_expectations(workspace),
     )

@@ -1,7 +1,7 @@
-"""Runs that Prefect believes to be at work, though their process died with its service.
+"""Runs that Prefect shows as running, though their process died with the service.
 
-After a loss of power, or `kill -9` of a whole service or worker, nobody is left to tell the
-server. The next one that finds the workspace free does, so that the list of runs is true.
+After a power failure, or `kill -9` of a whole service or worker, nothing reports to the server.
+The next run that finds the workspace free does, so that the list of runs is correct.
 """
 
 from __future__ import annotations
@@ -28,16 +28,22 @@ from pipelines.configuration.load_settings import Loaded
 from pipelines.work.observe import event
 
 TAG: Final = "rightsize"
+"""Of all runs; a second tag is the path of their configuration."""
 _AT_WORK: Final = [StateType.RUNNING, StateType.PENDING, StateType.CANCELLING]
 YOUNG_S: Final = 30
-"""A run may be so long at work before it holds the workspace."""
+"""Time a run may take before it locks the workspace."""
+
+
+def tags(config: Path) -> list[str]:
+    """Of the deployments of one configuration; their runs have them too."""
+    return [TAG, str(config)]
 
 
 def end_dead_runs(loaded: Loaded, *, but: UUID | None = None, young_s: float = YOUNG_S) -> int:
-    """Mark this configuration's runs that nobody works on as crashed; how many there were.
+    """Mark this configuration's dead runs as crashed; returns how many there were.
 
-    While the workspace is held somebody works: a run that outlived its service, or a sweep by
-    hand. Nothing is marked then. A server that does not answer is no reason not to sweep.
+    While the workspace is locked something is running: a run that outlived its service, or a
+    manual sweep. Nothing is marked then. A server that does not answer does not stop a sweep.
     """
     if loaded.workspace.holder() is not None:
         return 0
@@ -46,23 +52,22 @@ def end_dead_runs(loaded: Loaded, *, but: UUID | None = None, young_s: float = Y
         with get_client(sync_client=True) as client:
             dead = [r for r in _at_work(client, loaded.path) if r.id != but and _old(r, before)]
             for run in dead:
-                state: State[None] = Crashed(message="its process died with the service")
+                state: State[None] = Crashed(message="process ended together with the service")
                 client.set_flow_run_state(run.id, state, force=True)
                 event("dead run", flow_run=run.name)
     except (httpx.HTTPError, PrefectException, OSError) as error:
-        event("dead runs not looked for", level=logging.WARNING, error=str(error))
+        event("check for dead runs failed", level=logging.WARNING, error=str(error))
         return 0
     return len(dead)
 
 
 def _at_work(client: SyncPrefectClient, config: Path) -> list[FlowRun]:
-    runs = client.read_flow_runs(
+    return client.read_flow_runs(
         flow_run_filter=FlowRunFilter(
-            tags=FlowRunFilterTags(all_=[TAG]),
+            tags=FlowRunFilterTags(all_=tags(config)),
             state=FlowRunFilterState(type=FlowRunFilterStateType(any_=_AT_WORK)),
         )
     )
-    return [r for r in runs if Path(str(r.parameters.get("config"))) == config]
 
 
 def _old(run: FlowRun, before: dt.datetime) -> bool:

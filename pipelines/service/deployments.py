@@ -1,17 +1,20 @@
-"""Serving the flows: `rightsize schedule` runs them by the clock of the utility.
+"""Serves the flows: `rightsize schedule` runs them in the utility's time zone.
 
-Without a configured Prefect API a server of our own is started on the loopback, with its
-database in `prefect/` of the workspace; it ends with the service, and not before.
+Without a configured Prefect API a built-in server is started on localhost, with its database
+in `prefect/` of the workspace; it ends with the service.
 
-Deployments have no concurrency limit of Prefect's. A limit is a lease in the memory of the
-server: a server that restarts ends the run that holds it, and a run that was killed together
-with its server holds it for ever. That one sweep runs at a time is the service's own order, and
-the workspace's lock holds it against everybody else.
+Deployments do not use Prefect's concurrency limits. A limit is a lease in the memory of the
+server: a server restart ends the run that holds it, and a run killed together with its server
+holds it forever. The service runs one sweep at a time, and the workspace lock excludes all
+others.
 """
 
 from __future__ import annotations
 
+import http.client
+import logging
 import os
+import urllib.request
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
 from pathlib import Path
@@ -19,6 +22,9 @@ from typing import TYPE_CHECKING, Any, Final, cast
 
 from pipelines.configuration.load_settings import Loaded
 from pipelines.service.own_server import OwnServer, free_port
+from pipelines.service.run_bounds import RunBounds
+from pipelines.store.private_files import api_secret, refuse_open_to_all
+from pipelines.work.observe import event
 from rightsize.errors import ConfigError
 
 if TYPE_CHECKING:
@@ -27,6 +33,7 @@ if TYPE_CHECKING:
 NIGHTLY: Final = "0 2 * * *"
 MONTHLY: Final = "0 4 2 * *"
 """The second: the last day of a month comes in with the first night after it."""
+_ASK_S: Final = 10
 _QUIET: Final = {"PREFECT_SERVER_ANALYTICS_ENABLED": "false", "DO_NOT_TRACK": "1"}
 
 
@@ -36,30 +43,23 @@ def deployments(
     nightly_cron: str = NIGHTLY,
     monthly_cron: str = MONTHLY,
     workers: int | None = None,
-    scheduler: str | None = None,
-    notify: str | None = None,
     budget_usd: float | None = None,
     crews: int | None = None,
 ) -> list[RunnerDeployment]:
-    """Nightly and monthly by cron in the utility's zone, and one that waits to be asked.
+    """Nightly and monthly deployments by cron in the utility's zone, and one on demand.
 
     Raises
     ------
     ConfigError
-        If a cron expression is not understood.
+        If a cron schedule is invalid.
     """
     from prefect.schedules import Cron
     from prefect.types.entrypoint import EntrypointType
 
     from pipelines.service import flows
-    from pipelines.service.dead_runs import TAG
+    from pipelines.service.dead_runs import tags
 
-    shared: dict[str, Any] = {
-        "config": str(loaded.path),
-        "workers": workers,
-        "scheduler": scheduler,
-        "notify": notify,
-    }
+    shared: dict[str, Any] = {"workers": workers}
     yearly = {**shared, "budget_usd": budget_usd, "crews": crews}
     zone = loaded.settings.timezone
     name = loaded.settings.utility
@@ -75,46 +75,97 @@ def deployments(
                 name=name,
                 schedule=schedule,
                 parameters=parameters,
-                tags=[TAG],
+                tags=tags(loaded.path),
+                enforce_parameter_schema=True,
                 entrypoint_type=EntrypointType.MODULE_PATH,
             )
             made.append(cast("RunnerDeployment", deployment))  # a coroutine only in async code
         except ValueError as error:
-            raise ConfigError(f"cron {cron!r} is not understood: {error}") from None
+            raise ConfigError(
+                f"invalid cron schedule {cron!r}: {error}; for example, '0 2 * * *'"
+            ) from None
     return made
 
 
-def serve_forever(loaded: Loaded, *, port: int | None = None, **options: Any) -> None:
-    """Serve until stopped. One run at a time: a second waits for the first to end."""
-    with prefect_api(loaded.workspace.root / "prefect", port):
+def serve_forever(
+    loaded: Loaded,
+    *,
+    port: int | None = None,
+    scheduler: str | None = None,
+    notify: str | None = None,
+    **options: Any,
+) -> None:
+    """Serve until stopped. One run at a time: a second waits for the first to end.
+
+    Raises
+    ------
+    ConfigError
+        If every user of this machine may change the configuration or the workspace.
+    """
+    refuse_open_to_all(loaded.path, loaded.workspace.root)
+    RunBounds(loaded.path, scheduler, notify).put()
+    _own_code_only()
+    with prefect_api(loaded.workspace.root / "prefect", port) as url:
         from prefect import serve
+
+        _tell_if_open(url)
 
         from pipelines.service.dead_runs import end_dead_runs
 
-        end_dead_runs(loaded, young_s=0)  # of this utility nobody else serves runs
+        end_dead_runs(loaded, young_s=0)  # no other service runs flows of this utility
         serve(*deployments(loaded, **options), limit=1, pause_on_shutdown=False)
 
 
 @contextmanager
 def prefect_api(home: Path, port: int | None = None) -> Iterator[str]:
-    """The configured Prefect API, or a server on the loopback for as long as the block runs.
+    """The configured Prefect API, or a server on localhost while the block runs.
 
-    That server forgets runs after 90 days: its database would grow for ever otherwise.
+    That server forgets runs after 90 days: its database would grow for ever otherwise. It
+    answers only who knows its secret, and lets no page of another origin read its answers.
     """
     configured = os.environ.get("PREFECT_API_URL")
     if configured:
         yield configured
         return
-    home.mkdir(parents=True, exist_ok=True)
+    secret = api_secret(home)
     port = port or free_port()
-    url = f"http://127.0.0.1:{port}/api"
-    os.environ.update(_QUIET, PREFECT_HOME=str(home), PREFECT_API_URL=url)
+    origin = f"http://127.0.0.1:{port}"
+    own = {
+        "PREFECT_API_URL": f"{origin}/api",
+        "PREFECT_API_AUTH_STRING": secret,
+        "PREFECT_SERVER_API_AUTH_STRING": secret,
+        "PREFECT_SERVER_CORS_ALLOWED_ORIGINS": origin,
+    }
+    os.environ.update(_QUIET, PREFECT_HOME=str(home), **own)
     os.environ.setdefault("PREFECT_SERVER_SERVICES_DB_VACUUM_ENABLED", "events,flow_runs")
-    pages = home / "pages"  # else beside its own code, where a service may not write
+    pages = home / "pages"  # by default beside its own code, where a service may not write
     pages.mkdir(exist_ok=True)
     os.environ.setdefault("PREFECT_SERVER_UI_STATIC_DIRECTORY", str(pages))
     try:
         with closing(OwnServer(home, port)) as server:
             yield server.url
     finally:
-        os.environ.pop("PREFECT_API_URL", None)
+        for name in own:
+            os.environ.pop(name, None)
+
+
+def _tell_if_open(url: str) -> None:
+    """A Prefect API of the operator's that answers everybody is worth a warning."""
+    request = urllib.request.Request(
+        f"{url}/deployments/count", data=b"{}", headers={"Content-Type": "application/json"}
+    )
+    try:
+        with urllib.request.urlopen(request, timeout=_ASK_S):
+            event(
+                "the Prefect API asks for no secret: whoever reaches it can run any command as"
+                " this user; start its server with PREFECT_SERVER_API_AUTH_STRING",
+                level=logging.WARNING,
+            )
+    except (OSError, http.client.HTTPException, ValueError):
+        return  # it asks, or does not answer: the client will say
+
+
+def _own_code_only() -> None:
+    """The processes that this one starts look for no code in the folder they start in."""
+    if Path.cwd() != Path(__file__).resolve().parents[2]:  # else it is where our code lies
+        os.environ["PYTHONSAFEPATH"] = "1"

@@ -1,4 +1,4 @@
-"""What a flow run shows in Prefect's own pages: summary, validation, the list of changes."""
+"""Artifacts of a flow run in Prefect's pages: summary, validation, list of change-outs."""
 
 from __future__ import annotations
 
@@ -14,41 +14,45 @@ from pipelines.store.resources import sql_text
 from pipelines.sweep.sweep import SweepOutcome
 
 MOST_ROWS: Final = 200
-"""Of a table: Prefect keeps artifacts in its database; the whole list is in the results."""
+"""Rows per table: Prefect keeps artifacts in its database; the results have the full list."""
 
 
 def show_outcome(outcome: SweepOutcome) -> str:
-    """Leave the artifacts of a sweep; returns the one line that the run's state shows."""
+    """Create the artifacts of a sweep; returns the line shown as the run's state."""
     utility = _key(outcome.loaded.settings.utility)
     create_markdown_artifact(_summary(outcome), key=f"sweep-{utility}", description="Sweep")
     create_table_artifact(_validation(outcome), key=f"validation-{utility}")
     if outcome.published is None:
-        return "nothing new: the published results already rest on just this input"
+        return "nothing new: the published results are up to date"
     create_table_artifact(_rows(outcome, "flagged"), key=f"flagged-{utility}")
     create_table_artifact(_rows(outcome, "changed"), key=f"changed-{utility}")
     return f"published sweep {outcome.sweep_id}"
 
 
 def show_preview(rows: pl.DataFrame) -> str:
-    """Leave the rows of a preview."""
-    create_table_artifact(rows.to_dicts(), key="look", description="Nothing was published")
-    return f"looked at {rows.height} meters; nothing was published"
+    """Create the artifact of a preview."""
+    create_table_artifact(
+        rows.to_dicts(), key="look", description="Preview: nothing was published"
+    )
+    return f"preview of {rows.height:,} meters; nothing was published"
 
 
 def show_program(outcome: ProgramOutcome) -> None:
-    """Leave the first rows of the year's programme."""
+    """Create the artifact of the year's replacement program."""
     rows = outcome.program.selected.head(MOST_ROWS)
-    create_table_artifact(rows.to_dicts(), key="program", description="Change-outs to do")
+    create_table_artifact(
+        rows.to_dicts(), key="program", description="Change-outs in the program"
+    )
 
 
 def _summary(outcome: SweepOutcome) -> str:
     landed, counted = outcome.landed, outcome.reconciliation
     lines = [
-        f"# {outcome.loaded.settings.utility}: sweep {outcome.sweep_id}",
+        f"# {_plain(outcome.loaded.settings.utility)}: sweep {outcome.sweep_id}",
         "",
-        f"- files landed: {len(landed.files):,}, known before: {landed.known_files:,}, "
+        f"- files loaded: {len(landed.files):,}, already loaded: {landed.known_files:,}, "
         f"not readable: {len(landed.unread):,}",
-        f"- rows accepted: {landed.rows_accepted:,}, refused: {landed.rows_rejected:,}",
+        f"- rows accepted: {landed.rows_accepted:,}, rejected: {landed.rows_rejected:,}",
         f"- validation: {len(outcome.validated.failed)} failed, "
         f"{len(outcome.validated.warned)} warnings",
         f"- results: {'published' if outcome.published else 'unchanged'}",
@@ -58,7 +62,11 @@ def _summary(outcome: SweepOutcome) -> str:
             f"- accounts: {counted.accounts:,}, assessed {counted.assessed:,}, "
             f"not assessed {counted.not_assessed:,}"
         )
-    lines += ["", "| stage | s | items | rows | peak MB |", "|---|---:|---:|---:|---:|"]
+    lines += [
+        "",
+        "| stage | time, s | items | rows | peak memory, MB |",
+        "|---|---:|---:|---:|---:|",
+    ]
     lines += [
         f"| {c.stage} | {c.duration_s:.1f} | {c.item_count:,} | {c.row_count:,} "
         f"| {c.peak_mb:,.0f} |"
@@ -68,7 +76,7 @@ def _summary(outcome: SweepOutcome) -> str:
 
 
 def _validation(outcome: SweepOutcome) -> list[dict[str, Any]]:
-    """What was not met first, then the rest."""
+    """Unmet expectations first, then the rest."""
     ordered = sorted(outcome.validated.outcomes, key=lambda o: (o.is_met, o.severity))
     return [
         {
@@ -90,6 +98,11 @@ def _rows(outcome: SweepOutcome, name: str) -> list[dict[str, Any]]:
         found = connection.execute(sql_text(f"90_observe/{name}_row"), {"rows": MOST_ROWS})
         names = [column[0] for column in found.description or ()]
         return [dict(zip(names, row, strict=True)) for row in found.fetchall()]
+
+
+def _plain(text: str) -> str:
+    """Text in which Markdown finds no marks."""
+    return re.sub(r"([^\w\s])", r"\\\1", " ".join(text.split()))
 
 
 def _key(utility: str) -> str:

@@ -1,11 +1,14 @@
 """The sweep as Prefect flows: nightly, monthly, on demand.
 
-Each flow runs the list of stages of `pipelines.sweep.stages`, a task a stage, and the work on
-buckets as some tens of tasks: never one an account. What a stage does is not written here.
+Each flow runs the stages of `pipelines.sweep.stages`, one task per stage, and the bucket work
+as some tens of tasks, never one per account. What a stage does is defined there.
 
 A stage is tried again only after an error of input or output: a configuration, a balance or a
 validation that failed fails again. Nothing needs Prefect's result storage, since every stage
 finds in the workspace what is done already.
+
+A run's parameters come from whoever can reach the Prefect API. What they must not say, such as
+the configuration, is no parameter: see `pipelines.service.run_bounds`.
 """
 
 from __future__ import annotations
@@ -20,8 +23,8 @@ from typing import Annotated, Any, Final
 
 os.environ.setdefault("PREFECT_SERVER_ANALYTICS_ENABLED", "false")
 os.environ.setdefault("DO_NOT_TRACK", "1")
-# A server of its own starts with a flow that finds no API: a busy machine takes its time.
-os.environ.setdefault("PREFECT_SERVER_EPHEMERAL_STARTUP_TIMEOUT_SECONDS", "120")
+# A flow that finds no API would start a server of its own, which asks nobody for a secret.
+os.environ.setdefault("PREFECT_SERVER_ALLOW_EPHEMERAL_MODE", "false")
 
 import duckdb
 from prefect import Task, flow, task
@@ -41,6 +44,7 @@ from pipelines.service.dead_runs import end_dead_runs
 from pipelines.service.flow_artifacts import show_outcome, show_preview, show_program
 from pipelines.service.notify import noted
 from pipelines.service.prefect_pool import prefect_pool
+from pipelines.service.run_bounds import run_bounds
 from pipelines.sweep.stages import Stage
 from pipelines.sweep.state import Sweep, SweepOrder
 from pipelines.sweep.sweep import SweepOutcome, sweep_with
@@ -49,7 +53,7 @@ from rightsize.errors import ConfigError
 
 RETRIES: Final = 3
 BACKOFF_S = 20.0
-"""Wait before the second try; it doubles from one to the next."""
+"""Wait before the first retry; doubles with each retry."""
 NIGHTLY_TIMEOUT_S: Final = 12 * 3600
 LONG_TIMEOUT_S: Final = 36 * 3600
 
@@ -58,58 +62,47 @@ Workers = Annotated[int, Field(ge=1)]
 
 
 @flow(name="nightly", timeout_seconds=NIGHTLY_TIMEOUT_S)
-def nightly(
-    config: Path,
-    workers: Workers | None = None,
-    scheduler: str | None = None,
-    notify: str | None = None,
-) -> State[Any] | str:
+def nightly(workers: Workers | None = None) -> State[Any] | str:
     """New files only: land them, profile what they touch, publish if anything changed."""
-    return _sweep(config, SweepOrder(kind="nightly"), workers, scheduler, notify)
+    return _sweep(SweepOrder(kind="nightly"), workers)
 
 
 @flow(name="monthly", timeout_seconds=LONG_TIMEOUT_S)
 def monthly(
-    config: Path,
     workers: Workers | None = None,
-    scheduler: str | None = None,
-    notify: str | None = None,
     budget_usd: Annotated[float, Field(ge=0)] | None = None,
     crews: Annotated[int, Field(ge=1)] | None = None,
 ) -> State[Any] | str:
-    """The whole fleet assessed again and published, whether anything changed or not.
+    """Assess the whole fleet again and publish, whether anything changed or not.
 
-    With a budget, the year's programme is chosen from the results and put beside them as
+    With a budget, the year's replacement program is chosen and written beside the results as
     `program.csv`.
     """
     order = SweepOrder(kind="monthly", reassess=True)
-    result = _sweep(config, order, workers, scheduler, notify)
+    result = _sweep(order, workers)
     if budget_usd is not None and isinstance(result, str):
-        choose_program(load(config), budget_usd, crews)
+        choose_program(load(run_bounds().config), budget_usd, crews)
     return result
 
 
 @flow(name="on-demand", timeout_seconds=LONG_TIMEOUT_S)
 def on_demand(
-    config: Path,
     accounts: list[str] | None = None,
     from_month: Month | None = None,
     to_month: Month | None = None,
     full: bool = False,
     workers: Workers | None = None,
-    scheduler: str | None = None,
-    notify: str | None = None,
 ) -> State[Any] | str:
     """A preview of accounts, which publishes nothing; or a sweep that rebuilds months.
 
-    `from_month` to `to_month` (as 2025-01) have their profiles made anew from the lake, after
-    all files that wait have landed; `full` does so for every month.
+    Profiles of `from_month` to `to_month` (as 2025-01) are rebuilt from stored reads, after
+    all new files are loaded; `full` does so for every month.
     """
     if accounts:
-        return _preview(config, accounts, workers, scheduler)
+        return _preview(accounts, workers)
     months = months_between(from_month, to_month)
     order = SweepOrder(kind="on-demand", full=full, months=months, reassess=bool(months))
-    return _sweep(config, order, workers, scheduler, notify)
+    return _sweep(order, workers)
 
 
 @task(retries=1, persist_result=False, cache_policy=NO_CACHE)
@@ -146,14 +139,14 @@ def stage_as_task(stage: Stage, sweep: Sweep) -> None:
 
 
 def named_work(stage: Stage, sweep: Sweep) -> Callable[[], None]:
-    """The stage's work as a function without arguments, which Prefect would look through."""
+    """The stage's work as a function without arguments, which Prefect would inspect."""
     here = _HereOnly(sweep)
 
     def run_stage() -> None:
         try:
             stage.run(here.sweep)
         except KeyboardInterrupt as stopped:
-            # What Prefect's own handler of the signal raises, where a statement did not eat it.
+            # Raised by Prefect's signal handler, unless a statement suppressed it.
             raise TerminationSignal(signal.SIGTERM) from stopped
 
     run_stage.__name__ = stage.name
@@ -165,8 +158,8 @@ def named_work(stage: Stage, sweep: Sweep) -> Callable[[], None]:
 class _HereOnly:
     """A sweep that stays in its process.
 
-    With the work on buckets Prefect sends a worker the task that asked for it, the stage. What
-    the stage holds is not needed there, and its connections could not be sent.
+    With bucket work, Prefect sends the worker the parent task, the stage. The contents of the
+    stage are not needed there, and its connections could not be sent.
     """
 
     sweep: Any
@@ -176,18 +169,18 @@ class _HereOnly:
 
 
 def is_input_output(of: Task[Any, Any], task_run: TaskRun, state: State[Any]) -> bool:
-    """Whether a failure may pass by itself: storage or network, never a wrong input."""
+    """Whether a retry may help: storage or network errors, never wrong input."""
     error = state.result(raise_on_failure=False)
     return isinstance(error, OSError | duckdb.IOException)
 
 
 def months_between(first: str | None, last: str | None) -> tuple[str, ...]:
-    """Every month from first to last; one of them alone is that month."""
+    """Every month from first to last; if only one is given, that month."""
     start, end = first or last, last or first
     if start is None or end is None:
         return ()
     if end < start:
-        raise ConfigError(f"to_month {end} lies before from_month {start}")
+        raise ConfigError(f"to_month {end} is before from_month {start}")
     (year, month), months = map(int, start.split("-")), []
     while f"{year:04d}-{month:02d}" <= end:
         months.append(f"{year:04d}-{month:02d}")
@@ -195,14 +188,9 @@ def months_between(first: str | None, last: str | None) -> tuple[str, ...]:
     return tuple(months)
 
 
-def _sweep(
-    config: Path,
-    order: SweepOrder,
-    workers: int | None,
-    scheduler: str | None,
-    notify: str | None,
-) -> State[Any] | str:
-    loaded = load(config)
+def _sweep(order: SweepOrder, workers: int | None) -> State[Any] | str:
+    bounds = run_bounds()
+    loaded = load(bounds.config)
     if skipped := _busy(loaded):
         return skipped
     end_dead_runs(loaded, but=flow_run.id)
@@ -211,29 +199,28 @@ def _sweep(
         workspace = loaded.workspace
         with (
             log_to(workspace.logs, to_stderr=LOG_JSON in os.environ),
-            prefect_pool(workspace, workers=workers, scheduler=scheduler) as pool,
+            prefect_pool(workspace, workers=workers, scheduler=bounds.scheduler) as pool,
         ):
             return sweep_with(loaded, order, pool, call=stage_as_task)
 
-    outcome = noted(loaded, notify, run)
+    outcome = noted(loaded, bounds.notify, run)
     return show_outcome(outcome)
 
 
-def _preview(
-    config: Path, accounts: list[str], workers: int | None, scheduler: str | None
-) -> State[Any] | str:
-    loaded = load(config)
+def _preview(accounts: list[str], workers: int | None) -> State[Any] | str:
+    bounds = run_bounds()
+    loaded = load(bounds.config)
     if skipped := _busy(loaded):
         return skipped
     workspace = loaded.workspace
-    with prefect_pool(workspace, workers=workers, scheduler=scheduler) as pool:
+    with prefect_pool(workspace, workers=workers, scheduler=bounds.scheduler) as pool:
         return show_preview(preview(loaded, accounts, pool))
 
 
 def _busy(loaded: Loaded) -> State[Any] | None:
-    """One sweep a workspace: a run that finds another at work is skipped, not failed."""
+    """One sweep per workspace: a run that finds another running is skipped, not failed."""
     holder = loaded.workspace.holder()
     if holder is None:
         return None
     who = f"{holder.kind} by process {holder.pid} on {holder.host} since {holder.since_text}"
-    return Cancelled(name="Skipped", message=f"the workspace is held: {who}")
+    return Cancelled(name="Skipped", message=f"skipped: the workspace is in use by {who}")

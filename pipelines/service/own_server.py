@@ -1,7 +1,7 @@
-"""A Prefect server of the service's own: started on the loopback, started again if it dies.
+"""The service's built-in Prefect server: started on localhost, restarted if it dies.
 
-It comes back on the same port and database. A run that is at work meanwhile goes on: the flow
-asks the server little, and asks again.
+It restarts on the same port and database. A running flow continues meanwhile: it calls the
+server rarely, and retries.
 """
 
 from __future__ import annotations
@@ -23,11 +23,11 @@ from rightsize.errors import RightsizeError
 _START_S: Final = 120
 _END_S: Final = 15
 _AGAIN_S: Final = 2.0
-"""Between a death and the next start: one that dies at once is not started without a rest."""
+"""Wait before a restart, so that a server that fails at once does not restart in a loop."""
 
 
 class OwnServer:
-    """A Prefect server in a process of its own; `close` ends it."""
+    """A Prefect server in its own process; `close` ends it."""
 
     def __init__(self, home: Path, port: int) -> None:
         self.url = f"http://127.0.0.1:{port}/api"
@@ -86,7 +86,7 @@ class OwnServer:
             except (urllib.error.URLError, OSError):
                 time.sleep(0.3)
         log = self._home / "server.log"
-        raise RightsizeError(f"the Prefect server did not start; see {log}")
+        raise RightsizeError(f"the built-in Prefect server did not start; see {log}")
 
     def _end(self) -> None:
         self._process.terminate()
@@ -98,7 +98,7 @@ class OwnServer:
 
 
 def free_port() -> int:
-    """A port of the loopback that nobody listens on."""
+    """A free port on localhost."""
     with socket.socket() as probe:
         probe.bind(("127.0.0.1", 0))
         return int(probe.getsockname()[1])

@@ -1,4 +1,4 @@
-"""Work on buckets as Prefect tasks: tens of tasks, on threads or on a Dask cluster."""
+"""Bucket work as Prefect tasks: tens of tasks, on threads or on a Dask cluster."""
 
 from __future__ import annotations
 
@@ -18,13 +18,13 @@ from pipelines.work.cluster import check_cluster
 from rightsize.errors import ConfigError
 
 MOST_TASKS: Final = 48
-"""Of one stage: a task costs Prefect 10 to 100 ms, and a person reads their list."""
+"""Tasks per stage: a task costs Prefect 10 to 100 ms, and people read the list."""
 
 
 class Work:
-    """A function and its arguments, as one thing that Prefect does not look through.
+    """A function and its arguments, as one object that Prefect does not inspect.
 
-    No dataclass, since Prefect would. Its own `quote` is undone by prefect-dask.
+    Not a dataclass, which Prefect would inspect. prefect-dask undoes Prefect's own `quote`.
     """
 
     def __init__(self, fn: Callable[..., Any], arguments: tuple[Any, ...]) -> None:
@@ -59,8 +59,8 @@ def _runner(workers: int | None, scheduler: str | None) -> TaskRunner[Any]:
         from prefect_dask.task_runners import DaskTaskRunner
     except ImportError:
         raise ConfigError(
-            "a scheduler needs prefect-dask, which is not installed: "
-            "pip install 'rightsize[cluster]'"
+            "a scheduler needs prefect-dask, which is not installed; "
+            "run: pip install 'rightsize[cluster]'"
         ) from None
     return DaskTaskRunner(address=scheduler)
 
@@ -72,7 +72,7 @@ class TaskExecutor(Executor):
         self._runner = runner
 
     def submit(self, fn: Callable[..., Any], /, *args: Any, **kwargs: Any) -> Future[Any]:
-        """One task run; arguments are not looked through for futures, as there are none."""
+        """One task run; arguments are not searched for futures, as there are none."""
         if kwargs:
             raise TypeError("bucket work takes positional arguments only")
         inner = self._runner.submit(do_buckets, parameters={"work": Work(fn, args)})
@@ -88,7 +88,7 @@ class _BucketFuture(Future[Any]):
         inner.add_done_callback(self._follow)
 
     def cancel(self) -> bool:
-        """Do not begin, if it has not begun."""
+        """Cancel it, if it has not started."""
         wrapped = getattr(self._inner, "wrapped_future", None)
         if wrapped is not None:
             wrapped.cancel()

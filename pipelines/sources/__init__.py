@@ -1,1 +1,1 @@
-"""Readers of AMI exports, one module a layout."""
+"""Readers of AMI exports, one module per layout."""

@@ -35,8 +35,8 @@ _UNIT_WORDS: Final[dict[str, tuple[str, ...]]] = {
 def amount_macro(export: ExportSettings) -> str:
     """Defines `amount_of(text)`: a number as the export writes it, else null.
 
-    A thousands separator is taken off only where the configuration names it: without that,
-    `1,234` might be one and a bit or over a thousand, and either guess could be wrong.
+    A thousands separator is removed only if the configuration names it: otherwise `1,234`
+    could be 1.234 or 1234, and either guess could be wrong.
     """
     text = "t"
     if export.thousands:
@@ -47,14 +47,14 @@ def amount_macro(export: ExportSettings) -> str:
 
 
 def quality_macro(export: ExportSettings, *, usual_code: str | None = None) -> str:
-    """Defines `quality_of(text)`: one of our five words, null where the code is not known.
+    """Defines `quality_of(text)`: one of our five words, null if the code is unknown.
 
-    `usual_code` is a code that most reads carry, as it stands, asked for first.
+    `usual_code` is the code of most reads, verbatim; it is tested first.
 
     Raises
     ------
     ConfigError
-        If `quality_codes` names a quality that is none of ours.
+        If `quality_codes` names an unknown quality.
     """
     own = {}
     for code, ours in export.quality_codes.items():
@@ -82,7 +82,7 @@ def quality_macro(export: ExportSettings, *, usual_code: str | None = None) -> s
 
 
 def unit_macro(export: ExportSettings) -> str:
-    """Defines `gal_of_unit(text)`: gallons in a unit; the export's own where none is given."""
+    """Defines `gal_of_unit(text)`: gallons in a unit; the export's unit if none is given."""
     whens = " ".join(
         f"when lower(t) in ({', '.join(quoted(w) for w in words)}) then {GAL_PER_UNIT[unit]!r}"
         for unit, words in _UNIT_WORDS.items()

@@ -1,4 +1,4 @@
-"""Which of their columns is which of ours."""
+"""Maps the columns of an export to ours."""
 
 from __future__ import annotations
 
@@ -52,12 +52,12 @@ OPTIONAL: Final[dict[str, tuple[str, ...]]] = {
 
 
 def plain(name: str) -> str:
-    """A column name as it is compared: lower case, words joined by underscores."""
+    """A column name normalized for comparison: lower case, words joined by underscores."""
     return re.sub(r"[^0-9a-z]+", "_", name.strip().lower()).strip("_")
 
 
 def usual_names(ours: str) -> tuple[str, ...]:
-    """Names under which exports commonly carry one of our columns, best first."""
+    """Names that exports commonly use for one of our columns, best first."""
     return _USUAL[ours]
 
 
@@ -69,10 +69,10 @@ def column_positions(
     Parameters
     ----------
     header
-        The file's column names as they stand.
+        The file's column names, verbatim.
     mapping
-        Our name -> theirs, from the configuration; a name not given is looked for under
-        its usual names.
+        Our name -> theirs, from the configuration; other columns are found by their usual
+        names.
     layout
         `interval`, `register` or `wide`.
     where
@@ -81,14 +81,14 @@ def column_positions(
     Raises
     ------
     ConfigError
-        If a needed or configured column is missing, stands twice, or the mapping uses a
-        name that is none of ours.
+        If a required or configured column is missing or duplicate, or the mapping uses an
+        unknown name.
     """
     allowed = NEEDED[layout] + OPTIONAL[layout]
     for ours in mapping:
         if ours not in allowed:
             raise ConfigError(
-                f"{where}: columns maps {ours!r}, which layout {layout} does not have; "
+                f"{where}: columns: unknown name {ours!r} for layout {layout}; "
                 f"allowed: {', '.join(allowed)}"
             )
     found: dict[str, int] = {}
@@ -114,8 +114,8 @@ def _position(header: Sequence[str], theirs: str | None, ours: str, where: str) 
         hits = [i for i, name in enumerate(by_name) if name == usual] if usual else []
     if len(hits) > 1:
         raise ConfigError(
-            f"{where}: column {names[hits[0]]!r} stands {len(hits)} times in the header; "
-            f"which one holds {ours} cannot be told"
+            f"{where}: column {names[hits[0]]!r} appears {len(hits)} times in the header; "
+            f"rename all but the one that holds {ours}"
         )
     return hits[0] if hits else None
 

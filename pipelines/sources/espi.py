@@ -4,8 +4,8 @@ References
 ----------
 NAESB REQ.21 ESPI, public schema espi.xsd version 3.3 (2025-06-09): enumerations ServiceKind,
 UomKind, UnitMultiplierKind, AccumulationKind, QualityOfReading, FlowDirectionKind. The
-enumerations are unions with UInt16: a code that is not known is legal, and refuses at most the
-readings that need it.
+enumerations are unions with UInt16: an unknown code is legal, and rejects at most the
+readings that use it.
 """
 
 from __future__ import annotations
@@ -40,9 +40,11 @@ QUALITY: Final[dict[int, str]] = {
 }  # fmt: skip
 _WORST_FIRST: Final = ("questionable", "estimated", "edited", "measured")
 _DIAL: Final = (1, 2, 3, 9)  # readings of a register: volumes by difference
-_DELTA: Final = (0, 4)  # volumes of intervals; 0 and absent mean nothing else is stated
+_DELTA: Final = (0, 4)  # volumes of intervals; 0 and absent mean not stated
 _REVERSE: Final = 19
 _BATCH: Final = 50_000
+_MOST_INTEGER: Final = 10**12  # times the readings of a block it fits into 64 bits
+_MOST_POWER: Final = 15  # UnitMultiplierKind goes from -12 to 9
 
 _READING: Final = pa.schema(
     [
@@ -65,7 +67,7 @@ _POINT: Final = pa.schema(
 
 @dataclass
 class _Feed:
-    """What the entries of a feed say beside the readings themselves."""
+    """What a feed states besides the readings."""
 
     points: dict[str, tuple[str | None, int | None]] = field(default_factory=dict)
     types: dict[str, dict[str, int]] = field(default_factory=dict)
@@ -77,9 +79,9 @@ class _Feed:
 def stage_espi(connection: duckdb.DuckDBPyConnection, task: FileTask) -> Staged:
     """Stage and judge an ESPI file; a reading's line is its number among the readings.
 
-    Dial readings (accumulation behaviour bulk quantity, cumulative, summation) go to the
+    Dial readings (accumulation behavior bulk quantity, cumulative, summation) go to the
     register lake, interval volumes to the interval lake. A file that has both keeps the
-    volumes; its dial readings tell the same water again and are refused as such.
+    volumes; its dial readings repeat the same water and are rejected as such.
 
     Raises
     ------
@@ -98,7 +100,7 @@ def stage_espi(connection: duckdb.DuckDBPyConnection, task: FileTask) -> Staged:
     connection.register("espi_type", _types(feed))
     connection.register("espi_point", _points(feed))
     if not feed.records and not feed.points:
-        raise ConfigError(f"{task.path}: no ESPI usage point or reading in it")
+        raise ConfigError(f"{task.path}: no ESPI usage point or reading found")
     kind = _kind(connection)
     declare(connection, kind=kind, is_stamped_at_end=False, at_column="")
     connection.execute(
@@ -110,8 +112,8 @@ def stage_espi(connection: duckdb.DuckDBPyConnection, task: FileTask) -> Staged:
     problem = None
     if feed.broken:
         problem = (
-            f"{task.path}: the XML breaks off after reading {feed.records} ({feed.broken}); "
-            "what came before was landed"
+            f"{task.path}: XML is truncated or invalid after reading {feed.records:,} "
+            f"({feed.broken}); the readings before it were loaded"
         )
     return Staged(kind, problem)
 
@@ -121,7 +123,7 @@ def _check_columns(task: FileTask) -> None:
     for ours, theirs in task.export.columns.items():
         if theirs not in allowed.get(ours, ()):
             raise ConfigError(
-                f"export {task.export.name!r}: layout espi takes columns: "
+                f"export {task.export.name!r}: layout espi allows columns: "
                 f"{{meter_id: usage_point}} or {{meter_id: title}}; got {{{ours}: {theirs}}}"
             )
 
@@ -160,12 +162,12 @@ def _blocks(task: FileTask, feed: _Feed) -> Iterator[list[dict[str, Any]]]:
                         root.clear()
     except DefusedXmlException as error:
         raise ConfigError(
-            f"{task.path}: uses a document type or entities, which are not read: "
+            f"{task.path}: has a DOCTYPE or entities, which are not allowed: "
             f"{type(error).__name__}"
         ) from None
-    except ParseError as error:
+    except (LookupError, ValueError, ParseError) as error:  # an encoding that is not known, too
         if not feed.records:
-            raise ConfigError(f"{task.path}: not XML that can be read: {error}") from None
+            raise ConfigError(f"{task.path}: invalid XML: {error}") from None
         feed.broken = str(error)
 
 
@@ -236,13 +238,16 @@ def _types(feed: _Feed) -> pa.Table:
     for meter_reading, type_id in feed.type_of.items():
         kind = feed.types.get(type_id, {})
         unit, factor = UOM.get(kind.get("uom", -1), (None, 1.0))
+        power = kind.get("powerOfTenMultiplier", 0)
+        if abs(power) > _MOST_POWER:
+            unit, power = None, 0
         behaviour = kind.get("accumulationBehaviour", 4)
         rows.append(
             {
                 "meter_reading": meter_reading,
                 "is_dial": behaviour in _DIAL,
                 "unit": unit or f"uom {kind.get('uom') if kind else 'not given'}",
-                "factor": factor * 10.0 ** kind.get("powerOfTenMultiplier", 0),
+                "factor": factor * 10.0**power,
                 "length_s": kind.get("intervalLength"),
                 "refused_as": _refused_as(behaviour, kind.get("flowDirection")),
             }
@@ -300,7 +305,9 @@ def _find(element: Element, *path: str) -> str | None:
 
 
 def _integer(text: str | None) -> int | None:
+    """A whole number; one beyond all that the schema means as the greatest that is held."""
     try:
-        return int((text or "").strip())
+        number = int((text or "").strip())
     except ValueError:
         return None
+    return max(-_MOST_INTEGER, min(number, _MOST_INTEGER))

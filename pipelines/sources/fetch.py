@@ -1,12 +1,13 @@
 """Exports in an object store: copied into the workspace, then landed like any other file.
 
-The copy follows the store: an object that changed is fetched again, one that is gone is
-removed. Which version of an object a copy is stands in `objects.json` beside the copies, and is
-written after each object, so a fetch that was stopped goes on where it was.
+Copies follow the store: a changed object is fetched again, the copy of a deleted one is
+removed. The version of each copy is recorded in `objects.json` beside the copies after each
+object, so a stopped fetch resumes where it was.
 """
 
 from __future__ import annotations
 
+import glob
 import json
 import os
 import uuid
@@ -25,12 +26,12 @@ _VERSION_KEYS: Final = ("ETag", "etag", "md5Hash", "mtime", "LastModified", "cre
 
 
 def fetch_exports(loaded: Loaded, workspace: Workspace) -> int:
-    """Fetch what is new of the exports that lie in an object store; how many objects that was.
+    """Fetch new export objects from an object store; returns how many.
 
     Raises
     ------
     StoreError
-        If a store does not answer, or an object has a key that names no place below it.
+        If a store does not answer, or an object has a key outside the store's folder.
     """
     urls = [e.path for e in loaded.settings.exports if is_url(e.path)]
     return sum(_fetch(url, workspace.fetched) for url in urls)
@@ -58,6 +59,8 @@ def _fetch(url: str, folder: Path) -> int:
 def _objects(store: Any, url: str) -> dict[str, dict[str, Any]]:
     """Objects that the URL's glob names; a URL that ends in a slash means all below it."""
     pattern = f"{url}*" if url.endswith("/") else url
+    if glob.has_magic(url) and store.isfile(url):  # an object of just this name is meant
+        return {url.partition("://")[2]: store.info(url)}
     found: dict[str, dict[str, Any]] = store.glob(pattern, detail=True)
     return {
         name.lstrip("/"): info for name, info in sorted(found.items()) if info["type"] == "file"
@@ -65,14 +68,14 @@ def _objects(store: Any, url: str) -> dict[str, dict[str, Any]]:
 
 
 def _copy_of(folder: Path, url: str, name: str) -> Path:
-    copy = copied_as(folder, f"{url.partition('://')[0]}://{name}")
+    copy = folder / url.partition("://")[0] / name
     if ".." in copy.parts:
-        raise StoreError(f"{url}: the key {name!r} would lie outside the workspace")
+        raise StoreError(f"{url}: key {name!r} points outside the workspace; rename the object")
     return copy
 
 
 def _version(info: dict[str, Any]) -> str:
-    """What tells one version of an object from another."""
+    """Identifies the version of an object."""
     return " ".join(str(info[k]) for k in ("size", *_VERSION_KEYS) if k in info)
 
 
@@ -83,7 +86,9 @@ def _get(store: Any, name: str, size: int, copy: Path) -> None:
     try:
         store.get_file(name, str(aside))
         if aside.stat().st_size != size:
-            raise StoreError(f"{name}: {aside.stat().st_size} of {size} bytes came")
+            raise StoreError(
+                f"{name}: incomplete download, {aside.stat().st_size:,} of {size:,} bytes"
+            )
         os.replace(aside, copy)
     finally:
         aside.unlink(missing_ok=True)

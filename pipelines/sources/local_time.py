@@ -1,7 +1,7 @@
-"""Wall clock to UTC as SQL: the zone's changes within a file's years become a short `case`.
+"""Local time to UTC as SQL: the zone's changes in a file's years as a short `case`.
 
-The database's own conversion settles an hour that exists twice, or not at all, without a
-word. Here both are seen: `fold` (the wall time exists twice), `gap` (it does not exist).
+The database's own conversion silently resolves an hour that exists twice, or not at all.
+Here both are reported: `fold` (the wall time exists twice), `gap` (it does not exist).
 """
 
 from __future__ import annotations
@@ -118,8 +118,8 @@ def kind_case(segments: tuple[WallSegment, ...], wall: str, kind: Kind) -> str:
 def month_case(zone: str, utc: str, first_at: datetime, last_at: datetime) -> str:
     """SQL for the local month of a UTC timestamp between two UTC instants, as a number.
 
-    The number is `12 * year + month - 1`: the database tells partitions apart by small whole
-    numbers much faster than by texts.
+    The number is `12 * year + month - 1`: the database distinguishes partitions by small
+    integers much faster than by text.
     """
     info = ZoneInfo(zone)
     local = first_at.replace(tzinfo=UTC).astimezone(info)

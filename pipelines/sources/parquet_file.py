@@ -1,4 +1,4 @@
-"""Parquet files of any tabular layout: typed already, judged like all others."""
+"""Parquet files of any tabular layout: already typed, checked like all others."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ from pipelines.sources.staged import (
 )
 from pipelines.sources.text_file import kind_and_amount
 from pipelines.sources.wide import wide_view
-from pipelines.store.warehouse import quoted, run_sql
+from pipelines.store.warehouse import literal, quoted, run_sql
 from rightsize.errors import ConfigError
 
 
@@ -34,7 +34,7 @@ def is_parquet(path: Path) -> bool:
 
 
 def stage_parquet(connection: duckdb.DuckDBPyConnection, task: FileTask) -> Staged:
-    """Stage and judge a Parquet file; a read's line is its place among the rows.
+    """Stage and check a Parquet file; a read's line is its row number.
 
     Raises
     ------
@@ -43,7 +43,10 @@ def stage_parquet(connection: duckdb.DuckDBPyConnection, task: FileTask) -> Stag
     """
     if task.export.layout == "espi":
         raise ConfigError(f"{task.path}: layout espi is XML, the file is Parquet")
-    source = f"read_parquet({quoted(task.path)}, file_row_number = true)"
+    source = (
+        f"read_parquet({quoted(literal(task.path))}, file_row_number = true, "
+        "hive_partitioning = false)"
+    )
     described = connection.execute(f"describe select * from {source}").fetchall()
     header = tuple(str(r[0]) for r in described if r[0] != "file_row_number")
     where = f"{task.path} (export {task.export.name})"

@@ -1,9 +1,9 @@
-"""What a layout's module passes to the land stage: the file's rows as text, in `raw_read`.
+"""What a layout module passes to the land stage: the file's rows as text, in `raw_read`.
 
 `raw_read` has the columns source_line (bigint), meter_id, at_text, amount_text,
 quality_text, interval_text, peak_text, unit_text (all varchar, null where the file has none),
-utc_at (timestamp, where the layout itself knows the instant) and refused_as (varchar, the rule
-by which the layout itself refuses a row).
+utc_at (timestamp, if the layout knows the instant) and refused_as (varchar, the rule
+by which the layout rejects a row).
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ LINE_RULES: Final = {
     "LINE SIZE OVER MAXIMUM": "line_too_long",
     "UNQUOTED VALUE": "line_unreadable",
 }
-"""The rule of a line that the reader itself could not read, by its word for why."""
+"""The rule for a line that the reader could not parse, by the reader's error type."""
 
 Kind = Literal["interval", "register"]
 
@@ -41,7 +41,7 @@ _TEXTS: Final = {
 
 @dataclass(frozen=True)
 class FileTask:
-    """One file to land, and where its work may lie meanwhile."""
+    """One file to load, and a folder for temporary files."""
 
     path: Path  # as messages name it
     text: Path  # what is read: the file itself, or its unpacked copy
@@ -53,10 +53,10 @@ class FileTask:
 
 @dataclass(frozen=True)
 class Staged:
-    """How the staging of a file went.
+    """The outcome of staging a file.
 
-    `problem` says what could not be read of it; `quality_texts` is the query of its quality
-    codes as they stand, `meter_names` that of the meters it names, each once.
+    `problem` says what could not be read; `quality_texts` is the query of its quality
+    codes, verbatim, `meter_names` that of the meters it names, each once.
     """
 
     kind: Kind
@@ -72,7 +72,7 @@ def declare(
     is_stamped_at_end: bool,
     at_column: str,
 ) -> None:
-    """Tell the statements what the amounts and stamps of this file are."""
+    """Define the macros for the amounts and timestamps of this file."""
     set_variables(
         connection,
         {
@@ -115,13 +115,13 @@ def no_unreadable_lines(connection: duckdb.DuckDBPyConnection) -> None:
 
 
 def forget_rejects(connection: duckdb.DuckDBPyConnection) -> None:
-    """Empty the reader's own list of lines that it could not read."""
+    """Clear the reader's list of lines it could not read."""
     connection.execute("drop table if exists reject_errors")
     connection.execute("drop table if exists reject_scans")
 
 
 def line_count(task: FileTask) -> int:
-    """Lines of a file as it lies, the last one also where no line feed ends it."""
+    """Lines of a file, including a last line without a line feed."""
     with task.text.open("rb") as handle:
         if handle.seek(0, 2) == 0:
             return 0

@@ -1,4 +1,4 @@
-"""A time stamp's text as SQL: wall clock, offset, epoch, or a format of the utility's own."""
+"""A time stamp's text as SQL: wall clock, offset, epoch, or a custom format."""
 
 from __future__ import annotations
 
@@ -20,12 +20,16 @@ def stamp_macros(time_format: str | None) -> tuple[str, str]:
 
     `stamp_at` is a timestamp: UTC where `is_utc_stamp` is true, wall clock elsewhere, null
     where the text is no time. The two common writings, `YYYY-MM-DD HH:MM` and with seconds,
-    are told by their length and cost one cast; anything else goes the longer way. The plain
-    cast of the database would drop an offset without a word, so no other text reaches it.
+    are told by where their signs stand and cost one cast; anything else goes the longer way.
+    The plain cast of the database would drop an offset without a word, so no other text
+    reaches it.
     """
     if time_format:
         return _format_macros(time_format)
-    common = "(length(t) = 16 and t[14] = ':') or (length(t) = 19 and t[17] = ':')"
+    common = (
+        "t[5] in ('-', '/') and t[8] = t[5] and t[11] in (' ', 'T') and t[14] = ':' and "
+        "(length(t) = 16 or length(t) = 19 and t[17] = ':' and t[19] between '0' and '9')"
+    )
     stamp = (
         "create or replace temp macro stamp_at(t) as "
         f"case when {common} then try_cast(t as timestamp) "

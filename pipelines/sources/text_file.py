@@ -1,4 +1,4 @@
-"""Delimited files of the layouts interval and register, staged and judged."""
+"""Delimited files of the layouts interval and register: staged and checked."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ from pipelines.store.delimited import (
     mended_copy,
     raw_line_sql,
 )
-from pipelines.store.warehouse import quoted, run_sql
+from pipelines.store.warehouse import literal, quoted, run_sql
 from rightsize.errors import ConfigError
 
 _MANY_REJECTS: Final = 16
@@ -42,12 +42,12 @@ of our columns, and the file's header."""
 
 
 def stage_columns(connection: duckdb.DuckDBPyConnection, task: FileTask) -> Staged:
-    """Stage and judge a file with one read a line.
+    """Stage and check a file with one read per line.
 
     Raises
     ------
     ConfigError
-        If the header lacks a needed column.
+        If the header lacks a required column.
     """
     kind, amount = kind_and_amount(task)
 
@@ -68,14 +68,14 @@ def stage_columns(connection: duckdb.DuckDBPyConnection, task: FileTask) -> Stag
 
 
 def kind_and_amount(task: FileTask) -> tuple[Kind, str]:
-    """The lake that an export of one read a row goes to, and its name for the amount."""
+    """The lake for an export with one read per row, and its name for the amount."""
     return (
         ("register", "reading") if task.export.layout == "register" else ("interval", "volume")
     )
 
 
 def stage_text(connection: duckdb.DuckDBPyConnection, task: FileTask, view: View) -> None:
-    """Stage a delimited file, as it lies, or mended where that would lose lines."""
+    """Stage a delimited file as it is, or a repaired copy if lines would be lost."""
     kind = dialect(
         task.text,
         delimiter=task.export.delimiter,
@@ -98,7 +98,7 @@ def _straight(
     names: dict[str, str],
     view: View,
 ) -> bool:
-    """Judge the file as it lies; false where lines would be lost or miscounted."""
+    """Check the file as it is; false if lines would be lost or miscounted."""
     source = raw_line_sql(task.text, kind, is_mended=False)
     line = f"row_number() over () + {kind.header_line}"
     no_unreadable_lines(connection)
@@ -133,7 +133,7 @@ def _straight(
 
 
 def _make_room(connection: duckdb.DuckDBPyConnection, lines: list[int]) -> None:
-    """Count refused lines into the numbers of the lines behind them."""
+    """Shift line numbers by the rejected lines before them."""
     shift = " + ".join(
         f"(source_line >= {line_no - already})::bigint" for already, line_no in enumerate(lines)
     )
@@ -162,9 +162,10 @@ def _mended(
     keep_unreadable(connection, kind.delimiter)
     if refused_count:
         connection.execute(
-            f"insert into unreadable_line from read_csv({quoted(refused)}, header = false, "
-            "auto_detect = false, columns = {'line': 'bigint', 'rule': 'varchar', "
-            "'text': 'varchar'}, quote = '\"', escape = '\"', strict_mode = false)"
+            f"insert into unreadable_line from read_csv({quoted(literal(refused))}, "
+            "header = false, auto_detect = false, columns = {'line': 'bigint', "
+            "'rule': 'varchar', 'text': 'varchar'}, quote = '\"', escape = '\"', "
+            "strict_mode = false)"
         )
 
 

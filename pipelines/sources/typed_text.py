@@ -1,9 +1,9 @@
-"""The quick road for clean delimited files: the reader itself makes the types.
+"""The fast path for clean delimited files: the reader converts the types itself.
 
 A file whose first lines all write their times the same way is read with that format and with
-numbers as numbers, at the speed of a bare copy. Every line that does not fit comes back from
-the reader as text with its line number; those few are gone through the careful way. Where
-they are many, the whole file is.
+numbers as numbers, at the speed of a plain copy. Lines that do not fit come back from the
+reader as text with their line numbers and take the slow path. If there are many, the whole
+file does.
 """
 
 from __future__ import annotations
@@ -38,11 +38,11 @@ from pipelines.store.delimited import (
     raw_line_sql,
     sample_lines,
 )
-from pipelines.store.warehouse import quoted, run_sql
+from pipelines.store.warehouse import literal, quoted, run_sql
 from rightsize.units import GAL_PER_UNIT
 
 _SAMPLE: Final = 1000
-_MANY_DOUBTFUL: Final = 2000  # more lines than that, and the list of them is not kept whole
+_MANY_DOUBTFUL: Final = 2000  # with more lines than that, the list of them is not complete
 _FORMATS: Final = {  # a stamp with its digits masked -> the format it is read by
     "dddd-dd-dd dd:dd": "%Y-%m-%d %H:%M",
     "dddd-dd-dd dd:dd:dd": "%Y-%m-%d %H:%M:%S",
@@ -56,7 +56,7 @@ _MASK: Final = str.maketrans("0123456789", "d" * 10)
 
 @dataclass(frozen=True)
 class _Doubtful:
-    """A line that the reader could not type; the rule that refuses it, where that is clear."""
+    """A line that the reader could not convert; the rule that rejects it, if clear."""
 
     line: int
     text: str
@@ -77,12 +77,12 @@ class _Form:
 def stage_typed(
     connection: duckdb.DuckDBPyConnection, task: FileTask, *, kind: Kind, amount: str
 ) -> Staged | None:
-    """Stage a file the quick way into `typed_read`; None where it must go the careful one.
+    """Stage a file on the fast path into `typed_read`; None if it needs the slow path.
 
     Raises
     ------
     ConfigError
-        If the header lacks a needed column.
+        If the header lacks a required column.
     """
     form = _form(task)
     if form is None:
@@ -153,7 +153,7 @@ def _usual(values: Iterable[str]) -> str | None:
 
 
 def _typed_line(task: FileTask, form: _Form, amount: str) -> str:
-    """The statement that reads the file into `typed_line`; misfits go to the rejects."""
+    """The statement that reads the file into `typed_line`; other lines go to the rejects."""
     code = form.names.get("quality")
     quality_sql = f"quality_of({code})" if code else "'measured'"
     used = ", ".join(dict.fromkeys(v for k, v in form.names.items() if k != "quality"))
@@ -171,8 +171,9 @@ def _reader(task: FileTask, form: _Form, amount: str) -> str:
             types[form.names[ours]] = "double"
     columns = ", ".join(f"'{name}': '{kind}'" for name, kind in types.items())
     return (
-        f"read_csv({quoted(task.text)}, delim = {quoted(form.kind.delimiter)}, quote = '\"', "
-        f"escape = '\"', header = false, skip = {form.kind.header_line}, auto_detect = false, "
+        f"read_csv({quoted(literal(task.text))}, delim = {quoted(form.kind.delimiter)}, "
+        "hive_partitioning = false, quote = '\"', escape = '\"', header = false, "
+        f"skip = {form.kind.header_line}, auto_detect = false, "
         f"compression = 'none', columns = {{{columns}}}, "
         f"timestampformat = {quoted(form.time_format)}, "
         f"decimal_separator = {quoted(task.export.decimal)}, ignore_errors = true, "
@@ -182,7 +183,7 @@ def _reader(task: FileTask, form: _Form, amount: str) -> str:
 
 
 def _doubtful(connection: duckdb.DuckDBPyConnection) -> list[_Doubtful] | None:
-    """Lines that did not fit, by number; None where they are many or not whole lines."""
+    """Lines that could not be parsed, by number; None if many or not complete lines."""
     rows = connection.execute(
         "select line, min(csv_line), min(error_type) from reject_errors "
         f"group by line order by line limit {_MANY_DOUBTFUL}"
@@ -211,7 +212,7 @@ def _judge_doubtful(
     amount: str,
     doubtful: list[_Doubtful],
 ) -> None:
-    """Go through the lines that did not fit the careful way, into `typed_read`."""
+    """Process the lines that did not fit on the slow path, into `typed_read`."""
     forget_rejects(connection)
     copy = task.aside / "doubtful.csv"
     delimiter = form.kind.delimiter
@@ -228,7 +229,7 @@ def _judge_doubtful(
 
 
 def keep_unreadable(connection: duckdb.DuckDBPyConnection, delimiter: str) -> None:
-    """List the lines of a mended copy that cannot be split, by their number in front."""
+    """List the lines of a repaired copy that cannot be split, by their line number."""
     connection.execute(
         "insert into unreadable_line select split_part(csv_line, ?, 1)::bigint, "
         "'line_unreadable', substr(csv_line, length(split_part(csv_line, ?, 1)) + 2) "
@@ -240,7 +241,7 @@ def keep_unreadable(connection: duckdb.DuckDBPyConnection, delimiter: str) -> No
 def _names_are(connection: duckdb.DuckDBPyConnection, form: _Form) -> tuple[bool, bool]:
     """Whether any meter's name has blanks around it, or holds NUL bytes.
 
-    Asked once a meter, not once a read: `line_name` keeps each name.
+    Checked once per meter, not once per read: `line_name` holds each name.
     """
     connection.execute(
         "create or replace temp table line_name as "
@@ -253,7 +254,7 @@ def _names_are(connection: duckdb.DuckDBPyConnection, form: _Form) -> tuple[bool
 
 
 def _typed_view(task: FileTask, form: _Form, doubtful: list[int], *, has_blanks: bool) -> str:
-    """`typed_read` of the rows that the reader could type, and of those gone through."""
+    """`typed_read` of the rows that the reader converted and those of the slow path."""
     names = form.names
     amount = names.get("volume") or names["reading"]
     line = _line_number(f"rowid + {form.kind.header_line + 1}", doubtful)
@@ -271,14 +272,23 @@ def _typed_view(task: FileTask, form: _Form, doubtful: list[int], *, has_blanks:
         "unit_text": "null::varchar",
         "gal_per_unit": gal_per_unit,
         "interval_text": f"{length}::varchar",
-        "interval_min": f"{length}::float",
-        "peak_gpm": f"{names.get('peak', 'null')}::float",
+        "interval_min": f"try_cast({length} as float)",
+        "peak_gpm": _peak(names.get("peak")),
         "refused_as": "null::varchar",
     }
     listed = ", ".join(f"{sql} as {name}" for name, sql in columns.items())
     return (
         f"create or replace temp view typed_read as select {listed} from typed_line "
         "union all by name from doubtful_read"
+    )
+
+
+def _peak(column: str | None) -> str:
+    """A peak flow as the narrower number that the lake holds; beyond it, infinite."""
+    if column is None:
+        return "null::float"
+    return (
+        f"case when {column} is not null then coalesce(try_cast({column} as float), 'inf') end"
     )
 
 

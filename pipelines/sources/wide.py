@@ -1,10 +1,10 @@
-"""Layout wide: a meter and day a line, one column an interval of the day.
+"""Layout wide: one line per meter and day, one column per interval.
 
 The columns follow the day: the first is the interval that begins at local midnight, the next
 the one after it, and so on; a day of 23 hours fills 23 of them, one of 25 hours 25. Two other
-habits are told by where the blanks are: on the short day, a column left blank for the hour
-that is skipped; on the long day, a file that has no column for the hour that comes twice
-(its one column is then held as questionable: it may stand for either hour, or for both).
+conventions are recognized by their blanks: on the short day, a blank column for the skipped
+hour; on the long day, no column for the repeated hour (its one column is then flagged as
+questionable: it may be either hour, or both).
 """
 
 from __future__ import annotations
@@ -30,7 +30,7 @@ _CELL = re.compile(
 
 
 def stage_wide(connection: duckdb.DuckDBPyConnection, task: FileTask) -> Staged:
-    """Stage and judge a wide file of delimited text.
+    """Stage and check a wide file of delimited text.
 
     Raises
     ------
@@ -102,21 +102,23 @@ def _cells(
         raise ConfigError(
             f"{task.path} (export {task.export.name}): layout wide with intervals of "
             f"{task.export.interval_min:g} min needs at least {needed} columns such as h1, h2 "
-            f"or 00:00, 01:00; {len(cells)} found in: {found}"
+            f"or 00:00, 01:00; found {len(cells)} in: {found}"
         )
     return cells
 
 
 def _days(connection: duckdb.DuckDBPyConnection, task: FileTask, cell_count: int) -> pa.Table:
-    """When each day of the file begins (UTC), how many intervals it has, and what is odd.
+    """When each day of the file begins (UTC), how many intervals it has, and clock changes.
 
     `change` is the first cell of the hour that the clock skips (`change_count` cells of it) or
-    shows twice, where the file's cells may follow the clock and not the day; else null.
+    shows twice, where the file's cells may follow the clock and not the day; else null. A day
+    beyond the bounds for reads is left out: its cells are refused by its date.
     """
     info = ZoneInfo(task.zone)
     rows = connection.execute(
         "select distinct date, stamp_at(trim(date)) from wide_line "
-        "where stamp_at(trim(date)) is not null"
+        "where stamp_at(trim(date)) between getvariable('earliest_at') - interval 2 days "
+        "and getvariable('latest_at') + interval 2 days"
     ).fetchall()
     days = [_day(text, at, info, task.export.interval_min, cell_count) for text, at in rows]
     schema = pa.schema(

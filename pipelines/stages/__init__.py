@@ -1,1 +1,1 @@
-"""In order: land, validate, profile, infer, assess, recommend, reconcile, publish."""
+"""The stages, in order: land, validate, profile, learn, assess, reconcile, publish."""

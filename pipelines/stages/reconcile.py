@@ -1,4 +1,4 @@
-"""Reconcile: what went in must have come out, by accounts, by rows and by volume."""
+"""Reconcile: accounts, rows and volume in must equal accounts, rows and volume out."""
 
 from __future__ import annotations
 
@@ -12,6 +12,7 @@ import polars as pl
 
 from pipelines.store.open_connections import interruptible
 from pipelines.store.resources import sql_text
+from pipelines.store.warehouse import literals
 from pipelines.store.workspace import Workspace
 from rightsize.contracts.frames import block_schema
 from rightsize.contracts.results import NOT_ASSESSED, RECOMMENDATION
@@ -36,11 +37,12 @@ LEDGER_SCHEMA: Final[dict[str, pl.DataType]] = {
 
 @dataclass(frozen=True)
 class SweepInputs:
-    """What a sweep had to answer for.
+    """What a sweep must account for.
 
-    `service` has account_id and meter_id of every meter to assess; `ledger` one row a landed
+    `service` has account_id and meter_id of every meter to assess; `ledger` one row per landed
     file with the columns of `LEDGER_SCHEMA`; `profile_folders` are the profiles in force, below
-    `month=../bucket=..`. `realised_gain` has the rows of the table of that name, where past
+    `month=../bucket=..`. `partitions` has a row for each landed file, kind, month and bucket,
+    where they are known. `realised_gain` has the rows of the table of that name, where past
     change-outs were verified.
     """
 
@@ -48,15 +50,16 @@ class SweepInputs:
     ledger: pl.DataFrame
     profile_folders: Sequence[Path]
     realised_gain: pl.DataFrame | None = None
+    partitions: pl.DataFrame | None = None
 
 
 def reconcile(workspace: Workspace, sweep: SweepRecord, inputs: SweepInputs) -> Reconciliation:
-    """Hold the sweep's blocks and profiles against the meter list and the ledger.
+    """Check the sweep's blocks and profiles against the meter list and the ledger.
 
     Raises
     ------
     BalanceError
-        With the balance that failed, what it is off by, and where.
+        Names the balance that failed, the difference, and where.
     """
     with interruptible(duckdb.connect()) as connection:
         _load(connection, workspace, sweep, inputs)
@@ -64,16 +67,18 @@ def reconcile(workspace: Workspace, sweep: SweepRecord, inputs: SweepInputs) -> 
             connection.execute(sql_text(f"60_reconcile/{relation}"))
         for check in (_landed, _accepted, _rejected, _used, _volume, _meters):
             check(connection)
+        if inputs.partitions is not None:
+            _parts(connection, inputs.partitions)
         return _counts(connection)
 
 
 def block_files(workspace: Workspace, sweep_id: str, table: Table) -> list[str]:
-    """Block files that the sweep left of a table, in a fixed order."""
+    """Block files of a table from this sweep, in a fixed order."""
     return sorted(str(p) for p in (workspace.assess / sweep_id / table.name).glob("*.parquet"))
 
 
 def rejected_files(workspace: Workspace) -> list[Path]:
-    """Files of refused rows, in a fixed order; those being written are not among them."""
+    """Files of rejected rows, in a fixed order; files still being written are excluded."""
     return sorted(p for p in workspace.rejected.glob("*.parquet") if p.name[0] != ".")
 
 
@@ -83,7 +88,9 @@ def load_partition_file(
     """Make the relation partition_file from the balances of the profiles in force."""
     balances = sorted(str(folder / "balance.parquet") for folder in profile_folders)
     if balances:
-        connection.execute(sql_text("60_reconcile/partition_file"), {"balance_files": balances})
+        connection.execute(
+            sql_text("60_reconcile/partition_file"), {"balance_files": literals(balances)}
+        )
     else:
         connection.execute(sql_text("60_reconcile/partition_file_none"))
 
@@ -110,7 +117,7 @@ def _load(
 
 def _rejected_counts(workspace: Workspace) -> pl.DataFrame:
     counted = [
-        (path.stem, pl.scan_parquet(path).select(pl.len()).collect().item())
+        (path.stem, pl.scan_parquet(path, glob=False).select(pl.len()).collect().item())
         for path in rejected_files(workspace)
     ]
     return pl.DataFrame(
@@ -124,16 +131,16 @@ def _block_keys(workspace: Workspace, sweep: SweepRecord, table: Table) -> pl.Da
         names.append("verdict")
     files = block_files(workspace, sweep.sweep_id, table)
     if files:
-        return pl.read_parquet(files, columns=names)
+        return pl.read_parquet(files, columns=names, glob=False)
     return pl.DataFrame(schema={n: block_schema(table)[n] for n in names})
 
 
 def _landed(connection: duckdb.DuckDBPyConnection) -> None:
     _refuse(
         connection,
-        "rows landed = accepted + rejected",
+        "rows read = accepted + rejected",
         "file_balance where landed_rows <> accepted_rows + rejected_rows",
-        "path || ': landed ' || landed_rows || ', accepted ' || accepted_rows"
+        "path || ': rows read ' || landed_rows || ', accepted ' || accepted_rows"
         " || ', rejected ' || rejected_rows",
     )
 
@@ -150,9 +157,9 @@ def _accepted(connection: duckdb.DuckDBPyConnection) -> None:
 def _rejected(connection: duckdb.DuckDBPyConnection) -> None:
     _refuse(
         connection,
-        "rows rejected = rows kept with their rule",
+        "rows rejected = rejected rows stored with their rule",
         "file_balance where rejected_rows <> kept_rejected_rows",
-        "path || ': rejected ' || rejected_rows || ', kept ' || kept_rejected_rows",
+        "path || ': rejected ' || rejected_rows || ', stored ' || kept_rejected_rows",
     )
 
 
@@ -177,17 +184,31 @@ def _volume(connection: duckdb.DuckDBPyConnection) -> None:
     )
 
 
+def _parts(connection: duckdb.DuckDBPyConnection, partitions: pl.DataFrame) -> None:
+    connection.register("part_frame", partitions.to_arrow())
+    connection.execute(sql_text("60_reconcile/part_balance"))
+    _refuse(
+        connection,
+        "rows and volume of each file, month and bucket = what landed there (is a file of the"
+        " lake in the place of another? restore lake/ from a backup)",
+        "part_balance where accepted_rows <> used_rows or abs(accepted_gal - used_gal)"
+        f" > {VOLUME_TOLERANCE} * greatest(abs(accepted_gal), 1)",
+        "'lake/*/month=' || month || '/bucket=' || printf('%02d', bucket) || '/' || file_hash"
+        " || '.parquet: landed ' || accepted_rows || ' rows, in profiles ' || used_rows",
+    )
+
+
 def _meters(connection: duckdb.DuckDBPyConnection) -> None:
     _refuse(
         connection,
         "accounts in = assessed + not assessed",
         "meter_balance where not is_in_service or recommended_rows + refused_rows <> 1",
         "'account ' || account_id || ' meter ' || coalesce(meter_id, '(none)') || ': ' || case"
-        " when not is_in_service then 'in the results, not in service'"
+        " when not is_in_service then 'in the results, but not in service'"
         " when recommended_rows + refused_rows = 0"
-        " then 'in service, without verdict and without reason'"
+        " then 'in service, but no verdict and no reason'"
         " else recommended_rows || ' verdicts and ' || refused_rows"
-        " || ' reasons for none' end",
+        " || ' reasons for no verdict' end",
     )
 
 

@@ -1,1 +1,1 @@
-"""Where data lies: workspace, lake, ledger, databases, object stores, files."""
+"""Where data is stored: workspace, lake, ledger, databases, object stores, files."""

@@ -1,8 +1,8 @@
-"""Delimited text: found out from its first lines, then read by DuckDB in one pass.
+"""Delimited text: format detected from the first lines, then read by DuckDB in one pass.
 
-Where DuckDB cannot keep every line of a file as it lies (NUL bytes, mixed line ends, quotes
-that never close, another encoding), `mended_copy` writes the readable lines aside, each with
-its line number, and says what it left out.
+If DuckDB cannot read every line of a file as it is (NUL bytes, mixed line endings, unclosed
+quotes, another encoding), `mended_copy` writes the readable lines to a copy, each with its line
+number, and reports what it left out.
 """
 
 from __future__ import annotations
@@ -16,11 +16,13 @@ from pathlib import Path
 from typing import IO, Final
 
 from pipelines.store.packed import BrokenStreamError, content_chunks
+from pipelines.store.warehouse import literal, quoted
 from rightsize.errors import ConfigError
 
 _HEAD_BYTES: Final = 1 << 16
 _KEPT_TEXT: Final = 500
 MAX_LINE_BYTES: Final = 1 << 20
+_HELD: Final = MAX_LINE_BYTES + 1  # of a line: one sign more than it may have
 _DELIMITERS: Final = (",", ";", "\t", "|")
 _BOMS: Final = (
     (codecs.BOM_UTF8, "utf-8"),
@@ -33,7 +35,7 @@ _BOMS: Final = (
 
 @dataclass(frozen=True)
 class Dialect:
-    """How a delimited file is written."""
+    """Format of a delimited file."""
 
     delimiter: str
     header: tuple[str, ...]
@@ -46,7 +48,7 @@ def dialect(
 ) -> Dialect:
     """Delimiter, header and encoding of a file, from its first lines.
 
-    `shown` is the path that messages name, where it is not the one that is read.
+    `shown` is the path in messages, if it is not the one that is read.
 
     Raises
     ------
@@ -58,7 +60,7 @@ def dialect(
     head = _head(path)
     path = shown or path
     if not head.strip(b"\r\n\x00 \t"):
-        raise ConfigError(f"{path}: the file is empty; a header line was expected")
+        raise ConfigError(f"{path}: file is empty; expected a header line")
     true_encoding, text = _decoded_head(head, encoding, path)
     lines = text.replace("\r\n", "\n").replace("\r", "\n").split("\n")
     line_no = next((i for i, line in enumerate(lines) if line.strip()), 0)
@@ -66,7 +68,9 @@ def dialect(
     try:
         header = next(csv.reader([lines[line_no]], delimiter=chosen))
     except (csv.Error, StopIteration) as error:
-        raise ConfigError(f"{path} line {line_no + 1}: no readable header: {error}") from None
+        raise ConfigError(
+            f"{path} line {line_no + 1}: header cannot be read: {error}"
+        ) from None
     return Dialect(
         delimiter=chosen,
         header=tuple(h.strip() for h in header),
@@ -76,19 +80,19 @@ def dialect(
 
 
 def is_plain_utf8(encoding: str) -> bool:
-    """Whether DuckDB can read the encoding as it lies."""
+    """Whether DuckDB can read the encoding directly."""
     return encoding.lower().replace("_", "-") in ("utf-8", "utf8", "utf-8-sig", "ascii")
 
 
 def sample_lines(path: Path, count: int, *, encoding: str = "utf-8") -> list[str]:
-    """The first lines of a file as text; a byte order mark says more than `encoding`."""
+    """The first lines of a file as text; a byte order mark overrides `encoding`."""
     head = _head(path, 1 << 22, count)
     _, text = _decoded_head(head, encoding, path)
     return text.replace("\r\n", "\n").replace("\r", "\n").split("\n")[:count]
 
 
 def likely_encoding(path: Path) -> str:
-    """UTF-8 where the first megabytes are that, else the usual one of Western Windows."""
+    """UTF-8 if the first megabytes are valid UTF-8, else the usual one of Western Windows."""
     decoder = codecs.getincrementaldecoder("utf-8")()
     try:
         decoder.decode(_head(path, 1 << 22))
@@ -105,7 +109,7 @@ def _head(path: Path, size: int = _HEAD_BYTES, lines: int | None = None) -> byte
             if len(head) >= size or (lines is not None and head.count(b"\n") > lines):
                 break
     except BrokenStreamError:
-        pass  # told when the whole file is read
+        pass  # reported when the whole file is read
     return head[:size]
 
 
@@ -116,20 +120,22 @@ def _decoded_head(head: bytes, encoding: str, path: Path) -> tuple[str, str]:
     try:
         return encoding, head.decode(encoding, errors="ignore")
     except LookupError:
-        raise ConfigError(f"{path}: encoding {encoding!r} is not known") from None
+        raise ConfigError(
+            f"{path}: unknown encoding {encoding!r}; use a name such as utf-8 or windows-1252"
+        ) from None
 
 
 def mended_copy(path: Path, target: Path, refused: Path, kind: Dialect) -> int:
     """Write the readable lines of a file to `target`, each with its line number in front.
 
-    Left out, and written to `refused` as line, rule, text: lines that are not text in the
-    encoding, that hold NUL bytes, that are longer than a line may be, whose quotes do not
-    close. Empty lines are no rows.
+    Left out, and written to `refused` as line, rule, text: lines that are not valid in the
+    encoding, have NUL bytes, are too long or have unclosed quotes. Empty lines are not
+    rows.
 
     Returns
     -------
     int
-        How many lines were left out.
+        Number of lines left out.
     """
     refused_count = 0
     with (
@@ -150,6 +156,10 @@ def mended_copy(path: Path, target: Path, refused: Path, kind: Dialect) -> int:
 
 
 def _readable(raw: bytes | str, encoding: str) -> tuple[str, str | None]:
+    if len(raw) > MAX_LINE_BYTES:
+        kept = raw[:_KEPT_TEXT]
+        text = kept.decode(encoding, "replace") if isinstance(kept, bytes) else kept
+        return text.replace("\x00", "\\0"), "line_too_long"
     if isinstance(raw, bytes):
         try:
             text = raw.decode(encoding)
@@ -161,31 +171,40 @@ def _readable(raw: bytes | str, encoding: str) -> tuple[str, str | None]:
         return text.replace("\x00", "\\0"), "line_nul_bytes"
     if "\ufffd" in text and not isinstance(raw, bytes):
         return text, "line_encoding"
-    if len(text) > MAX_LINE_BYTES:
-        return text, "line_too_long"
     if text.count('"') % 2:
         return text, "line_unreadable"
     return text, None
 
 
 def _numbered_lines(path: Path, encoding: str) -> Iterator[tuple[int, bytes | str]]:
-    """Lines by number, whatever ends them."""
+    """Numbered lines, with any line ending."""
     with path.open("rb") as handle:
         if encoding.startswith(("utf-16", "utf-32")):
             text = io.TextIOWrapper(handle, encoding, errors="replace", newline=None)
-            for line_no, line in enumerate(text, 1):
+            for line_no, line in enumerate(_text_lines(text), 1):
                 yield line_no, line.rstrip("\n").lstrip("\ufeff")
         else:
             yield from enumerate(_byte_lines(handle), 1)
 
 
+def _text_lines(text: IO[str]) -> Iterator[str]:
+    """Lines; of one that is too long no more than shows that it is."""
+    while line := text.readline(_HELD):
+        part = line
+        while len(part) == _HELD and not part.endswith("\n"):
+            part = text.readline(_HELD)
+        yield line
+
+
 def _byte_lines(handle: IO[bytes]) -> Iterator[bytes]:
-    rest = handle.read(3).removeprefix(codecs.BOM_UTF8)
-    while chunk := handle.read(_HEAD_BYTES):
+    """Lines; of one that is too long no more than shows that it is."""
+    rest, mark = b"", codecs.BOM_UTF8
+    while chunk := handle.read(MAX_LINE_BYTES):
+        chunk, mark = chunk.removeprefix(mark), b""
         if chunk.endswith(b"\r"):  # may be the first half of CR LF
             chunk += handle.read(1)
         parts = (rest + chunk).replace(b"\r\n", b"\n").replace(b"\r", b"\n").split(b"\n")
-        rest = parts.pop()
+        rest = parts.pop()[:_HELD]
         yield from parts
     if rest:
         yield rest
@@ -197,11 +216,10 @@ def raw_line_sql(path: Path, kind: Dialect, *, is_mended: bool) -> str:
     if is_mended:
         names.insert(0, "line")
     columns = ", ".join(f"'{n}': 'varchar'" for n in names)
-    literal = str(path).replace("'", "''")
-    delimiter = kind.delimiter.replace("'", "''")
     skip = 0 if is_mended else kind.header_line
     return (
-        f"read_csv('{literal}', delim = '{delimiter}', quote = '\"', escape = '\"', "
+        f"read_csv({quoted(literal(path))}, delim = {quoted(kind.delimiter)}, quote = '\"', "
+        "escape = '\"', hive_partitioning = false, "
         f"header = false, skip = {skip}, compression = 'none', auto_detect = false, "
         f"columns = {{{columns}}}, ignore_errors = true, store_rejects = true, "
         f"max_line_size = {MAX_LINE_BYTES})"

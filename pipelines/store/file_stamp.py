@@ -1,10 +1,12 @@
-"""The files of an export: found by glob, sorted, and known by the hash of their content."""
+"""The files of an export: found by its pattern, sorted, known by the hash of their content."""
 
 from __future__ import annotations
 
+import fnmatch
 import glob
 import os
 import stat
+from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from functools import partial
@@ -14,75 +16,200 @@ from typing import Final
 import numpy as np
 from blake3 import blake3
 
-_CHUNK: Final = 1 << 18  # stays in the processor's own memory
+_CHUNK: Final = 1 << 18  # fits in the processor cache
 _BLOCK: Final = 1 << 26
 _LINE_FEED: Final = 10
+_KERNEL_SYSTEMS: Final = frozenset(
+    {
+        "proc", "sysfs", "debugfs", "tracefs", "securityfs", "configfs", "cgroup", "cgroup2",
+        "bpf", "pstore", "efivarfs", "devpts", "devtmpfs", "mqueue", "fusectl", "binfmt_misc",
+        "nsfs", "selinuxfs", "rpc_pipefs",
+    }
+)  # fmt: skip
 _PARTIAL: Final = (".tmp", ".part", ".partial", ".filepart", ".crdownload", ".swp")
 
 
 @dataclass(frozen=True)
 class FileStamp:
-    """What the file system says of a file: enough to see that it did not change."""
+    """What the file system says of a file: enough to see that it did not change.
+
+    `changed_ns` is the time at which its entry changed: a copy that keeps size and time of
+    modification has another.
+    """
 
     path: Path
     bytes: int
     modified_ns: int
+    changed_ns: int
 
     @classmethod
     def of(cls, path: Path) -> FileStamp:
-        """The stamp of a file as it is now.
+        """The current stamp of a file.
 
         Raises
         ------
         OSError
-            If it cannot be looked at.
+            If it cannot be accessed.
         """
         info = path.stat()
-        return cls(path, info.st_size, info.st_mtime_ns)
+        return cls(path, info.st_size, info.st_mtime_ns, info.st_ctime_ns)
 
 
 @dataclass(frozen=True)
 class FileProblem:
-    """A file that could not be landed, or not whole; the text is for the reader."""
+    """A file that could not be loaded, or only partly; the text is shown to the user."""
 
     path: Path
     code: str
     message: str
 
 
-def export_paths(pattern: Path) -> tuple[list[Path], list[FileProblem]]:
-    """The files that a glob names, sorted by path; a folder means every file in it.
+@dataclass(frozen=True)
+class ExportPlace:
+    """Where the files of an export lie: a folder or file as it is named, and a pattern in it.
+
+    Only what the configuration itself writes is a pattern: `*`, `?`, `**`, and `[...]` where
+    no file or folder of just this name is there.
+    """
+
+    base: Path
+    pattern: tuple[str, ...] = ()
+
+    @classmethod
+    def of(cls, folder: Path, written: str) -> ExportPlace:
+        """What a path of the configuration means, taken from a folder."""
+        base, parts = folder, Path(written).parts
+        for done, part in enumerate(parts):
+            if _is_pattern(base, part):
+                return cls(base.resolve(), parts[done:])
+            base = base / part
+        return cls(base.resolve())
+
+    def __str__(self) -> str:
+        return str(self.base.joinpath(*self.pattern))
+
+
+def export_paths(place: ExportPlace) -> tuple[list[Path], list[FileProblem]]:
+    """The files that an export names, sorted by path; a folder means every file in it.
 
     Files that a transfer still writes (`.part`, `.tmp`, hidden ones) are left for later.
-    A loop of symbolic links, or a link to nowhere, is a problem of that path only.
+    A loop of symbolic links, or a link to nowhere, is a problem of that path only; so is a file
+    that the kernel makes up, such as one of `/proc`, whose reading may never end.
     """
-    if pattern.is_dir():
-        pattern = pattern / "*"
     files: list[Path] = []
     problems: list[FileProblem] = []
-    for name in sorted(glob.glob(str(pattern), recursive=True)):
-        path = Path(name)
+    made_up = _kernel_devices()
+    for path in sorted(_matching(place)):
         if path.name.startswith(".") or path.suffix.lower() in _PARTIAL:
             continue
         try:
-            mode = path.stat().st_mode
+            found = path.stat()
         except OSError as error:
             problems.append(FileProblem(path, "file_unreadable", _reason(path, error)))
             continue
-        if stat.S_ISREG(mode):
+        if stat.S_ISDIR(found.st_mode):
+            continue
+        if stat.S_ISREG(found.st_mode) and found.st_dev not in made_up:
             files.append(path)
-        elif not stat.S_ISDIR(mode):
+        else:
             problems.append(
-                FileProblem(path, "file_unreadable", f"{path}: not a regular file; left alone")
+                FileProblem(path, "file_unreadable", f"{path}: not a regular file; skipped")
             )
     return files, problems
+
+
+def _matching(place: ExportPlace) -> set[Path]:
+    if place.pattern:
+        return set(_below(place.base, place.pattern))
+    if place.base.is_dir():
+        return set(_named(place.base, "*"))
+    return {place.base} if os.path.lexists(place.base) else set()
+
+
+def _below(folder: Path, pattern: tuple[str, ...]) -> Iterator[Path]:
+    """Everything below a folder that matches a pattern, part by part."""
+    first, *rest = pattern
+    if first == "**":
+        for inner in _folders(folder):
+            yield from _below(inner, tuple(rest) or ("*",))
+        return
+    for path in _named(folder, first):
+        if not rest:
+            yield path
+        elif path.is_dir():
+            yield from _below(path, tuple(rest))
+
+
+def _is_pattern(folder: Path, name: str) -> bool:
+    if "*" in name or "?" in name:  # never the name of one file: it would hide all others
+        return True
+    return glob.has_magic(name) and not os.path.lexists(folder / name)
+
+
+def _named(folder: Path, name: str) -> list[Path]:
+    """Entries of a folder of this name, or whose name matches it; `*` means no hidden ones."""
+    if not _is_pattern(folder, name):
+        return [folder / name] if os.path.lexists(folder / name) else []
+    try:
+        found = os.listdir(folder)
+    except OSError:
+        return []
+    with_hidden = name.startswith(".")
+    return [
+        folder / entry
+        for entry in fnmatch.filter(found, name)
+        if with_hidden or not entry.startswith(".")
+    ]
+
+
+def _folders(folder: Path) -> Iterator[Path]:
+    """A folder and all below it, each once, by whatever links it can be reached."""
+    seen: set[tuple[int, int]] = set()
+    waiting = [folder]
+    while waiting:
+        here = waiting.pop()
+        try:
+            info = here.stat()
+        except OSError:
+            continue  # a link to nowhere
+        if stat.S_ISDIR(info.st_mode) and (info.st_dev, info.st_ino) not in seen:
+            seen.add((info.st_dev, info.st_ino))
+            yield here
+            waiting += sorted(_named(here, "*"), reverse=True)
+
+
+def _kernel_devices() -> frozenset[int]:
+    """Devices of mounted file systems that hold no files but the kernel's own."""
+    try:
+        mounts = Path("/proc/self/mountinfo").read_text(encoding="utf-8", errors="replace")
+    except OSError:
+        return frozenset()
+    devices = set()
+    for line in mounts.splitlines():
+        before, _, after = line.partition(" - ")
+        if after.split()[:1] and after.split()[0] in _KERNEL_SYSTEMS:
+            major, minor = before.split()[2].split(":")
+            devices.add(os.makedev(int(major), int(minor)))
+    return frozenset(devices)
+
+
+def is_plain_file(path: Path) -> bool:
+    """Whether a path names a file whose reading ends: no pipe, device or file of the kernel.
+
+    Raises
+    ------
+    OSError
+        If it cannot be looked at.
+    """
+    found = path.stat()
+    return stat.S_ISREG(found.st_mode) and found.st_dev not in _kernel_devices()
 
 
 def content_hash(path: Path) -> tuple[str, int]:
     """Hash of a file's content and the count of line feeds in it.
 
-    BLAKE3 over the BLAKE3 of each 64 MiB block, so that the blocks of a large file are gone
-    through on all processors at once.
+    BLAKE3 over the BLAKE3 of each 64 MiB block, so that the blocks of a large file are hashed
+    on all processors at once.
 
     Raises
     ------
@@ -113,5 +240,5 @@ def _reason(path: Path, error: OSError) -> str:
 
 
 def unreadable(path: Path, error: OSError) -> FileProblem:
-    """An operating system's refusal as a problem of that file."""
+    """An operating system error as a problem of that file."""
     return FileProblem(path, "file_unreadable", _reason(path, error))

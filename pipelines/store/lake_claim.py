@@ -1,9 +1,8 @@
-"""One workspace, one lake: a store's lake belongs to the workspace that began it.
+"""One workspace, one lake: a lake in an object store belongs to the workspace that created it.
 
-The store holds `workspace.json`, put by the first sweep and never again, and the workspace a
-note of the same name and of the URL. Two workspaces that landed into one lake would each find
-files there that its ledger does not hold; a workspace that was pointed elsewhere would find
-none of its own.
+The store has `workspace.json`, written once by the first sweep, and the workspace a record of
+the same content and the URL. Two workspaces that load into one lake would each find files there
+that are not in their ledger; a workspace with a changed URL would find none of its own.
 """
 
 from __future__ import annotations
@@ -18,18 +17,18 @@ from pipelines.store.lake_partition import LAKE_FOLDERS
 from pipelines.store.object_store import asking, store_of
 from pipelines.store.storage import write_text
 from pipelines.store.workspace import Workspace
-from rightsize.errors import ConfigError
+from rightsize.errors import ConfigError, DamageError
 
 _CLAIM: Final = "workspace.json"
 
 
 def claim_lake(workspace: Workspace) -> None:
-    """Take the configured lake for this workspace; nothing to do for one on its own disk.
+    """Claim the configured lake for this workspace; nothing to do for a lake on local disk.
 
     Raises
     ------
     ConfigError
-        If the lake is another workspace's, or this workspace's lake lies elsewhere.
+        If the lake belongs to another workspace, or this workspace's lake is elsewhere.
     StoreError
         If the store does not answer.
     """
@@ -40,23 +39,23 @@ def claim_lake(workspace: Workspace) -> None:
     if workspace.lake_url is None:
         return
     ours = noted.get("workspace") or uuid.uuid4().hex
-    _note(workspace, ours, held_at)  # before the store has the name, so that a crash keeps it
+    _note(workspace, ours, held_at)  # before writing to the store, so that a crash keeps it
     theirs = _claim_of(workspace.lake_url, ours, workspace.root)
     if theirs["workspace"] != ours:
         raise ConfigError(
-            f"lake: {workspace.lake_url} belongs to the workspace {theirs['root']}; "
-            "give this one a URL of its own"
+            f"lake: {workspace.lake_url} belongs to workspace {theirs['root']}; "
+            "use another lake URL for this one"
         )
     _note(workspace, ours, workspace.lake_url)
 
 
 def _claim_of(url: str, ours: str, root: Path) -> dict[str, Any]:
-    """The claim in the store: ours, where there was none."""
+    """The claim in the store; ours if there was none."""
     store, key = store_of(url), f"{url.rstrip('/')}/{_CLAIM}"
     with asking(url):
         if not store.exists(key):
             content = json.dumps({"workspace": ours, "root": str(root)}).encode()
-            with suppress(FileExistsError):  # of two that begin at once the first stands
+            with suppress(FileExistsError):  # if two start at once, the first one wins
                 store.pipe_file(key, content, mode="create")
         claim: dict[str, Any] = json.loads(store.cat_file(key))
     return claim
@@ -71,6 +70,11 @@ def _noted(path: Path) -> dict[str, Any]:
         noted: dict[str, Any] = json.loads(path.read_text(encoding="utf-8"))
     except FileNotFoundError:
         return {}
+    except ValueError:
+        raise DamageError(
+            f"{path} is damaged: it says which store holds the lake; restore it from a backup, "
+            "or remove it if the lake lies in the workspace"
+        ) from None
     return noted
 
 
@@ -81,7 +85,7 @@ def _has_lake(workspace: Workspace) -> bool:
 def _moved_text(workspace: Workspace, held_at: str | None) -> str:
     wanted = workspace.lake_url or "the workspace"
     return (
-        f"lake: the reads of workspace {workspace.root} lie in "
-        f"{held_at or workspace.lake}, the configuration says {wanted}; to move them see "
+        f"lake: the reads of workspace {workspace.root} are in "
+        f"{held_at or workspace.lake}, but the configuration says {wanted}; to move them, see "
         "'Object stores' in the operations guide"
     )

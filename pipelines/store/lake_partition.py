@@ -1,7 +1,7 @@
-"""One month and bucket of meters: where its reads lie in the lake and its profile beside it.
+"""One month and bucket of meters: paths of its reads in the lake and of its profile.
 
-A meter's bucket is a digest of its name modulo the number of buckets, so that all reads of a
-meter lie in one bucket. Statements read the month off a file's path by the same names.
+A meter's bucket is a hash of its name modulo the number of buckets, so that all reads of a
+meter are in one bucket. SQL statements take the month from a file's path by the same names.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ PARTITION_FOLDERS: Final = "month=*/bucket=*"
 LAKE_FOLDERS: Final = f"*_read/{PARTITION_FOLDERS}"
 """Matches every partition of reads below the lake."""
 BUCKET_FOLDERS: Final = "bucket=*"
-MONTH_IN_PATH: Final = r"month=(\d{4}-\d{2})"
+MONTH_IN_PATH: Final = r".*/month=(\d{4}-\d{2})/"
 """Regular expression that finds a partition's month in a path."""
 
 _KIND_OF: Final[dict[str, PartitionKind]] = {
@@ -52,7 +52,7 @@ class LakePartition:
 
     @classmethod
     def parse(cls, path: Path) -> LakePartition:
-        """The partition that a file or folder lies in, or is.
+        """The partition that a file or folder belongs to.
 
         Raises
         ------
@@ -65,7 +65,7 @@ class LakePartition:
                 return cls(
                     _KIND_OF[kind], month.removeprefix("month="), int(bucket_of(Path(bucket)))
                 )
-        raise ValueError(f"{path}: lies in no partition of the lake or of the profiles")
+        raise ValueError(f"{path}: not in a partition of the lake or the profiles")
 
 
 def month_folder(month: str) -> str:

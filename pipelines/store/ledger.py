@@ -1,10 +1,11 @@
-"""What has landed: the tables of schema `ledger` in the working database."""
+"""Landed files: the tables of schema `ledger` in the working database."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import astuple, dataclass
 from datetime import datetime
+from pathlib import Path
 from typing import Any, Final
 
 import duckdb
@@ -19,13 +20,20 @@ _TABLES: Final = (
     "10_land/landed_file", "10_land/landed_partition", "10_land/seen_path",
     "10_land/landing_setting", "10_land/file_problem", "20_validate/validation_result",
     "20_validate/read_rule", "20_validate/judged_file", "10_land/landed_multiplier",
-    "10_land/reading_generation", "20_validate/clock_shift",
+    "10_land/reading_generation", "20_validate/clock_shift", "10_land/landed_digits",
+    "10_land/waiting_place", "10_land/clock_bound", "10_land/seen_change",
 )  # fmt: skip
+TIER: Final = 100_000_000
+"""What a place grows by with each export that lies below a file's own (`supersedes`)."""
+
+
+ClockBound = tuple[datetime | None, datetime | None]
+"""First time that was refused as of the future, last one of the future that was let pass."""
 
 
 @dataclass(frozen=True)
 class LandedPart:
-    """What one landing wrote into one partition of the lake."""
+    """What one file added to one partition of the lake."""
 
     file_hash: str
     kind: PartitionKind
@@ -38,7 +46,7 @@ class LandedPart:
 
 
 def prepare(connection: duckdb.DuckDBPyConnection) -> None:
-    """Make the ledger's tables where they are missing."""
+    """Create the ledger's tables if missing."""
     connection.execute("create schema if not exists ledger")
     for relation in _TABLES:
         run_sql(connection, relation)
@@ -47,10 +55,10 @@ def prepare(connection: duckdb.DuckDBPyConnection) -> None:
 def bucket_count(
     connection: duckdb.DuckDBPyConnection, configured: int | None, meters: int
 ) -> int:
-    """The workspace's bucket count: fixed by the first landing.
+    """The workspace's bucket count, fixed by the first sweep.
 
-    Where the configuration does not say, one bucket for each 4,000 meters, as a power of
-    two up to 64, and at least 4, so that a small fleet too keeps several cores busy.
+    By default one bucket per 4,000 meters, as a power of two from 4 to 64, so that a small
+    fleet also uses several cores.
 
     Raises
     ------
@@ -64,8 +72,8 @@ def bucket_count(
         fixed = int(row[0])
         if configured is not None and configured != fixed:
             raise ConfigError(
-                f"buckets: {configured} asked for, but the workspace was made with {fixed}; "
-                "leave the key out, or start a new workspace"
+                f"buckets: got {configured}, but the workspace was created with {fixed}; "
+                "remove the key, or start a new workspace"
             )
         return fixed
     chosen = configured or _usual_bucket_count(meters)
@@ -82,36 +90,59 @@ def _usual_bucket_count(meters: int) -> int:
     return buckets
 
 
-def known_content(connection: duckdb.DuckDBPyConnection) -> dict[str, tuple[int, int, str]]:
-    """Size, time stamp and content hash of each path seen before."""
+def known_content(connection: duckdb.DuckDBPyConnection) -> dict[str, tuple[FileStamp, str]]:
+    """Stamp and content hash of each path seen before."""
     rows = connection.execute(
-        "select path, bytes, modified_ns, content_hash from ledger.seen_path"
+        "select path, bytes, modified_ns, coalesce(changed_ns, 0), content_hash "
+        "from ledger.seen_path"
     ).fetchall()
-    return {path: (int(size), int(modified), digest) for path, size, modified, digest in rows}
+    return {
+        path: (FileStamp(Path(path), int(size), int(modified), int(changed)), digest)
+        for path, size, modified, changed, digest in rows
+    }
 
 
 def landed_hashes(connection: duckdb.DuckDBPyConnection) -> set[str]:
-    """The files that have landed, by the name that their lake files bear."""
+    """Landed files, by the name of their lake files."""
     return {
         r[0] for r in connection.execute("select file_hash from ledger.landed_file").fetchall()
     }
 
 
-def next_landed_seq(connection: duckdb.DuckDBPyConnection) -> int:
-    """The next number in the order of landing."""
+def next_place(connection: duckdb.DuckDBPyConnection) -> int:
+    """The next number in the order in which files were found."""
     row = connection.execute(
-        "select coalesce(max(landed_seq), 0) + 1 from ledger.landed_file"
+        "select coalesce(max(place), 0) + 1 from ("
+        f"select landed_seq % {TIER} as place from ledger.landed_file "
+        "union all select place from ledger.waiting_place)"
     ).fetchone()
     return int(row[0]) if row else 1
+
+
+def waiting_places(connection: duckdb.DuckDBPyConnection) -> dict[tuple[str, str], int]:
+    """Places of files that were found, but could not land yet, by path and export."""
+    rows = connection.execute("select path, export_name, place from ledger.waiting_place")
+    return {(path, export): int(place) for path, export, place in rows.fetchall()}
+
+
+def hold_place(
+    connection: duckdb.DuckDBPyConnection, path: str, export_name: str, place: int
+) -> None:
+    """Keep the place of a file that could not land."""
+    connection.execute(
+        "insert or ignore into ledger.waiting_place values (?, ?, ?)",
+        [path, export_name, place],
+    )
 
 
 def remember_path(
     connection: duckdb.DuckDBPyConnection, stamp: FileStamp, content_hash: str
 ) -> None:
-    """Note a path's content, so that it is not hashed again while it stays as it is."""
+    """Record a path's content hash, so that it is not hashed again while unchanged."""
     connection.execute(
-        "insert or replace into ledger.seen_path values (?, ?, ?, ?)",
-        [str(stamp.path), stamp.bytes, stamp.modified_ns, content_hash],
+        "insert or replace into ledger.seen_path "
+        "(path, bytes, modified_ns, content_hash, changed_ns) values (?, ?, ?, ?, ?)",
+        [str(stamp.path), stamp.bytes, stamp.modified_ns, content_hash, stamp.changed_ns],
     )
 
 
@@ -120,13 +151,18 @@ def record_landing(
     row: Mapping[str, Any],
     partitions: Sequence[LandedPart],
     *,
+    bound: ClockBound,
     replaces: str | None,
 ) -> None:
-    """Enter a landing, its partitions, and take out the one it replaces: all or nothing."""
+    """Record a landed file and its partitions, and remove the one it replaces: all or none."""
     connection.execute("begin")
     try:
+        connection.execute(
+            "delete from ledger.waiting_place where path = ? and export_name = ?",
+            [row["path"], row["export_name"]],
+        )
         if replaces is not None:
-            for table in ("landed_file", "landed_partition"):
+            for table in ("landed_file", "landed_partition", "clock_bound"):
                 connection.execute(
                     f"delete from ledger.{table} where file_hash = ?", [replaces]
                 )
@@ -140,46 +176,72 @@ def record_landing(
                 "insert into ledger.landed_partition values (?, ?, ?, ?, ?, ?, ?, ?)",
                 [list(astuple(p)) for p in partitions],
             )
+        if any(bound):
+            connection.execute(
+                "insert into ledger.clock_bound values (?, ?, ?)", [row["file_hash"], *bound]
+            )
         connection.execute("commit")
     except Exception:
         connection.execute("rollback")
         raise
 
 
-def earlier_reading_of(
-    connection: duckdb.DuckDBPyConnection, content_hash: str, export_name: str
-) -> str | None:
-    """A landing of the same content under other settings, which a new one replaces."""
+def earlier_reading(
+    connection: duckdb.DuckDBPyConnection,
+    content_hash: str,
+    path: str,
+    export_name: str,
+    exports: Sequence[str],
+) -> tuple[str, int] | None:
+    """The landing that a new one replaces, and its place: (file_hash, place).
+
+    It is one of the same content under other settings, of this export or of one that there is
+    no more (`exports` are those there are); or one of this path that broke off.
+    """
     row = connection.execute(
-        "select file_hash from ledger.landed_file where content_hash = ? and export_name = ?",
-        [content_hash, export_name],
+        f"select file_hash, landed_seq % {TIER} from ledger.landed_file "
+        "where content_hash = ? and (export_name = ? or not list_contains(?, export_name)) "
+        "or path = ? and export_name = ? and problem is not null "
+        "order by content_hash <> ?, export_name <> ?, landed_seq limit 1",
+        [
+            content_hash,
+            export_name,
+            list(exports),
+            path,
+            export_name,
+            content_hash,
+            export_name,
+        ],
     ).fetchone()
-    return None if row is None else str(row[0])
+    return None if row is None else (str(row[0]), int(row[1]))
 
 
 def generations(connection: duckdb.DuckDBPyConnection) -> dict[str, int]:
-    """How often each content was read again for a new multiplier; 0 where it is not listed."""
+    """How often each content had to be judged again; 0 where it is not listed."""
     rows = connection.execute("select content_hash, generation from ledger.reading_generation")
     return {content: int(generation) for content, generation in rows.fetchall()}
 
 
-def keep_multipliers(connection: duckdb.DuckDBPyConnection, meters: Sequence[str]) -> None:
-    """Note the multipliers of meters whose reads landed; `known_meter` is registered."""
+def keep_scales(connection: duckdb.DuckDBPyConnection, meters: Sequence[str]) -> None:
+    """Note multiplier and dials of the meters of a landed file; reads `known_meter`."""
     if not meters:
         return
     connection.register("landed_name", pl.DataFrame({"meter_id": meters}).to_arrow())
     connection.execute(
         "insert or replace into ledger.landed_multiplier "
-        "select meter_id, coalesce(multiplier, 1) from landed_name left join known_meter "
+        "(meter_id, multiplier, register_digits) "
+        "select meter_id, coalesce(multiplier, 1), known_meter.register_digits "
+        "from landed_name left join known_meter "
         "using (meter_id) anti join ledger.landed_multiplier as held "
         "on held.meter_id = landed_name.meter_id "
-        "and held.multiplier = coalesce(known_meter.multiplier, 1)"
+        "and held.multiplier = coalesce(known_meter.multiplier, 1) "
+        "and held.register_digits is not distinct from known_meter.register_digits"
     )
     connection.unregister("landed_name")
 
 
 def read_again(connection: duckdb.DuckDBPyConnection, file_hashes: Sequence[str]) -> None:
-    """Have the contents of these landings read again when their files are seen."""
+    """Mark the contents of these landed files to be read again when seen."""
     for file_hash in file_hashes:
         connection.execute(
             "insert into ledger.reading_generation "
@@ -187,10 +249,11 @@ def read_again(connection: duckdb.DuckDBPyConnection, file_hashes: Sequence[str]
             "on conflict do update set generation = generation + 1",
             [file_hash],
         )
+        connection.execute("delete from ledger.clock_bound where file_hash = ?", [file_hash])
 
 
 def paths_of(connection: duckdb.DuckDBPyConnection, file_hashes: Sequence[str]) -> list[str]:
-    """Where the files of these landings lay."""
+    """Paths of these landed files."""
     rows = connection.execute(
         "select path from ledger.landed_file where list_contains(?, file_hash) order by path",
         [list(file_hashes)],
@@ -209,7 +272,7 @@ def now_utc(connection: duckdb.DuckDBPyConnection) -> datetime:
 def record_problems(
     connection: duckdb.DuckDBPyConnection, problems: Sequence[FileProblem]
 ) -> None:
-    """Keep the files that this run could not land, in place of the former run's."""
+    """Store the files that this run could not load, replacing the previous run's."""
     connection.execute("delete from ledger.file_problem")
     if problems:
         connection.executemany(

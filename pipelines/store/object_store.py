@@ -1,7 +1,7 @@
 """Object stores by URL, such as `s3://bucket/folder`, through fsspec.
 
 The library for a store (s3fs for `s3://`) is an optional extra. Credentials and endpoint come
-from the environment alone, as the store's library reads them; none is taken from a
+only from the environment, as the store's library reads them; none is taken from a
 configuration or written anywhere.
 """
 
@@ -10,9 +10,13 @@ from __future__ import annotations
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
+from pipelines.store.file_stamp import ExportPlace
 from rightsize.errors import ConfigError, StoreError
+
+FLEETING: Final = {"memory"}
+"""Kinds of stores that keep nothing."""
 
 
 def is_url(path: str) -> bool:
@@ -20,10 +24,24 @@ def is_url(path: str) -> bool:
     return "://" in path
 
 
-def copied_as(folder: Path, url: str) -> Path:
-    """Where in a folder the copy of an object lies; a glob becomes the glob of the copies."""
+def refuse_fleeting(url: str) -> None:
+    """Refuse a store whose content ends with the process.
+
+    Raises
+    ------
+    ConfigError
+        Naming the URL.
+    """
+    if url.partition("://")[0] in FLEETING:
+        raise ConfigError(f"{url}: such a store is gone with the process that wrote it")
+
+
+def copied_as(folder: Path, url: str) -> ExportPlace:
+    """Where the copies of a URL's objects lie; its glob is that of the copies."""
     scheme, _, key = url.partition("://")
-    return folder / scheme / (f"{key}*" if key.endswith("/") else key)
+    return ExportPlace.of(
+        folder, f"{scheme}/{key}*" if key.endswith("/") else f"{scheme}/{key}"
+    )
 
 
 def store_of(url: str) -> Any:
@@ -32,29 +50,31 @@ def store_of(url: str) -> Any:
     Raises
     ------
     ConfigError
-        If the library for such URLs is not installed, or the kind of store is not known.
+        If the library for such URLs is not installed, or the URL scheme is unknown.
     """
     import fsspec
 
     scheme = url.partition("://")[0]
     if scheme in ("file", "local"):
-        raise ConfigError(f"{url}: name files of this machine by their path")
+        raise ConfigError(f"{url}: give local files as a path, not a URL")
     try:
         return fsspec.filesystem(scheme, use_listings_cache=False)
     except ImportError as error:
         raise ConfigError(
-            f"{url} needs a library that is not installed: pip install "
-            f"'rightsize[objectstore]' for s3://, else see: {error}"
+            f"{url}: the library for this store is not installed; for s3:// run: pip install "
+            f"'rightsize[objectstore]'; otherwise: {error}"
         ) from None
     except ValueError:
-        raise ConfigError(f"{url}: no kind of store is called {scheme!r}") from None
+        raise ConfigError(
+            f"{url}: unknown URL scheme {scheme!r}; for example, s3://bucket/folder"
+        ) from None
 
 
 @contextmanager
 def asking(url: str) -> Iterator[None]:
-    """What goes wrong with the store is one error that names the URL.
+    """Turn any error of the store into one that names the URL.
 
-    The libraries of stores raise errors of many kinds, of which only some are `OSError`.
+    Store libraries raise many kinds of errors, of which only some are `OSError`.
     """
     try:
         yield

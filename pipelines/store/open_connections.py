@@ -1,4 +1,4 @@
-"""Connections whose statements a stop may interrupt, from whichever thread it is seen in."""
+"""Connections whose statements a stop may interrupt, from any thread."""
 
 from __future__ import annotations
 
@@ -16,9 +16,9 @@ _lock = threading.Lock()
 def interruptible(
     connection: duckdb.DuckDBPyConnection,
 ) -> Iterator[duckdb.DuckDBPyConnection]:
-    """Until the block ends, a stop interrupts the connection's statements; then it is closed.
+    """Register the connection for interruption during the block, then close it.
 
-    It is forgotten before it closes: none that closes is ever interrupted.
+    It is removed before it closes, so a closing connection is never interrupted.
     """
     with _lock:
         _open.add(connection)
@@ -31,7 +31,7 @@ def interruptible(
 
 
 def interrupt_all() -> None:
-    """End the statements that run now; what comes after them is not touched."""
+    """Interrupt the running statements; later ones are not affected."""
     with _lock:
         for connection in _open:
             connection.interrupt()

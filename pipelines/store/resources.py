@@ -1,4 +1,4 @@
-"""Where the SQL and the shipped configuration lie: beside the code, or inside the wheel."""
+"""Location of the SQL and shipped configuration: beside the code, or inside the wheel."""
 
 from __future__ import annotations
 

@@ -1,13 +1,13 @@
-"""Where the lake, the profiles and blocks under way lie: in the workspace, or a store.
+"""Storage of the lake, profiles and partial results: in the workspace or an object store.
 
-Every file is named by its place below the workspace, `lake/interval_read/month=2025-01/...`,
-wherever it lies. In an object store it is the object `<url>/lake/interval_read/...`, and who
-reads it has a copy for as long as the reading takes: nothing else of a store is asked than to
-put, get, list and delete whole objects, so a worker needs no disk in common with anyone.
+Every file is named by its path below the workspace, `lake/interval_read/month=2025-01/...`,
+wherever it is stored. In an object store it is the object `<url>/lake/interval_read/...`, and
+readers use a temporary copy: only put, get, list and delete of whole objects are needed, so
+workers need no shared disk.
 
-An object is there whole or not at all, a folder is not: in a store the folder's last object,
-`complete`, makes it count. Files and folders are named by their content, so who puts one twice
-puts the same.
+An object exists completely or not at all; a folder does not: in a store, a folder counts only
+once its last object, `complete`, exists. Files and folders are named by their content, so
+writing one twice writes the same.
 """
 
 from __future__ import annotations
@@ -23,38 +23,39 @@ from pathlib import Path, PurePosixPath
 from typing import Any, Final, Protocol
 
 from pipelines.store.object_store import asking, store_of
+from pipelines.store.private_files import private_folder
 from rightsize.errors import StoreError
 
 COMPLETE: Final = "complete"
 _COPIES: Final = "copies-"
 
 Here = Mapping[Path, Path]
-"""Where on this machine the file of a name can be read."""
+"""Local path of each file, by name."""
 
 
 class Storage(Protocol):
     """Files and folders by their names below the workspace."""
 
     def files(self, folder: Path, pattern: str) -> list[Path]:
-        """Names of the files below a folder that match, in a fixed order; whole ones only."""
+        """Names of matching files below a folder, in a fixed order; complete ones only."""
 
     def folders(self, folder: Path, pattern: str) -> list[Path]:
-        """Names of the folders below a folder that match, in a fixed order; whole ones only."""
+        """Names of matching folders below a folder, in a fixed order; complete ones only."""
 
     def at_hand(self, files: Iterable[Path]) -> AbstractContextManager[Here]:
-        """Files to be read by their paths on this machine, within the block."""
+        """Local paths of files for reading, within the block."""
 
     def making(self, folder: Path) -> AbstractContextManager[Path]:
-        """An empty folder to write into; at the end it is the one of that name, whole."""
+        """An empty folder to write into; at the end it becomes the folder of that name."""
 
     def put_files(self, made: Here) -> None:
-        """Put finished files of this machine under their names, away from where they were."""
+        """Move finished local files to their names."""
 
     def drop_files(self, files: Iterable[Path]) -> None:
-        """Remove files that `files` has named."""
+        """Remove files listed by `files`."""
 
     def keep_folders(self, folder: Path, pattern: str, kept: Iterable[Path]) -> None:
-        """Remove every folder that matches but those kept, and what crashes left of any."""
+        """Remove every matching folder except those kept, and leftovers of crashes."""
 
 
 class DiskStorage:
@@ -105,8 +106,8 @@ class DiskStorage:
 class ObjectStorage:
     """Objects below `url`, one a file, by their names below `root`.
 
-    Copies lie in `scratch` while they are read. All methods raise `StoreError` if the store
-    does not answer, or not as it must.
+    Copies are in `scratch` while they are read. All methods raise `StoreError` if the store
+    does not answer or fails.
     """
 
     root: Path
@@ -151,7 +152,7 @@ class ObjectStorage:
         self._remove(list(files))
 
     def keep_folders(self, folder: Path, pattern: str, kept: Iterable[Path]) -> None:
-        """As `Storage.keep_folders`; marks go first, so that no rest of a folder counts."""
+        """As `Storage.keep_folders`; markers go first, so that no partial folder counts."""
         depth, stay = pattern.count("/") + 1, set(kept)
         stale = []
         for name in self._below(folder):
@@ -189,7 +190,7 @@ class ObjectStorage:
             key for key, copy in zip(keys, here.values(), strict=True) if not copy.is_file()
         ]
         if gone:
-            raise StoreError(f"{self.url}: {gone[0]} did not come")
+            raise StoreError(f"{self.url}: {gone[0]} could not be downloaded")
 
     def _put(self, made: Here) -> None:
         if not made:
@@ -199,7 +200,7 @@ class ObjectStorage:
             store.put([str(path) for path in made.values()], keys)
             for key, path in zip(keys, made.values(), strict=True):
                 if store.size(key) != path.stat().st_size:
-                    raise StoreError(f"{self.url}: {key} is not there whole")
+                    raise StoreError(f"{self.url}: {key} is incomplete after upload")
 
     def _store(self) -> Any:
         return store_of(self.url)
@@ -208,7 +209,7 @@ class ObjectStorage:
         return f"{self.url.rstrip('/')}/{name.relative_to(self.root).as_posix()}"
 
     def _plain(self, name: Path) -> str:
-        """The key as the store itself says it, without scheme."""
+        """The store's own key, without scheme."""
         return self._key(name).partition("://")[2].lstrip("/")
 
     @contextmanager
@@ -223,16 +224,18 @@ class ObjectStorage:
 
 
 def scratch_here(scratch: Path) -> Path:
-    """Where this machine may write what it needs for a while.
+    """Folder for temporary files on this machine.
 
-    The environment's `RIGHTSIZE_SCRATCH`; else the workspace's own scratch where this machine
-    has the workspace, and the system's place for temporary files where it has not.
+    `RIGHTSIZE_SCRATCH` of the environment; else the workspace's scratch folder if this machine
+    has the workspace, or the system's temporary folder if not.
     """
     if named := os.environ.get("RIGHTSIZE_SCRATCH"):
         return Path(named)
     if scratch.parent.is_dir():
         return scratch
-    return Path(tempfile.gettempdir()) / "rightsize-scratch"
+    own = Path(tempfile.gettempdir()) / f"rightsize-scratch-{os.geteuid()}"
+    private_folder(own)  # the place is everybody's, and the name no secret
+    return own
 
 
 def write_text(path: Path, text: str) -> None:
@@ -248,5 +251,5 @@ def _matches(name: PurePosixPath, pattern: str) -> bool:
 
 
 def local_paths(here: Here, files: Iterable[Path] | None = None) -> list[str]:
-    """Paths of files at hand, of all where not given; as DuckDB takes them, sorted."""
+    """Local paths of files, of all if not given; sorted, as DuckDB takes them."""
     return sorted(str(here[file]) for file in (here if files is None else files))

@@ -1,9 +1,10 @@
-"""DuckDB connections with sane limits, and the statements of `sql/` run on them."""
+"""DuckDB connections with memory limits, and the statements of `sql/` run on them."""
 
 from __future__ import annotations
 
+import glob
 import os
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any, Final
@@ -14,11 +15,23 @@ import polars as pl
 from pipelines.store.open_connections import interruptible
 from pipelines.store.resources import sql_text
 from pipelines.store.workspace import Workspace
+from rightsize.errors import DamageError, RightsizeError, WorkspaceBusyError
 
 DEFAULT_MEMORY: Final = "2GB"
 """Leaves the rest of the 4 GiB promise to Python and to the reader's buffers."""
+WORK_CURE: Final = (
+    "restore it together with lake/ and rejected/ from a backup. Without one, move it, lake/, "
+    "rejected/ and profile/ away and sweep again: the exports land anew, and the history in "
+    "published/ goes on"
+)
+_NO_DAMAGE: Final = (
+    "No space left",
+    "Read-only file system",
+    "Permission denied",
+    "disk quota",
+)
 LANDING_MEMORY: Final = "3.6GB"
-"""A file's reads are held at once, 72 million of them in 3 GiB; beyond this they spill."""
+"""A file's reads are in memory at once, 72 million in 3 GiB; beyond this they spill."""
 
 
 def connect(
@@ -30,19 +43,19 @@ def connect(
     threads: int | None = None,
     read_only: bool = False,
 ) -> duckdb.DuckDBPyConnection:
-    """A connection in UTC with a memory limit and a place to spill to.
+    """A connection in UTC with a memory limit and a spill folder.
 
     Parameters
     ----------
     database
-        File to open; a database in memory where not given.
+        File to open; a database in memory if not given.
     spill
         Folder for what does not fit into memory; inside the workspace.
     memory
         Limit such as `3GB`; the environment's `RIGHTSIZE_MEMORY` or `usual_memory` where
         not given.
     threads
-        The environment's `RIGHTSIZE_THREADS` or the processor count where not given.
+        The environment's `RIGHTSIZE_THREADS` or the processor count if not given.
     """
     limit = memory or os.environ.get("RIGHTSIZE_MEMORY", usual_memory)
     workers = threads or int(os.environ.get("RIGHTSIZE_THREADS", os.cpu_count() or 2))
@@ -65,10 +78,34 @@ def connect(
 
 @contextmanager
 def work_database(workspace: Workspace) -> Iterator[duckdb.DuckDBPyConnection]:
-    """The working database, open for as long as the block runs."""
+    """The working database, open for as long as the block runs.
+
+    Raises
+    ------
+    DamageError
+        If the file is no database any more.
+    WorkspaceBusyError
+        If another program has it open.
+    """
     workspace.root.mkdir(parents=True, exist_ok=True)
-    with interruptible(connect(workspace.database, spill=workspace.scratch)) as connection:
+    try:
+        opened = connect(workspace.database, spill=workspace.scratch)
+    except duckdb.Error as error:
+        raise not_opened(workspace.database, error, WORK_CURE) from None
+    with interruptible(opened) as connection:
         yield connection
+
+
+def not_opened(database: Path, error: duckdb.Error, cure: str) -> RightsizeError:
+    """Why a database of the workspace cannot be opened, and what can be done."""
+    first = str(error).strip().splitlines()[0]
+    if "lock on file" in first:
+        return WorkspaceBusyError(f"{database} is open in another program; close it: {first}")
+    if database.is_file() and not os.access(database, os.R_OK | os.W_OK):
+        return RightsizeError(f"{database} may not be read and written by this user")
+    if any(sign in first for sign in _NO_DAMAGE):
+        return RightsizeError(f"{database} cannot be opened: {first}")
+    return DamageError(f"{database} cannot be read ({first}); {cure}")
 
 
 def run_sql(
@@ -93,7 +130,7 @@ def frame(
 
 
 def set_variables(connection: duckdb.DuckDBPyConnection, values: Mapping[str, Any]) -> None:
-    """Make values known to SQL as `getvariable('name')`; the names are ours, never a user's."""
+    """Set values for SQL as `getvariable('name')`; names are ours, never a user's."""
     for name, value in values.items():
         connection.execute(f"set variable {name} = ?", [value])
 
@@ -101,3 +138,17 @@ def set_variables(connection: duckdb.DuckDBPyConnection, values: Mapping[str, An
 def quoted(text: str | Path) -> str:
     """A text as an SQL literal."""
     return "'" + str(text).replace("'", "''") + "'"
+
+
+def literal(path: str | Path) -> str:
+    """A path as DuckDB reads just that file: what it would take for a glob means itself.
+
+    For what DuckDB reads; what it writes or attaches it takes literally by itself.
+    """
+    text = str(path)
+    return glob.escape(text) if glob.has_magic(text) else text
+
+
+def literals(paths: Iterable[str | Path]) -> list[str]:
+    """`literal` of each path, in the same order."""
+    return [literal(path) for path in paths]

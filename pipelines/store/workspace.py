@@ -1,19 +1,20 @@
-"""The folder that holds all state of one utility, and the names inside it.
+"""The folder with all state of one utility, and the names inside it.
 
 ```
 workspace/
   work.duckdb                       ledger of landed files, sweeps (one writer)
   lake/interval_read/month=2025-01/bucket=03/<file hash>.parquet    immutable
   lake/register_read/month=2025-01/bucket=03/<file hash>.parquet    immutable
-  rejected/<file hash>.parquet      refused rows of one landed file
+  rejected/<file hash>.parquet      rejected rows of one landed file
   profile/month=2025-01/bucket=03/  {stat,band,balance}.parquet, replaced whole
-  assess/<sweep>/                   blocks of results on their way to publication
+  assess/<sweep>/                   result blocks waiting for publication
   published/results.duckdb, *.parquet
   logs/sweep-2025-01.jsonl          logs of sweeps
-  learnt.json                       what the fleet taught the last sweep
-  fetched/s3/<bucket>/<key>         copies of exports that lie in an object store
-  lake_claim.json                   which store holds lake/ and profile/, where one does
+  learnt.json                       priors learned by the last sweep
+  fetched/s3/<bucket>/<key>         copies of exports in an object store
+  lake_claim.json                   object store with lake/ and profile/, if any
   register_meters/                  meters named in each register file of a lake in a store
+  prefect/                          the service's own: Prefect's database, the secret (0700)
   scratch/                          spill of DuckDB; old spill goes when a sweep begins
 ```
 """
@@ -38,8 +39,8 @@ from rightsize.errors import WorkspaceBusyError
 class Workspace:
     """Paths below one workspace folder.
 
-    Lake and profiles may lie in an object store instead, under the same names: what is read or
-    written of them goes through `storage`.
+    Lake and profiles may be in an object store instead, under the same names: they are read
+    and written through `storage`.
     """
 
     root: Path
@@ -47,7 +48,7 @@ class Workspace:
 
     @property
     def storage(self) -> Storage:
-        """Where lake, profiles and blocks of far workers lie."""
+        """Storage of lake, profiles and blocks of remote workers."""
         if self.lake_url is None:
             return DiskStorage()
         return ObjectStorage(self.root, self.lake_url, self.scratch)
@@ -74,7 +75,7 @@ class Workspace:
 
     @property
     def rejected(self) -> Path:
-        """Rows refused, one Parquet file a landed file."""
+        """Rejected rows, one Parquet file per landed file."""
         return self.root / "rejected"
 
     @property
@@ -84,22 +85,22 @@ class Workspace:
 
     @property
     def assess(self) -> Path:
-        """Results under way."""
+        """Partial results."""
         return self.root / "assess"
 
     @property
     def scratch(self) -> Path:
-        """Where DuckDB spills; may be emptied between sweeps."""
+        """Spill folder of DuckDB; may be emptied between sweeps."""
         return self.root / "scratch"
 
     @property
     def fetched(self) -> Path:
-        """Copies of the exports that lie in an object store."""
+        """Copies of exports in an object store."""
         return self.root / "fetched"
 
     @property
     def published(self) -> Path:
-        """What readers see."""
+        """Published files."""
         return self.root / "published"
 
     @property
@@ -108,7 +109,7 @@ class Workspace:
         return self.published / "results.duckdb"
 
     def create(self) -> None:
-        """Make the folders that are missing."""
+        """Create missing folders."""
         stored = (self.interval_reads, self.register_reads, self.profile)
         here = (self.rejected, self.assess, self.published)
         for folder in here if self.lake_url else (*stored, *here):
@@ -116,40 +117,40 @@ class Workspace:
 
     @property
     def logs(self) -> Path:
-        """What sweeps logged, as JSON, a file a month."""
+        """Logs of sweeps as JSON, one file per month."""
         return self.root / "logs"
 
     @property
     def learnt(self) -> Path:
-        """What the fleet taught the last sweep, with the inputs it rests on."""
+        """Priors learned by the last sweep, with their inputs."""
         return self.root / "learnt.json"
 
     @property
     def register_meters(self) -> Path:
-        """Which meters each file of register readings names, where a store holds the files."""
+        """Meters in each file of register readings, if the files are in an object store."""
         return self.root / "register_meters"
 
     @property
     def lake_claim(self) -> Path:
-        """Which object store holds the lake, where one does."""
+        """The object store with the lake, if any."""
         return self.root / "lake_claim.json"
 
     @property
     def lock(self) -> Path:
-        """Held by the one sweep at work; says who that is."""
+        """Lock file of the running sweep; names its process."""
         return self.root / "sweep.lock"
 
     @contextmanager
     def hold(self, kind: str = "sweep") -> Iterator[None]:
-        """Hold the workspace for one sweep; a crash of the holder frees it.
+        """Lock the workspace for one sweep; a crash releases it.
 
         The kernel holds the lock for the process, so it cannot outlive it. The file is never
-        removed: a lock on a removed file would bind nobody.
+        removed: a lock on a removed file would have no effect.
 
         Raises
         ------
         WorkspaceBusyError
-            If another process holds it; the text names the process and since when.
+            If another process has the lock; the text names the process and since when.
         """
         self.root.mkdir(parents=True, exist_ok=True)
         with self.lock.open("a+", encoding="utf-8") as handle:
@@ -165,7 +166,7 @@ class Workspace:
                 handle.truncate(0)
 
     def holder(self) -> Holder | None:
-        """Who holds the workspace now; None where nobody does."""
+        """The process that holds the lock; None if it is free."""
         try:
             with self.lock.open("r", encoding="utf-8") as handle:
                 if _locked(handle, fcntl.LOCK_SH, tries=1):
@@ -175,7 +176,7 @@ class Workspace:
             return None
 
     def left_behind(self) -> Holder | None:
-        """Who died holding the workspace, where nobody has held it since."""
+        """The process that died holding the lock, if nobody has had it since."""
         if not self.lock.is_file() or self.holder() is not None:
             return None
         return _holder(self.lock.read_text(encoding="utf-8"))
@@ -183,7 +184,7 @@ class Workspace:
 
 @dataclass(frozen=True)
 class Holder:
-    """The process that holds a workspace."""
+    """The process that holds the workspace lock."""
 
     pid: int
     host: str
@@ -192,7 +193,7 @@ class Holder:
 
     @classmethod
     def this_process(cls, kind: str) -> Holder:
-        """The running process, from now on."""
+        """The current process, from now on."""
         return cls(os.getpid(), os.uname().nodename, time.time(), kind)
 
     @property
@@ -201,7 +202,7 @@ class Holder:
         return time.strftime("%Y-%m-%d %H:%M:%S", time.localtime(self.since))
 
 
-# One who only looks holds the lock for an instant: a sweep that begins then asks again.
+# A mere check holds the lock for an instant: a starting sweep retries.
 _TRIES: Final = 5
 _WAIT_S: Final = 0.05
 
@@ -229,4 +230,4 @@ def _busy_text(root: Path, holder: Holder | None) -> str:
     who = "another process"
     if holder is not None:
         who = f"process {holder.pid} on {holder.host} since {holder.since_text} ({holder.kind})"
-    return f"workspace {root} is held by {who}; wait for it to end, or stop it, and run again"
+    return f"workspace {root} is in use by {who}; wait until it ends or stop it, then run again"

@@ -1,9 +1,9 @@
-"""Blocks of results from workers that share no disk with the machine that was asked.
+"""Result blocks from workers that share no disk with this machine.
 
-A worker leaves all blocks of a bucket, and the note that it is done, as one folder of the
-workspace's storage, named by what the results rest on. From there they are brought to the
-folder that a worker on this machine would have written into. A later sweep on the same inputs
-finds what a stopped one left; one on other inputs removes it.
+A worker puts all blocks of a bucket, and the marker that it is finished, as one folder into the
+workspace's storage, named by the inputs of the results. From there they are copied to the
+folder that a worker on this machine would have written to. A later sweep on the same inputs
+reuses what a stopped one left; one on other inputs removes it.
 """
 
 from __future__ import annotations
@@ -23,9 +23,9 @@ from rightsize.contracts.sweep_record import SweepRecord
 def gathering(
     workspace: Workspace, record: SweepRecord, folder: Path, *, fresh: bool = False
 ) -> Iterator[Path]:
-    """The name below which workers leave their blocks; at the end they are in `folder`.
+    """The name under which workers put their blocks; at the end they are in `folder`.
 
-    What a stopped sweep left is brought at once. After a failure all stays where it is.
+    Blocks of a stopped sweep are copied first. After a failure everything stays in place.
     """
     far = _named(workspace, record, fresh=fresh)
     _bring(workspace, far, folder)
@@ -35,7 +35,7 @@ def gathering(
 
 
 def _named(workspace: Workspace, record: SweepRecord, *, fresh: bool) -> Path:
-    """What is left of other inputs is removed, and with `fresh` what is left of these."""
+    """Remove blocks of other inputs, and with `fresh` also those of these inputs."""
     folder = workspace.assess / f"inputs={resume.inputs_key(record)}"
     kept = () if fresh else (folder,)
     workspace.storage.keep_folders(workspace.assess, "inputs=*", kept)
@@ -43,7 +43,7 @@ def _named(workspace: Workspace, record: SweepRecord, *, fresh: bool) -> Path:
 
 
 def _bring(workspace: Workspace, far: Path, folder: Path) -> None:
-    """Bring the blocks of each finished bucket that is not noted as done in `folder`."""
+    """Copy the blocks of each finished bucket that is not marked in `folder`."""
     storage = workspace.storage
     for made in storage.folders(far, BUCKET_FOLDERS):
         if resume.bucket_done(folder, bucket_of(made)) is not None:

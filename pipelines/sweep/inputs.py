@@ -1,4 +1,4 @@
-"""What a sweep rests on: its identity and inputs, and the work on buckets that follows."""
+"""A sweep's identity and inputs, and the bucket tasks that follow from them."""
 
 from __future__ import annotations
 
@@ -35,7 +35,7 @@ def record_of(sweep: Sweep) -> SweepRecord:
         lake_hash=sweep.profiled.fingerprint,
         code_version=code_version(),
         timezone=sweep.loaded.settings.timezone,
-        buckets=_buckets(sweep.workspace),
+        buckets=bucket_count(sweep.workspace),
         documents=sweep.fleet.documents,
     )
 
@@ -59,20 +59,28 @@ def last_day(profiled: ProfileSummary) -> dt.date:
     months = [LakePartition.parse(f).month for f in profiled.folders]
     if not months:
         raise ConfigError(
-            "no read has landed: the exports are empty or every row was refused; "
-            "see the messages above and the folder rejected/ of the workspace"
+            "no reads loaded: the exports are empty or every row was rejected; "
+            "see the messages above and `rightsize rows CONFIG`"
         )
     year, month = (int(part) for part in max(months).split("-"))
     return dt.date(year, month, calendar.monthrange(year, month)[1])
 
 
-def _buckets(workspace: Workspace) -> int:
+def bucket_count(workspace: Workspace) -> int:
+    """How many parts the fleet of the workspace has."""
     with work_database(workspace) as work:
         return ledger.bucket_count(work, None, 0)
 
 
+def landed_partitions(workspace: Workspace) -> pl.DataFrame:
+    """What the ledger says of each file's part of each month and bucket."""
+    with work_database(workspace) as work:
+        parts: pl.DataFrame = work.sql(sql_text("60_reconcile/landed_part_ledger")).pl()
+    return parts
+
+
 def landed_files(workspace: Workspace) -> pl.DataFrame:
-    """What the ledger says of each landed file, as reconcile asks for it."""
+    """The ledger's record of each landed file, as reconcile needs it."""
     with work_database(workspace) as work:
         files: pl.DataFrame = work.sql(sql_text("60_reconcile/landed_ledger")).pl()
     return files

@@ -1,9 +1,9 @@
-"""What a sweep that was stopped left behind, kept where it rests on the same inputs.
+"""Partial results of a stopped sweep, reused by a later sweep on the same inputs.
 
-Blocks of results lie in `assess/<sweep>/`, beside a note of the inputs that they rest on and a
-mark for each bucket that is done. A later sweep on the same inputs takes the folder over under
-its own name and assesses only the buckets without a mark. What the fleet taught is kept in the
-same way. Any changed input, a line of code included, makes all of it be done again.
+Result blocks are in `assess/<sweep>/`, beside a record of their inputs and a marker for each
+finished bucket. A later sweep on the same inputs takes over the folder under its own name and
+assesses only the buckets without a marker. Priors learned from the fleet are kept the same way.
+Any changed input, a line of code included, means everything is recomputed.
 """
 
 from __future__ import annotations
@@ -35,19 +35,19 @@ _INPUTS = (
 
 
 def inputs_key(record: SweepRecord) -> str:
-    """One name for all that the results of a sweep rest on."""
+    """One key for all inputs of a sweep's results."""
     parts = [str(getattr(record, name)) for name in _INPUTS]
     return hashlib.sha256("\n".join(parts).encode()).hexdigest()[:32]
 
 
 def take_over(workspace: Workspace, record: SweepRecord, *, fresh: bool = False) -> Path:
-    """The sweep's folder of blocks, with those that a stopped sweep left, if they hold."""
+    """The sweep's folder of blocks, with those of a stopped sweep if still valid."""
     key = inputs_key(record)
     target = workspace.assess / record.sweep_id
     workspace.assess.mkdir(parents=True, exist_ok=True)
     for left in sorted(workspace.assess.iterdir(), reverse=True):
         if left == target:
-            continue  # a stage that is tried again goes on in its own folder
+            continue  # a retried stage continues in its own folder
         if not fresh and not target.exists() and _text_of(left / "inputs") == key:
             left.rename(target)
         else:
@@ -58,30 +58,34 @@ def take_over(workspace: Workspace, record: SweepRecord, *, fresh: bool = False)
 
 
 def bucket_done(folder: Path, bucket: str) -> BucketResult | None:
-    """What a bucket came to, where all its blocks are written."""
+    """The counts of a bucket, if all its blocks are written."""
     text = _text_of(folder / DONE / f"{bucket}.json")
-    return None if text is None else BucketResult(**json.loads(text))
+    try:
+        return None if text is None else BucketResult(**json.loads(text))
+    except (ValueError, TypeError):  # damaged: the bucket is assessed again
+        return None
 
 
 def mark_done(folder: Path, result: BucketResult) -> None:
-    """All blocks of a bucket are written."""
+    """Mark a bucket as finished: all its blocks are written."""
     write_text(folder / DONE / f"{result.bucket}.json", json.dumps(asdict(result)))
 
 
 def kept_prior(workspace: Workspace, record: SweepRecord) -> LearntPrior | None:
-    """What the fleet taught a sweep on the same inputs."""
+    """Priors learned by a sweep on the same inputs."""
     text = _text_of(workspace.learnt)
-    if text is None:
+    try:
+        content = json.loads(text or "{}")
+        if not content or content["inputs"] != inputs_key(record):
+            return None
+        steady = {name: SteadyPrior(**values) for name, values in content["steady"].items()}
+        return LearntPrior(steady, content["accounts_seen"])
+    except (ValueError, TypeError, KeyError, AttributeError):  # damaged: it is learned again
         return None
-    content = json.loads(text)
-    if content["inputs"] != inputs_key(record):
-        return None
-    steady = {name: SteadyPrior(**values) for name, values in content["steady"].items()}
-    return LearntPrior(steady, content["accounts_seen"])
 
 
 def keep_prior(workspace: Workspace, record: SweepRecord, learnt: LearntPrior) -> None:
-    """Keep it; JSON holds every digit of a float."""
+    """Store it; JSON keeps every digit of a float."""
     content = {
         "inputs": inputs_key(record),
         "steady": {name: asdict(prior) for name, prior in learnt.steady.items()},
@@ -93,5 +97,5 @@ def keep_prior(workspace: Workspace, record: SweepRecord, learnt: LearntPrior) -
 def _text_of(path: Path) -> str | None:
     try:
         return path.read_text(encoding="utf-8")
-    except OSError:
+    except (OSError, UnicodeDecodeError):
         return None

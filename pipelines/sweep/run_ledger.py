@@ -1,4 +1,4 @@
-"""Which sweeps ran and what their stages cost: `ledger.sweep_run` and `ledger.stage_metric`."""
+"""Sweeps that ran and the cost of their stages: `ledger.sweep_run`, `ledger.stage_metric`."""
 
 from __future__ import annotations
 
@@ -36,7 +36,7 @@ class SweepRun:
 def record_start(
     workspace: Workspace, sweep_id: str, *, kind: str, started_at: dt.datetime
 ) -> None:
-    """A sweep has begun."""
+    """Record that a sweep has started."""
     with work_database(workspace) as work:
         _prepare(work)
         work.execute(
@@ -54,7 +54,7 @@ def record_end(
     message: str | None = None,
     is_partial: bool | None = None,
 ) -> None:
-    """A sweep has ended, well or not, with what its stages cost."""
+    """Record how a sweep ended, and the cost of its stages."""
     ended_at = _naive(dt.datetime.now(dt.UTC))
     shortened = None if message is None else message[:_MESSAGE_LENGTH]
     with work_database(workspace) as work:

@@ -7,6 +7,7 @@ what it has done already is found done.
 
 from __future__ import annotations
 
+import datetime as dt
 import shutil
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, nullcontext
@@ -30,6 +31,7 @@ from pipelines.stages.assess.assess import (
     write_block,
 )
 from pipelines.stages.assess.list_findings import list_findings
+from pipelines.stages.assess.month_volume import month_volume
 from pipelines.stages.land.land import land
 from pipelines.stages.profile.profile import profile
 from pipelines.stages.publish.copy_results import copy_results, is_copied
@@ -40,7 +42,14 @@ from pipelines.stages.validate.validate import ValidationSummary, outcome_text, 
 from pipelines.store.lake_partition import bucket_folder
 from pipelines.store.workspace import Workspace
 from pipelines.sweep import far_blocks, resume
-from pipelines.sweep.inputs import bucket_tasks, landed_files, last_day, record_of
+from pipelines.sweep.inputs import (
+    bucket_count,
+    bucket_tasks,
+    landed_files,
+    landed_partitions,
+    last_day,
+    record_of,
+)
 from pipelines.sweep.state import Sweep, has_news, newest_sweep, pages_are_due
 from pipelines.work.bucket_work import run_all
 from pipelines.work.observe import StageCost, stage_cost
@@ -59,7 +68,7 @@ class Stage:
     work: Callable[[Sweep, StageCost], None]
 
     def run(self, sweep: Sweep) -> None:
-        """Do the work, and note what it cost."""
+        """Run the stage and record its cost."""
         with stage_cost(self.name) as cost, signals_seen(), statements_ended():
             sweep.costs.append(cost)
             self.work(sweep, cost)
@@ -99,13 +108,14 @@ def _validate(sweep: Sweep, cost: StageCost) -> None:
 
 
 def profile_lake(sweep: Sweep, cost: StageCost) -> None:
-    """Profiles of the lake as it is, and the bucket tasks and inputs that follow from them."""
+    """Profiles of the current lake, and the bucket tasks and inputs that follow."""
     sweep.profiled = profile(
         sweep.workspace,
         timezone=sweep.loaded.settings.timezone,
         pool=sweep.pool,
         progress=sweep.progress,
         cost=cost,
+        bucket_count=bucket_count(sweep.workspace),
     )
     cost.item_count = sweep.profiled.made
     sweep.record = record_of(sweep)
@@ -114,6 +124,7 @@ def profile_lake(sweep: Sweep, cost: StageCost) -> None:
     sweep.inputs = SweepInputs(
         service=service,
         ledger=landed_files(sweep.workspace),
+        partitions=landed_partitions(sweep.workspace),
         profile_folders=sweep.profiled.folders,
     )
 
@@ -124,7 +135,7 @@ def _learn(sweep: Sweep, cost: StageCost) -> None:
 
 
 def learnt_prior(sweep: Sweep, cost: StageCost) -> LearntPrior:
-    """What the fleet teaches; kept from a sweep on the same inputs."""
+    """Priors learned from the fleet; reused from a sweep on the same inputs."""
     kept = None if sweep.order.full else resume.kept_prior(sweep.workspace, sweep.record)
     learnt = kept or _learn_again(sweep, cost)
     resume.keep_prior(sweep.workspace, sweep.record, learnt)
@@ -178,6 +189,8 @@ def _assess(sweep: Sweep, cost: StageCost) -> None:
         units=sweep.loaded.settings.units,
     )
     write_block(found, folder / "finding", "meter_list")
+    months = month_volume(sweep.workspace, sweep.profiled.folders, sweep.fleet.meters.frame)
+    write_block(months, folder / "month_volume", "fleet")
 
 
 def _assess_bucket(
@@ -227,10 +240,11 @@ def _publish(sweep: Sweep, cost: StageCost) -> None:
     retention = Retention(
         settings.keep_sweeps, settings.keep_months, settings.keep_detail_sweeps
     )
+    record = replace(sweep.record, finished_at=dt.datetime.now(dt.UTC))
     with _inputs_at_hand(sweep) as inputs:
         sweep.published = publish(
             sweep.workspace,
-            sweep.record,
+            record,
             sweep.reconciliation,
             inputs,
             units=settings.units,
@@ -283,4 +297,4 @@ COPY_STAGE: Final = Stage("copy", _copy)
 
 def _stop_text(validated: ValidationSummary) -> str:
     lines = [outcome_text(o) for o in validated.failed]
-    return "validation failed, nothing is published:\n" + "\n".join(lines)
+    return "validation failed; nothing was published:\n" + "\n".join(lines)

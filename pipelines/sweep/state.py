@@ -1,11 +1,9 @@
-"""A sweep under way: what was asked, what its stages have left, what is published already."""
+"""A running sweep: its order, what its stages have produced, what is already published."""
 
 from __future__ import annotations
 
 import datetime as dt
 from dataclasses import dataclass, field
-
-import duckdb
 
 from pipelines.configuration.fleet import Fleet
 from pipelines.configuration.load_settings import Loaded
@@ -13,6 +11,7 @@ from pipelines.pages.fleet_pages import VERSION_FILE
 from pipelines.stages.assess.assess import BucketTask
 from pipelines.stages.land.land import LandSummary
 from pipelines.stages.profile.profile import ProfileSummary
+from pipelines.stages.publish.history import open_held
 from pipelines.stages.publish.publish import PublishSummary
 from pipelines.stages.reconcile import SweepInputs
 from pipelines.stages.validate.validate import ValidationSummary
@@ -26,10 +25,10 @@ from rightsize.inference.meter.censoring import LearntPrior
 
 @dataclass(frozen=True)
 class SweepOrder:
-    """What is asked of a sweep.
+    """Options of a sweep.
 
-    `full` makes profiles and results anew from the lake, `months` (as 2025-01) only the
-    profiles of these months, `reassess` publishes even where no input has changed.
+    `full` rebuilds all profiles and results from stored reads, `months` (as 2025-01) only the
+    profiles of these months, `reassess` publishes even if no input has changed.
     """
 
     kind: str = "sweep"
@@ -40,10 +39,10 @@ class SweepOrder:
 
 @dataclass
 class Sweep:
-    """One sweep under way: what it was asked, and what its stages have left so far.
+    """One running sweep: its options, and what its stages have produced so far.
 
-    What follows `costs` is made by the stages; a sweep that finds nothing new has no more than
-    the first three.
+    Fields after `costs` are set by the stages; a sweep that finds nothing new sets only the
+    first three.
     """
 
     loaded: Loaded
@@ -71,17 +70,17 @@ class Sweep:
 
 
 def has_news(sweep: Sweep) -> bool:
-    """Whether the published results would rest on anything else than they do."""
+    """Whether new results would have other inputs than the published ones."""
     asked = sweep.order.full or sweep.order.reassess
     return asked or not is_published(sweep.workspace, sweep.record)
 
 
 def is_published(workspace: Workspace, record: SweepRecord) -> bool:
-    """Whether the published results rest on just what this sweep would rest on."""
+    """Whether the published results have the same inputs as this sweep."""
     if not workspace.results.is_file():
         return False
     names = ("config_hash", "catalogue_hash", "meters_hash", "lake_hash", "code_version")
-    with duckdb.connect(str(workspace.results), read_only=True) as connection:
+    with open_held(workspace.results) as connection:
         row = connection.execute(
             f"select {', '.join(names)} from results.sweep order by sweep_id desc limit 1"
         ).fetchone()
@@ -89,13 +88,13 @@ def is_published(workspace: Workspace, record: SweepRecord) -> bool:
 
 
 def pages_are_due(workspace: Workspace) -> bool:
-    """Whether the pages show another sweep than the results, or other code would draw them."""
+    """Whether the pages show another sweep than the results, or come from other code."""
     newest = newest_sweep(workspace)
     if newest is None:
         return False
     pages = (workspace.published / "pages").resolve()
     drawn_by = pages / VERSION_FILE
-    is_current = drawn_by.is_file() and drawn_by.read_text(encoding="ascii") == pages_version()
+    is_current = drawn_by.is_file() and drawn_by.read_bytes() == pages_version().encode()
     return newest not in pages.name or not is_current
 
 
@@ -103,6 +102,6 @@ def newest_sweep(workspace: Workspace) -> str | None:
     """The sweep whose results are published."""
     if not workspace.results.is_file():
         return None
-    with duckdb.connect(str(workspace.results), read_only=True) as connection:
+    with open_held(workspace.results) as connection:
         row = connection.execute("select max(sweep_id) from results.sweep").fetchone()
     return None if row is None else row[0]

@@ -1,4 +1,4 @@
-"""The closing summary of a sweep: what a practitioner reads at a glance."""
+"""The summary printed at the end of a sweep."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from rightsize.wording import probability_figure
 
 
 def show_summary(results: Path, console: Console) -> None:
-    """Fleet counts, money at stake, the ten best change-outs, what was refused and why."""
+    """Meters by verdict, net benefit, the ten best change-outs, exceptions and why."""
     with duckdb.connect(str(results), read_only=True) as connection:
         connection.execute("set TimeZone = 'UTC'")
         _verdicts(connection, console)
@@ -25,11 +25,11 @@ def show_summary(results: Path, console: Console) -> None:
 
 
 def _verdicts(connection: duckdb.DuckDBPyConnection, console: Console) -> None:
-    table = plain_table("Fleet by verdict")
+    table = plain_table("Meters by verdict")
     table.add_column("verdict")
-    for heading in ("meters", "change", "log first", "keep", "refer"):
+    for heading in ("meters", "change", "log first", "keep", "engineering\nreview"):
         table.add_column(heading, justify="right")
-    table.add_column("changes bring, USD/year net", justify="right")
+    table.add_column("net benefit of\nchanges per year", justify="right")
     for row in connection.execute(sql_text("80_summary/verdict_count")).fetchall():
         verdict, meters, change, log_first, keep, refer, net, low, high = row
         money = money_range(net, low, high) if change else ""
@@ -50,14 +50,14 @@ def _best(connection: duckdb.DuckDBPyConnection, console: Console) -> None:
         statement, unit = metric_text(statement), "mm"
     rows = connection.execute(statement).fetchall()
     if not rows:
-        console.print("No change-out passes the odds asked for.")
+        console.print("No change-out reaches the required probability of positive net benefit.")
         return
-    table = plain_table("The ten best change-outs")
-    table.add_column("account, class")
+    table = plain_table("Ten best change-outs")
+    table.add_column("account, customer class")
     table.add_column("change")
-    table.add_column("accuracy", justify="right")
-    table.add_column("USD/year net", justify="right")
-    table.add_column("odds", justify="right")
+    table.add_column("weighted\naccuracy", justify="right")
+    table.add_column("net benefit per year", justify="right", no_wrap=True)
+    table.add_column("probability of\npositive net benefit", justify="right")
     for account, kind, *meters, before, after, net, low, high, odds in rows:
         old_size, old_type, new_size, new_type = meters
         change = f"{old_size:g} {unit} {old_type} to {new_size:g} {unit} {new_type}"
@@ -82,17 +82,17 @@ def _refused(connection: duckdb.DuckDBPyConnection, console: Console) -> None:
     rows = connection.execute(sql_text("80_summary/refused")).fetchall()
     if not rows:
         return
-    table = plain_table("Not assessed, found beside the verdict, refused")
-    table.add_column("what", no_wrap=True)
+    table = plain_table("Meters not assessed, findings, rejected rows")
+    table.add_column("type", no_wrap=True)
     table.add_column("count", justify="right")
-    table.add_column("for example", overflow="fold")
+    table.add_column("example", overflow="fold")
     for what, count, example in rows:
         table.add_row(what, f"{count:,}", example)
     console.print(table)
 
 
 def plain_table(title: str) -> Table:
-    """A table of our plain look."""
+    """A table in the plain style of all commands."""
     return Table(title=title, title_justify="left", box=box.SIMPLE_HEAD, pad_edge=False)
 
 
@@ -101,19 +101,24 @@ def _count(number: int) -> str:
 
 
 def money_range(estimate: float, low: float, high: float) -> str:
-    """`1,230 (900 to 1,600)`: an estimate and its 90 % interval."""
+    """`$1,230 ($900 to $1,600)`: an estimate and its 90 % interval."""
     return f"{money(estimate)} ({money(low)} to {money(high)})"
 
 
 def money(usd: float) -> str:
-    """Three figures that count: more would feign a precision that is not there."""
+    """US dollars to three significant digits, which is all the precision there is."""
     if abs(usd) < 1000:
-        return f"{usd:,.0f}"
+        return _dollars(usd)
     digits = len(str(int(abs(usd))))
-    return f"{round(usd, 3 - digits):,.0f}"
+    return _dollars(round(usd, 3 - digits))
+
+
+def _dollars(usd: float) -> str:
+    text = f"{abs(usd):,.0f}"
+    return f"-${text}" if usd < 0 and text != "0" else f"${text}"
 
 
 def _odds(share: float | None) -> str:
     if share is None:
         return ""
-    return f"{probability_figure(share):.2f}"
+    return f"{100 * probability_figure(share):.0f} %"

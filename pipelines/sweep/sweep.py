@@ -1,4 +1,4 @@
-"""One sweep from begin to end: the workspace is held, the stages run, the run is recorded."""
+"""One sweep from start to end: lock the workspace, run the stages, record the run."""
 
 from __future__ import annotations
 
@@ -124,7 +124,7 @@ def sweep_with(
 
 @contextmanager
 def _recorded(sweep: Sweep) -> Iterator[None]:
-    """Note in the ledger that the sweep ran, how it ended and what its stages cost."""
+    """Record in the ledger that the sweep ran, its outcome and the cost of its stages."""
     sweep.workspace.create()
     workspace, sweep_id = sweep.workspace, sweep.sweep_id
     record_start(workspace, sweep_id, kind=sweep.order.kind, started_at=sweep.began_at)
@@ -134,7 +134,7 @@ def _recorded(sweep: Sweep) -> Iterator[None]:
     except BaseException as error:
         outcome, message = outcome_of(error), f"{type(error).__name__}: {error}"
         event("sweep ends", level=logging.ERROR, outcome=outcome, error=message)
-        with suppress(Exception):  # such as a full disk: the first error is the one to tell
+        with suppress(Exception):  # such as a full disk: report the first error
             record_end(workspace, sweep_id, sweep.costs, outcome=outcome, message=message)
         raise
     outcome = "unchanged" if sweep.published is None else "published"
@@ -144,7 +144,7 @@ def _recorded(sweep: Sweep) -> Iterator[None]:
 
 
 def _clear(sweep: Sweep) -> None:
-    """What crashes left, and the profiles that are to be rebuilt."""
+    """Remove leftovers of crashes, and the profiles to be rebuilt."""
     workspace = sweep.workspace
     _drop_old_spill(workspace)
     storage = workspace.storage
@@ -156,7 +156,7 @@ def _clear(sweep: Sweep) -> None:
 
 
 def _drop_old_spill(workspace: Workspace) -> None:
-    """Spill that a crash left. What is young may belong to a page that is being drawn."""
+    """Remove spill files of a crash; recent ones may belong to a page being written."""
     if not workspace.scratch.is_dir():
         return
     for left in workspace.scratch.iterdir():
@@ -193,29 +193,29 @@ def _is_partial(sweep: Sweep) -> bool:
 
 
 def show_outcome(outcome: SweepOutcome, console: Console) -> None:
-    """The closing summary, with what could not be read or looks wrong first."""
+    """The final summary; files that could not be read and failed checks come first."""
     unread = outcome.landed.unread
     for problem in unread[:_SHOWN]:
         console.print(problem, soft_wrap=True)
     if len(unread) > _SHOWN:
-        console.print(f"and {len(unread) - _SHOWN} more files not landed")
+        console.print(f"and {len(unread) - _SHOWN:,} more files not loaded")
     unmet = (*outcome.validated.failed, *outcome.validated.warned)
     for warning in unmet[:_SHOWN]:
         console.print(f"validation: {outcome_text(warning)}", soft_wrap=True)
     if len(unmet) > _SHOWN:
         console.print(
-            f"and {len(unmet) - _SHOWN} more; all are in the ledger's validation_result"
+            f"and {len(unmet) - _SHOWN:,} more; see the validation page in the published folder"
         )
     if outcome.published is None:
-        console.print("Nothing new: the published results already rest on just this input.")
+        console.print("Nothing new: the published results are up to date.")
     else:
         show_summary(outcome.workspace.results, console)
     console.print(f"results: {outcome.workspace.results}", soft_wrap=True)
     pages = outcome.workspace.published / "pages" / "index.html"
     if pages.is_file():
-        console.print(f"to look at: {pages}", soft_wrap=True)
+        console.print(f"pages: {pages}", soft_wrap=True)
     console.print(
         f'next: rightsize query {outcome.loaded.path} "select * from flagged_account limit 20"',
         soft_wrap=True,
     )
-    console.print(f"took {outcome.seconds:.1f} s")
+    console.print(f"time: {outcome.seconds:,.1f} s")

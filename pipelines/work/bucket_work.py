@@ -1,11 +1,11 @@
-"""Work on many buckets at once, each on one thread, so that sums never depend on the machine.
+"""Runs many buckets in parallel, each on one thread, so that sums never depend on the machine.
 
-Floating-point sums change in the last digit with the order of adding. DuckDB adds in the order
-of the input on one thread; so every bucket gets a connection of one thread, and the cores are
-used by working on several buckets side by side. Results are then the same to the byte for any
-number of workers, here or on a cluster.
+Floating-point sums change in the last digit with the order of addition. DuckDB adds in input
+order on one thread; so every bucket gets a single-threaded connection, and several buckets run
+in parallel. Results are then identical to the byte for any number of workers, here or on a
+cluster.
 
-Who does the work is an `Executor` of `concurrent.futures`: threads of this process, a Dask
+The work is done by an `Executor` of `concurrent.futures`: threads of this process, a Dask
 cluster (`pipelines.work.cluster`) or Prefect tasks (`pipelines.service.flows`).
 """
 
@@ -40,10 +40,10 @@ MEMORY_LIMIT_PER_BUCKET = "2GB"
 
 @contextmanager
 def bucket_connection(scratch: Path) -> Iterator[duckdb.DuckDBPyConnection]:
-    """An in-memory database on one thread that spills into a folder of its own in `scratch`.
+    """An in-memory database on one thread with its own spill folder in `scratch`.
 
-    Its own, since a database that closes removes what lies in its spill folder. `scratch` may
-    be put on a worker's own disk by the environment's `RIGHTSIZE_SCRATCH`.
+    Its own, since a database empties its spill folder when it closes. `RIGHTSIZE_SCRATCH` in
+    the environment can put `scratch` on a worker's local disk.
     """
     spill = scratch_here(scratch) / f"bucket-{uuid.uuid4().hex}"
     connection = duckdb.connect(
@@ -63,17 +63,17 @@ def bucket_connection(scratch: Path) -> Iterator[duckdb.DuckDBPyConnection]:
 
 
 def worker_count(requested: int | None) -> int:
-    """The number of workers asked for, or one a core."""
+    """The requested number of workers, or one per core."""
     return max(1, requested if requested else os.cpu_count() or 1)
 
 
 @dataclass(frozen=True)
 class Pool:
-    """Who does the bucket work.
+    """Executor of the bucket work.
 
-    `most_tasks` bounds the tasks made of one stage where a task is costly: items then go
-    several to a task. `sees_workspace` is false where it works on machines that share no disk
-    with this one: what they make comes and goes through the workspace's storage.
+    `most_tasks` limits the tasks per stage where tasks are expensive: several items then share
+    a task. `sees_workspace` is false for machines that share no disk with this one: their
+    files go through the workspace's storage.
     """
 
     executor: Executor
@@ -83,7 +83,7 @@ class Pool:
 
 @contextmanager
 def local_pool(workers: int | None = None) -> Iterator[Pool]:
-    """Threads of this process, one a core by default."""
+    """Threads of this process, one per core by default."""
     count = worker_count(workers)
     with ThreadPoolExecutor(max_workers=count, thread_name_prefix="bucket") as executor:
         yield Pool(executor)
@@ -100,9 +100,9 @@ def run_all(
 ) -> list[R]:
     """`work` on every item by the pool; results in the order of the items.
 
-    `work` and items must be picklable where the pool is a cluster. The first failure stops what
-    has not begun and is raised; what has begun ends in its own time. When the sweep itself is
-    stopped, running statements are interrupted too.
+    `work` and items must be picklable for a cluster. The first failure cancels what has not
+    started and is raised; running tasks finish. When the sweep itself is stopped, running
+    statements are interrupted too.
     """
     report = progress or (lambda stage, done, total: None)
     report(stage, 0, len(items))
@@ -124,7 +124,7 @@ def run_all(
 
 @dataclass(frozen=True)
 class _Done(Generic[R]):
-    """A result, and what it took where it was made."""
+    """A result, and the resources it used on its worker."""
 
     result: R
     duration_s: float
@@ -137,8 +137,8 @@ def _do(work: Callable[[T], R], version: str, items: Sequence[T]) -> list[_Done[
     """Runs in a worker: every item of one task."""
     if code_version() != version:
         raise ClusterError(
-            f"worker {os.uname().nodename} runs rightsize {code_version()}, the sweep "
-            f"{version}: "
+            f"worker {os.uname().nodename} runs rightsize {code_version()}, but the sweep runs "
+            f"{version}; "
             "install the same release on every worker and restart them"
         )
     return [_timed(work, item) for item in items]
@@ -165,7 +165,7 @@ def _report(item: Any, done: _Done[Any], cost: StageCost | None) -> None:
 
 
 def _grouped(numbers: Sequence[int], most: int | None) -> list[list[int]]:
-    """Every number, in at most `most` groups of like size; alike each time."""
+    """All numbers in at most `most` groups of similar size; deterministic."""
     count = len(numbers) if most is None else min(most, len(numbers))
     return [list(numbers[k::count]) for k in range(count)]
 

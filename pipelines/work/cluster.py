@@ -1,8 +1,8 @@
 """A Dask cluster as the pool of a sweep: workers on many machines, one shared workspace.
 
-Workers read and write the workspace by its path, so it must lie on storage that every machine
-sees under the same path. A bucket's task writes aside and renames; one that is done twice,
-because a worker died, leaves what it leaves when done once.
+Workers read and write the workspace by its path, so it must be on storage mounted under the
+same path on every machine. A bucket's task writes to a temporary file and renames it, so a task
+that runs twice, because a worker died, gives the same result.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ from rightsize.errors import ClusterError, ConfigError, RightsizeError
 CONNECT_S: Final = 20
 FIRST_WORKER_S: Final = 120
 RETRIES: Final = 3
-"""Of a bucket's task that failed; a task whose worker died is given out again besides."""
+"""Retries of a failed bucket task; a task whose worker died is also rescheduled."""
 
 
 @contextmanager
@@ -30,7 +30,7 @@ def dask_pool(address: str, workspace: Workspace) -> Iterator[Pool]:
     Raises
     ------
     ConfigError
-        If Dask is not installed, nobody answers, or no worker joins in time.
+        If Dask is not installed, the scheduler does not answer, or no worker joins in time.
     ClusterError
         If a worker does not see the workspace.
     """
@@ -46,7 +46,7 @@ def dask_pool(address: str, workspace: Workspace) -> Iterator[Pool]:
 
 
 def check_cluster(address: str, workspace: Workspace) -> None:
-    """Refuse a cluster that cannot do a sweep's work; as `dask_pool` does."""
+    """Reject a cluster that cannot run a sweep; as `dask_pool` does."""
     client = _client(address)
     try:
         _await_worker(client, address)
@@ -60,7 +60,8 @@ def _client(address: str) -> Any:
         from distributed import Client
     except ImportError:
         raise ConfigError(
-            "--scheduler needs Dask, which is not installed: pip install 'rightsize[cluster]'"
+            "--scheduler needs Dask, which is not installed; "
+            "run: pip install 'rightsize[cluster]'"
         ) from None
     try:
         return Client(  # type: ignore[no-untyped-call]  # Dask has no types
@@ -75,15 +76,15 @@ def _await_worker(client: Any, address: str) -> None:
         client.wait_for_workers(1, timeout=FIRST_WORKER_S)
     except TimeoutError:
         raise ConfigError(
-            f"the Dask scheduler at {address} has no worker after {FIRST_WORKER_S} s; "
-            "start some with: dask worker ADDRESS --nthreads 1"
+            f"the Dask scheduler at {address} has no workers after {FIRST_WORKER_S} s; "
+            "start workers with: dask worker ADDRESS --nthreads 1"
         ) from None
 
 
 def see_workspace(client: Any, workspace: Workspace) -> None:
-    """Refuse workers that have another folder, or none, under the workspace's path.
+    """Reject workers that have another folder, or none, under the workspace's path.
 
-    Where an object store holds the lake, they need to reach that store, and no folder.
+    If the lake is in an object store, they need access to that store instead.
     """
     if workspace.lake_url is not None:
         _reach_store(client, workspace)
@@ -97,20 +98,20 @@ def see_workspace(client: Any, workspace: Workspace) -> None:
         token.unlink(missing_ok=True)
     if blind:
         raise ClusterError(
-            f"workers {', '.join(_named(client, blind))} do not see the workspace "
-            f"{workspace.root}: it must be shared storage, mounted under the same path on "
+            f"workers {', '.join(_named(client, blind))} cannot access workspace "
+            f"{workspace.root}; it must be on shared storage, mounted under the same path on "
             "every machine"
         )
 
 
 def _named(client: Any, addresses: list[str]) -> list[str]:
-    """Workers by the name they were started with, and their address."""
+    """Workers by their name and address."""
     names = client.run(name_of, workers=addresses)
     return sorted(f"{name} ({address})" for address, name in names.items())
 
 
 def is_there(path: str) -> bool:
-    """Whether the worker that runs this sees a file."""
+    """Whether this worker can read a file."""
     return Path(path).is_file()
 
 
@@ -122,18 +123,18 @@ def _reach_store(client: Any, workspace: Workspace) -> None:
         worker, error = next(iter(blind.items()))
         raise ClusterError(
             f"workers {', '.join(blind)} cannot write the lake in {workspace.lake_url}: "
-            f"{worker} says {error}; a worker needs the store's library, and address and "
-            "credentials of the store in its environment"
+            f"{worker} reports {error}; every worker needs the store's library, and the "
+            "address and credentials of the store in its environment"
         )
 
 
 def tried_store(workspace: Workspace) -> str | None:
-    """What keeps the worker that runs this from writing the lake; None if nothing does."""
+    """The error that prevents this worker from writing the lake; None if there is none."""
     name = workspace.assess / f"token-{uuid.uuid4().hex}"
     storage = workspace.storage
     try:
         with storage.making(name) as own:
-            (own / "token").write_text("a worker was here", encoding="utf-8")
+            (own / "token").write_text("write test of a worker", encoding="utf-8")
         with storage.at_hand([name / "token"]):
             pass
         storage.keep_folders(name.parent, name.name, ())
@@ -143,5 +144,5 @@ def tried_store(workspace: Workspace) -> str | None:
 
 
 def name_of(dask_worker: Any) -> str:
-    """The name of the worker that runs this; Dask fills the argument in by its name."""
+    """The name of this worker; Dask supplies the argument by its name."""
     return str(dask_worker.name)

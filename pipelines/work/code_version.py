@@ -1,4 +1,4 @@
-"""Which code made a result: the release, and a digest of the sources that decide results."""
+"""The code version of a result: the release, and a hash of the sources that affect results."""
 
 from __future__ import annotations
 

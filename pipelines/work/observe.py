@@ -1,9 +1,8 @@
-"""What a sweep did: log events for people and machines; time, rows and memory of each stage.
+"""Log events of a sweep, and the time, rows and memory of each stage.
 
-Events go to the logger `rightsize`. Each carries the fields it was told with, and those of the
-work it belongs to (sweep, stage, bucket). `log_to` writes them as JSON, one object a line, into
-`logs/` of the workspace, and to standard error where asked. Any other handler, such as that of
-Prefect, sees the same as a line of text.
+Events go to the logger `rightsize`. Each has its own fields and those of its context (sweep,
+stage, bucket). `log_to` writes them as JSON lines into `logs/` of the workspace, and to
+standard error if requested. Any other handler, such as Prefect's, gets a line of text.
 """
 
 from __future__ import annotations
@@ -26,13 +25,13 @@ LOG: Final = logging.getLogger("rightsize")
 LOG.addHandler(logging.NullHandler())
 LOG.setLevel(logging.INFO)
 LOG_JSON: Final = "RIGHTSIZE_LOG_JSON"
-"""Set in the environment of a flow's run: events go to its standard error as JSON."""
+"""Environment variable of a flow run: events go to its standard error as JSON."""
 _BYTES_PER_MB: Final = 1e6
 _fields: ContextVar[dict[str, Any] | None] = ContextVar("rightsize_fields", default=None)
 
 
 def event(message: str, *, level: int = logging.INFO, **fields: Any) -> None:
-    """Say that something happened, with what it concerns."""
+    """Log an event with its fields."""
     entry = {**(_fields.get() or {}), **fields}
     text = " ".join([message, *(f"{name}={value}" for name, value in entry.items())])
     LOG.log(level, "%s", text, extra={"event": message, "fields": entry})
@@ -40,7 +39,7 @@ def event(message: str, *, level: int = logging.INFO, **fields: Any) -> None:
 
 @contextmanager
 def concerning(**fields: Any) -> Iterator[None]:
-    """Every event inside carries these fields too."""
+    """Add these fields to every event in the block."""
     token = _fields.set({**(_fields.get() or {}), **fields})
     try:
         yield
@@ -62,9 +61,9 @@ class JsonLines(logging.Formatter):
 
 @contextmanager
 def log_to(folder: Path, *, to_stderr: bool = False) -> Iterator[None]:
-    """Write events into `folder`, a file a month, and to standard error where asked.
+    """Write events into `folder`, one file per month, and to standard error if requested.
 
-    Where they go to standard error as JSON, other handlers do not get them too.
+    If they go to standard error as JSON, other handlers do not get them.
     """
     folder.mkdir(parents=True, exist_ok=True)
     month = dt.datetime.now(dt.UTC).strftime("%Y-%m")
@@ -87,7 +86,7 @@ def log_to(folder: Path, *, to_stderr: bool = False) -> Iterator[None]:
 
 @dataclass
 class StageCost:
-    """What one stage took; `item_count` and `row_count` are filled in by the stage."""
+    """Resources used by one stage; `item_count` and `row_count` are filled in by the stage."""
 
     stage: str
     started_at: dt.datetime
@@ -100,7 +99,7 @@ class StageCost:
 
 @contextmanager
 def stage_cost(stage: str) -> Iterator[StageCost]:
-    """Time and memory of the block; logged as events when it begins and ends."""
+    """Time and memory of the block; logged as events at start and end."""
     cost = StageCost(stage, dt.datetime.now(dt.UTC))
     began = time.monotonic()
     _restart_peak()
@@ -127,7 +126,7 @@ def stage_cost(stage: str) -> Iterator[StageCost]:
 
 
 def outcome_of(error: BaseException) -> str:
-    """`failed` for an error, `stopped` where somebody ended the sweep."""
+    """`failed` for an error, `stopped` if the user ended the sweep."""
     return "failed" if isinstance(error, Exception) else "stopped"
 
 
@@ -137,12 +136,12 @@ def peak_mb() -> float:
         status = Path("/proc/self/status").read_text(encoding="ascii", errors="replace")
         line = next(x for x in status.splitlines() if x.startswith("VmHWM:"))
         return int(line.split()[1]) * 1024 / _BYTES_PER_MB
-    except (OSError, StopIteration, ValueError):  # no /proc: the peak since the process began
+    except (OSError, StopIteration, ValueError):  # no /proc: the peak since the process started
         return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * 1024 / _BYTES_PER_MB
 
 
 def _restart_peak() -> None:
-    """Let the kernel count the peak from now on, so that each stage has its own."""
+    """Reset the kernel's peak memory, so that each stage has its own."""
     try:
         descriptor = os.open("/proc/self/clear_refs", os.O_WRONLY)
     except OSError:

@@ -1,12 +1,11 @@
-"""Ending a sweep by a signal: what runs is interrupted, what is half made is left behind.
+"""Stopping a sweep by a signal: running work is interrupted, partial results are kept.
 
-A signal that comes while the database works on a statement ends the statement, but what its
-handler raised is lost: the database raises an error of its own. `signals_seen` makes it a stop
-again.
+A signal during a database statement ends the statement, but the exception of its handler is
+lost: the database raises its own error. `signals_seen` turns it back into a stop.
 
-Python runs a signal's handler in the main thread only, and not before the database gives the
-thread back: at the end of some statements, such as a large sort, minutes later. So
-`statements_ended` lets the kernel wake another thread, which interrupts them.
+Python runs signal handlers in the main thread only, and not until the database returns: for
+some statements, such as a large sort, minutes later. So `statements_ended` lets the kernel wake
+another thread, which interrupts them.
 """
 
 from __future__ import annotations
@@ -33,7 +32,7 @@ _AGAIN_S: Final = 0.5
 def stoppable() -> Iterator[None]:
     """SIGTERM ends the block as Ctrl-C does; service managers and shells send it.
 
-    Only the main thread may set it; elsewhere, as in an orchestrator that has its own way to
+    Only the main thread can set it; elsewhere, as in an orchestrator with its own way to
     stop, nothing changes.
     """
     if threading.current_thread() is not threading.main_thread():
@@ -49,7 +48,7 @@ def stoppable() -> Iterator[None]:
 
 @contextmanager
 def signals_seen() -> Iterator[None]:
-    """A statement that a signal ended is a `KeyboardInterrupt`, not a failure."""
+    """Turn a statement ended by a signal into a `KeyboardInterrupt`, not a failure."""
     try:
         yield
     except RuntimeError as error:
@@ -62,9 +61,9 @@ def signals_seen() -> Iterator[None]:
 
 @contextmanager
 def statements_ended() -> Iterator[None]:
-    """A signal to stop interrupts statements of the database at once, whoever handles it.
+    """Interrupt database statements at once on a stop signal, whoever handles it.
 
-    Nothing is watched outside the main thread, or where somebody else is woken by signals.
+    Does nothing outside the main thread, or if an event loop already uses signal wakeup.
     """
     if threading.current_thread() is not threading.main_thread() or _is_woken():
         yield
@@ -87,7 +86,7 @@ def statements_ended() -> Iterator[None]:
 
 
 def _is_woken() -> bool:
-    """Whether somebody, such as an event loop, is woken by signals already."""
+    """Whether something, such as an event loop, already uses signal wakeup."""
     descriptor = signal.set_wakeup_fd(-1)
     if descriptor == -1:
         return False
@@ -96,7 +95,7 @@ def _is_woken() -> bool:
 
 
 def _watch(woken_by: socket.socket, ended: threading.Event) -> None:
-    """Interrupt until the block has ended: a statement may begin just after the first time."""
+    """Interrupt until the block has ended: a statement may start just after the first time."""
     while not ended.is_set():
         if _STOPS.isdisjoint(woken_by.recv(64)):
             continue

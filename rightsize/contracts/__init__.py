@@ -1,1 +1,1 @@
-"""What every table holds: columns, units, key, grain."""
+"""Data contracts: columns, units, key and grain of every table."""

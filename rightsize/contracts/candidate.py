@@ -32,18 +32,21 @@ CANDIDATE: Final = Table(
         Column(
             "feasible",
             "boolean",
-            "it carries the peak, the sustained flow and the head loss with the odds asked for",
+            "it breaks no rule: it may be installed here and carries peak, sustained flow and"
+            " head loss with the odds asked for",
         ),
         text(
             "rejected_because",
-            "constraints it failed, in words",
+            "names of the rules it broke; of a feasible meter why it is not the choice:"
+            " odds_of_benefit or less_benefit",
             null="allowed",
-            null_means="feasible",
+            null_means="the meter to have in service",
         ),
         *interval_columns(
             "accuracy",
             "pct",
-            "registered over actual volume on the account's actual flows",
+            "registered over actual volume on the account's actual flows: the volume it would"
+            " register over the actual volume expected",
             low=0,
         ),
         *interval_columns("registered", "gal_per_year", "volume it would register", low=0),
@@ -51,7 +54,7 @@ CANDIDATE: Final = Table(
             "net_benefit_usd_per_year",
             "net benefit of changing to it; 0 for the installed meter",
             null="allowed",
-            null_means="not worked out for a meter that does not fit",
+            null_means="not worked out",
         ),
         number("net_benefit_low_usd_per_year", "low end of the 90 % interval", null="allowed"),
         number(
@@ -65,7 +68,12 @@ CANDIDATE: Final = Table(
         number(
             "fixed_charge_change_usd_per_year", "base charge with it less now", null="allowed"
         ),
-        number("change_cost_usd", "price and installation", null="allowed", low=0),
+        number(
+            "change_cost_usd",
+            "price, installation and refitting; 0 for the installed meter",
+            null="allowed",
+            low=0,
+        ),
         number("odds_of_benefit", "odds that its net benefit is positive", null="allowed"),
         number(
             "odds_of_fit", "odds that peak, sustained flow and head loss fit", null="allowed"
@@ -74,7 +82,9 @@ CANDIDATE: Final = Table(
         Column(
             "rank",
             "integer",
-            "place by net benefit among the feasible, 1 the best",
+            "place among the feasible, 1 the best: first the installed meter and those that"
+            " pass the odds asked for (all, where it is undersized), then the others, each"
+            " part by net benefit",
             "allowed",
             "not feasible",
             low=1,
@@ -84,8 +94,12 @@ CANDIDATE: Final = Table(
         interval_rule("accuracy", "pct"),
         interval_rule("registered", "gal_per_year"),
         interval_rule("net_benefit", "usd_per_year"),
-        Rule("a_refusal_says_why", "feasible or rejected_because is not null"),
-        Rule("only_feasible_rank", "feasible or rank is null"),
+        Rule("feasible_ones_rank", "feasible = ( rank is not null )"),
+        Rule(
+            "feasible_breaks_no_rule",
+            "feasible = ( coalesce( rejected_because , '' ) in ( '' , 'odds_of_benefit' ,"
+            " 'less_benefit' ) )",
+        ),
     ),
     is_detail=True,
 )

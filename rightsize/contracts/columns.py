@@ -1,4 +1,4 @@
-"""Columns and value lists that several result tables share."""
+"""Columns and value lists shared by several result tables."""
 
 from __future__ import annotations
 
@@ -12,6 +12,6 @@ FLAGGED_VERDICTS: Final = ("oversized", "undersized", "wrong_type")
 ACTIONS: Final = ("change", "keep", "log_first", "refer")
 SEVERITIES: Final = ("info", "warning", "serious")
 
-SWEEP_ID: Final = text("sweep_id", "the sweep; sorts by time of start", origin="publish")
-ACCOUNT: Final = text("account_id", "account as the utility numbers it")
+SWEEP_ID: Final = text("sweep_id", "sweep; sorts by start time", origin="publish")
+ACCOUNT: Final = text("account_id", "the utility's account number")
 METER: Final = text("meter_id", "meter in service at the account")

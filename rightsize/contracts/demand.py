@@ -13,6 +13,7 @@ from rightsize.contracts.table import (
     interval_columns,
     interval_rule,
     number,
+    text,
 )
 
 FLOW_BAND: Final = Table(
@@ -44,6 +45,24 @@ FLOW_BAND: Final = Table(
     is_detail=True,
 )
 
+MONTH_VOLUME: Final = Table(
+    name="month_volume",
+    meaning="What each meter registered month by month, meters taken out included.",
+    grain="one row a sweep, account, meter and local month of the newest 13 in the lake",
+    key=("sweep_id", "account_id", "meter_id", "month"),
+    columns=(
+        SWEEP_ID,
+        ACCOUNT,
+        text("meter_id", "meter that was in service at the account in the month"),
+        text("month", "local month, YYYY-MM"),
+        number("days_covered", "days' worth of intervals with a read", low=0),
+        number("registered_gal", "volume registered, estimates and gaps included"),
+        number("estimated_gal", "of it, estimated by the head-end or questionable"),
+        number("gap_gal", "of it, passed while reads were missing, spread over that time"),
+    ),
+    is_detail=True,
+)
+
 PROFILE: Final = Table(
     name="profile",
     meaning="What is known of an account's draw: volume, peaks, low flow, and how well.",
@@ -56,18 +75,23 @@ PROFILE: Final = Table(
         Column(
             "first_read_on",
             "date",
-            "day of the first read that the profile holds (its trailing year)",
+            "local day of the first read that the profile holds (its trailing year)",
             "allowed",
         ),
         Column(
             "last_read_on",
             "date",
-            "day of the last read that the profile holds",
+            "local day of the last read that the profile holds",
             "allowed",
         ),
         number("interval_min", "length of a read interval", low=0),
-        number("resolution_gal", "smallest step of the register", null="allowed", low=0),
-        number("days_covered", "days' worth of intervals with a read", low=0),
+        number(
+            "resolution_gal",
+            "smallest step of the register: as listed, else learnt from its reads",
+            null="allowed",
+            low=0,
+        ),
+        number("days_covered", "days' worth of intervals with a read, gaps left out", low=0),
         count("reads_used", "reads that shape the profile: measured or edited"),
         number("estimated_share", "share of reads that are estimates of the head-end"),
         number(
@@ -108,8 +132,20 @@ PROFILE: Final = Table(
         ),
         number("mean_flow_gpm", "mean registered flow", null="allowed", low=0),
         number("peak_interval_gpm", "largest mean of one read interval", null="allowed", low=0),
-        number("peak_60min_gpm", "largest 60 min mean read", null="allowed", low=0),
-        number("peak_day_gpm", "largest 24 h mean read", null="allowed", low=0),
+        number(
+            "peak_60min_gpm",
+            "largest 60 min mean read",
+            null="allowed",
+            null_means="no full hour was read: reads are longer",
+            low=0,
+        ),
+        number(
+            "peak_day_gpm",
+            "largest mean of a local day of which 20 hours or more were read",
+            null="allowed",
+            null_means="no such day was read",
+            low=0,
+        ),
         *interval_columns(
             "peak_10s", "gpm", "10 s flow exceeded 0.001 % of the time", null="allowed", low=0
         ),

@@ -1,4 +1,4 @@
-"""A contract held against a data frame: shape it, or say which rows break which promise."""
+"""Check a data frame against a contract: shape it, or report which rows violate which rule."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ POLARS_TYPE: Final[dict[ColumnType, pl.DataType]] = {
 
 @dataclass(frozen=True)
 class Violation:
-    """A promise that rows of a table break."""
+    """A contract rule that some rows violate."""
 
     table: str
     promise: str
@@ -42,14 +42,14 @@ def block_schema(table: Table) -> dict[str, pl.DataType]:
 
 
 def as_block(frame: pl.DataFrame, table: Table) -> pl.DataFrame:
-    """`frame` in the shape of a block file: order and types of the contract, NaN as null.
+    """`frame` in the shape of a block file: contract order and types, NaN as null.
 
-    A column that may be null and that `frame` lacks is added as null.
+    A missing nullable column is added as null.
 
     Raises
     ------
     ContractError
-        If a column that may not be null is missing, or one is there that the contract lacks.
+        If a required column is missing, or a column is not in the contract.
     """
     names = {c.name for c in table.block_columns}
     if extra := sorted(set(frame.columns) - names):
@@ -68,9 +68,9 @@ def _shaped(column: Column, is_given: bool) -> pl.Expr:
 
 
 def promises(table: Table, columns: tuple[Column, ...]) -> dict[str, str]:
-    """Every promise on single rows: its name in words and the SQL truth of a row keeping it.
+    """Every rule on single rows: its name in words, and the SQL condition that rows must meet.
 
-    The SQL is read alike by DuckDB and by polars. Key and types are not in it.
+    The SQL works in both DuckDB and polars. Key and types are not included.
     """
     kept: dict[str, str] = {}
     for column in columns:
@@ -104,7 +104,7 @@ def _column_promises(column: Column) -> dict[str, str]:
 
 
 def violations(frame: pl.DataFrame, table: Table) -> list[Violation]:
-    """What rows of a frame in block shape break; empty where the contract is kept."""
+    """Contract violations in a frame of block shape; empty if there are none."""
     kept = promises(table, table.block_columns)
     broken = frame.select(
         (~pl.sql_expr(sql)).fill_null(False).sum().alias(name) for name, sql in kept.items()

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Final
 
 from rightsize.contracts.columns import ACCOUNT, ACTIONS, METER, SWEEP_ID, VERDICTS
+from rightsize.contracts.same_estimate import SAME_ESTIMATE
 from rightsize.contracts.table import (
     Column,
     Nullability,
@@ -27,6 +28,7 @@ _RECOMMENDATION_COLUMNS: Final[tuple[Column, ...]] = (
     METER,
     text("customer_name", "customer, where meters.csv names one", null="allowed"),
     text("area", "district or route, where meters.csv names one", null="allowed"),
+    text("service_address", "street address, where meters.csv names one", null="allowed"),
     text("customer_class", "class of use", allowed=CUSTOMER_CLASSES),
     text(
         "service_kind",
@@ -67,8 +69,21 @@ _RECOMMENDATION_COLUMNS: Final[tuple[Column, ...]] = (
         null_means="nothing can be recommended",
     ),
     number(
+        "installed_registered_gal_per_year",
+        "volume the installed meter registers, brought to a year",
+        null=_NA,
+        low=0,
+    ),
+    number("expected_actual_gal_per_year", "volume that passed, expected", null=_NA, low=0),
+    number(
+        "recommended_registered_gal_per_year",
+        "installed_registered_gal_per_year plus volume_gain_gal_per_year",
+        null=_NA,
+    ),
+    number(
         "installed_accuracy_pct",
-        "registered over actual volume of the installed meter, on the actual flows",
+        "registered over actual volume of the installed meter:"
+        " installed_registered_gal_per_year over expected_actual_gal_per_year",
         null=_NA,
         low=0,
     ),
@@ -82,7 +97,8 @@ _RECOMMENDATION_COLUMNS: Final[tuple[Column, ...]] = (
     *interval_columns(
         "accuracy_gain",
         "pct",
-        "recommended less installed accuracy, percentage points",
+        "recommended less installed accuracy, percentage points: the volume gain over the"
+        " actual volume",
         null=_NA,
     ),
     *interval_columns(
@@ -90,6 +106,18 @@ _RECOMMENDATION_COLUMNS: Final[tuple[Column, ...]] = (
         "gal_per_year",
         "volume registered more with the recommended meter",
         null=_NA,
+    ),
+    number(
+        "bill_usd_per_year",
+        "bill of a year as metered: water, sewer and base charge",
+        null="allowed",
+        null_means="not assessed, or the tariff has no charge for the installed size",
+    ),
+    number(
+        "recommended_bill_usd_per_year",
+        "the same with the recommended meter: plus revenue gain and base-charge change",
+        null="allowed",
+        null_means="not assessed, or the tariff has no charge for the installed size",
     ),
     *interval_columns(
         "revenue_gain",
@@ -100,35 +128,47 @@ _RECOMMENDATION_COLUMNS: Final[tuple[Column, ...]] = (
     *interval_columns(
         "net_benefit",
         "usd_per_year",
-        "revenue gain plus base-charge change less annualised cost of the change",
+        "revenue gain, less renewal gain, plus the base charge lost (one gained is not"
+        " counted), less the annual cost",
+        null=_NA,
+    ),
+    number(
+        "renewal_gain_usd_per_year",
+        "part of the revenue gain that renewing the installed meter in kind at the end of its"
+        " life would bring without the change, spread over the life of the new one",
         null=_NA,
     ),
     number(
         "net_present_value_usd",
-        "present value of the change over the life of the meter",
+        "present value of the change over the life of the recommended meter: net benefit times"
+        " its annuity factor at the tariff's discount rate",
         null=_NA,
     ),
     number(
         "payback_years",
-        "years until the change has paid for itself",
+        "cost of the change over its yearly cash (revenue gain, base charge lost, upkeep),"
+        " without interest",
         null="allowed",
         null_means="no change, or it never pays back",
         low=0,
     ),
     number(
         "fixed_charge_change_usd_per_year",
-        "base charge after less before, as it follows meter size",
+        "base charge after less before, as it follows meter size; counted in the net benefit"
+        " only where it falls",
         null=_NA,
     ),
     number(
         "change_cost_usd",
-        "price of the recommended meter and its installation; 0 where action is keep",
+        "price of the recommended meter, its installation and refitting; 0 where it is the"
+        " installed one",
         null=_NA,
         low=0,
     ),
     number(
         "annual_cost_usd_per_year",
-        "cost of the change spread over the meter's life, with upkeep",
+        "cost of the change spread over the meter's life, with the change in upkeep, less the"
+        " credit for the renewal it spares; 0 where there is no change",
         null="allowed",
     ),
     *interval_columns(
@@ -137,7 +177,13 @@ _RECOMMENDATION_COLUMNS: Final[tuple[Column, ...]] = (
     *interval_columns(
         "peak_1min", "gpm", "1 min flow exceeded 0.001 % of the time", null="allowed", low=0
     ),
-    number("peak_60min_gpm", "largest 60 min mean read", null=_NA, low=0),
+    number(
+        "peak_60min_gpm",
+        "largest 60 min mean read",
+        null="allowed",
+        null_means="no full hour was read: reads are longer",
+        low=0,
+    ),
     number(
         "sustained_60min_gpm", "60 min mean exceeded 0.5 % of the time", null="allowed", low=0
     ),
@@ -158,7 +204,12 @@ _RECOMMENDATION_COLUMNS: Final[tuple[Column, ...]] = (
         null="allowed",
         null_means="not worked out",
     ),
-    number("odds_of_benefit", "odds that the net benefit is positive", null=_NA),
+    number(
+        "odds_of_benefit",
+        "odds that the net benefit is positive; where the installed meter is recommended, those"
+        " of the runner-up, 0 without one",
+        null=_NA,
+    ),
     number(
         "odds_of_fit",
         "odds that peak, sustained flow and head loss fit the recommended meter",
@@ -190,9 +241,10 @@ _RECOMMENDATION_COLUMNS: Final[tuple[Column, ...]] = (
     ),
     text(
         "runner_up",
-        "meter that came second, in words, e.g. 1.5 in ultrasonic",
+        "feasible meter of most net benefit beside the recommended and the installed one, in"
+        " words, e.g. 1.5 in ultrasonic",
         null="allowed",
-        null_means="no other meter fits and pays",
+        null_means="no other meter fits",
     ),
     text("runner_up_type", "its type", null="allowed", allowed=METER_TYPES),
     number("runner_up_size_in", "its nominal size", null="allowed", low=0),
@@ -226,6 +278,7 @@ RECOMMENDATION: Final = Table(
     key=("sweep_id", "account_id", "meter_id"),
     columns=_RECOMMENDATION_COLUMNS,
     rules=(
+        *SAME_ESTIMATE,
         interval_rule("accuracy_gain", "pct"),
         interval_rule("volume_gain", "gal_per_year"),
         interval_rule("revenue_gain", "usd_per_year"),

@@ -10,7 +10,7 @@ from typing import Final
 
 from rightsize.contracts.candidate import CANDIDATE
 from rightsize.contracts.columns import ACCOUNT, ACTIONS, METER, SEVERITIES, SWEEP_ID, VERDICTS
-from rightsize.contracts.demand import FLOW_BAND, PROFILE
+from rightsize.contracts.demand import FLOW_BAND, MONTH_VOLUME, PROFILE
 from rightsize.contracts.recommendation import RECOMMENDATION
 from rightsize.contracts.sweeps import SWEEP, SWEEP_TABLES
 from rightsize.contracts.table import Column, Table, number, text
@@ -25,6 +25,7 @@ __all__ = [
     "FLOW_BAND",
     "GAIN_SAMPLE",
     "LARGEST_TABLE",
+    "MONTH_VOLUME",
     "NOT_ASSESSED",
     "PROFILE",
     "RECOMMENDATION",
@@ -68,6 +69,7 @@ NOT_ASSESSED: Final = Table(
         text("message", "the reason in one sentence with its numbers"),
         text("customer_name", "customer, where meters.csv names one", null="allowed"),
         text("area", "district or route, where meters.csv names one", null="allowed"),
+        text("service_address", "street address, where meters.csv names one", null="allowed"),
         text("customer_class", "class of use", null="allowed", allowed=CUSTOMER_CLASSES),
         text("service_kind", "what the line serves", null="allowed", allowed=SERVICE_KINDS),
         text("installed_type", "type of the meter in service", null="allowed"),
@@ -104,6 +106,7 @@ BLOCK_TABLES: Final[tuple[Table, ...]] = (
     PROFILE,
     FINDING,
     NOT_ASSESSED,
+    MONTH_VOLUME,
 )
 """What a sweep leaves as block files."""
 

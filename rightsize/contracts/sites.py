@@ -1,4 +1,4 @@
-"""What the decision must know of a site beside its flow: one block of meters as columns."""
+"""Site data needed for the decision, besides flow: one block of meters as columns."""
 
 from __future__ import annotations
 
@@ -17,21 +17,21 @@ Array = NDArray[np.float64]
 class SiteBlock:
     """Sites of A meters in service, in the order of the `ProfileBlock` they belong to.
 
-    NaN says "not known". Optional are `month_volume_share`, the share of a year's volume by
-    calendar month, each row summing to 1 (an even year is taken where it is not given), and
-    `last_use_on`, the day of the last registration of a meter that has stopped.
+    NaN means "not known". Optional: `month_volume_share`, the share of annual volume by
+    calendar month, each row summing to 1 (equal months if absent), and `last_use_on`, the
+    day of the last registration of a stopped meter.
     """
 
     service_kind: tuple[str, ...]  # [A] domestic, irrigation, fire, combined
     customer_class: tuple[str, ...]  # [A] one of the contract's classes
     service_line_in: Array  # [A] nominal size of the service line [in]
-    spare_head_psi: Array  # [A] head the site can spare for the meter [psi]
-    is_critical: NDArray[np.bool_]  # [A] cannot be without water
-    area: tuple[str | None, ...]  # [A] route, district or zone, for lots of work
+    spare_head_psi: Array  # [A] available pressure drop [psi]
+    is_critical: NDArray[np.bool_]  # [A] cannot be shut off
+    area: tuple[str | None, ...]  # [A] route, district or zone, to bundle work
     age_years: Array  # [A] age of the installed meter [years]
-    meter_index: NDArray[np.int64]  # [A] installed meter's row in the catalogue; -1 unknown
+    meter_index: NDArray[np.int64]  # [A] installed meter's row in the catalog; -1 unknown
     month_volume_share: Array | None = None  # [A, 12]
-    last_use_on: tuple[str | None, ...] | None = None  # [A] None for a meter that runs
+    last_use_on: tuple[str | None, ...] | None = None  # [A] None if the meter runs
 
     @property
     def size(self) -> int:
@@ -39,7 +39,7 @@ class SiteBlock:
         return len(self.service_kind)
 
     def check(self) -> None:
-        """Refuse a block that contradicts itself.
+        """Check the block for contradictions.
 
         Raises
         ------
@@ -68,7 +68,7 @@ class SiteBlock:
             ~(share >= 0) | (abs(share.sum(axis=1) - 1) > 1e-6)[:, None]
         ):
             raise ContractError(
-                "sites: month_volume_share must be 0 or more and sum to 1 a row"
+                "sites: month_volume_share must be 0 or more and sum to 1 per row"
             )
 
 
@@ -76,5 +76,5 @@ def _refuse_unknown(column: str, values: tuple[str, ...], allowed: tuple[str, ..
     unknown = sorted(set(values) - set(allowed))
     if unknown:
         raise ContractError(
-            f"sites: {column} {unknown[0]!r} is not known; allowed: {', '.join(allowed)}"
+            f"sites: unknown {column} {unknown[0]!r}; allowed: {', '.join(allowed)}"
         )

@@ -1,4 +1,4 @@
-"""What a sweep says of itself when its results are to be published."""
+"""What a sweep records about itself for publication."""
 
 from __future__ import annotations
 
@@ -12,8 +12,8 @@ from typing import Any
 class SweepRecord:
     """Identity, time and settings of one sweep.
 
-    `sweep_id` sorts by time of start. `documents` holds the settings as they were, every
-    default filled in: config, tariff, thresholds, catalogue, priors.
+    `sweep_id` sorts by start time. `documents` holds the settings in effect, defaults
+    included: config, tariff, thresholds, catalogue, priors.
     """
 
     sweep_id: str
@@ -32,7 +32,7 @@ class SweepRecord:
 
 @dataclass(frozen=True)
 class Reconciliation:
-    """Counts that balanced: what went in came out, by accounts, by rows and by volume."""
+    """Balanced counts, input against output, by accounts, rows and volume."""
 
     accounts: int
     assessed: int

@@ -39,7 +39,7 @@ SWEEP: Final = Table(
         count("rows_landed", "rows of all exports that the sweep rests on"),
         count("rows_accepted", "rows that count"),
         count("rows_rejected", "rows refused, each in rejected_read with its rule"),
-        count("rows_superseded", "rows replaced by a later read of the same meter and time"),
+        count("rows_superseded", "rows replaced by another read of the same meter and time"),
         number("accepted_gal", "volume of the rows that count"),
         number("superseded_gal", "volume of the rows replaced"),
         count(
@@ -80,7 +80,7 @@ PROFILE_SOURCE: Final = Table(
         text("file_hash", "content hash of the landed file"),
         count("rows", "rows of the file in this month and bucket"),
         count("current_rows", "rows that count"),
-        count("superseded_rows", "rows that a later read replaced"),
+        count("superseded_rows", "rows that another read replaced"),
         number("current_gal", "volume that counts"),
         number("superseded_gal", "volume replaced"),
     ),

@@ -1,7 +1,7 @@
-"""What a table promises: grain, key, and for each column its type, unit, meaning and limits.
+"""A table contract: grain, key, and for each column its type, unit, meaning and bounds.
 
-A contract is data. From it come the published tables and their comments, the checks before
-publication, the data dictionary, and the metric twin of every table.
+Contracts are data: they define the published tables and their comments, the checks before
+publication, the data dictionary, and the metric version of every table.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ _HIGH_END: Final = "high end of the 90 % interval"
 
 NULL_TEXT: Final[dict[str, str]] = {
     "never": "never null",
-    "not_assessed": "null only where the account is not assessed",
+    "not_assessed": "null only if the account is not assessed",
     "allowed": "may be null",
 }
 
@@ -29,8 +29,8 @@ NULL_TEXT: Final[dict[str, str]] = {
 class Column:
     """One column of a published table.
 
-    `null` says when it may be null and `null_means` what a null then says. `origin` tells the
-    columns that a sweep's block files carry from those that publication adds.
+    `null` says when it may be null, and `null_means` what a null means. `origin` separates
+    columns in a sweep's block files from columns added at publication.
     """
 
     name: str
@@ -45,7 +45,7 @@ class Column:
 
     @property
     def unit(self) -> str:
-        """Unit in words, read off the name; empty for text and the like."""
+        """Unit in words, taken from the name; empty for text and similar types."""
         return (
             unit_of(self.name)
             if self.type in ("number", "integer", "date", "timestamp")
@@ -54,7 +54,7 @@ class Column:
 
     @property
     def comment(self) -> str:
-        """What the database says about the column: unit, meaning, values, nulls."""
+        """The column's comment in the database: unit, meaning, values, nulls."""
         parts = [f"[{self.unit}] {self.meaning}" if self.unit else self.meaning]
         if self.allowed:
             parts.append(f"one of: {', '.join(self.allowed)}")
@@ -64,9 +64,9 @@ class Column:
 
 @dataclass(frozen=True)
 class Rule:
-    """A law that every row obeys, as a SQL truth that both DuckDB and polars understand.
+    """A condition that every row must meet, as SQL for both DuckDB and polars.
 
-    A row for which the truth is null (a column it names is null) obeys.
+    A row for which the condition is null (one of its columns is null) passes.
     """
 
     name: str
@@ -84,31 +84,33 @@ class Table:
     columns: tuple[Column, ...]
     rules: tuple[Rule, ...] = ()
     has_history: bool = True
-    is_detail: bool = False  # bulky: kept for fewer sweeps than the rest
+    is_detail: bool = False  # large: kept for fewer sweeps than the rest
 
     def __post_init__(self) -> None:
         names = self.column_names
         if len(set(names)) != len(names):
-            raise ValueError(f"table {self.name}: a column stands twice")
+            raise ValueError(f"table {self.name}: duplicate column")
         if missing := set(self.key) - set(names):
-            raise ValueError(f"table {self.name}: key names no column {sorted(missing)}")
+            raise ValueError(
+                f"table {self.name}: key columns not in the table: {sorted(missing)}"
+            )
 
     @property
     def column_names(self) -> tuple[str, ...]:
-        """Names in published order."""
+        """Column names in published order."""
         return tuple(c.name for c in self.columns)
 
     @property
     def block_columns(self) -> tuple[Column, ...]:
-        """What the sweep's block files carry: all but what publication adds."""
+        """Columns of the sweep's block files: all but those added at publication."""
         return tuple(c for c in self.columns if c.origin == "sweep")
 
     def column(self, name: str) -> Column:
-        """The column of this name."""
+        """The column with this name."""
         return next(c for c in self.columns if c.name == name)
 
     def metric(self) -> Table:
-        """The same table with metric columns: names by rule, meanings unchanged."""
+        """The same table with metric column names; meanings are unchanged."""
         rename = {c.name: metric_name(c.name) for c in self.columns}
         return replace(
             self,
@@ -132,7 +134,7 @@ def text(
     allowed: tuple[str, ...] = (),
     origin: Origin = "sweep",
 ) -> Column:
-    """A column of words."""
+    """A text column."""
     return Column(name, "text", meaning, null, null_means, allowed, origin=origin)
 
 
@@ -146,7 +148,7 @@ def number(
     high: float | None = None,
     origin: Origin = "sweep",
 ) -> Column:
-    """A column of measures; shares and odds are held to 0..1 without being told."""
+    """A numeric column; shares and probabilities default to bounds of 0 and 1."""
     if low is None and high is None and (name.endswith("_share") or name.startswith("odds_")):
         low, high = 0.0, 1.0
     return Column(name, "number", meaning, null, null_means, (), low, high, origin)
@@ -160,14 +162,14 @@ def count(
     null_means: str = "",
     origin: Origin = "sweep",
 ) -> Column:
-    """A column of whole numbers from 0."""
+    """A column of non-negative whole numbers."""
     return Column(name, "integer", meaning, null, null_means, (), 0, None, origin)
 
 
 def interval_columns(
     stem: str, unit: str, meaning: str, *, null: Nullability = "never", low: float | None = None
 ) -> tuple[Column, ...]:
-    """An estimate and the two ends of its 90 % interval: `stem_unit`, `stem_low_unit`, ..."""
+    """An estimate and both ends of its 90 % interval: `stem_unit`, `stem_low_unit`, ..."""
     return (
         number(f"{stem}_{unit}", meaning, null=null, low=low),
         number(f"{stem}_low_{unit}", f"{meaning}: {_LOW_END}", null=null, low=low),
@@ -176,7 +178,7 @@ def interval_columns(
 
 
 def interval_rule(stem: str, unit: str) -> Rule:
-    """The ends of an interval stand in order, the estimate between them."""
+    """The ends of an interval are in order, with the estimate between them."""
     low, estimate, high = f"{stem}_low_{unit}", f"{stem}_{unit}", f"{stem}_high_{unit}"
     return Rule(
         f"{stem}_lies_between_its_ends",

@@ -1,7 +1,7 @@
-"""Views for the analyst: what each answers, and what its own columns mean.
+"""Published views: what each shows, and what its own columns mean.
 
-A view's statement is `sql/70_publish/<name>.sql`. Columns that it takes over from a table keep
-that table's meaning; `own` holds the others.
+A view's statement is `sql/70_publish/<name>.sql`. Columns taken from a table keep that table's
+meaning; `own` describes the others.
 """
 
 from __future__ import annotations
@@ -9,8 +9,9 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import Final
 
+from rightsize.contracts.demand import MONTH_VOLUME
 from rightsize.contracts.recommendation import RECOMMENDATION
-from rightsize.contracts.results import GAIN_SAMPLE
+from rightsize.contracts.results import FINDING, GAIN_SAMPLE
 from rightsize.contracts.sweeps import LANDED_FILE, PROFILE_SOURCE
 from rightsize.contracts.table import Table
 from rightsize.errors import ContractError
@@ -28,12 +29,12 @@ class View:
     own: dict[str, str]
 
     def comment(self, column: str) -> str:
-        """What the database says about one of its columns.
+        """The comment of one of its columns.
 
         Raises
         ------
         ContractError
-            If nothing is stated about it.
+            If the column has no meaning stated.
         """
         if column in self.own:
             unit = unit_of(column)
@@ -41,10 +42,10 @@ class View:
         for table in self.base:
             if column in table.column_names:
                 return table.column(column).comment
-        raise ContractError(f"view {self.name}: column {column} has no stated meaning")
+        raise ContractError(f"view {self.name}: column {column} has no meaning given")
 
     def metric(self) -> View:
-        """The same view over metric tables."""
+        """The same view on metric tables."""
         own = {metric_name(name): meaning for name, meaning in self.own.items()}
         return replace(self, base=tuple(t.metric() for t in self.base), own=own)
 
@@ -61,13 +62,13 @@ _SUMS: Final = {
     "meters_to_log": "meters with action log_first",
     "meters_to_refer": "meters with action refer",
     "meters_not_assessed": "meters without a verdict",
-    "volume_gain_gal_per_year": "sum of volume gains where action is change",
-    "revenue_gain_usd_per_year": "sum of revenue gains where action is change",
-    "net_benefit_usd_per_year": "sum of net benefits where action is change",
-    "net_benefit_low_usd_per_year": "low end of the 90 % range of that sum",
-    "net_benefit_high_usd_per_year": "high end of the 90 % range of that sum",
-    "change_cost_usd": "sum of costs where action is change",
-    "unproven_net_benefit_usd_per_year": "sum of net benefits where action is log_first",
+    "volume_gain_gal_per_year": "total volume gain of meters with action change",
+    "revenue_gain_usd_per_year": "total revenue gain of meters with action change",
+    "net_benefit_usd_per_year": "total net benefit of meters with action change",
+    "net_benefit_low_usd_per_year": "low end of the 90 % range of that total",
+    "net_benefit_high_usd_per_year": "high end of the 90 % range of that total",
+    "change_cost_usd": "total cost of meters with action change",
+    "unproven_net_benefit_usd_per_year": "total net benefit of meters with action log_first",
 }
 
 _TOTALS: Final = {
@@ -90,42 +91,60 @@ _TOTALS: Final = {
 }
 
 _CHANGES: Final = {
-    "change": "what moved: verdict, action, recommended meter, new, gone",
-    "previous_sweep_id": "the sweep before",
-    "previous_verdict": "verdict in the sweep before",
-    "previous_action": "action in the sweep before",
-    "previous_recommended_type": "type recommended in the sweep before",
-    "previous_recommended_size_in": "nominal size recommended in the sweep before",
-    "previous_net_benefit_usd_per_year": "net benefit in the sweep before",
-    "has_new_reads": "reads of the meter differ from those of the sweep before",
-    "has_meter_change": "meter, its type or its size differs from the sweep before",
+    "change": "what changed: verdict, action, recommended meter, new, gone",
+    "previous_sweep_id": "previous sweep",
+    "previous_verdict": "verdict in the previous sweep",
+    "previous_action": "action in the previous sweep",
+    "previous_recommended_type": "recommended type in the previous sweep",
+    "previous_recommended_size_in": "recommended nominal size in the previous sweep",
+    "previous_net_benefit_usd_per_year": "net benefit in the previous sweep",
+    "has_new_reads": "the meter's reads differ from the previous sweep",
+    "has_meter_change": "meter, type or size differs from the previous sweep",
     "has_config_change": "configuration, tariff, thresholds or class priors differ",
-    "has_catalogue_change": "the meter catalogue differs",
+    "has_catalogue_change": "the meter catalog differs",
     "has_code_change": "the version of rightsize differs",
-    "why": "what may have moved it, in words; fleet-wide causes are named for every account",
-    "is_settled": "the published verdict and action are the settled ones",
+    "why": "possible causes of the change; fleet-wide causes are listed for every account",
+    "is_settled": "verdict and action equal the settled ones",
 }
 
 VIEWS: Final[tuple[View, ...]] = (
     View(
         "latest_recommendation",
-        "The recommendation of every meter in service, of the latest sweep.",
-        "one row a meter in service",
+        "Recommendations of the latest sweep, for every meter in service.",
+        "one row per meter in service",
         (RECOMMENDATION,),
         {},
     ),
     View(
         "flagged_account",
-        "Meters of the latest sweep that do not suit their demand, the most money first.",
-        "one row a meter whose verdict is oversized, undersized or wrong_type",
+        "Meters that do not suit their demand in the latest sweep, by net benefit.",
+        "one row per meter with verdict oversized, undersized or wrong_type",
         (RECOMMENDATION,),
         {"is_settled": _CHANGES["is_settled"]},
     ),
     View(
+        "latest_finding",
+        "Findings of the latest sweep, the gravest first, with name and place.",
+        "one row a meter and code",
+        (FINDING, RECOMMENDATION),
+        {},
+    ),
+    View(
+        "account_month",
+        "What the meters of each account registered month by month, latest sweep: the first"
+        " check against bills.",
+        "one row an account and local month of the newest 13",
+        (MONTH_VOLUME,),
+        {
+            "meters": "meters that were in service at the account in the month",
+            "days_covered": "days' worth of reads, of the meter that has fewest",
+        },
+    ),
+    View(
         "changed_since_previous_sweep",
-        "Meters whose verdict, action or recommended meter moved since the sweep before, and"
-        " why.",
-        "one row a meter in service in either sweep that moved",
+        "Meters whose verdict, action or recommended meter changed since the previous sweep,"
+        " and why.",
+        "one row per changed meter in service in either sweep",
         (RECOMMENDATION,),
         _CHANGES,
     ),
@@ -138,27 +157,27 @@ VIEWS: Final[tuple[View, ...]] = (
     ),
     View(
         "class_summary",
-        "The latest sweep by class of use: how meters suit, what changes bring.",
-        "one row a customer class",
+        "The latest sweep by customer class: verdicts, actions and expected benefits.",
+        "one row per customer class",
         (RECOMMENDATION,),
         _SUMS,
     ),
     View(
         "revenue_at_stake",
-        "Flagged meters of the latest sweep by revenue gain, with running totals: how few carry"
-        " how much.",
-        "one row a flagged meter with a revenue gain above 0",
+        "Flagged meters of the latest sweep by revenue gain, with running totals.",
+        "one row per flagged meter with a revenue gain above 0",
         (RECOMMENDATION,),
         {
-            "place": "place by revenue gain, 1 the largest",
-            "running_revenue_gain_usd_per_year": "revenue gain of this place and all before",
-            "running_revenue_share": "that, over the revenue gain of all flagged meters",
+            "place": "rank by revenue gain; 1 is the largest",
+            "running_revenue_gain_usd_per_year": "cumulative revenue gain down to this rank",
+            "running_revenue_share": "cumulative share of the revenue gain of all flagged"
+            " meters",
         },
     ),
     View(
         "recommendation_source",
-        "From each recommendation to the profile months and the landed files behind it.",
-        "one row a sweep, meter, month of its profile and landed file of its bucket",
+        "Profile months and landed files behind each recommendation.",
+        "one row per sweep, meter, profile month and landed file of its bucket",
         (RECOMMENDATION, PROFILE_SOURCE, LANDED_FILE),
         {},
     ),

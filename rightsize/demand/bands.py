@@ -1,4 +1,4 @@
-"""The grid of flow bands on which profiles, kernels and registration curves meet.
+"""The grid of flow bands shared by profiles, kernels and accuracy curves.
 
 Bands are spaced evenly in log flow, `BANDS_PER_DECADE` to the decade, from `FIRST_EDGE_GPM`.
 Band k holds flows from edge k (included) to edge k + 1 (excluded). Zero flow has no band: it

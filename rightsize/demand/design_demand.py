@@ -53,7 +53,7 @@ def ipc_fixture_units(counts: Mapping[str, int]) -> float:
 def _weighted_sum(counts: Mapping[str, int], table: Mapping[str, float], what: str) -> float:
     for name, count in counts.items():
         if name not in table:
-            raise ConfigError(f"{what} {name!r} is not known; allowed: {', '.join(table)}")
+            raise ConfigError(f"unknown {what} {name!r}; allowed: {', '.join(table)}")
         if count < 0:
             raise ConfigError(f"{what} {name}: count must be 0 or more, got {count}")
     return float(sum(table[name] * count for name, count in counts.items()))
@@ -63,7 +63,7 @@ def m22_irrigation_gpm(section_count: float, kind: str) -> float:
     """Flow of sections of 100 ft2 watered at once, by `spray` or `rotary` heads [gpm]."""
     if kind not in M22_IRRIGATION_GPM_PER_SECTION:
         allowed = ", ".join(M22_IRRIGATION_GPM_PER_SECTION)
-        raise ConfigError(f"irrigation {kind!r} is not known; allowed: {allowed}")
+        raise ConfigError(f"unknown irrigation {kind!r}; allowed: {allowed}")
     return section_count * M22_IRRIGATION_GPM_PER_SECTION[kind]
 
 
@@ -94,8 +94,8 @@ def m22_demand_gpm(
     low, high = M22_UNIT_PRESSURE_PSI
     if pressure_factor is None and not low <= pressure_psi <= high:
         raise ConfigError(
-            f"the M22 pressure factor at {pressure_psi:g} psi is not known here: give it from "
-            f"the manual's Table 4-3 ({low:g} to {high:g} psi need none)"
+            f"the M22 pressure factor at {pressure_psi:g} psi is not included: give it from "
+            f"the manual's Table 4-3 (not needed from {low:g} to {high:g} psi)"
         )
     flow_gpm = _on_curve(fixture_value, curve, "M22 fixture value")
     return flow_gpm * (pressure_factor or 1.0) + irrigation_gpm
@@ -119,7 +119,5 @@ def _on_curve(value: float, curve: Curve, what: str) -> float:
     points = np.asarray(curve, dtype=np.float64)
     low, high = points[0, 0], points[-1, 0]
     if not low <= value <= high:
-        raise ConfigError(
-            f"{what} of {value:g} is off the table, which goes from {low:g} to {high:g}"
-        )
+        raise ConfigError(f"{what} of {value:g} is outside the table, {low:,g} to {high:,g}")
     return float(np.interp(value, points[:, 0], points[:, 1]))

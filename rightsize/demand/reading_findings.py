@@ -100,9 +100,9 @@ def unknown_meter_findings(read: pl.DataFrame, *, units: UnitSystem) -> pl.DataF
         code=pl.lit("unknown_meter"),
         severity=pl.lit(FINDING_CODES["unknown_meter"].severity),
         message=pl.format(
-            "meter {} has {} reads, {}, and no entry in meters.csv; add it or ask why",
+            "meter {} has {} reads ({}) but is not in meters.csv: add it or find out why",
             "meter_id",
-            pl.col("read_count"),
+            Wording(units).figure(pl.col("read_count").cast(pl.Float64)),
             Wording(units).volume(pl.col("registered_gal")),
         ),
         evidence=pl.struct("read_count", "registered_gal").struct.json_encode(),
@@ -128,20 +128,22 @@ def _rules(
         _Rule(
             "no_reads",
             pl.col("read_count").fill_null(0) == 0,
-            pl.lit("meter in service, but no accepted read in the trailing year"),
+            pl.lit("meter in service, but no accepted read in the trailing 12 months"),
             (),
         ),
         _Rule(
             "part_year",
             (days > 0) & (days < full_year_days),
-            pl.format("{} days of reads: a season may be hidden", days.round(0).cast(pl.Int64)),
+            pl.format(
+                "{} days of reads: a season may be missing", days.round(0).cast(pl.Int64)
+            ),
             ("days_covered",),
         ),
         _Rule(
             "low_coverage",
             coverage < low_coverage_share,
             pl.format(
-                "reads cover {} % of the time between first and last",
+                "reads cover {} % of the time between the first and the last",
                 (coverage * 100).round(0).cast(pl.Int64),
             ),
             ("days_covered", "span_days"),
@@ -150,7 +152,7 @@ def _rules(
             "many_estimates",
             estimated > many_estimates_share,
             pl.format(
-                "{} % of reads are estimates of the head-end",
+                "{} % of reads are head-end estimates",
                 (estimated * 100).round(0).cast(pl.Int64),
             ),
             ("estimated_count", "read_count"),
@@ -159,7 +161,7 @@ def _rules(
             "coarse_resolution",
             step_gpm > mean_gpm,
             pl.format(
-                "the register steps by {}, more than passes in a mean interval",
+                "register resolution is {}, more than an average interval's volume",
                 said.volume(pl.col("resolution_gal")),
             ),
             ("resolution_gal", "interval_min"),
@@ -168,7 +170,7 @@ def _rules(
             "stopped_meter",
             pl.col("is_stopped"),
             pl.format(
-                "no registration since {}: stopped meter, closed account or bypass open?",
+                "no registration since {}: stopped meter, closed account or open bypass?",
                 pl.col("last_use_at").dt.strftime("%Y-%m-%d"),
             ),
             ("last_use_on",),
@@ -179,7 +181,8 @@ def _rules(
             & (pl.col("day_count") >= FEWEST_NIGHTS)
             & (night_low_gpm > leak_night_share * mean_gpm),
             pl.format(
-                "never below {} by night, {} % of the mean flow: leak or steady process?",
+                "night flow never drops below {} ({} % of average flow): possible leak or "
+                "continuous use",
                 said.flow(night_low_gpm),
                 (night_low_gpm / mean_gpm * 100).round(0).cast(pl.Int64),
             ),
@@ -195,7 +198,7 @@ def _rules(
             "gap_volume",
             pl.col("gap_gal") > 0,
             pl.format(
-                "{} passed during gaps: counted as volume, not as shape",
+                "{} passed during gaps: counted in the volume, not in the flow rates",
                 said.volume(pl.col("gap_gal")),
             ),
             ("gap_gal",),

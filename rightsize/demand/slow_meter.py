@@ -78,8 +78,8 @@ def slow_meter_findings(monthly: pl.DataFrame) -> pl.DataFrame:
         code=pl.lit("slow_meter"),
         severity=pl.lit(FINDING_CODES["slow_meter"].severity),
         message=pl.format(
-            "registers {} % less a year than accounts of its class, steadily over {} months: "
-            "slow meter, or use that falls?",
+            "registration falls {} % per year relative to its class, steadily over {} months: "
+            "slow meter or declining use?",
             (pl.col("fall_share") * 100).round(0).cast(pl.Int64),
             pl.col("month_count"),
         ),

@@ -5,7 +5,7 @@ from __future__ import annotations
 import polars as pl
 
 from rightsize.units import UnitSystem
-from rightsize.wording import Wording, figure
+from rightsize.wording import Wording
 
 
 def not_assessed_reason(
@@ -79,7 +79,7 @@ def _rules(
             pl.col("service_kind").is_in(["fire", "combined"])
             | (pl.col("meter_type") == "fire_service"),
             pl.format(
-                "{}: never resized from consumption data; refer to the fire authority",
+                "{}: never resized from consumption data; consult the fire authority",
                 _fire_service(),
             ),
         ),
@@ -91,19 +91,19 @@ def _rules(
         (
             "meter_not_in_catalogue",
             pl.col("meter_index").is_null(),
-            pl.format("{}; correct meters.csv or add the meter's entry", _not_held()),
+            pl.format("{}; correct meters.csv or add the meter to the catalog", _not_held()),
         ),
         (
             "no_reads",
             pl.col("read_count").fill_null(0) == 0,
-            pl.lit("no accepted read in the trailing year"),
+            pl.lit("no accepted read in the trailing 12 months"),
         ),
         (
             "too_few_days",
             days < min_days_covered,
             pl.format(
-                "{} days of reads; {} wanted",
-                (days * 10).floor() / 10,
+                "{} days of reads; {} required",
+                ((days * 10).floor() / 10).round(1),
                 pl.lit(min_days_covered),
             ),
         ),
@@ -111,32 +111,35 @@ def _rules(
             "many_estimates",
             estimated > max_estimated_share,
             pl.format(
-                "{} % of reads are estimates; at most {} %",
-                figure(estimated * 100),
-                figure(pl.lit(max_estimated_share * 100)),
+                "{} % of reads are estimates; at most {} % allowed",
+                said.figure(estimated * 100),
+                said.figure(pl.lit(max_estimated_share * 100)),
             ),
         ),
         (
             "no_registration",
             (pl.col("registered_gal") <= 0) | (zero > max_zero_share),
-            pl.format("registered {} in a year", said.volume(pl.col("registered_gal"))),
+            pl.format(
+                "registered {} in the trailing 12 months",
+                said.volume(pl.col("registered_gal").fill_null(0.0)),
+            ),
         ),
         (
             "resolution_too_coarse",
             steps_per_day < min_reads_per_step,
             pl.format(
-                "the register steps by {}, {} steps a day",
+                "register resolution is {}: {} steps per day",
                 said.volume(pl.col("resolution_gal")),
-                figure(steps_per_day),
+                said.figure(steps_per_day),
             ),
         ),
         (
             "no_estimate",
             ~pl.col("has_estimate") | (pl.col("reads_used") == 0),
             pl.format(
-                "{} reads of {} days gave no usable estimate of flow",
-                pl.col("reads_used").cast(pl.Int64),
-                figure(days),
+                "{} reads from {} days gave no usable flow estimate",
+                said.figure(pl.col("reads_used").cast(pl.Float64)),
+                said.figure(days),
             ),
         ),
     ]
@@ -158,5 +161,5 @@ def _fire_service() -> pl.Expr:
 
 
 def _not_held() -> pl.Expr:
-    plain = pl.format("a {} of this size is not in the catalogue", pl.col("meter_type"))
+    plain = pl.format("a {} of this size is not in the catalog", pl.col("meter_type"))
     return pl.coalesce("meter_refusal", plain)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Final
 
-from rightsize.evidence.quantity import Units, decimal, odds, pct, significant, usd
+from rightsize.evidence.quantity import Units, decimal, odds, pct, significant
 from rightsize.evidence.site import Row, SiteEvidence
 from rightsize.meters.catalogue import Meter
 from rightsize.meters.comparison import LOW_FLOWS_GPM, ComparisonRow, comparison_card
@@ -46,9 +46,9 @@ def card(site: SiteEvidence) -> Card | None:
     told = comparison_card(
         site.installed, other, peak_gpm=peak_gpm, low_flows_gpm=_low_flows_gpm(units)
     )
-    second = "recommended" if site.is_change else "the best other meter"
+    second = "the recommended meter" if site.is_change else "the best alternative"
     return Card(
-        title=f"Installed meter against {second}",
+        title=f"Installed meter compared with {second}",
         installed=_name(units, site.installed),
         other=_name(units, other),
         lines=(*_here(site, other), *(_line(units, row) for row in told.rows)),
@@ -73,8 +73,13 @@ def _here(site: SiteEvidence, other: Meter) -> tuple[CardLine, ...]:
     if one is None or two is None:
         return ()
     return (
-        CardLine("registers of this draw", _accuracy(one), _accuracy(two), ""),
-        CardLine("odds of carrying it", odds(one["odds_of_fit"]), odds(two["odds_of_fit"]), ""),
+        CardLine("weighted accuracy", _accuracy(one), _accuracy(two), ""),
+        CardLine(
+            "probability of handling the demand",
+            odds(one["odds_of_fit"]),
+            odds(two["odds_of_fit"]),
+            "",
+        ),
     )
 
 
@@ -111,9 +116,9 @@ def _said(units: Units, row: ComparisonRow, value: str | float) -> str:
     if row.unit == "psi":
         return units.pressure(value)
     if row.unit == "usd":
-        return usd(value)
+        return units.usd(value)
     if row.unit == "usd_per_year":
-        return f"{usd(value)} a year"
+        return f"{units.usd(value)} per year"
     if row.unit == "years":
         return f"{significant(value)} years"
     return pct(value, 0) if row.unit == "pct" else f"{significant(value)} to 1"

@@ -7,6 +7,7 @@ import re
 from typing import Final
 
 _PLAIN: Final = re.compile(r"[A-Z0-9](?:[A-Z0-9_-]|\.(?=[A-Z0-9])){0,59}")
+_DIGITS: Final = 32  # 128 bits: nobody finds two names that share them
 _UNSAFE: Final = re.compile(r"[^a-z0-9_-]+")
 
 
@@ -19,6 +20,6 @@ def page_file(account_id: str) -> str:
     """
     if _PLAIN.fullmatch(account_id):
         return f"site-{account_id}.html"
-    digest = hashlib.sha256(account_id.encode("utf-8", "surrogatepass")).hexdigest()[:12]
+    digest = hashlib.sha256(account_id.encode("utf-8", "surrogatepass")).hexdigest()[:_DIGITS]
     slug = _UNSAFE.sub("-", account_id.lower()).strip("-")[:40]
     return f"site-{slug}~{digest}.html"

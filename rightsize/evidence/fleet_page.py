@@ -9,6 +9,7 @@ from dataclasses import replace
 from functools import cache
 from typing import Any, Final
 
+import polars as pl
 from markupsafe import Markup
 
 from rightsize.contracts.recommendation import RECOMMENDATION
@@ -17,12 +18,14 @@ from rightsize.evidence.fleet import FleetEvidence
 from rightsize.evidence.list_data import shortened
 from rightsize.evidence.page import environment
 from rightsize.evidence.pictures.fleet_pictures import classes_svg, half_way, stake_svg
-from rightsize.evidence.quantity import Units, decimal, usd, usd_range
+from rightsize.evidence.quantity import Units, decimal, odds
+from rightsize.evidence.table_labels import with_labels
 from rightsize.findings import FINDING_CODES
 from rightsize.units.column_units import metric_name
 
 BEST_SHOWN: Final = 15
 FIRST_ROWS: Final = 50
+REVIEWS_SHOWN: Final = 100
 _GRAVEST_FIRST: Final = {"serious": 0, "warning": 1, "info": 2}
 NAV: Final = (
     ("index", "summary"),
@@ -51,14 +54,14 @@ def fleet_pages(fleet: FleetEvidence, pages: dict[str, str]) -> Iterator[tuple[s
     common = _common(fleet, pages)
     yield "index.html", _render("fleet_index.html", "index", common, _summary(fleet))
     yield "list.html", _render("fleet_list.html", "list", common, _list(fleet))
-    yield "changes.html", _render("fleet_changes.html", "changes", common, {})
+    yield "changes.html", _render("fleet_changes.html", "changes", common, _moved(fleet))
     yield "quality.html", _render("fleet_quality.html", "quality", common, _quality(fleet))
     yield "words.html", _render("fleet_words.html", "words", common, _words(fleet))
 
 
 def _render(template: str, page: str, common: dict[str, Any], own: dict[str, Any]) -> str:
     context = {**common, **own, "page": page}
-    return environment().get_template(template).render(**context)
+    return with_labels(environment().get_template(template).render(**context))
 
 
 def _common(fleet: FleetEvidence, pages: dict[str, str]) -> dict[str, Any]:
@@ -72,18 +75,14 @@ def _common(fleet: FleetEvidence, pages: dict[str, str]) -> dict[str, Any]:
         "verdict_sign": words.VERDICT_SIGN,
         "action_word": words.ACTION_WORD,
         "severity_sign": words.SEVERITY_SIGN,
-        "usd_range": usd_range,
-        "usd": usd,
+        "usd_range": Units(fleet.units).usd_range,
+        "usd": Units(fleet.units).usd,
         "decimal": decimal,
-        "thousands": thousands,
+        "odds": odds,
+        "thousands": Units(fleet.units).count,
         "script": Markup(list_script()),
         "script_hash": script_hash(),
     }
-
-
-def thousands(count: int) -> str:
-    """A count with its thousands parted."""
-    return f"{count:,}".replace(",", "\u202f")
 
 
 @cache
@@ -117,18 +116,49 @@ def _summary(fleet: FleetEvidence) -> dict[str, Any]:
             "change_cost_usd",
         )
     }
-    label = f"{half} of {changes.height} change-outs carry half of the revenue gain."
+    label = f"{half} of {changes.height} change-outs bring half of the revenue gain."
     return {
         "total": total,
         "change_count": changes.height,
         "log_count": int((fleet.meters["action"] == "log_first").sum()),
         "half": half,
         "stake": Markup(stake_svg(fleet, label=label)) if changes.height else "",
-        "by_class": Markup(classes_svg(fleet, label="Net benefit by class of use."))
+        "by_class": Markup(classes_svg(fleet, label="Net benefit by customer class."))
         if changes.height
         else "",
         "best": _list_rows(fleet, "change", BEST_SHOWN),
+        **_reviews(fleet),
     }
+
+
+def _reviews(fleet: FleetEvidence) -> dict[str, Any]:
+    """Meters that a person must decide on, those with a verdict first."""
+    frame = fleet.meters.filter(pl.col("action") == "refer").sort(
+        pl.col("verdict") == "not_assessed", maintain_order=True
+    )
+    shown = replace(fleet, meters=frame.head(REVIEWS_SHOWN))
+    rows = shortened(shown).with_columns(reason=shown.meters["reason"])
+    return {"reviews": rows.to_dicts(), "review_count": frame.height}
+
+
+def _moved(fleet: FleetEvidence) -> dict[str, Any]:
+    """The meters that moved, with what was to be installed before and what is now."""
+    units = Units(fleet.units)
+    size = _held("recommended_size_in", fleet)
+    rows = [
+        {
+            **row,
+            "before": units.held_meter(
+                row["previous_recommended_type"], row[f"previous_{size}"], None
+            ),
+            "now": units.held_meter(row["recommended_type"], row[size], None),
+            "in_ground": units.held_meter(
+                row["installed_type"], row[_held("installed_size_in", fleet)], None
+            ),
+        }
+        for row in fleet.moved
+    ]
+    return {"moved": rows}
 
 
 def _held(column: str, fleet: FleetEvidence) -> str:

@@ -22,14 +22,15 @@ from rightsize.wording import probability
 
 ROWS_A_PART: Final = 5000
 _CODED: Final = ("area", "class", "verdict", "action", "installed", "recommended")
+# Far finer than what is shown: rounded twice, a figure would differ from the other pages'.
 _ROUNDED: Final = {
-    "gain": ("accuracy_gain_pct", 2),
-    "gain_low": ("accuracy_gain_low_pct", 2),
-    "gain_high": ("accuracy_gain_high_pct", 2),
+    "gain": ("accuracy_gain_pct", 6),
+    "gain_low": ("accuracy_gain_low_pct", 6),
+    "gain_high": ("accuracy_gain_high_pct", 6),
     "volume": ("volume_gain_gal_per_year", 0),
-    "net": ("net_benefit_usd_per_year", 2),
-    "net_low": ("net_benefit_low_usd_per_year", 0),
-    "net_high": ("net_benefit_high_usd_per_year", 0),
+    "net": ("net_benefit_usd_per_year", 6),
+    "net_low": ("net_benefit_low_usd_per_year", 6),
+    "net_high": ("net_benefit_high_usd_per_year", 6),
     "odds": ("odds_of_benefit", 2),
 }
 
@@ -52,6 +53,7 @@ def list_parts(fleet: FleetEvidence) -> Iterator[tuple[str, str]]:
                 "flagged_parts": -(-flagged // ROWS_A_PART),
                 "values": values,
                 "sweep": fleet.sweep["sweep_id"],
+                "parted": Units(fleet.units).parted,
                 "verdicts": {v: [VERDICT_SIGN[v], VERDICT_WORD[v]] for v in VERDICTS},
                 "actions": ACTION_WORD,
             },
@@ -88,9 +90,7 @@ def shortened(fleet: FleetEvidence) -> pl.DataFrame:
         *named,
         *figures,
         settled=pl.col("is_settled").cast(pl.Int8),
-    ).with_columns(
-        pl.col("volume", "net_low", "net_high").cast(pl.Int64), odds=probability(pl.col("odds"))
-    )
+    ).with_columns(pl.col("volume").cast(pl.Int64), odds=probability(pl.col("odds")))
 
 
 def _held(column: str, units: Units) -> str:

@@ -19,10 +19,11 @@ from rightsize.evidence.pictures.palette import in_print_colours
 from rightsize.evidence.pictures.peak_days_picture import peak_days_svg
 from rightsize.evidence.pictures.unseen_picture import unseen_parts, unseen_svg
 from rightsize.evidence.pictures.year_picture import largest_days, top_flow_gpm, year_svg
-from rightsize.evidence.quantity import Units, decimal, odds, pct, share, usd
+from rightsize.evidence.quantity import Units, decimal, odds, pct, share
 from rightsize.evidence.rivals import rivals
 from rightsize.evidence.site import SiteEvidence, YearReads
-from rightsize.evidence.statements import figures, headline
+from rightsize.evidence.statements import figures, headline, in_service_since, net_sum
+from rightsize.evidence.table_labels import with_labels
 from rightsize.evidence.visit import FILL_IN, checklist
 
 _SEVERITY_ORDER = {"serious": 0, "warning": 1, "info": 2}
@@ -39,7 +40,7 @@ def environment() -> jinja2.Environment:
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    made.filters |= {"odds": odds, "pct": pct, "share": share, "usd": usd}
+    made.filters |= {"odds": odds, "pct": pct, "share": share}
     return made
 
 
@@ -59,10 +60,9 @@ def site_page(meters: Sequence[SiteEvidence], *, for_pdf: bool = False) -> str:
         HTML that opens nothing else: no script, no address but `data:`.
     """
     first = meters[0]
-    page = (
-        environment()
-        .get_template("site.html")
-        .render(
+    template = environment().get_template("site.html")
+    page = with_labels(
+        template.render(
             account_id=first.account_id,
             first=first,
             provenance=first.provenance,
@@ -91,6 +91,8 @@ def _part(site: SiteEvidence) -> dict[str, Any]:
         "is_settled": row.get("settled_verdict", row["verdict"]) == row["verdict"]
         and row.get("settled_action", row["action"]) == row["action"],
         "figures": figures(site),
+        "net_sum": net_sum(site),
+        "since": in_service_since(site),
         "card": card(site),
         "rivals": rivals(site),
         "checks": checklist(site),
@@ -115,14 +117,13 @@ def _flow_pictures(site: SiteEvidence, units: Units) -> dict[str, Any]:
     bands = bands_svg(
         site,
         units,
-        label=f"Share of actual volume by flow; {low} below the installed "
-        "meter's normal minimum. The table below holds the numbers.",
+        label=f"Share of actual volume by flow rate; {low} below the installed "
+        "meter's normal minimum. The table below has the numbers.",
     )
     duration = duration_svg(
         site,
         units,
-        label="Flow against the share of time that it is exceeded. The table "
-        "below holds the numbers.",
+        label="Flow against the share of time it is exceeded. The table below has the numbers.",
     )
     profile, parts = site.profile, unseen_parts(site.profile)
     actual_gal = sum(parts.values()) or 1.0
@@ -181,10 +182,10 @@ def _year_pictures(site: SiteEvidence, units: Units) -> dict[str, Any]:
     picture = year_svg(
         year,
         units,
-        label=f"Registered flow, {first} to {last}: each day by hour, its volume, its night.",
+        label=f"Registered flow, {first} to {last}: by day and hour, daily volume, night flow.",
     )
     peaks = peak_days_svg(
-        year, units, label="The five largest days, hour by hour, over what is usual."
+        year, units, label="The five highest-use days, hour by hour, against typical days."
     )
     return {
         "year": Markup(picture),
@@ -212,16 +213,16 @@ def _largest_hour_gpm(year: YearReads, day: int) -> float | None:
 def _night(year: YearReads, site: SiteEvidence, units: Units) -> str:
     night = year.night_gpm[np.isfinite(year.night_gpm)]
     if night.size < _MEASURABLE_NIGHTS:
-        return "Too few nights were read to tell a night flow."
+        return "Too few nights of reads for a night flow."
     median_gpm = float(np.median(night))
     said = (
-        f"fall to {units.flow(median_gpm)} or less"
+        f"drop to {units.flow(median_gpm)} or less"
         if median_gpm > 0
-        else "hold an hour at rest"
+        else "have an hour of zero flow"
     )
     low = (site.profile or {}).get("minimum_night_flow_gpm")
-    least = f"; the profile's minimum is {units.flow(low)}" if low is not None else ""
-    return f"Half of the {night.size} nights read {said}{least}."
+    least = f"; minimum night flow {units.flow(low)}" if low is not None else ""
+    return f"Half of the {night.size} nights with reads {said}{least}."
 
 
 def _quality(site: SiteEvidence, units: Units) -> list[tuple[str, str]]:
@@ -229,16 +230,14 @@ def _quality(site: SiteEvidence, units: Units) -> list[tuple[str, str]]:
     rows: list[tuple[str, str]] = []
     if profile:
         rows = [
-            ("days covered", f"{decimal(profile['days_covered'], 0)} of a year"),
-            ("reads that shape the profile", f"{profile['reads_used']:,}".replace(",", " ")),
+            ("days covered", decimal(profile["days_covered"], 0)),
+            ("reads used", units.count(profile["reads_used"])),
             ("read interval", f"{profile['interval_min']:g} min"),
-            ("register step", units.volume(profile["resolution_gal"])),
+            ("register resolution", units.volume(profile["resolution_gal"])),
             ("estimated reads", share(profile["estimated_share"])),
-            ("intervals that registered nothing", share(profile["zero_share"])),
+            ("intervals with zero registration", share(profile["zero_share"])),
         ]
     if site.year is not None:
         year = site.year
-        rows.append(
-            ("days of the calendar with a gap", str(int((year.covered_share < 0.999).sum())))
-        )
+        rows.append(("days with a gap", str(int((year.covered_share < 0.999).sum()))))
     return rows

@@ -11,39 +11,30 @@ from rightsize.meters.catalogue import STANDARD_GRADE
 from rightsize.units import PSI_PER_BAR
 from rightsize.units.column_units import nominal_mm
 from rightsize.wording import UnitNames, probability_figure
+from rightsize.wording import significant as plain_significant
 
 ABSENT: Final = "not known"
-THIN: Final = "\u202f"  # narrow no-break space between thousands and before a unit
+THIN: Final = "\u202f"  # narrow no-break space before a unit
 MINUS: Final = "\u2212"
 
 
-def significant(value: float, digits: int = 3) -> str:
+def significant(value: float, digits: int = 3, *, parted: str = ",") -> str:
     """A figure with so many significant digits, whole from 100 on, thousands parted."""
     if not math.isfinite(value):
         return ABSENT
-    if value == 0:
-        return "0"
-    if abs(value) >= 100:
-        return _signed(f"{value:,.0f}")
-    places = max(0, digits - 1 - math.floor(math.log10(abs(value))))
-    text = f"{value:.{places}f}"
-    return _signed(text.rstrip("0").rstrip(".") if "." in text else text)
-
-
-def _signed(text: str) -> str:
-    return text.replace("-", MINUS).replace(",", THIN)
+    return plain_significant(value, digits, parted=parted).replace("-", MINUS)
 
 
 def decimal(value: float, places: int) -> str:
     """A figure with so many decimals, thousands parted."""
-    return _signed(f"{value:,.{places}f}") if math.isfinite(value) else ABSENT
+    return f"{value:,.{places}f}".replace("-", MINUS) if math.isfinite(value) else ABSENT
 
 
 def odds(value: float | None) -> str:
-    """Odds as a share of 100, never 0 or 100."""
+    """A probability in percent, never 0 or 100."""
     if value is None or not math.isfinite(value):
         return ABSENT
-    return f"{100 * probability_figure(value):.0f} in 100"
+    return f"{100 * probability_figure(value):.0f}{THIN}%"
 
 
 @dataclass(frozen=True)
@@ -77,7 +68,7 @@ class Units(UnitNames):
     ) -> str:
         """Size, type and grade in words."""
         if meter_type is None:
-            return "meter not known"
+            return "unknown meter"
         extra = f" ({grade.replace('_', ' ')})" if grade not in (None, STANDARD_GRADE) else ""
         size = f"{self.size(size_in)} " if size_in is not None else ""
         return f"{size}{meter_type.replace('_', ' ')}{extra}"
@@ -107,29 +98,43 @@ class Units(UnitNames):
         """A range of volume."""
         return self._range(low_gal, high_gal, self.volume_per_gal, self.volume_unit)
 
-    @staticmethod
-    def _say(value: float | None, factor: float, unit: str) -> str:
+    def count(self, value: int) -> str:
+        """A count with its thousands parted."""
+        return f"{value:,}".replace(",", self.parted)
+
+    def usd(self, value: float | None) -> str:
+        """Whole dollars."""
+        return usd(value, parted=self.parted)
+
+    def usd_range(self, low: float | None, high: float | None) -> str:
+        """A range of dollars."""
+        return usd_range(low, high, parted=self.parted)
+
+    def _say(self, value: float | None, factor: float, unit: str) -> str:
         if value is None or math.isnan(value):
             return ABSENT
-        return f"{significant(value * factor)}{THIN}{unit}"
+        return f"{significant(value * factor, parted=self.parted)}{THIN}{unit}"
 
-    @staticmethod
-    def _range(low: float | None, high: float | None, factor: float, unit: str) -> str:
+    def _range(self, low: float | None, high: float | None, factor: float, unit: str) -> str:
         if low is None or high is None:
             return ABSENT
-        return f"{significant(low * factor)} to {significant(high * factor)}{THIN}{unit}"
+        ends = (significant(end * factor, parted=self.parted) for end in (low, high))
+        return f"{' to '.join(ends)}{THIN}{unit}"
 
 
-def usd(value: float | None) -> str:
+def usd(value: float | None, *, parted: str = ",") -> str:
     """Whole dollars."""
     if value is None or math.isnan(value):
         return ABSENT
-    return f"{MINUS if round(value) < 0 else ''}${abs(round(value)):,}".replace(",", THIN)
+    sign = MINUS if round(value) < 0 else ""
+    return f"{sign}${abs(round(value)):,}".replace(",", parted)
 
 
-def usd_range(low: float | None, high: float | None) -> str:
+def usd_range(low: float | None, high: float | None, *, parted: str = ",") -> str:
     """A range of dollars."""
-    return f"{usd(low)} to {usd(high)}" if low is not None and high is not None else ABSENT
+    if low is None or high is None:
+        return ABSENT
+    return f"{usd(low, parted=parted)} to {usd(high, parted=parted)}"
 
 
 def pct(value: float | None, places: int = 1) -> str:

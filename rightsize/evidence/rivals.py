@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Final
 
-from rightsize.evidence.quantity import Units, decimal, odds, pct, usd, usd_range
+from rightsize.evidence.quantity import Units, decimal, odds, pct
 from rightsize.evidence.site import Row, SiteEvidence
 from rightsize.evidence.words import refusal
 
@@ -58,8 +58,8 @@ def _rival(site: SiteEvidence, c: Row) -> Rival:
         accuracy=pct(c["accuracy_pct"]),
         accuracy_range=f"{decimal(c['accuracy_low_pct'], 1)} to"
         f" {decimal(c['accuracy_high_pct'], 1)}",
-        benefit=usd(c["net_benefit_usd_per_year"]) if known else "",
-        benefit_range=usd_range(low, high) if known and low is not None else "",
+        benefit=units.usd(c["net_benefit_usd_per_year"]) if known else "",
+        benefit_range=units.usd_range(low, high) if known and low is not None else "",
         odds_of_fit=odds(c["odds_of_fit"]),
         why_not=_why_not(site, c),
     )
@@ -70,9 +70,10 @@ def _why_not(site: SiteEvidence, candidate: Row) -> str:
     if said:
         return said
     if candidate["is_installed"]:
-        return "in the ground now; it carries the draw"
+        return "in service now; it handles the demand"
     best = site.recommendation.get("net_benefit_usd_per_year")
     own = candidate["net_benefit_usd_per_year"]
     if site.is_change and best is not None and own is not None:
-        return f"brings {usd(max(best - own, 0.0))} a year less"
-    return "does not pass the odds of benefit asked for"
+        less = Units(site.units).usd(max(best - own, 0.0))
+        return f"net benefit {less} per year lower"
+    return "probability of positive net benefit too low"

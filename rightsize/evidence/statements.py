@@ -2,12 +2,18 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Final
 
-from rightsize.evidence.quantity import ABSENT, Units, decimal, odds, pct, usd, usd_range
+from rightsize.evidence.quantity import ABSENT, Units, decimal, odds, pct
 from rightsize.evidence.site import SiteEvidence
 from rightsize.evidence.words import VERDICT_WORD
+from rightsize.wording import with_article
+
+DAYS_PER_YEAR: Final = 365.25
+YOUNG_YEARS: Final = 3
+"""Below it an age is told with a decimal."""
 
 
 @dataclass(frozen=True)
@@ -24,37 +30,38 @@ def headline(site: SiteEvidence) -> str:
     """The verdict and the action in one sentence."""
     row, units = site.recommendation, Units(site.units)
     now = units.meter_of(row, "installed")
-    new = units.meter_of(row, "recommended")
+    new = with_article(units.meter_of(row, "recommended"))
+    kind = str(row.get("installed_type") or "meter").replace("_", " ")
     verdict, action = row["verdict"], row["action"]
     if site.is_fire:
-        return f"Leave the {now} meter: a fire or combined line is never resized from use."
+        return f"Leave the {now} in place: a fire or combined line is never resized from use."
     if site.is_stopped and site.is_assessed:
         return (
-            f"First find out why the {now} meter registers nothing; "
-            f"before it stopped it {_was_what(verdict)}."
+            f"First find out why the {now} registers nothing; "
+            f"before it stopped, it {_was_what(verdict)}."
         )
     if verdict == "not_assessed":
-        return f"No verdict on the {now} meter: {_lower(row['reason'])}"
+        return f"No verdict on the {now}: {_lower(row['reason'])}"
     if action == "change":
-        return f"Change the {now} meter for a {new}: it is {_is_what(verdict)}."
+        return f"Replace the {now} with {new}: the {kind} is {_is_what(verdict)}."
     if action == "log_first":
-        aim = f", a {new} in mind" if site.is_change else ""
-        return f"Log this site before deciding on the {now} meter{aim}."
+        aim = f"; {new} is the likely choice" if site.is_change else ""
+        return f"Log this site before deciding on the {now}{aim}."
     if action == "refer":
-        aim = f"; a {new} would carry the draw" if site.is_change else ""
-        return f"Refer the {now} meter to a person: it is {_is_what(verdict)}{aim}."
-    return f"Keep the {now} meter: it fits the draw."
+        aim = f"; {new} would suit this customer's demand" if site.is_change else ""
+        return f"Engineering review of the {now}: it is {_is_what(verdict)}{aim}."
+    return f"Keep the {now}: it suits this customer's demand."
 
 
 def _is_what(verdict: str) -> str:
     return {
-        "wrong_type": "of the wrong type for this draw",
-        "fits": "not proven to misfit",
+        "wrong_type": "the wrong type for this demand",
+        "fits": "not shown to be the wrong size",
     }.get(verdict, VERDICT_WORD[verdict])
 
 
 def _was_what(verdict: str) -> str:
-    return {"fits": "suited the draw", "wrong_type": "was of the wrong type"}.get(
+    return {"fits": "suited the demand", "wrong_type": "was the wrong type"}.get(
         verdict, f"was {VERDICT_WORD[verdict]}"
     )
 
@@ -66,14 +73,64 @@ def _lower(text: str) -> str:
     return text[:1].lower() + text[1:] + ("" if text.endswith(".") else ".")
 
 
+def in_service_since(site: SiteEvidence) -> str:
+    """Since when the meter is in the ground, and its age at the last read; '' if not known."""
+    since = site.listed.get("installed_on")
+    if not isinstance(since, dt.date):
+        return ""
+    last = (site.profile or {}).get("last_read_on") or site.provenance.made_at.date()
+    years = (last - since).days / DAYS_PER_YEAR
+    age = f"{decimal(years, 0)} years" if years >= YOUNG_YEARS else f"{decimal(years, 1)} years"
+    return f"in since {since.isoformat()} ({age})" if years >= 0 else ""
+
+
+@dataclass(frozen=True)
+class Term:
+    """One term of a sum of money, or the sum."""
+
+    name: str
+    value: str
+    is_total: bool = False
+
+
+def net_sum(site: SiteEvidence) -> tuple[Term, ...]:
+    """What the net benefit of a change is made of, in whole dollars that add up as shown."""
+    row = site.recommendation
+    cost_usd = row.get("annual_cost_usd_per_year")
+    if not (site.is_assessed and site.is_change) or cost_usd is None:
+        return ()
+    usd = Units(site.units).usd
+    charge_usd = row["fixed_charge_change_usd_per_year"]
+    net = round(row["net_benefit_usd_per_year"])
+    gain = round(row["revenue_gain_usd_per_year"])
+    renewal = round(row.get("renewal_gain_usd_per_year") or 0.0)
+    lost = round(min(charge_usd, 0.0))
+    cost = gain - renewal + lost - net  # within two dollars of the cost: what rounding leaves
+    terms = [Term("per year: revenue gain", usd(gain))]
+    if renewal:
+        terms.append(Term("less the gain of like-for-like replacement", usd(-renewal)))
+    if lost:
+        terms.append(Term("base charge", usd(lost)))
+    terms += [
+        Term("cost of the change", usd(-cost)),
+        Term("net benefit", usd(net), is_total=True),
+    ]
+    if charge_usd >= 1:
+        terms.append(Term("(base charge gained, not counted:", f"{usd(charge_usd)})"))
+    return tuple(terms)
+
+
 def figures(site: SiteEvidence) -> tuple[Figure, ...]:
-    """Gain, volume, money and odds of the recommended change; the peak where there is none."""
+    """Gain, volume, money and probability of a change; the peak where there is none."""
     if not site.is_assessed:
         return ()
     row = site.recommendation
     if not site.is_change:
-        return (_accuracy_now(site), _peak(site), _actual(site), _overload(row))
-    return (_accuracy(row), _volume(site), _money(row), _odds(row))
+        first = _head_loss if row["verdict"] == "undersized" else _accuracy_now
+        return (first(site), _peak(site), _actual(site), _overload(row))
+    if row["verdict"] == "undersized":
+        return (_peak(site), _overload(row), _head_loss(site), _fit(site))
+    return (_accuracy(row), _volume(site), _money(site), _odds(row))
 
 
 def _accuracy(row: Any) -> Figure:
@@ -83,7 +140,7 @@ def _accuracy(row: Any) -> Figure:
         f"{_plus(row['accuracy_gain_pct'], 1)} points",
         f"{decimal(low, 1)} to {decimal(high, 1)}",
         f"from {pct(row['installed_accuracy_pct'])} to {pct(row['recommended_accuracy_pct'])}"
-        " of the actual volume",
+        " weighted accuracy",
     )
 
 
@@ -94,37 +151,39 @@ def _plus(value: float, places: int) -> str:
 def _volume(site: SiteEvidence) -> Figure:
     row, units = site.recommendation, Units(site.units)
     return Figure(
-        "volume gain a year",
+        "volume gain per year",
         units.volume(row["volume_gain_gal_per_year"]),
         units.volume_range(
             row["volume_gain_low_gal_per_year"], row["volume_gain_high_gal_per_year"]
         ),
-        f"revenue {usd(row['revenue_gain_usd_per_year'])}"
-        f" ({_money_range(row, 'revenue_gain')})",
+        f"revenue {units.usd(row['revenue_gain_usd_per_year'])}"
+        f" ({_money_range(site, 'revenue_gain')})",
     )
 
 
-def _money_range(row: Any, stem: str) -> str:
-    return usd_range(row[f"{stem}_low_usd_per_year"], row[f"{stem}_high_usd_per_year"])
+def _money_range(site: SiteEvidence, stem: str) -> str:
+    low, high = (site.recommendation[f"{stem}_{end}_usd_per_year"] for end in ("low", "high"))
+    return Units(site.units).usd_range(low, high)
 
 
-def _money(row: Any) -> Figure:
+def _money(site: SiteEvidence) -> Figure:
+    row, units = site.recommendation, Units(site.units)
     back = row.get("payback_years")
-    years = f"; paid back in {decimal(back, 1)} years" if back is not None else ""
+    years = f"; payback {decimal(back, 1)} years" if back is not None else ""
     return Figure(
-        "net benefit a year",
-        usd(row["net_benefit_usd_per_year"]),
-        _money_range(row, "net_benefit"),
-        f"after all costs; the change costs {usd(row['change_cost_usd'])}{years}",
+        "net benefit per year",
+        units.usd(row["net_benefit_usd_per_year"]),
+        _money_range(site, "net_benefit"),
+        f"after all costs; change-out cost {units.usd(row['change_cost_usd'])}{years}",
     )
 
 
 def _odds(row: Any) -> Figure:
     return Figure(
-        "odds that it pays",
+        "probability of positive net benefit",
         odds(row["odds_of_benefit"]),
         "",
-        f"that it carries peak, sustained flow and head loss: {odds(row['odds_of_fit'])}",
+        f"handles peak flow, sustained flow and head loss: {odds(row['odds_of_fit'])}",
     )
 
 
@@ -137,7 +196,7 @@ def _accuracy_now(site: SiteEvidence) -> Figure:
         else ""
     )
     return Figure(
-        "accuracy now", pct(row["installed_accuracy_pct"]), ends, "of the actual volume"
+        "weighted accuracy now", pct(row["installed_accuracy_pct"]), ends, "of actual volume"
     )
 
 
@@ -147,16 +206,16 @@ def _peak(site: SiteEvidence) -> Figure:
         "peak flow, 10 s",
         units.flow(row["peak_10s_gpm"]),
         units.flow_range(row["peak_10s_low_gpm"], row["peak_10s_high_gpm"]),
-        f"the meter may carry {units.flow(row.get('installed_smoc_gpm'))} at peaks",
+        f"safe maximum operating capacity (SMOC) {units.flow(row.get('installed_smoc_gpm'))}",
     )
 
 
 def _actual(site: SiteEvidence) -> Figure:
     units, profile = Units(site.units), site.profile
     if profile is None:
-        return Figure("actual volume a year", ABSENT, "", "")
+        return Figure("actual volume per year", ABSENT, "", "")
     return Figure(
-        "actual volume a year",
+        "actual volume per year",
         units.volume(profile["actual_gal_per_year"]),
         units.volume_range(
             profile["actual_low_gal_per_year"], profile["actual_high_gal_per_year"]
@@ -165,10 +224,32 @@ def _actual(site: SiteEvidence) -> Figure:
     )
 
 
+def _head_loss(site: SiteEvidence) -> Figure:
+    row, units = site.recommendation, Units(site.units)
+    here = next((c for c in site.candidates if c["is_installed"]), {})
+    return Figure(
+        "head loss at the peak",
+        units.pressure(here.get("head_loss_at_peak_psi")),
+        "",
+        f"with the new meter {units.pressure(row.get('head_loss_at_peak_psi'))}; "
+        f"available pressure drop {units.pressure(row.get('spare_head_psi'))}",
+    )
+
+
+def _fit(site: SiteEvidence) -> Figure:
+    row, units = site.recommendation, Units(site.units)
+    return Figure(
+        "probability that the new meter handles it",
+        odds(row["odds_of_fit"]),
+        "",
+        f"peak, sustained flow, head loss; change-out cost {units.usd(row['change_cost_usd'])}",
+    )
+
+
 def _overload(row: Any) -> Figure:
     return Figure(
-        "odds of overload",
+        "probability of overload",
         odds(row.get("odds_of_undersized")),
         "",
-        "that peak or sustained flow exceeds what the meter may carry",
+        "peak or sustained flow above the meter's limits",
     )

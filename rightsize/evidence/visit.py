@@ -18,8 +18,9 @@ class Check:
 
 
 FILL_IN: Final = (
-    "register reads", "at (date, time)", "serial found", "type and size found",
-    "resolution", "multiplier", "pipe free before / after", "visited by", "seen and agreed",
+    "register reading", "date and time", "serial found", "type and size found",
+    "resolution", "multiplier", "straight run upstream / downstream", "visited by",
+    "reviewed by",
 )  # fmt: skip
 """What is written down at the meter: lines to fill in, on paper."""
 
@@ -31,21 +32,21 @@ def checklist(site: SiteEvidence) -> tuple[Check, ...]:
     line_in = listed.get("service_line_in")
     since = listed.get("installed_on")
     return (
-        Check("confined space, traffic and lock-out plan agreed before the lid is lifted"),
+        Check("confined space, traffic control and lockout plan agreed before lifting the lid"),
         Check("meter type and size", units.meter_of(row, "installed")),
         Check("serial number", site.meter_id + (f", in since {since}" if since else "")),
         Check("register reading, date and time"),
         Check("register resolution and multiplier", _register(site, units)),
-        Check("flow direction as the arrow says, meter level, no air"),
-        Check("strainer, and straight pipe before and after", _pipe(line_in, units)),
-        Check("bypass: closed, sealed, not passing"),
-        Check("valves: hold shut, turn freely"),
+        Check("flow direction matches the arrow, meter level, line full of water"),
+        Check("strainer; straight run upstream and downstream", _pipe(line_in, units)),
+        Check("bypass: closed, sealed, not leaking"),
+        Check("valves: turn freely, shut tight"),
         *_stopped(site),
         Check("leak check: all fixtures shut, does the register move?"),
         *_other(site, units),
-        Check("spare head at the busiest hour", _assumed(spare, units)),
-        Check("fire, combined or critical service? If so: stop and refer", _service(site)),
-        Check("photographs: nameplate, register, vault, pipework, lid"),
+        Check("available pressure drop at peak hour", _assumed(spare, units)),
+        Check("fire, combined or critical service? Stop: engineering review", _service(site)),
+        Check("photos: nameplate, register, vault, piping, lid"),
     )
 
 
@@ -56,9 +57,9 @@ def _assumed(spare_psi: float | None, units: Units) -> str:
 def _register(site: SiteEvidence, units: Units) -> str:
     step = (site.profile or {}).get("resolution_gal") or site.listed.get("resolution_gal")
     times = site.listed.get("multiplier")
-    parts = [f"step {units.volume(step)}"] if step else []
+    parts = [f"resolution {units.volume(step)}"] if step else []
     if times:
-        parts.append(f"multiplier {significant(times)}")
+        parts.append(f"multiplier {significant(times, parted=units.parted)}")
     return ", ".join(parts)
 
 
@@ -71,15 +72,15 @@ def _other(site: SiteEvidence, units: Units) -> tuple[Check, ...]:
         return ()
     meter = site.recommended
     name = units.meter(meter.meter_type, meter.size_in, meter.grade)
-    return (Check("room and laying length for the other meter", name),)
+    return (Check("space and laying length for the recommended meter", name),)
 
 
 def _stopped(site: SiteEvidence) -> tuple[Check, ...]:
-    """A register that stands still has four causes, and only one of them is the meter."""
+    """A register that does not move has four causes, and only one of them is the meter."""
     if not site.is_stopped:
         return ()
     return (
-        Check("why nothing registers: account closed, valve shut, bypass open, meter stopped?"),
+        Check("why no registration: account closed, valve shut, bypass open, meter stopped?"),
     )
 
 

@@ -22,61 +22,63 @@ VERDICT_SIGN: Final[dict[str, str]] = {
     "not_assessed": "?",
 }
 VERDICT_MEANING: Final[dict[str, str]] = {
-    "fits": "no other meter carries the draw and pays for itself",
-    "oversized": "a smaller meter of the same type carries the peak and pays for itself",
-    "undersized": "the peak exceeds the safe maximum, or the sustained flow the continuous"
-    " rating, beyond the set confidence",
-    "wrong_type": "the best meter that carries the peak and pays is of another type",
-    "not_assessed": "the reads or the service do not allow a verdict; the reason is given",
+    "fits": "no other meter handles the demand and pays for itself",
+    "oversized": "a smaller meter of the same type handles the peak and pays for itself",
+    "undersized": "peak flow exceeds the safe maximum operating capacity (SMOC), or sustained"
+    " flow the maximum continuous flow, at the set probability",
+    "wrong_type": "the best meter that handles the peak and pays for itself is of another type",
+    "not_assessed": "the reads or the service allow no verdict; the reason is given",
 }
-ACTION_WORD: Final[dict[str, str]] = {a: a.replace("_", " ") for a in ACTIONS}
+ACTION_WORD: Final[dict[str, str]] = {
+    a: "engineering review" if a == "refer" else a.replace("_", " ") for a in ACTIONS
+}
 ACTION_MEANING: Final[dict[str, str]] = {
     "change": "install the recommended meter",
     "keep": "leave the meter as it is",
-    "log_first": "log the site for two weeks at a fine interval before deciding",
-    "refer": "a person decides: fire or critical service, a meter that has stopped, or no meter"
-    " that may be installed",
+    "log_first": "log flow at the site for two weeks at a short interval before deciding",
+    "refer": "an engineer decides: fire or critical service, a stopped meter, or no meter that"
+    " may be installed",
 }
 SEVERITY_SIGN: Final[dict[str, str]] = {"info": "i", "warning": "!", "serious": "!!"}
 REFUSAL_WORD: Final[dict[str, str]] = {
     "fire_or_combined": "fire or combined service",
-    "fire_lines_only": "made for fire lines only",
-    "size_not_made": "this type is not made in this size",
-    "minimum_size": "smaller than local rule allows",
-    "service_line": "too far from the service line's size",
+    "fire_lines_only": "for fire lines only",
+    "size_not_made": "type not made in this size",
+    "minimum_size": "smaller than the local minimum",
+    "service_line": "too far from the service line size",
     "standard_not_allowed": "standard not allowed here",
-    "type_not_allowed": "the utility does not install this type",
+    "type_not_allowed": "type not used by the utility",
     "not_lead_free": "not marked lead-free",
     "not_in_stock": "not in stock",
-    "no_fixed_charge": "the tariff has no charge for this size",
-    "peak_over_smoc": "the peak may exceed its safe maximum",
-    "sustained_over_continuous": "sustained flow may exceed its continuous rating",
-    "head_loss": "loses more head than the site can spare",
-    "season_not_seen": "the season's peak has not been seen",
-    "larger_without_need": "larger than installed, without need",
-    "odds_of_benefit": "odds of a benefit are too low",
-    "less_benefit": "brings less",
+    "no_fixed_charge": "the tariff has no base charge for this size",
+    "peak_over_smoc": "peak flow may exceed its SMOC",
+    "sustained_over_continuous": "sustained flow may exceed its maximum continuous flow",
+    "head_loss": "head loss exceeds the available pressure drop",
+    "season_not_seen": "no reads yet from the peak season",
+    "larger_without_need": "larger than installed, not needed",
+    "odds_of_benefit": "probability of positive net benefit too low",
+    "less_benefit": "lower net benefit",
 }
 CAUTIONS: Final[tuple[tuple[str, str], ...]] = (
     (
         "Planning aid, not a design.",
         "Local code, the utility's standards, the meter's own certificate and licensed practice"
-        " decide.",
+        " govern.",
     ),
     (
         "Vaults and pits",
         "can be permit-required confined spaces (29 CFR 1910.146): test the air, ventilate,"
-        " attend, plan the rescue before anyone enters.",
+        " post an attendant and plan the rescue before anyone enters.",
     ),
-    ("Street and yard:", "traffic control as local rules say; lift lids and meters safely."),
+    ("Street and yard:", "control traffic under local rules; lift lids and meters safely."),
     (
         "Service:",
-        "shut and lock out before opening the line; lead-free parts, backflow and thrust"
-        " restraint as local rules say.",
+        "shut off and lock out before opening the line; lead-free parts, backflow prevention"
+        " and thrust restraint under local rules.",
     ),
     (
         "Fire and combined lines",
-        "are changed only with listed equipment and the agreement of the authority having"
+        "are changed only with listed equipment and the approval of the authority having"
         " jurisdiction; never sized from consumption alone.",
     ),
     (

@@ -1,1 +1,1 @@
-"""Bounds, samples, unseen flow, and what we then know."""
+"""Inference of actual flow from reads: bounds, samples, unregistered flow."""

@@ -1,4 +1,4 @@
-"""What really flowed, from a block of profiles: the entry point of the inference."""
+"""Actual flow from a block of profiles: the entry point of the inference."""
 
 from __future__ import annotations
 
@@ -58,7 +58,7 @@ def infer(
     installed: PlacedCurves | None = None,
     services: ServiceRecord | None = None,
 ) -> FlowPosterior:
-    """Joint samples of what flowed at each account of a block.
+    """Joint samples of the actual flow at each account of a block.
 
     Parameters
     ----------
@@ -75,9 +75,9 @@ def infer(
     learnt : LearntPrior or None
         What the fleet shows of steady flow; the class priors where None.
     installed : PlacedCurves, optional
-        Curves of installed meters that tests or a stated wear tell apart from the catalogue's.
+        Curves of installed meters that tests or a stated wear tell apart from the catalog's.
         The reads are inverted through them; every candidate, also of the installed type and
-        size, keeps the catalogue's curve.
+        size, keeps the catalog's curve.
     services : ServiceRecord, optional
         What is recorded of each service's line and pressure.
 
@@ -167,7 +167,7 @@ def _chunk(
 
 
 def _patterns(block: ProfileBlock, priors: Priors, steady: Array, u: Uniforms) -> Patterns:
-    """Candidates of each class's accounts, put together in the order of the block."""
+    """Patterns of each class's accounts, in the order of the block."""
     classes = np.array(block.customer_class)
     parts: list[tuple[NDArray[np.int64], Patterns]] = []
     for name in np.unique(classes):
@@ -192,7 +192,7 @@ def _steady(
     learnt: LearntPrior | None,
     u: Uniforms,
 ) -> Array:
-    """Flow under the uses [J, A]: seen at night, or possible below the meter's start."""
+    """Continuous flow [J, A]: registered at night, or possible below the starting flow."""
     law = censoring.steady_law(priors, learnt, block.customer_class)
     start = held.sampled_start_gpm
     shown = start * held.ratio_at(np.zeros(block.size))
@@ -258,7 +258,8 @@ def _posterior(
         unseen_gal_per_year=actual_year * _below(shares, held.starting_gpm),
         low_flow_share=_below(shares, held.normal_min_gpm),
         time_share=_with_idle(flow.time_share, flow.idle_share, steady).mean(axis=0),
-        actual_volume_share=shares.mean(axis=0),
+        actual_volume_share=(shares * actual_year[..., None]).mean(axis=0)
+        / np.maximum(actual_year.mean(axis=0), 1e-12)[:, None],
         actual_volume_share_low=share_low,
         actual_volume_share_high=share_high,
         registered_envelope_low=low,
@@ -285,7 +286,7 @@ def _steady_registered(table: RegisteredTable, steady: Array) -> Array:
 
 
 def _with_idle(shares: Array, idle: Array, steady: Array) -> Array:
-    """Put what the steady flow alone carries into its band."""
+    """Add the volume of continuous flow alone to its band."""
     out = shares.copy()
     band = band_of(steady.astype(np.float64))
     value = np.where(band >= 0, idle, 0)

@@ -84,7 +84,7 @@ def peak_10s(
 
 
 def _largest_mean(block: ProfileBlock, uniform: Array) -> Array:
-    """Interval mean exceeded `PEAK_EXCEEDED` of the time, as it was before rounding [J, A].
+    """Interval mean exceeded `PEAK_EXCEEDED` of the time, before rounding [J, A].
 
     The largest interval, or one of the largest where they are many. A register of whole steps
     shows of true means just below a step the next one too, and the largest shown is such a one.
@@ -111,7 +111,7 @@ def _largest_shown(block: ProfileBlock) -> Array:
 
 
 def _with_register(peak_gpm: Array, register_gpm: Array, uniform: Array) -> Array:
-    """Peak where the register reports its own largest flow.
+    """Peak flow if the register reports its own maximum.
 
     That is the largest of all moments, the peak what 0.001 % of the time exceeds: it lies a
     little below, and the register averages over some seconds of its own (our convention: 0.75
@@ -124,14 +124,14 @@ def _with_register(peak_gpm: Array, register_gpm: Array, uniform: Array) -> Arra
 
 
 def crowding_of(block: ProfileBlock, priors: Priors, uniform: Array) -> Array:
-    """How far demand bunches inside the busiest interval [J, A]; none in short intervals."""
+    """Crowding of demand in the busiest interval [J, A]; none in short intervals."""
     most = np.log([priors.of(c).crowding for c in block.customer_class])
     length = np.minimum(block.interval_min / 60, 1.0)
     return np.asarray(np.exp(np.abs(ndtri(uniform)) / Z90 * most * length))
 
 
 def _crowded(peak_gpm: Array, largest_gpm: Array, crowding: Array) -> Array:
-    """Peak when demand inside the largest interval bunches by a factor.
+    """Peak flow if demand in the largest interval crowds by a factor.
 
     Above the mean m the peak stands by about z sqrt(a m): the mean rises by the factor, the
     rest by its root.
@@ -158,7 +158,7 @@ def sustained_registered(block: ProfileBlock, reads: Reads) -> Array:
 
 
 def actual_mean(registered_gpm: Array, flow: Flow, unit: Array, steady: Array) -> Array:
-    """Mean that really flowed in hours of a registered mean [J, A]."""
+    """Actual average flow in hours with a registered average [J, A]."""
     edges = flow.registered_mean_edges
     k = np.clip((edges <= registered_gpm[None, :, None]).sum(axis=-1), 1, edges.shape[-1] - 1)
     low = np.take_along_axis(edges, k[..., None] - 1, -1)[..., 0]

@@ -1,4 +1,4 @@
-"""What is known of an account's flow after its reads: joint samples, one block at a time."""
+"""Posterior of an account's flow: joint samples, one block at a time."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ Array = NDArray[np.float64]
 
 @dataclass(frozen=True)
 class FlowPosterior:
-    """Joint samples of what really flowed, for A accounts, J samples, M meters, B bands.
+    """Joint samples of actual flow, for A accounts, J samples, M meters, B bands.
 
     Sample j of every array belongs together, and all are as likely: odds are computed by
     counting samples. Low and high bound a 90 % interval and never leave the model-free
@@ -20,7 +20,7 @@ class FlowPosterior:
     """
 
     actual_gal_per_year: Array  # [J, A]
-    registered_gal_per_year: Array  # [J, A, M] what each catalogue meter would register
+    registered_gal_per_year: Array  # [J, A, M] what each catalog meter would register
     installed_gal_per_year: Array  # [J, A] what the installed meter registers
     peak_10s_gpm: Array  # [J, A]
     peak_1min_gpm: Array  # [J, A]

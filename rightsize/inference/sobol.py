@@ -1,8 +1,8 @@
-"""Quasi-random numbers that depend on the meter's name alone.
+"""Quasi-random numbers that depend only on the meter's name.
 
-Every meter takes the same Sobol points, each turned by its own offset (a Cranley-Patterson
-rotation) that follows from a hash of seed and meter. So results do not depend on the order or
-the blocks in which a fleet is worked through, and errors of different meters stay independent.
+Every meter uses the same Sobol points, rotated by its own offset (a Cranley-Patterson
+rotation) from a hash of seed and meter. So results do not depend on the order or the blocks
+in which a fleet is processed, and errors of different meters are independent.
 """
 
 from __future__ import annotations
@@ -45,7 +45,7 @@ def offsets(keys: Sequence[str], *, seed: int, dimensions: int) -> Array:
 
 
 def _mixed(start: NDArray[np.uint64], dimensions: int) -> Array:
-    """Uniform numbers from 128 bits by the splitmix64 finaliser."""
+    """Uniform numbers from 128 bits by the splitmix64 finalizer."""
     with np.errstate(over="ignore"):
         step = np.arange(1, dimensions + 1, dtype=np.uint64) * _GOLDEN
         z = start[0] + step * (start[1] | np.uint64(1))

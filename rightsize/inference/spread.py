@@ -1,4 +1,4 @@
-"""Spread interval means into flows: through the installed meter back to what really passed.
+"""Spread interval means into flows, corrected for the installed meter's accuracy.
 
 All arrays are [J samples, A accounts, K bands]. A sample's bands are those of
 `rightsize.inference.water_use.kernels`, in units of its own intensity; results come back on
@@ -38,7 +38,7 @@ from rightsize.inference.water_use.use_edges import (
 
 Array = NDArray[np.floating[Any]]
 PEAK_EXCEEDED: Final = 1e-5  # [1] of the time: some minutes a year; convention
-_BELOW_LOWEST: Final = 0.94  # [1] lowest edge over its centre, 10^(-1/40): convention
+_BELOW_LOWEST: Final = 0.94  # [1] lowest edge over its center, 10^(-1/40): convention
 
 
 @dataclass(frozen=True)
@@ -89,7 +89,7 @@ def spread(
     edges : UseEdges
         Intervals that hold a begun or ended use.
     table, installed : RegisteredTable, int array [J, A]
-        Registration of the catalogue and the installed meters' rows.
+        Registration of the catalog and the installed meters' rows.
 
     Returns
     -------
@@ -151,7 +151,7 @@ def _idle(kernels: tuple[Kernel, ...], kernel: NDArray[np.int64]) -> Array:
 
 
 def _edges_between(rows: Array) -> Array:
-    """Values at band edges from values at centres; open at both ends."""
+    """Values at band edges from values at centers; open at both ends."""
     out = np.empty((*rows.shape[:-1], rows.shape[-1] + 1), dtype=rows.dtype)
     np.sqrt(rows[..., :-1] * rows[..., 1:], out=out[..., 1:-1])
     out[..., 0] = rows[..., 0] * _BELOW_LOWEST
@@ -176,7 +176,7 @@ def _lookup_reads(cumulative: Array, registered: Array) -> Array:
 
 
 def _to_absolute(time: Array, band: NDArray[np.int64], steady_gpm: Array) -> Array:
-    """From bands of a sample's own intensity, above the steady flow, to absolute bands."""
+    """Convert bands in units of intensity, above the steady flow, to absolute bands."""
     above = np.zeros((*time.shape[:-1], SIZE + 1), dtype=np.float32)
     above[..., :-1] = np.cumsum(time[..., ::-1], axis=-1)[..., ::-1]
     intensity = BAND_CENTRES_GPM[band].astype(np.float32)

@@ -1,4 +1,4 @@
-"""The random numbers of one account, each under the name of what it decides."""
+"""Random numbers of an account, each named for what it decides."""
 
 from __future__ import annotations
 
@@ -31,7 +31,7 @@ _COLUMNS: Final = (
 
 @dataclass(frozen=True)
 class Uniforms:
-    """Uniform numbers in (0, 1) by sample and account, one field a use; all [J, A]."""
+    """Uniform numbers in (0, 1) by sample and account, one field per purpose; all [J, A]."""
 
     own_meter: Array  # which of the meters of its entry the installed one is
     largest_read: Array  # where below its rounded reading the largest interval lay
@@ -52,7 +52,7 @@ class Uniforms:
 
 
 def uniforms_of(meter_id: Sequence[str], *, count: int, seed: int) -> Uniforms:
-    """Numbers of A meters that follow from seed and meter alone.
+    """Numbers of A meters, determined by seed and meter alone.
 
     Parameters
     ----------

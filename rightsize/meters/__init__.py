@@ -1,1 +1,1 @@
-"""Meters as the standards know them: ratings, registration curves, head loss."""
+"""Meters by the standards: ratings, accuracy curves, head loss."""

@@ -1,4 +1,4 @@
-"""Ratings, sizes and prices of a catalogue's meters as arrays, made once a catalogue."""
+"""Ratings, sizes and prices of a catalog's meters as arrays, cached per catalog."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ Array = NDArray[np.float64]
 
 @dataclass(frozen=True)
 class MeterArrays:
-    """One entry a meter, in the order of the catalogue; all [M], and read-only."""
+    """One entry per meter, in catalog order; all [M], read-only."""
 
     meter_type: NDArray[np.str_]
     size_in: Array

@@ -1,4 +1,4 @@
-"""The meters a utility has or can buy: ratings, registration curve, price."""
+"""The meters a utility has or can buy: ratings, accuracy curve, price."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ _FRACTIONS: Final = {0.5: "1/2", 0.625: "5/8", 0.75: "3/4"}
 
 @dataclass(frozen=True)
 class CompoundParts:
-    """The two elements of a compound meter and how they hand over.
+    """The two elements of a compound meter and their changeover.
 
     Below `changeover_falling_gpm` all water passes the low element, above
     `changeover_rising_gpm` the valve is open. Between them the state depends on where the
@@ -75,20 +75,20 @@ class Meter:
 
     @property
     def label(self) -> str:
-        """Size and type as the trade says it: `2 in compound`."""
+        """Size and type in trade terms: `2 in compound`."""
         return label_of(self.meter_type, self.size_in, self.grade, units="us")
 
     @property
     def flow_range_ratio(self) -> float:
-        """Highest over lowest flow that is measured within limits [1]."""
+        """Turndown: highest over lowest flow measured within limits [1]."""
         return self.smoc_gpm / self.min_test_gpm
 
 
 @dataclass(frozen=True)
 class UnratedMeter:
-    """A meter that is known to exist, whose numbers the tool does not ship.
+    """A known meter without shipped ratings.
 
-    Accounts on such a meter are recognised and not assessed, with `why` as the reason.
+    Accounts on such a meter are recognized and not assessed, with `why` as the reason.
     """
 
     meter_type: MeterType
@@ -99,7 +99,7 @@ class UnratedMeter:
 
     @property
     def label(self) -> str:
-        """Size and type as the trade says it."""
+        """Size and type in trade terms."""
         return label_of(self.meter_type, self.size_in, self.grade, units="us")
 
 
@@ -147,7 +147,9 @@ class Catalogue:
         grade: str | None = None,
         units: UnitSystem,
     ) -> str:
-        """Why a meter cannot be judged: not rated, or type, size or grade not held."""
+        """Why a meter cannot be assessed: not rated, or type, size or grade not in the
+        catalog.
+        """
         for known in self.unrated:
             if _is_same(known, meter_type, size_in, grade):
                 label = label_of(known.meter_type, known.size_in, known.grade, units=units)
@@ -170,8 +172,8 @@ class Catalogue:
         held = {m.meter_type for m in self.meters} | {m.meter_type for m in self.unrated}
         if meter_type not in held:
             return (
-                f"meter type {meter_type!r} is not in the catalogue; "
-                f"it holds: {', '.join(sorted(held))}"
+                f"meter type {meter_type!r} is not in the catalog; "
+                f"it has: {', '.join(sorted(held))}"
             )
         every: Iterable[Meter | UnratedMeter] = (*self.meters, *self.unrated)
         same = [m for m in every if m.meter_type == meter_type]
@@ -180,17 +182,17 @@ class Catalogue:
             label = label_of(meter_type, size_in, units=units)
             return (
                 f"grade {grade!r} of the {label} is not in the "
-                f"catalogue; grades: {', '.join(sorted(set(grades)))}"
+                f"catalog; grades: {', '.join(sorted(set(grades)))}"
             )
         sizes = sorted({m.size_in for m in same})
         return (
-            f"{label_of(meter_type, size_in, units=units)} is not in the catalogue; "
+            f"{label_of(meter_type, size_in, units=units)} is not in the catalog; "
             f"{meter_type} sizes: {', '.join(_size_figure(s, units) for s in sizes)}"
         )
 
 
 def size_words(size_in: float) -> str:
-    """A nominal size as the trade says it: `5/8`, `1.5`."""
+    """A nominal size in trade terms: `5/8`, `1.5`."""
     return _FRACTIONS.get(size_in, f"{size_in:g}")
 
 

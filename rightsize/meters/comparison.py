@@ -1,4 +1,4 @@
-"""Two meters side by side, as a practitioner compares them."""
+"""Comparison of two meters."""
 
 from __future__ import annotations
 
@@ -32,7 +32,7 @@ class ComparisonRow:
 
 @dataclass(frozen=True)
 class ComparisonCard:
-    """Installed against candidate, one row an aspect, in the order to be shown."""
+    """Installed meter against candidate, one row per aspect, in display order."""
 
     installed: str
     candidate: str
@@ -59,7 +59,7 @@ def comparison_card(
     peak_gpm: float,
     low_flows_gpm: tuple[float, ...] = LOW_FLOWS_GPM,
 ) -> ComparisonCard:
-    """Measuring principle, range, low-flow sensitivity, head loss, upkeep, price and duty.
+    """Measuring principle, range, low-flow sensitivity, head loss, O&M cost, price and duty.
 
     Parameters
     ----------
@@ -76,21 +76,28 @@ def comparison_card(
     ]
     rows = (
         ComparisonRow("measuring principle", "", one.measures, two.measures),
-        _more("flow range ratio", "", installed.flow_range_ratio, candidate.flow_range_ratio),
+        _more("turndown", "", installed.flow_range_ratio, candidate.flow_range_ratio),
         _less("starting flow", "gpm", installed.starting_gpm, candidate.starting_gpm),
         _less("minimum test flow", "gpm", installed.min_test_gpm, candidate.min_test_gpm),
         *(_low_flow(installed, candidate, flow) for flow in low_flows_gpm),
-        _more("continuous flow", "gpm", installed.continuous_gpm, candidate.continuous_gpm),
-        _more("safe maximum flow", "gpm", installed.smoc_gpm, candidate.smoc_gpm),
+        _more(
+            "maximum continuous flow", "gpm", installed.continuous_gpm, candidate.continuous_gpm
+        ),
+        _more(
+            "safe maximum (SMOC)",
+            "gpm",
+            installed.smoc_gpm,
+            candidate.smoc_gpm,
+        ),
         _less("head loss at peak", "psi", *loss_psi),
         ComparisonRow("maintenance", "", one.maintenance, two.maintenance),
         _less(
-            "upkeep",
+            "O&M cost",
             "usd_per_year",
             installed.upkeep_usd_per_year,
             candidate.upkeep_usd_per_year,
         ),
-        _more("life", "years", installed.life_years, candidate.life_years),
+        _more("service life", "years", installed.life_years, candidate.life_years),
         _less("price", "usd", installed.price_usd, candidate.price_usd),
         ComparisonRow("suits", "", one.duty, two.duty),
     )

@@ -21,7 +21,7 @@ Denominator = Literal["actual", "indicated"]
 
 
 def unregistered_gal(registered_gal: Array, ratio: Array) -> Array:
-    """Volume that passed without being counted, `R (1/a - 1)` [gal].
+    """Unregistered volume, `R (1/a - 1)` [gal].
 
     Over-registration gives a negative volume, which subtracts in a sum.
     """
@@ -48,7 +48,7 @@ def error_pct(
 
 
 def weighted_error_pct(volume_share: Array, error_pct: Array) -> float:
-    """Error of the whole from shares of actual volume and the error at each flow [%].
+    """Weighted error from shares of actual volume and the error at each flow [%].
 
     Volume below the starting flow enters with -100 %.
 

@@ -1,4 +1,4 @@
-"""What share of the passing water a meter counts, by flow: the one reader of curves."""
+"""Registered over actual volume by flow: the only reader of accuracy curves."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ given in m3/h and in gpm starts at the same flow."""
 
 
 def ratio_between(flow_gpm: Array, points: Points) -> Array:
-    """Ratio between the points of a curve, without the cut at its start.
+    """Ratio between the points of a curve, without the cutoff at the starting flow.
 
     Parameters
     ----------

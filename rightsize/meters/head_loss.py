@@ -1,4 +1,4 @@
-"""Head lost in a meter, by the square law from its rated point.
+"""Head loss of a meter, by the square law from its rated point.
 
 References
 ----------
@@ -19,7 +19,7 @@ Array = NDArray[np.float64]
 
 
 def head_loss_psi(flow_gpm: Array, meter: Meter) -> Array:
-    """Head lost at each flow [psi]: loss at SMOC times (flow / SMOC) squared.
+    """Head loss at each flow [psi]: loss at SMOC times (flow / SMOC) squared.
 
     Holds for flow above SMOC too, where the meter must not stay.
     """
@@ -34,5 +34,5 @@ def head_loss_matrix(meters: Sequence[Meter], flow_gpm: Array) -> Array:
 
 
 def flow_at_loss_gpm(loss_psi: float, meter: Meter) -> float:
-    """Flow at which a meter loses this head [gpm]: the inverse of the square law."""
+    """Flow at which a meter has this head loss [gpm]: the inverse of the square law."""
     return float(meter.smoc_gpm * np.sqrt(loss_psi / meter.head_loss_psi_at_smoc))

@@ -1,4 +1,4 @@
-"""How each type of meter measures, what it needs, and the duty it suits (common practice)."""
+"""Measuring principle, maintenance and typical use of each meter type (common practice)."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from typing import Final
 
 @dataclass(frozen=True)
 class Principle:
-    """What a practitioner knows of a type before looking at any number."""
+    """General knowledge about a meter type, apart from its ratings."""
 
     measures: str
     has_moving_part: bool
@@ -22,71 +22,71 @@ class Principle:
 
 PRINCIPLES: Final[dict[str, Principle]] = {
     "displacement": Principle(
-        "positive displacement: a disc or piston counts chambers of water",
+        "positive displacement: a disc or piston measures out chambers of water",
         True,
-        "test and renew the chamber; grit wears it",
-        "low and changing flow on small services",
+        "test and replace the chamber; grit wears it",
+        "low and varying flow on small services",
         1,
     ),
     "multi_jet": Principle(
         "velocity: several jets turn a rotor",
         True,
-        "test and renew the rotor; tolerates some grit",
+        "test and replace the rotor; tolerates some grit",
         "small services, also with some grit in the water",
         2,
     ),
     "single_jet": Principle(
         "velocity: one jet turns a rotor",
         True,
-        "test and renew the rotor",
+        "test and replace the rotor",
         "small to medium services with moderate low flow",
         2,
     ),
     "turbine": Principle(
         "velocity: a rotor in the line",
         True,
-        "strainer, straight pipe, test and renew the rotor",
-        "steady high flow; poor where low flow matters",
+        "strainer, straight run, test and replace the rotor",
+        "steady high flow; poor at low flow",
         2,
     ),
     "compound": Principle(
-        "a displacement element for low flow and a turbine for high flow behind a valve",
+        "displacement element for low flow, turbine for high flow, changeover valve between",
         True,
-        "both elements and the changeover valve: more than either element alone",
-        "flow that is low for long and high at times",
+        "both elements and the changeover valve: more than a single-element meter",
+        "long periods of low flow with occasional high flow",
         1,
     ),
     "propeller": Principle(
         "velocity: a propeller in the line",
         True,
-        "bearing and straight pipe",
-        "irrigation and wells: steady high flow, coarse water",
+        "bearing, straight run",
+        "irrigation and wells: steady high flow, water with debris",
         2,
     ),
     "electromagnetic": Principle(
-        "static: voltage induced by water moving through a magnetic field",
+        "solid-state: voltage induced by water moving through a magnetic field",
         False,
-        "no moving part; power or battery, verify the electronics",
-        "wide range, dirty water, little head to lose",
+        "no moving parts; check power or battery, verify the electronics",
+        "wide flow range, dirty water, little pressure to spare",
         1,
     ),
     "ultrasonic": Principle(
-        "static: travel time of sound along and against the flow",
+        "solid-state: transit time of sound with and against the flow",
         False,
-        "no moving part; battery, verify the electronics",
-        "wide range with long low flow",
+        "no moving parts; check battery, verify the electronics",
+        "wide flow range with long periods of low flow",
         1,
     ),
     "fire_service": Principle(
-        "a listed assembly: full-bore meter for fire flow, often with a small bypass meter",
+        "listed assembly: full-bore meter for fire flow, often with a small bypass meter",
         True,
-        "as its listing and the authority having jurisdiction say",
-        "fire lines only; never resized from use alone",
+        "per its listing and the authority having jurisdiction",
+        "fire lines only; never resized from consumption alone",
         2,
     ),
 }
 
 
 def principle_of(meter_type: str) -> Principle:
-    """The principle of a type of meter."""
+    """The principle of a meter type."""
     return PRINCIPLES[meter_type]

@@ -1,4 +1,4 @@
-"""Tests of meters in service: at which flows, and what a meter must keep to stay."""
+"""Accuracy tests of meters in service: test flows and limits."""
 
 from __future__ import annotations
 
@@ -45,14 +45,14 @@ class ServiceRule(Settings):
         if size_in not in self.flows:
             sizes = ", ".join(f"{s:g}" for s in self.flows) or "none"
             raise CatalogueError(
-                f"meter size {size_in:g} in is not in the rule {self.name!r}; sizes: {sizes}"
+                f"meter size {size_in:g} in is not in rule {self.name!r}; sizes: {sizes}"
             )
         return self.flows[size_in]
 
     def failures(
         self, indicated_gal: dict[FlowPoint, float], *, actual_gal: float
     ) -> list[str]:
-        """Why a meter fails this rule, one line a test flow; empty if it passes.
+        """Why a meter fails this rule, one line per test flow; empty if it passes.
 
         Parameters
         ----------
@@ -67,7 +67,7 @@ class ServiceRule(Settings):
             If the rule has flows only, no limits.
         """
         if self.limits is None:
-            raise CatalogueError(f"the rule {self.name!r} names no limits")
+            raise CatalogueError(f"rule {self.name!r} has no limits")
         lines = []
         for point, volume in indicated_gal.items():
             low, high = self.limits.minimum if point == "minimum" else self.limits.other
@@ -97,5 +97,5 @@ class ServiceRules(Settings):
             if rule.name == name:
                 return rule
         raise CatalogueError(
-            f"test rule {name!r} is not known; held: {', '.join(r.name for r in self.rules)}"
+            f"unknown test rule {name!r}; allowed: {', '.join(r.name for r in self.rules)}"
         )

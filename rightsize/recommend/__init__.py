@@ -1,1 +1,1 @@
-"""Which meter to install, what it brings, and what to do first."""
+"""Recommendations: which meter to install, its benefit, and what to do first."""

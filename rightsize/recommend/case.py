@@ -1,4 +1,4 @@
-"""One block of accounts made ready for the decision: checked, priced, with its limits."""
+"""One block of accounts prepared for the decision: checked, priced, with its limits."""
 
 from __future__ import annotations
 
@@ -31,7 +31,7 @@ Flags = NDArray[np.bool_]
 
 @dataclass(frozen=True)
 class Case:
-    """Inputs of the decision for A accounts and M meters, and what follows without flow."""
+    """Inputs of the decision for A accounts and M meters, and what does not depend on flow."""
 
     block: ProfileBlock
     posterior: FlowPosterior
@@ -49,14 +49,14 @@ class Case:
 
     @property
     def is_irrigation(self) -> Flags:
-        """Services that draw in a season [A]."""
+        """Seasonal services [A]."""
         kind = np.array(self.sites.service_kind) == "irrigation"
         result: Flags = kind | (np.array(self.sites.customer_class) == "irrigation")
         return result
 
     @property
     def is_critical(self) -> Flags:
-        """Customers who cannot be without water [A]."""
+        """Customers that cannot be shut off [A]."""
         of_class = np.isin(
             np.array(self.sites.customer_class), list(self.thresholds.critical_classes)
         )
@@ -92,7 +92,7 @@ def prepare(
     *,
     units: UnitSystem,
 ) -> Case:
-    """Check that the inputs belong together and work out all that does not need the samples.
+    """Check the inputs and compute everything that does not need the samples.
 
     Raises
     ------
@@ -152,7 +152,7 @@ def _check(
 ) -> None:
     sites.check()
     if not catalogue.meters:
-        raise ContractError("the catalogue holds no meter")
+        raise ContractError("the catalog has no meters")
     sizes = {
         "profiles": block.size,
         "sites": sites.size,
@@ -165,12 +165,12 @@ def _check(
     if posterior.registered_gal_per_year.shape != want:
         raise ContractError(
             f"posterior.registered_gal_per_year must be {want} (samples, accounts, meters of "
-            f"the catalogue), got {posterior.registered_gal_per_year.shape}"
+            f"the catalog), got {posterior.registered_gal_per_year.shape}"
         )
     if not np.array_equal(block.meter_index, sites.meter_index):
         raise ContractError("profiles and sites name different installed meters")
     if accounts and sites.meter_index.max() >= len(catalogue.meters):
         raise ContractError(
-            f"meter_index {int(sites.meter_index.max())} is beyond the catalogue's "
+            f"meter_index {int(sites.meter_index.max())} is beyond the catalog's "
             f"{len(catalogue.meters)} meters"
         )

@@ -1,7 +1,8 @@
 """Which meter each account gets: the whole decision for one block of accounts.
 
-`decide` holds every catalogue meter against the joint samples of what really flowed, keeps
-those that fit and break no rule, and changes a meter only when the odds say that it pays.
+`decide` evaluates every catalog meter in the joint samples of actual flow, keeps those that
+fit and fail no rule, and changes a meter only if the probability of positive net benefit is
+high enough.
 """
 
 from __future__ import annotations
@@ -45,7 +46,7 @@ CHUNK_ACCOUNTS = 512  # the [J, A, M] arrays of a chunk stay in tens of megabyte
 
 @dataclass(frozen=True)
 class Decision:
-    """Result rows of one block; `recommendation` has one row a meter in service."""
+    """Result rows of one block; `recommendation` has one row per meter in service."""
 
     recommendation: pl.DataFrame
     candidate: pl.DataFrame
@@ -71,7 +72,7 @@ def decide(
     block : ProfileBlock
         Sufficient statistics of A meters.
     posterior : FlowPosterior
-        Joint samples of their flow, under each of the catalogue's M meters.
+        Joint samples of their flow, under each of the catalog's M meters.
     sites : SiteBlock
         Services and sites, in the block's order.
     catalogue, tariff, thresholds
@@ -191,7 +192,7 @@ def _choose(case: Case, rows: slice, samples: BenefitSamples, weighed: Weighed) 
 def _log_case(
     case: Case, rows: slice, samples: BenefitSamples, other: Flags
 ) -> tuple[NDArray[np.int64], Array]:
-    """Meter that a log may prove (-1 for none), and a log's worth above its cost [USD].
+    """Meter that a log may prove (-1 for none), and the net value of a log [USD].
 
     A log proves one meter or none: it is worth what knowing is for the best of them.
     """
@@ -207,7 +208,7 @@ def _log_case(
 
 
 def _overload(case: Case, rows: slice) -> tuple[Array, Array, Array]:
-    """Odds that the installed meter is overrun: by its peak, by sustained flow, by either."""
+    """Probability of overload of the installed meter: by peak, by sustained flow, by either."""
     rated, index = meter_arrays(case.catalogue.meters), case.meter_index[rows]
     over_peak = case.posterior.peak_10s_gpm[:, rows] > rated.smoc_gpm[index]
     over_sustained = case.posterior.sustained_60min_gpm[:, rows] > rated.continuous_gpm[index]
@@ -215,7 +216,7 @@ def _overload(case: Case, rows: slice) -> tuple[Array, Array, Array]:
 
 
 def _need_rules(case: Case, rows: slice, *, is_undersized: Flags) -> NDArray[np.int32]:
-    """Bits of two rules that hang on the account: no season seen, no need of a larger meter."""
+    """Bits of two rules that depend on the account: season not seen, larger without need."""
     held, index = meter_arrays(case.catalogue.meters), case.meter_index[rows]
     smoc, size, kind = held.smoc_gpm, held.size_in, held.meter_type
     part_year = case.block.days_covered[rows] < case.thresholds.full_year_days
@@ -242,13 +243,13 @@ def _same_type_smaller(case: Case, index: NDArray[np.int64]) -> Flags:
 
 
 def _best_of(allowed: Flags, weighed: Weighed) -> NDArray[np.int64]:
-    """The allowed meter of most net benefit; -1 where none is allowed."""
+    """The allowed meter of most net benefit; -1 if none is allowed."""
     best = np.where(allowed, weighed.benefit_that_fits_usd, -np.inf).argmax(axis=1)
     return np.where(allowed.any(axis=1), best, -1)
 
 
 def _runner_up(weighed: Weighed, other: Flags, chosen: NDArray[np.int64]) -> NDArray[np.int64]:
-    """Best feasible meter beside the chosen and the installed one; -1 where there is none."""
+    """Best feasible meter beside the chosen and the installed one; -1 if there is none."""
     rest = other.copy()
     rest[np.arange(len(chosen)), chosen] = False
     return _best_of(rest, weighed)

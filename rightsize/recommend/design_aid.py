@@ -1,8 +1,7 @@
-"""Meters for an account without reads: a design aid, never a recommendation.
+"""Meters for an account without reads: a design aid, not a recommendation.
 
-The design flow comes from fixtures (`rightsize.demand.design_demand`) or from accounts alike in
-class and floor area whose peaks were inferred from reads. Once a year of reads is there, they
-decide.
+The design flow comes from fixtures (`rightsize.demand.design_demand`) or from the inferred
+peaks of accounts with similar class and floor area. With a year of reads, the reads decide.
 """
 
 from __future__ import annotations
@@ -24,7 +23,7 @@ Array = NDArray[np.float64]
 
 DESIGN_AID_NOTE: Final = (
     "Design aid: sized without reads. Local code, the utility's standards and a licensed "
-    "designer decide; review once a year of reads is there."
+    "designer govern; review once a year of reads is available."
 )
 FEWEST_PEERS: Final = 10
 MOST_PEERS: Final = 40
@@ -32,7 +31,7 @@ MOST_PEERS: Final = 40
 
 @dataclass(frozen=True)
 class PeerPeak:
-    """Peak flow of accounts alike: the middle one and the range of nine in ten."""
+    """Peak flow of similar accounts: median and the range of nine in ten."""
 
     peak_10s_gpm: float
     low_gpm: float
@@ -69,8 +68,9 @@ def peer_peak(
         alike = _nearest(alike.filter(pl.col("floor_area_ft2") > 0), floor_area_ft2)
     if alike.height < FEWEST_PEERS:
         raise ConfigError(
-            f"{alike.height} assessed accounts are like this one (class {customer_class}"
-            f"{', floor area known' if floor_area_ft2 else ''}); {FEWEST_PEERS} are needed"
+            f"only {alike.height} similar assessed accounts (class {customer_class}"
+            f"{', floor area known' if floor_area_ft2 else ''}); "
+            f"at least {FEWEST_PEERS} are needed"
         )
     peaks = alike["peak_10s_gpm"].to_numpy()
     if floor_area_ft2 is not None:
@@ -93,18 +93,18 @@ def design_meters(
     spare_head_psi: float | None = None,
     service_line_in: float | None = None,
 ) -> pl.DataFrame:
-    """The smallest meter of each type and grade that carries a design flow.
+    """The smallest meter of each type and grade that handles a design flow.
 
     Parameters
     ----------
     catalogue, thresholds
         Meters and limits; margins and the utility's lists count as for a recommendation.
     peak_gpm, sustained_gpm : float
-        Design peak, and flow that lasts; half of the peak is held against the continuous
+        Design peak, and sustained flow; half of the peak is compared with the continuous
         rating where it is not given (our convention: ratings of displacement and compound
         meters stand in that ratio).
     spare_head_psi, service_line_in : float
-        Of the site; the threshold and no limit where not given.
+        Of the site; the threshold and no limit if not given.
 
     Returns
     -------

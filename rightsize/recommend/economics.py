@@ -1,13 +1,13 @@
-"""What a meter brings and costs: volumetric rates, fixed charges, purchase, life, interest.
+"""Economics of a meter: volumetric rates, base charges, purchase, life, discount rate.
 
 Notes
 -----
-A change is held against keeping the installed meter and replacing it in kind when its life
-ends. Money is real (without inflation), at one discount rate, at year's end. The horizon is
+A change is compared with keeping the installed meter and replacing it in kind at the end of its
+life. Money is real (without inflation), at one discount rate, at year end. The horizon is
 the life of the new meter; `net_benefit_usd_per_year` is the level yearly amount whose present
 value over that life is `net_present_value_usd`, so meters of different lives compare.
 
-A fixed charge lost by a smaller meter counts in full; one gained by a larger meter is shown,
+A base charge lost by a smaller meter counts in full; one gained by a larger meter is shown,
 never counted: otherwise the largest meter would always pay (our convention).
 
 References
@@ -36,7 +36,7 @@ GAL_PER_KGAL = 1000.0
 
 
 def annuity_factor(years: Array | float, discount_rate_pct: float) -> Array:
-    """Present value of 1 a year, paid at the end of each of `years` years [years]."""
+    """Present value of 1 per year, paid at the end of each of `years` years [years]."""
     term = np.asarray(years, dtype=np.float64)
     rate = discount_rate_pct / 100
     if rate == 0:
@@ -46,7 +46,7 @@ def annuity_factor(years: Array | float, discount_rate_pct: float) -> Array:
 
 
 def simple_payback_years(cost_usd: Array, cash_usd_per_year: Array) -> Array:
-    """Years until level yearly cash returns the cost, without interest; NaN if never."""
+    """Simple payback [years]; NaN if the cost is never recovered."""
     with np.errstate(divide="ignore", invalid="ignore"):
         years = cost_usd / cash_usd_per_year
     result: Array = np.where(cash_usd_per_year > 0, years, np.nan)
@@ -97,7 +97,7 @@ def rate_steps(
     rate_class : tuple of str [A]
         Class whose rates apply.
     month_volume_share : array [A, 12], optional
-        Share of the year's volume by month; months are even where not given. A month with
+        Share of the year's volume by month; months are even if not given. A month with
         share s passes a monthly limit L when the year passes L / s.
     """
     classes = sorted({"default", *rate_class})
@@ -144,9 +144,9 @@ def rate_class_of(
 
 
 def fixed_charge_usd_per_year(tariff: Tariff, size_in: Array) -> Array:
-    """Yearly fixed charge by meter size; NaN where the tariff has no such size.
+    """Annual base charge by meter size; NaN if the tariff lacks the size.
 
-    A tariff without any fixed charge by size charges nothing by size: 0 for all.
+    A tariff without base charges by size has none: 0 for all.
     """
     charges = tariff.fixed_charge_usd_per_month
     if not charges:
@@ -163,9 +163,10 @@ class ChangeCosts:
     """Money of putting meter m at account a that does not depend on the sample [A, M]."""
 
     change_cost_usd: Array  # purchase, installation and refitting, paid at once
-    annual_cost_usd_per_year: Array  # level yearly cost, upkeep saved and renewal credited
+    annual_cost_usd_per_year: Array  # annualized cost, net of O&M saved and renewal credit
     upkeep_change_usd_per_year: Array
     fixed_charge_change_usd_per_year: Array  # NaN where the tariff lacks a size
+    fixed_charge_usd_per_year: Array  # [M] NaN where the tariff lacks the size
     present_value_factor: Array  # [M] annuity over the life of the new meter
     until_renewal_share: Array  # share of that annuity before the installed meter's end
 
@@ -179,7 +180,7 @@ def change_costs(
     refit_usd_per_in: float = 0.0,
     renewal_credit_share: float = 1.0,
 ) -> ChangeCosts:
-    """Costs of each catalogue meter at each account, against keeping the installed one.
+    """Costs of each catalog meter at each account, against keeping the installed one.
 
     Parameters
     ----------
@@ -211,6 +212,7 @@ def change_costs(
         annual_cost_usd_per_year=cost / worth + upkeep_change - renewal,
         upkeep_change_usd_per_year=upkeep_change,
         fixed_charge_change_usd_per_year=np.where(same_size, 0.0, charge_change),
+        fixed_charge_usd_per_year=charge,
         present_value_factor=worth,
         until_renewal_share=until,
     )

@@ -1,4 +1,4 @@
-"""Every catalogue meter held against every sample of a chunk of accounts."""
+"""Every catalog meter evaluated in every sample of a chunk of accounts."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rightsize.inference.posterior import FlowPosterior
-from rightsize.inference.samples import mean, odds, with_mean
+from rightsize.inference.samples import interval, mean, odds, with_mean
 from rightsize.recommend.economics import ChangeCosts, RateSteps
 from rightsize.recommend.rules.meter_rules import BIT, FEASIBLE_MASK
 from rightsize.recommend.rules.range_fit import FlowLimits
@@ -26,13 +26,14 @@ _LARGEST_BILL_RATIO = 4.0
 
 @dataclass(frozen=True)
 class BenefitSamples:
-    """Joint samples of a chunk, with what each meter would bring in each."""
+    """Joint samples of a chunk, with the benefit of each meter in each sample."""
 
     actual_gal: Array  # [J, A]
     installed_gal: Array  # [J, A]
     registered_gal: Floats  # [J, A, M]
     volumetric_gain_usd: Floats  # [J, A, M] against the installed meter as it is
     net_benefit_usd: Floats  # [J, A, M] a year
+    renewal_gain_usd: Floats  # [J, A] of replacing the installed meter in kind, as a meter new
     net_benefit_known_usd: Floats  # [J, A, M] the same by curves as the catalogue has them
     fits: Flags  # [J, A, M] peak, sustained flow and head loss
     peak_gpm: Array  # [J, A]
@@ -97,7 +98,9 @@ def benefit_samples(
     installed = posterior.installed_gal_per_year[:, rows]
     peak = posterior.peak_10s_gpm[:, rows]
     sustained = np.maximum(posterior.sustained_60min_gpm[:, rows], least_sustained_gpm)
-    gain, net = _money(registered, installed, meter_index, rates, costs, demand_elasticity)
+    gain, net, renewal = _money(
+        registered, installed, meter_index, rates, costs, demand_elasticity
+    )
     known = net
     if posterior.known_curve_gal_per_year is not None:
         by_known = posterior.known_curve_gal_per_year[:, rows].astype(SAMPLE_KIND)
@@ -111,6 +114,7 @@ def benefit_samples(
         registered_gal=registered,
         volumetric_gain_usd=gain,
         net_benefit_usd=net,
+        renewal_gain_usd=renewal,
         net_benefit_known_usd=known,
         fits=fits,
         peak_gpm=peak,
@@ -125,21 +129,26 @@ def _money(
     rates: RateSteps,
     costs: ChangeCosts,
     demand_elasticity: float,
-) -> tuple[Floats, Floats]:
-    """Gain of volumetric charges and net benefit of each meter in each sample [J, A, M]."""
+) -> tuple[Floats, Floats, Floats]:
+    """Gain of volumetric charges and net benefit of each meter in each sample [J, A, M].
+
+    The third is the gain of a renewal in kind [J, A], at the rates of a new meter.
+    """
     bill_now = rates.bill_usd_per_year(installed).astype(SAMPLE_KIND)
     billed = _after_demand_answers(registered, installed, demand_elasticity)
     gain = rates.bill_usd_per_year(billed)
     gain -= bill_now[:, :, None]
     net = gain - _level_cost_usd(costs)
     ours = np.arange(len(meter_index))
+    renewal = np.zeros_like(bill_now)
     if np.any(costs.until_renewal_share < 1):
         bill_renewed = rates.bill_usd_per_year(registered[:, ours, meter_index].astype(float))
         renewed = (1 - costs.until_renewal_share).astype(SAMPLE_KIND)
-        net -= (bill_renewed.astype(SAMPLE_KIND) - bill_now)[:, :, None] * renewed
+        renewal = bill_renewed.astype(SAMPLE_KIND) - bill_now
+        net -= renewal[:, :, None] * renewed
     gain[:, ours, meter_index] = 0
     net[:, ours, meter_index] = 0
-    return gain, net
+    return gain, net, renewal
 
 
 def _level_cost_usd(costs: ChangeCosts) -> Floats:
@@ -151,7 +160,7 @@ def _level_cost_usd(costs: ChangeCosts) -> Floats:
 def _after_demand_answers(
     registered: Floats, installed: Array, demand_elasticity: float
 ) -> Floats:
-    """Registered volume once the customer answers a bill that follows registration."""
+    """Registered volume after the customer's price response."""
     if demand_elasticity == 0:
         return registered
     ratio = registered / np.maximum(installed, 1.0).astype(SAMPLE_KIND)[:, :, None]
@@ -181,9 +190,6 @@ def weigh(
         Odds that peak, sustained flow and head loss must fit together.
     """
     fit = odds(samples.fits)
-    actual = np.maximum(samples.actual_gal, 1e-9).astype(SAMPLE_KIND)
-    accuracy = samples.registered_gal / actual[:, :, None]
-    accuracy *= 100
     registered = with_mean(samples.registered_gal)
     low = np.maximum(registered[1], np.minimum(envelope[0], registered[0]))
     high = np.minimum(registered[2], np.maximum(envelope[1], registered[0]))
@@ -193,8 +199,24 @@ def weigh(
         odds_of_benefit=odds(samples.net_benefit_usd > 0),
         net_benefit_range_usd=with_mean(samples.net_benefit_usd),
         registered_gal=(registered[0], low, high),
-        accuracy_pct=with_mean(accuracy),
+        accuracy_pct=_accuracy_pct(samples, registered[0]),
     )
+
+
+def _accuracy_pct(
+    samples: BenefitSamples, registered_gal: Floats
+) -> tuple[Array, Array, Array]:
+    """Mean registered over mean actual volume [%], and the interval of the samples' ratios.
+
+    A ratio of means, so that accuracy times actual volume is the volume that is billed: the
+    mean of ratios is larger, the more so the less the actual volume is known.
+    """
+    actual = np.maximum(samples.actual_gal, 1e-9).astype(SAMPLE_KIND)
+    accuracy = samples.registered_gal / actual[:, :, None]
+    accuracy *= 100
+    low, high = interval(accuracy)
+    middle = registered_gal / mean(actual)[:, None] * 100
+    return middle, np.asarray(np.minimum(low, middle)), np.asarray(np.maximum(high, middle))
 
 
 def _flow_rules(
@@ -224,12 +246,12 @@ def odds_below(flow_gpm: Array, limit_gpm: Array) -> Floats:
 
 
 def value_of_knowing(samples: BenefitSamples, worth: Array, may_install: Flags) -> Floats:
-    """What it would be worth to know the sample before choosing each meter.
+    """Value of perfect information: knowing the sample before choosing a meter.
 
     Parameters
     ----------
     worth : array [M]
-        Present value of 1 USD a year over the life of each meter.
+        Present value of 1 USD per year over the life of each meter.
     may_install : bool [A, M]
         Breaks no rule that flow does not decide.
 
@@ -238,7 +260,7 @@ def value_of_knowing(samples: BenefitSamples, worth: Array, may_install: Flags) 
     array [A, M]
         Expected present value, over keeping, of installing meter m in the samples in which it
         pays and fits: the expected value of perfect information about flow where nothing is
-        changed now. Curves are taken as the catalogue has them: a log does not tell them.
+        changed now. Catalog curves are used: a log does not reveal curves.
     """
     value = samples.net_benefit_known_usd * worth.astype(SAMPLE_KIND)
     np.maximum(value, 0, out=value)

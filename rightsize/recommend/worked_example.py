@@ -1,7 +1,7 @@
-"""The handbook's worked example: one account, ten samples, worked by the tool itself.
+"""The handbook's worked example: one account, ten samples, computed by the tool itself.
 
-The account is invented. Its numbers are round so that a reader can follow them by hand; what
-the page shows is what `decide` answers, and a test holds the page to it.
+The account is invented, with round numbers that a reader can check by hand. The page shows the
+result of `decide`, and a test compares them.
 """
 
 from __future__ import annotations

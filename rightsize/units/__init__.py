@@ -1,4 +1,4 @@
-"""Volume and flow units: converted once, at the border, through these constants.
+"""Volume and flow units: converted once, on input and output, with these constants.
 
 Inside the tool volumes are US gallons (`_gal`), flows gallons per minute (`_gpm`), sizes
 inches (`_in`), pressures pounds per square inch (`_psi`).
@@ -33,7 +33,7 @@ MM_OF_SIZE_IN: Final[dict[float, float]] = {
     5: 125, 6: 150, 8: 200, 10: 250, 12: 300, 14: 350, 16: 400, 18: 450, 20: 500, 24: 600,
     30: 750, 36: 900,
 }  # fmt: skip
-"""Nominal sizes of meters and lines: inches, and the millimetres that stand for them."""
+"""Nominal sizes of meters and lines: inches, and the equivalent millimeters."""
 SIZE_IN_OF_MM: Final[dict[float, float]] = {mm: inches for inches, mm in MM_OF_SIZE_IN.items()}
 HOURS_PER_YEAR: Final = 8766.0  # mean year of 365.25 days
 MINUTES_PER_YEAR: Final = HOURS_PER_YEAR * 60
@@ -60,4 +60,4 @@ def gal_per_unit(unit: str) -> float:
         return GAL_PER_UNIT[unit]
     except KeyError:
         allowed = ", ".join(get_args(VolumeUnit))
-        raise ConfigError(f"volume unit {unit!r} is not known; allowed: {allowed}") from None
+        raise ConfigError(f"unknown volume unit {unit!r}; allowed: {allowed}") from None

@@ -1,4 +1,4 @@
-"""Units as column names carry them, and the metric twin of a name and of its values.
+"""Units in column names, and the metric name and values of a column.
 
 Factors and nominal sizes are those of `rightsize.units`.
 """
@@ -36,14 +36,14 @@ def _unit_token(name: str) -> str:
 
 
 def unit_of(name: str) -> str:
-    """Unit of a column in words, from the end of its name; empty where it carries none."""
+    """Unit of a column in words, from the end of its name; empty if none."""
     if name.startswith("odds_"):
         return "odds 0 to 1"
     return _WORDS.get(_unit_token(name), "")
 
 
 def metric_name(name: str) -> str:
-    """The metric twin of a column's name; the name itself where its unit is not US."""
+    """The metric name of a column; the same name if its unit is not US."""
     token = _unit_token(name)
     first = token.split("_")[0]
     if first not in METRIC_TOKEN or "_" not in name:
@@ -52,9 +52,7 @@ def metric_name(name: str) -> str:
 
 
 def metric_factor(name: str) -> float | None:
-    """What a US column's values are multiplied by; None for sizes (see `nominal_mm`) and where
-    nothing changes.
-    """
+    """Conversion factor of a US column; None for sizes (see `nominal_mm`) or no change."""
     return _METRIC_FACTOR.get(_unit_token(name).split("_")[0]) if "_" in name else None
 
 
@@ -64,12 +62,12 @@ def is_size(name: str) -> bool:
 
 
 def nominal_mm(size_in: float) -> float:
-    """Nominal diameter DN [mm] of a size [in]; whole millimetres where DN has none."""
+    """Nominal diameter DN [mm] of a size [in]; whole millimeters if there is no DN."""
     return DN_MM.get(round(size_in, 4), round(size_in * MM_PER_IN))
 
 
 def metric_value(name: str, value: float) -> float:
-    """A value in the metric unit of `metric_name(name)`; itself where nothing changes."""
+    """A value in the metric unit of `metric_name(name)`; itself if nothing changes."""
     if is_size(name):
         return nominal_mm(value)
     factor = metric_factor(name)
@@ -92,5 +90,5 @@ def metric_evidence(evidence: str) -> str:
 
 
 def metric_text(sql: str) -> str:
-    """A statement written on US columns, with every column name replaced by its metric twin."""
+    """A statement on US columns, with every column name replaced by its metric name."""
     return re.sub(r"\b[a-z][a-z0-9_]*\b", lambda found: metric_name(found[0]), sql)

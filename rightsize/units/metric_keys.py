@@ -1,4 +1,4 @@
-"""Metric twins of keys that people write: turned into ours once, at the border."""
+"""Metric keys in user files, converted once when loaded."""
 
 from __future__ import annotations
 
@@ -38,20 +38,20 @@ def in_us_keys(raw: Any, twins: Mapping[str, tuple[str, float]]) -> Any:
 
 
 def refuse_both(entry: Mapping[str, Any], metric: str, ours: str) -> None:
-    """Refuse a value that is given in both units."""
+    """Raise an error for a value given in both units."""
     if ours in entry:
         raise ValueError(f"give {metric} or {ours}, not both")
 
 
 def times(value: Any, factor: float, key: str) -> float:
-    """A number in our unit; `key` names it where it is none."""
+    """A number in our unit; `key` is named in the error if it is not a number."""
     if isinstance(value, bool) or not isinstance(value, int | float):
         raise ValueError(f"{key}: must be a number; got {value!r}")
     return value * factor
 
 
 def size_in_of(size_mm: Any, key: str = "size_mm") -> float:
-    """The nominal size in inches [in] of one in millimetres."""
+    """The nominal size [in] of a size in millimeters."""
     if isinstance(size_mm, bool) or not isinstance(size_mm, int | float):
         raise ValueError(f"{key}: must be a number; got {size_mm!r}")
     if size_mm not in SIZE_IN_OF_MM:

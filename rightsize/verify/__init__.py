@@ -1,1 +1,1 @@
-"""Whether the promised gain came."""
+"""Verification of predicted gains."""

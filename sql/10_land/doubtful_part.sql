@@ -1,10 +1,10 @@
--- doubtful_part: the partitions in which two reads of a meter may share a slot of time.
+-- doubtful_part: partitions in which two reads of a meter may share a time slot.
 -- grain: one partition; key: filename. units: slot_us [us].
 -- reads: accepted_read, variable slot_us.
--- why: two reads of one meter and time share a slot, so where none is shared none is repeated.
---   A bit a slot, 64 to a block, tells that for a fifth of what telling every time from every
---   other costs; a meter stands for itself by its hash, which can raise doubt, never hide it.
---   Files are told apart only where there is doubt.
+-- why: two reads of the same meter and time share a slot, so partitions without a shared slot
+--   have no repeated reads. One bit per slot, 64 slots per block, costs a fifth of comparing
+--   all times. Meters are identified by a hash, which can cause a false alarm but never a miss.
+--   Only doubtful partitions are checked in full.
 with slotted as not materialized (
     select
         filename,

@@ -1,11 +1,11 @@
 -- espi_read: the readings of an ESPI file, in the columns of raw_read.
--- grain: one IntervalReading; key: source_line (its number in the file).
--- units: utc_at (UTC) is the start of the interval, for a dial reading its end, the time of
---   the reading; amount_text in unit_text, interval_text [min].
+-- grain: one IntervalReading; key: source_line (its position in the file).
+-- units: utc_at (UTC) is the start of the interval, or the time of a register reading;
+--   amount_text in unit_text, interval_text [min].
 -- reads: espi_reading, espi_type, espi_point (from the caller), variables meter_name and
 --   amount_name.
--- why: value * 10^multiplier * unit is the volume. A reading without its own time follows the
---   block's start by the reading type's length, else by an equal share of the block.
+-- why: volume = value * 10^multiplier * unit. A reading without its own time is placed from the
+--   block's start by the interval length of its reading type, or by an equal share of the block.
 create or replace temp table espi_read as
 with reading as (from espi_reading),
 kinds as (from espi_type),
@@ -61,6 +61,7 @@ select
     case
         when service <> 2 then 'service_not_water'
         when refused_as is not null then refused_as
+        when abs(at_s) >= 100000000000 then 'time_implausible'
         when is_dial and getvariable('amount_name') = 'volume' then 'reading_beside_volumes'
     end as refused_as
 from timed

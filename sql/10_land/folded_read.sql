@@ -1,9 +1,9 @@
--- folded_read: which passage of an hour that the wall clock shows twice a read belongs to.
--- grain: one row a read in such an hour. key: source_line. units: none.
--- reads: judged_read, the macro is_fold (wall clock).
--- why: the text alone cannot tell; the order within the file can. Of two reads of one meter
---   and stamp the first is the first passage (daylight time), the second the second. A read
---   that stands alone belongs to the first, unless the file of this meter starts with it.
+-- folded_read: which occurrence of a repeated local hour a read belongs to.
+-- grain: one read in such an hour; key: source_line. units: none.
+-- reads: judged_read, the macro is_fold (local time).
+-- why: the text is ambiguous; the order in the file is not. Of two reads of one meter and time
+--   stamp, the first is the first occurrence (daylight saving time). A single read belongs to
+--   the first, unless the meter's reads in this file start with it.
 create or replace temp table folded_read as
 with judged as (from judged_read),
 folded as (

@@ -1,8 +1,8 @@
--- accepted_read: the interval reads of the file at hand as they were written to be landed.
+-- accepted_read: the interval reads of the current file, as written for landing.
 -- grain: one read; key: source_line (layout wide: and begin_at).
 -- units: begin_at UTC; interval_min [min]; amount_gal [gal].
 -- reads: the Parquet files of variable part_files.
--- why: what is counted is what lies on disk, not what was meant to be written.
+-- why: counts come from the files on disk, not from what was meant to be written.
 create or replace temp view accepted_read as
 select
     meter_id,

@@ -1,12 +1,11 @@
--- interval_lake: the interval reads of the file at hand that no rule refuses, as the lake
---   holds them.
--- grain: one read; key: source_line (several reads of one meter and start may stand).
+-- interval_lake: the accepted interval reads of the current file, in the lake's format.
+-- grain: one read; key: source_line (a meter and start may have several reads).
 -- units: start_at UTC; interval_min [min]; registered_gal [gal]; peak_register_gpm [gpm].
 -- reads: placed_read, the macro month_of and the variables bucket_count, landed_seq.
--- why: part names the month and bucket, and is no column of the file; one whole number, as
---   parting by two, one of them text, took a third longer and a third more room. In no order:
---   the profile stage sorts what it adds up, a meter at a time, and a sort of the whole file
---   here cost as much as reading it.
+-- why: part combines month and bucket in one integer and is not a column of the file:
+--   partitioning by two columns, one of them text, took a third longer and a third more memory.
+--   Rows are not sorted: the profile stage sorts each meter before summing, and sorting the
+--   whole file here cost as much as reading it.
 select
     (month_of(begin_at) * getvariable('bucket_count') + bucket)::integer as part,
     meter_name as meter_id,

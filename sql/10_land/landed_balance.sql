@@ -1,7 +1,7 @@
--- landed_balance: what became of the rows of the file at hand.
+-- landed_balance: row and volume balance of the current file.
 -- grain: one file; key: none (one row).
--- units: gal_* [gal], zero for register readings, which are no volumes; covered_min [min];
---   first_at and last_at UTC; full_from_at and full_until_at local, the days it is about.
+-- units: gal_* [gal], zero for register readings, which are not volumes; covered_min [min];
+--   first_at and last_at UTC; full_from_at and full_until_at local, the days in the file.
 -- reads: typed_read, placed_read, landed_part, rejected_read, landing_meter, landed_day,
 --   variable has_questionable.
 -- why: landed = accepted + rejected, by count and by volume, before anything is moved.
@@ -20,7 +20,7 @@ with accepted as (
         max(last_at) as last_at
     from landed_part
 ),
--- an unknown code is held as questionable: where nothing is, there is none to look for
+-- unknown codes become questionable: without any questionable read there is none to count
 unknown as (
     select count(*) as rows_unknown_quality
     from placed_read

@@ -1,8 +1,8 @@
--- landed_day: the days that the file at hand is about.
--- grain: one local day that holds at least half as many reads as the fullest; key: day.
+-- landed_day: the days that the current file covers.
+-- grain: one local day with at least half as many reads as the fullest day; key: day.
 -- units: covered_min [min] of reads, span_min [min] from the day's first read to its last.
 -- reads: landed_part_day.
--- why: a few late reads or one stray stamp must not stretch what the file covers.
+-- why: a few late reads or one wrong time stamp must not extend the period of the file.
 create or replace temp table landed_day as
 with part as (from landed_part_day),
 daily as (

@@ -1,9 +1,9 @@
--- ledger.landed_file: every file whose reads lie in the lake, and what became of its rows.
--- grain: one row a landing. key: file_hash (of content and how it was read).
+-- ledger.landed_file: every landed file, with its row counts.
+-- grain: one landing; key: file_hash (of the content and how it was read).
 -- units: bytes; rows; _gal [gal], multiplier applied; times UTC,
---   full_from_at and full_until_at local: the days that the file is about.
--- reads: nothing (written by the land stage in the transaction that ends a landing).
--- why: what is listed here is landed, wholly; what is not listed is not.
+--   full_from_at and full_until_at local: the days in the file.
+-- reads: nothing (written by the land stage, in the transaction that ends a landing).
+-- why: a file listed here is completely landed; a file not listed is not landed.
 create table if not exists ledger.landed_file (
     file_hash varchar primary key,
     content_hash varchar not null,

@@ -1,4 +1,4 @@
--- landed_part: the lake partitions that the accepted reads of the file at hand fall into.
+-- landed_part: the lake partitions of the current file's accepted reads.
 -- grain: one partition; key: filename.
 -- units: amount_gal [gal] and covered_min, least_min [min], null for register readings;
 --   first_at and last_at UTC.

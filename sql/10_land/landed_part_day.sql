@@ -1,11 +1,11 @@
--- landed_part_day: what the accepted reads of the file at hand come to, by partition and day.
+-- landed_part_day: totals of the current file's accepted reads, by partition and day.
 -- grain: one local day of one partition; key: filename, day.
 -- units: day counts from 1970; amount_gal [gal] and covered_min, least_min [min], null for
 --   register readings; first_at and last_at UTC.
 -- reads: accepted_read, variables amount_name, now_at and utc_offset_s [s].
--- why: one pass over what was written tells all that is said of accepted reads: by partition
---   (landed_part), by day (landed_day), and in the balance. Summed truth values are counted
---   half a second faster in 72 million reads than with filters.
+-- why: one pass over the written files gives all totals of accepted reads: by partition
+--   (landed_part), by day (landed_day), and for the balance. Summing booleans is half a second
+--   faster than filters on 72 million reads.
 create or replace temp table landed_part_day as
 with accepted as (from accepted_read)
 select

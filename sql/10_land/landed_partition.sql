@@ -1,6 +1,8 @@
--- ledger.landed_partition: which lake partitions a landing wrote, and how much.
--- grain: one row a key; key: file_hash, kind, month, bucket. units: amount_gal [gal].
--- reads: nothing (written by the land stage). why: late reads show which months they re-open.
+-- ledger.landed_partition: the lake partitions that each landing wrote, with totals.
+-- grain: one partition of a landing; key: file_hash, kind, month, bucket.
+-- units: amount_gal [gal].
+-- reads: nothing (written by the land stage).
+-- why: shows which months late reads reopen.
 create table if not exists ledger.landed_partition (
     file_hash varchar not null,
     kind varchar not null,

@@ -1,13 +1,11 @@
--- landing_meter: the meters of the file at hand, with bucket and multiplier.
--- grain: one meter named in the file; key: meter_id.
--- units: multiplier is a factor on the file's amounts; register_digits counts dials (308, as
---   good as none, where they are not known).
--- reads: read_meter (the names in the file, each once), known_meter (from meters.csv),
---   variables bucket_count, register_digits,
---   the type meter_name.
--- why: the hash of a name is slow, so it is made once a meter, never once a read; a name is
---   written as the word of an enumeration, so that the lake's files need not tell names apart
---   read by read.
+-- landing_meter: the meters in the current file, with bucket and multiplier.
+-- grain: one meter in the file; key: meter_id.
+-- units: multiplier is a factor on the file's volumes or readings; register_digits is the number
+--   of register digits (308, in effect no limit, if unknown).
+-- reads: read_meter (the distinct names in the file), known_meter (from meters.csv),
+--   variables bucket_count, register_digits, the type meter_name.
+-- why: hashing a name is slow, so it is done once per meter, not once per read. Names are an
+--   enum, so that writing the lake's files does not compare names read by read.
 create or replace temp table landing_meter as
 with named as (from read_meter),
 known as (from known_meter),

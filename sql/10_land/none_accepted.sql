@@ -1,6 +1,6 @@
--- accepted_read: no read, where all of a file was refused.
+-- accepted_read: empty, for a file with every row rejected.
 -- grain: none. units: as interval_accepted. reads: nothing.
--- why: a file without one good row is counted like any other.
+-- why: a file without a valid row is counted like any other.
 create or replace temp view accepted_read as
 select
     null::varchar as meter_id,

@@ -1,13 +1,13 @@
--- placed_read: every row of the file at hand, in UTC and gallons, judged to the end.
--- grain: one row a read of the file; key: source_line (layout wide: and begin_at).
+-- placed_read: every row of the current file, in UTC and gallons, with all rules applied.
+-- grain: one read of the file; key: source_line (layout wide: and begin_at).
 -- units: begin_at (UTC; begin_us [us since 1970]) is the start of an interval, or the time of
 --   a register reading;
 --   amount_gal [gal], multiplier applied; interval_min [min]; peak_register_gpm [gpm];
---   gal_per_count [gal] is what one count of a register stands for.
+--   gal_per_count [gal] is the volume of one register count.
 -- reads: judged_read, landing_meter, folded_read, the macros wall_to_utc_us and is_gap and the
 --   variables of one landing.
--- why: the last rules need what only meter and zone can tell: an hour skipped in spring,
---   more water than a meter can pass, more digits than the register has dials.
+-- why: the last rules need the meter and the time zone: an hour skipped in spring, more water
+--   than a meter can pass, more digits than the register has.
 create or replace temp view placed_read as
 with judged as (from judged_read),
 meter as (from landing_meter),

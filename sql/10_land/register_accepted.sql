@@ -1,4 +1,4 @@
--- accepted_read: the register readings of the file at hand as they were written to be landed.
+-- accepted_read: the register readings of the current file, as written for landing.
 -- grain: one reading; key: source_line (layout wide: and begin_at).
 -- units: begin_at UTC; amount_gal [gal]; interval_min [min], null: a reading has no length.
 -- reads: the Parquet files of variable part_files.

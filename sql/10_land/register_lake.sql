@@ -1,9 +1,8 @@
--- register_lake: the register readings of the file at hand that no rule refuses, as the lake
---   holds them.
--- grain: one reading; key: source_line (several readings of one time may stand).
+-- register_lake: the accepted register readings of the current file, in the lake's format.
+-- grain: one reading; key: source_line (a time may have several readings).
 -- units: read_at UTC; reading_gal [gal], multiplier applied; peak_register_gpm [gpm];
---   gal_per_count [gal], what one count stands for; dial_limit_gal [gal], where the register
---   turns over, null where its dials are not known.
+--   gal_per_count [gal], volume of one count; dial_limit_gal [gal], where the register rolls
+--   over, null if its digits are unknown.
 -- reads: placed_read, the macro month_of and the variables bucket_count, landed_seq.
 -- why: as interval_lake.
 select

@@ -1,9 +1,9 @@
--- rejected_read: the rows of the file at hand that were refused, findable by file and line.
--- grain: one refused row; key: source_line (layout wide: several of one line).
--- units: amount_gal [gal], null where the row holds no number.
+-- rejected_read: the rejected rows of the current file, by file and line.
+-- grain: one rejected row; key: source_line (layout wide: several per line).
+-- units: amount_gal [gal], null if the row has no number.
 -- reads: placed_read, unreadable_line, variables source_file and has_refused.
--- why: nothing is dropped without a word. Where as many rows were accepted as were read,
---   has_refused is false and the reads are not gone through again.
+-- why: no row is dropped silently. If all rows were accepted, has_refused is false and the
+--   reads are not scanned again.
 create or replace temp table rejected_read as
 with placed as (from placed_read),
 unreadable as (from unreadable_line),

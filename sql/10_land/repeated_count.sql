@@ -1,7 +1,7 @@
--- repeated_count: how many reads of one partition repeat a meter and time.
+-- repeated_count: number of reads in one partition that repeat a meter and time.
 -- grain: one row. units: reads beyond the first.
 -- reads: accepted_read, variable part_file.
--- why: asked only of partitions in which doubtful_part saw a slot shared.
+-- why: run only on partitions in which doubtful_part found a shared slot.
 with repeated as (
     select count(*) - 1 as more
     from accepted_read

@@ -1,7 +1,7 @@
--- ledger.seen_path: paths whose content is known, by what the file system says of them.
--- grain: one row a key; key: path. units: bytes, modified_ns [ns since 1970].
+-- ledger.seen_path: known files, by path, size and modification time.
+-- grain: one file; key: path. units: bytes, modified_ns [ns since 1970].
 -- reads: nothing (written by the land stage).
--- why: a nightly sweep with a year of files looks at them, and hashes none again.
+-- why: a nightly sweep over a year of files does not hash unchanged files again.
 create table if not exists ledger.seen_path (
     path varchar primary key,
     bytes ubigint not null,

@@ -4,7 +4,7 @@
 --   else wall clock of the export's zone; interval_min [min]; peak_gpm [gpm].
 -- reads: raw_read (all text, made by the layout's module) and the macros stamp_at,
 --   is_utc_stamp, amount_of, quality_of and gal_of_unit of the export.
--- why: a text is looked at once; what the values mean is judged in 20_validate/judged_read.
+-- why: a peak beyond its number is infinite, to be refused. A text is looked at once; what the values mean is judged in 20_validate/judged_read.
 create or replace temp table typed_read as
 with raw as (from raw_read)
 select
@@ -20,6 +20,9 @@ select
     gal_of_unit(trim(unit_text)) as gal_per_unit,
     interval_text,
     try_cast(interval_text as float) as interval_min,
-    try_cast(peak_text as float) as peak_gpm,
+    case
+        when try_cast(peak_text as double) is not null
+            then coalesce(try_cast(peak_text as float), 'inf'::float)
+    end as peak_gpm,
     refused_as
 from raw

@@ -1,12 +1,12 @@
--- wide_read: the lines of a wide file as one read an interval, in the columns of raw_read.
+-- wide_read: the lines of a wide file as one read per interval, in the columns of raw_read.
 -- grain: one interval of a line; key: source_line, utc_at.
--- units: utc_at is the start of the interval (UTC); texts as the file has them.
--- reads: wide_line (a line with its cells), wide_day (what each day is, from the caller),
+-- units: utc_at is the start of the interval (UTC); texts as in the file.
+-- reads: wide_line (a line with its cells), wide_day (type of each day, from the caller),
 --   variable cell_min [min].
--- why: the k-th cell is the k-th interval after local midnight, so days of 23 and 25 hours
---   need no guess. Where cells follow the clock instead (on a short day those of the skipped
---   hour are blank, on a long day the file has none for the second passage) the cells behind
---   move by that hour. What is left over on a short day is no time at all and is refused.
+-- why: the k-th cell is the k-th interval after local midnight, so days of 23 and 25 hours are
+--   unambiguous. If cells follow clock time instead (blank cells for the skipped hour on a
+--   short day, none for the second occurrence on a long day), later cells are shifted by that
+--   hour. A cell left over on a short day has no time and is rejected.
 create or replace temp table wide_read as
 with line as (from wide_line),
 day as (from wide_day),

@@ -1,8 +1,8 @@
--- ledger.clock_shift: meters of which two exports tell the same water an interval apart.
+-- ledger.clock_shift: meters for which two exports have the same volumes one interval apart.
 -- grain: one meter of one partition; key: month, bucket, meter_id.
--- units: shift_min [min] by which the second export's stamps are later; _share 0 to 1.
+-- units: shift_min [min], by which the second export's time stamps are later; _share 0 to 1.
 -- reads: nothing (written by the land stage).
--- why: found where reads of two exports meet, kept so that a sweep looks at new reads only.
+-- why: found when reads of two exports overlap, and stored so that a sweep checks new reads only.
 create table if not exists ledger.clock_shift (
     month varchar not null,
     bucket integer not null,

@@ -1,10 +1,10 @@
--- file_metric: what a landed file looks like, as shares and ratios that a suite can judge.
+-- file_metric: shares and ratios of a landed file, for its validation suite.
 -- grain: one file landed by this run; key: batch.
 -- units: _share 0 to 1 of the rows named; meters_against_file_before is a ratio.
 -- reads: ledger.landed_file, landed_now (the run's file hashes, registered by the caller).
--- why: a suite judges this small table, never the reads themselves. A file about days that
---   landed before is a correction: it holds few meters and few hours by nature, so its
---   coverage and meters are not judged, and no later file is compared with it.
+-- why: suites check this small table, not the reads. A file for days landed before is a
+--   correction with few meters and hours, so its coverage and meters are not checked, and later
+--   files are not compared with it.
 with files as (
     select
         file_hash, export_name, path, landed_seq, rows_landed, rows_accepted, rows_rejected,

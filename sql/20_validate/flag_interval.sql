@@ -1,8 +1,8 @@
--- flag_read, of intervals: the landed interval reads of one partition, to be looked at.
+-- flag_read for interval reads: the landed reads of one partition, to be checked for flags.
 -- grain: one read; key: source_file, source_line, read_at.
 -- units: read_at UTC; amount_gal [gal]; end_at UTC, null where a read has no length.
--- reads: the lake files at hand ($files) and landing (file_hash, source_file, landed_at).
--- why: flagged_read says the rules of both kinds once.
+-- reads: the partition's lake files ($files) and landing (file_hash, source_file, landed_at).
+-- why: flagged_read applies the rules to both kinds of read.
 create or replace temp table flag_read as
 select
     read.meter_id,

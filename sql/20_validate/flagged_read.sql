@@ -1,11 +1,11 @@
--- flagged_read: what there is to say of the landed reads of one lake partition, of either kind.
+-- flagged_read: flags on the landed reads of one lake partition, of either kind.
 -- grain: one read and rule; key: source_file, source_line, read_at, rule.
 -- units: read_at UTC; value as the rule says: volumes and readings [gal].
--- reads: known_meter (from the caller) and flag_read, made by flag_interval or flag_register.
--- why: a flagged read stays in the lake, so it is found there by file and line when it is asked
---   for; a list of millions of estimates is never kept. Which of several reads counts is
---   decided as in 30_profile/superseded_read. A register reading is held against the one before
---   it; whether a fall is a rollover, a reset or water that ran back is told by
+-- reads: known_meter (from the caller) and flag_read, from flag_interval or flag_register.
+-- why: flagged reads stay in the lake and are looked up by file and line on request; a list of
+--   millions of estimates is not stored. Which of several reads counts is decided as in
+--   30_profile/superseded_read. A register reading is compared with the previous one; whether a
+--   decrease is a rollover, a reset or reverse flow is decided by
 --   30_profile/interval_from_register from more than two readings.
 with reads as (from flag_read),
 ranked as (
@@ -17,7 +17,12 @@ ranked as (
     from reads
     window best as (
         partition by meter_id, read_at
-        order by quality = 'missing', landed_seq desc, source_line desc
+        order by
+            quality = 'missing',
+            landed_seq // 100000000 desc,
+            quality in ('estimated', 'questionable'),
+            landed_seq desc,
+            source_line desc
     )
 ),
 timed as (

@@ -1,8 +1,8 @@
--- ledger.judged_file: landed files that a validation has let pass.
+-- ledger.judged_file: landed files that have passed validation.
 -- grain: one landed file; key: file_hash. units: none.
 -- reads: nothing (written by the validate stage).
--- why: a file whose suite stopped a sweep, or whose sweep died before it was judged, is judged
---      by the next sweep again; without this it would pass unseen the night after.
+-- why: a file whose suite stopped a sweep, or whose sweep died before validation, is validated
+--      again by the next sweep; otherwise it would pass unnoticed.
 create table if not exists ledger.judged_file (
     file_hash varchar primary key
 )

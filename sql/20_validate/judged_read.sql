@@ -4,8 +4,8 @@
 -- reads: typed_read and the variables of one landing.
 -- why: a read is refused once, by name; the rules and their meanings are listed in
 --   20_validate/read_rule.sql. A row without an amount breaks no rule: it is missing.
---   has_odd_stamp and has_odd_amount (10_land/odd_read) tell whether any read of the file lies
---   outside the bounds at all: where none does, no read is held against them.
+--   has_odd_stamp, has_odd_amount and has_odd_peak (10_land/odd_read) tell whether any read of
+--   the file lies outside the bounds at all: where none does, no read is held against them.
 create or replace temp view judged_read as
 with typed as (from typed_read),
 ruled as (
@@ -33,6 +33,9 @@ ruled as (
                 then getvariable('amount_name') || '_not_finite'
             when getvariable('has_odd_amount') and amount < 0
                 then getvariable('amount_name') || '_negative'
+            when getvariable('has_odd_peak')
+                and not peak_gpm between 0 and getvariable('max_flow_gpm')
+                then 'peak_implausible'
         end as rule
     from typed
 )
@@ -47,11 +50,12 @@ select
         when amount is null and amount_text is null then 'missing'::quality_word
         else quality
     end as quality,
-    interval_min,
-    peak_gpm,
+    case when interval_min > 0 and interval_min <= 1440 then interval_min end as interval_min,
+    case when isfinite(peak_gpm) then peak_gpm end as peak_gpm,
     rule,
     case
         when rule is null then null
+        when rule like 'peak%' then peak_gpm::varchar
         when rule like 'time%' then coalesce(at_text, stamp_at::varchar)
         when rule like 'interval%' then interval_text
         when rule like 'unit%' then unit_text

@@ -1,8 +1,8 @@
--- latest_outcome: how each batch last stood against its suite.
+-- latest_outcome: the latest outcome of each batch in its suite.
 -- grain: one expectation and batch; key: suite, batch, metric.
 -- units: those of the metric, in its name.
 -- reads: ledger.validation_result.
--- why: the page shows what holds now, what was not met first, the newest batch before older.
+-- why: the page shows the current state, failures first, newest batches first.
 with results as (from ledger.validation_result),
 ranked as (
     select

@@ -1,9 +1,9 @@
--- month_metric: volume a meter and day of each month that this run touched, against others.
--- grain: one row a month with interval reads landed by this run; key: batch.
+-- month_metric: volume per meter and day of each month in this run, relative to other months.
+-- grain: one month with interval reads landed by this run; key: batch.
 -- units: gal_per_meter_day [gal/d]; volume_against_* are ratios.
 -- reads: ledger.landed_partition, landed_now (the run's file hashes, from the caller).
--- why: volume divided by the time it was read over is the same whether a month is half read,
---   read twice or corrected; a wrong unit is not.
+-- why: volume per time covered is the same for a month half read, read twice or corrected, but
+--   not with a wrong unit.
 with parts as (from ledger.landed_partition),
 now_landed as (from landed_now),
 monthly as (

@@ -1,10 +1,10 @@
--- shifted_meter: meters of which two exports agree one interval apart, and not in place.
+-- shifted_meter: meters for which two exports agree one interval apart, but not in place.
 -- grain: one meter of one partition; key: meter_id.
--- units: shift_min [min], _share 0 to 1 of the intervals in which either registered.
+-- units: shift_min [min], _share 0 to 1 of the intervals with registration in either export.
 -- reads: the partition's lake files ($files), landing_export (each file's export, from the
 --   caller).
--- why: a stamp of the end taken for the start, or a clock off by one interval, moves peaks to
---   the wrong hour and doubles water where two sources meet.
+-- why: an end stamp taken for a start, or a clock off by one interval, moves peaks to the wrong
+--   hour and counts water twice where two exports overlap.
 with located as (
     select
         read.meter_id,
@@ -16,7 +16,7 @@ with located as (
     from read_parquet($files, filename = true, hive_partitioning = false) as read
     join landing_export on landing_export.file_hash = parse_filename(read.filename, true)
 ),
--- few meters are told by two exports: everything else is passed over before it is compared
+-- few meters are in two exports: all others are dropped before the comparison
 shared as (
     select meter_id
     from located

@@ -1,8 +1,8 @@
--- stuck_meter: meters whose register stood still and then leapt.
--- grain: one meter, at its longest such time; key: meter_id.
--- units: from_at and until_at UTC; registered_gal [gal] of that time; stuck_days over all.
--- reads: what the profiles found ($stuck_files).
--- why: a finding a meter, however often it stuck.
+-- stuck_meter: meters with a register that was stuck and then jumped.
+-- grain: one meter, at its longest stuck period; key: meter_id.
+-- units: from_at and until_at UTC; registered_gal [gal] of that period; stuck_days in total.
+-- reads: the profiles' stuck registers ($stuck_files).
+-- why: one finding per meter, however often it was stuck.
 with stuck as (
     select
         meter_id,

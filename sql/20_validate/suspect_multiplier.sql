@@ -1,18 +1,17 @@
--- suspect_multiplier: meters whose daily volume jumped, and stayed, by a factor of a unit.
--- grain: one meter, at its clearest jump; key: meter_id.
+-- suspect_multiplier: meters whose daily volume changed, and stayed, by a unit factor.
+-- grain: one meter, at its clearest change; key: meter_id.
 -- units: before_gal_per_day and after_gal_per_day [gal/d], medians of the months around it.
 -- reads: the months' statistics ($stat_files).
--- why: 7.48 (gal and ft3), 10, 100, 1000 and 748 (gal and ccf) are how a wrong unit or
---   multiplier shows. A season swings as far, but not from one level month to another: the
---   months before and after must each lie within a factor of 2.5. A multiplier scales
---   every read, so the months' largest flow goes with the volume, within a factor of 3 (a
---   coarser register shows a lone count for less). A leak that begins adds a little to every
---   interval, and moves the volume alone.
+-- why: 7.48 (gal and ft3), 10, 100, 1000 and 748 (gal and ccf) are the factors of a wrong unit or
+--   multiplier. A season can change as much, but not between two level periods: the months
+--   before and after must each be within a factor of 2.5. A multiplier scales every read, so
+--   the monthly peak flow changes with the volume, within a factor of 3 (coarse resolution
+--   hides single counts). A new leak adds a little to every interval and changes only the volume.
 with months as (
     select
         meter_id,
-        strptime(regexp_extract(filename, 'month=(\d{4}-\d{2})', 1), '%Y-%m')::date as month_on,
-        sum(registered_gal) / sum(days_covered) as gal_per_day,
+        strptime(regexp_extract(filename, '.*/month=(\d{4}-\d{2})/', 1), '%Y-%m')::date as month_on,
+        sum(registered_gal) / sum(days_covered + gap_days) as gal_per_day,
         max(max_interval_gpm) filter (where max_interval_gpm > 0) as peak_gpm
     from read_parquet($stat_files, filename = true, hive_partitioning = false)
     where registered_gal is not null

@@ -1,6 +1,6 @@
--- grain: one landed file that no validation has let pass; key: file_hash
+-- grain: one landed file not yet validated; key: file_hash
 -- reads: ledger.landed_file, ledger.judged_file
--- why: what a sweep has to judge is what landed now and what was left unjudged before
+-- why: a sweep validates newly landed files and those left over from earlier sweeps
 -- units: none
 select landed_file.file_hash
 from ledger.landed_file

@@ -1,17 +1,17 @@
--- unlike_class: meters whose daily volume is that of their class times a factor of a unit.
+-- unlike_class: meters whose daily volume differs from their class by a unit factor.
 -- grain: one meter; key: meter_id.
 -- units: gal_per_day and class_gal_per_day [gal/d], medians.
 -- reads: the months' statistics ($stat_files), meter_class (meter_id, customer_class, size_in,
 --   from the caller).
--- why: a multiplier that was wrong from the first day shows no jump. Use differs within a class
---   as well, so meters of one class and size are compared, 30 at least; the factor must lie
---   beyond 3.5 robust deviations of log volume, and at most one meter in 200 may lie nearly as
---   far on that side: what a whole part of a class does is a habit, not a fault.
+-- why: a multiplier that was wrong from the first day shows no change. Use varies within a class,
+--   so meters of one class and size are compared, at least 30; the factor must be beyond 3.5
+--   robust standard deviations of log volume, and at most one meter in 200 may be nearly as far
+--   off on that side: a pattern shared by part of a class is not an error.
 with months as (
     select
         meter_id,
         filename,
-        sum(registered_gal) / sum(days_covered) as gal_per_day
+        sum(registered_gal) / sum(days_covered + gap_days) as gal_per_day
     from read_parquet($stat_files, filename = true, hive_partitioning = false)
     where registered_gal is not null
     group by meter_id, filename

@@ -1,4 +1,4 @@
--- ledger.validation_result: the outcome of each expectation on each batch.
+-- ledger.validation_result: the outcome of each expectation for each batch.
 -- grain: one expectation and batch; key: validated_at, suite, batch, metric.
 -- units: those of the metric, in its name.
 -- reads: nothing (written by the validate stage).

@@ -1,7 +1,7 @@
--- grain: one landed file within the partition; key: kind, file_hash
+-- grain: one landed file in the partition; key: kind, file_hash
 -- reads: keyed_read, superseded_read, ranked_reading
 -- why: rows landed = accepted + rejected + superseded must hold by count and by volume
--- units: *_gal [gal]; the volume of a register reading is that of the time it opens
+-- units: *_gal [gal]; the volume of a register reading is that of the period it starts
 create or replace temp table balance as
 with reads as (
     select

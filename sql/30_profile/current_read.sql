@@ -1,7 +1,7 @@
--- grain: one interval of one meter that counts; key: meter_key, start_at
+-- grain: one current interval of one meter; key: meter_key, start_at
 -- reads: keyed_read, superseded_read
--- why: local time, mean flow and whether the read may shape a profile, said once
--- units: flow_gpm [gal/min] mean of the interval; slot = hour of the local week 0..167
+-- why: local time, average flow and whether the read may be used for flow rates, in one place
+-- units: flow_gpm [gal/min] average of the interval; slot = hour of the local week 0..167
 create or replace temp table current_read as
 with counted as (
     select *

@@ -1,8 +1,8 @@
 -- grain: one local day of one meter with at least 20 full hours; key: meter_key, day_on
 -- reads: hour_read
--- why: differences between days (season, weather, occupancy) are not draws; the least hour of
---      the night tells steady flow
--- units: day_gpm [gal/min] mean of the day; night_gpm least 60-min mean from 0 to 6 h
+-- why: day-to-day differences (season, weather, occupancy) are not use events; the minimum night
+--      hour shows continuous flow
+-- units: day_gpm [gal/min] daily average; night_gpm minimum 60-min average from 0 to 6 h
 create or replace temp table day_read as
 select
     meter_key,

@@ -1,8 +1,8 @@
--- grain: one shape read; key: meter_key, interval_min, step
+-- grain: one measured read; key: meter_key, interval_min, step
 -- reads: current_read
--- why: what is left of a read after its hour of the week in this month is taken off, and the
---      same of its next three neighbours: variance and covariance of draws, not of schedule
--- units: mean_gpm [gpm] of the slot; dev* [gpm]; dev1 to dev3 null where the neighbour is
+-- why: deviation of a read, and of its next three neighbors, from the mean of its hour of the
+--      week in this month: variance and covariance of use events, without the weekly pattern
+-- units: mean_gpm [gpm] of the slot; dev* [gpm]; dev1 to dev3 null if the neighbor is
 --        missing; step counts intervals
 create or replace temp table deviation as
 with shaped as (
@@ -17,7 +17,7 @@ with shaped as (
     where is_shape
 ),
 
-neighbours as (
+neighbors as (
     select
         meter_key,
         interval_min,
@@ -44,4 +44,4 @@ select
     case when step1 = step + 1 then next1 end as dev1,
     case when step2 = step + 2 then next2 end as dev2,
     case when step3 = step + 3 then next3 end as dev3
-from neighbours;
+from neighbors;

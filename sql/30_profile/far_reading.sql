@@ -1,9 +1,8 @@
--- grain: one reading, the first that follows a meter's gap; key: meter_id
--- reads: the lake's Parquet files of the months behind the next one ($far_files); appends to
+-- grain: the first reading after a meter's gap; key: meter_id
+-- reads: the lake's Parquet files of the months after the next one ($far_files); appends to
 --      ranked_reading
--- why: a meter without a reading in the next month is read on in a later one: the volume of so
---      long a gap is known like that of a short one. Of all other meters these files tell
---      nothing here
+-- why: a meter without a reading in the next month continues in a later one: the volume of such a
+--      long gap is as well known as that of a short one. Other meters in these files are not used
 -- units: as ranked_reading
 insert into ranked_reading
 with waiting as (
@@ -33,7 +32,12 @@ ranked as (
         landed.*,
         row_number() over (
             partition by landed.meter_id
-            order by landed.read_at, landed.landed_seq desc, landed.source_line desc
+            order by
+                landed.read_at,
+                landed.landed_seq // 100000000 desc,
+                landed.quality in ('estimated', 'questionable'),
+                landed.landed_seq desc,
+                landed.source_line desc
         ) as place
     from landed
     semi join waiting on waiting.meter_id = landed.meter_id

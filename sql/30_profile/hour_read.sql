@@ -1,7 +1,7 @@
--- grain: one full clock hour of one meter, all of it from shape reads; key: meter_key, hour_at
+-- grain: one full clock hour of one meter, measured reads only; key: meter_key, hour_at
 -- reads: current_read
--- why: 60-min means exist for hourly and for finer reads alike
--- units: flow_gpm [gal/min] mean of the hour
+-- why: 60-min averages exist for hourly and for shorter intervals
+-- units: flow_gpm [gal/min] hourly average
 create or replace temp table hour_read as
 select
     meter_key,

@@ -9,8 +9,10 @@
 --      misread   a reading far out of line whose neighbours are in order is passed over
 --      stuck     a reading that repeats, then leaps beyond the usual steps by about what passes
 --                in such a time, was stuck: the leap is the volume of the whole stretch,
---                a gap that leaves a finding
+--                a gap that leaves a finding. Where readings are missing before the leap, it
+--                must be too much for that time as well
 --      A step longer than the meter's usual one is a 'gap', its volume known, its shape not.
+--      A volume by difference comes after any interval read of the same time (landed_seq).
 -- units: registered_gal [gal], interval_min [min]
 insert into landed_read
 with readings as (
@@ -109,7 +111,8 @@ stretched as (
         sum(step_min) over whole as stretch_min,
         count(*) over whole as stretch_count,
         min(read_at) over whole as stretch_from_at,
-        max(rise_gal) over whole as leap_gal
+        max(rise_gal) over whole as leap_gal,
+        max(step_min) filter (where rise_gal > 0) over whole as leap_min
     from measured
     join usual_length on measured.meter_id = usual_length.meter_id
     window whole as (partition by measured.meter_id, stretch)
@@ -119,7 +122,7 @@ told as (
     select
         *,
         stretch_count >= 7
-        and leap_gal > 3 * step_gal
+        and leap_gal > 3 * step_gal * greatest(leap_min / usual_min, 1)
         and leap_gal between 0.2 * mean_gpm * stretch_min and 5 * mean_gpm * stretch_min
             as is_stuck,
         rise_gal < 0
@@ -154,7 +157,7 @@ select
         else next_quality
     end as quality,
     null as peak_register_gpm,
-    0 as landed_seq,
+    -100000000 as landed_seq,
     source_line,
     file_hash,
     'register' as kind

@@ -1,7 +1,7 @@
 -- grain: one landed interval read; key: read_key
 -- reads: landed_read, meter_key
--- why: as meter_key; the lake's files are in no order, and what is added up must be, so that
---      sums are the same to the byte however the reads were landed
+-- why: as meter_key; the lake's files are not sorted, but sums need a fixed order to be identical
+--      to the byte however the reads were landed
 -- units: registered_gal [gal], interval_min [min], peak_register_gpm [gal/min]
 create or replace temp table keyed_read as
 with ordered as (

@@ -1,6 +1,6 @@
 -- grain: one landed interval read; key: file_hash, source_line
 -- reads: the lake's Parquet files of one partition ($interval_files)
--- why: the files' names carry the hash of their source, which the balance needs
+-- why: file names contain the hash of their source, which the balance needs
 -- units: registered_gal [gal], interval_min [min], peak_register_gpm [gal/min]
 create or replace temp table landed_read as
 select

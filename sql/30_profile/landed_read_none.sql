@@ -1,6 +1,6 @@
--- grain: none; the shape of landed_read for a partition without interval reads
+-- grain: none; an empty landed_read for a partition without interval reads
 -- reads: nothing
--- why: a partition may hold register reads only
+-- why: a partition may have register reads only
 -- units: as landed_read
 create or replace temp table landed_read (
     meter_id varchar,

@@ -1,6 +1,6 @@
 -- grain: one meter of the partition; key: meter_key, meter_id
 -- reads: landed_read
--- why: windows over millions of reads sort a small number faster than a name
+-- why: window functions over millions of reads sort a small integer faster than a name
 -- units: none
 create or replace temp table meter_key as
 with named as (

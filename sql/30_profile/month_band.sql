@@ -2,8 +2,9 @@
 -- reads: meter_key, current_read, hour_read, day_read
 -- why: histograms on the log-spaced bands of the inference; counts and volumes add up
 -- units: band as in rightsize/demand/bands.py ($first_edge_gpm, $bands_per_decade,
---        $band_count); band -1 = nothing registered; volume_gal [gal]
--- kinds: interval (a shape read), hour (a full clock hour), night (a day's least night hour)
+--        $band_count); band -1 = zero registration; volume_gal [gal]
+-- kinds: interval (a measured read), hour (a full clock hour), night (a day's minimum night
+--        hour)
 create or replace temp table month_band as
 with windows as (
     select

@@ -1,6 +1,6 @@
--- grain: none; the shape of ranked_reading for a partition without register reads
+-- grain: none; an empty ranked_reading for a partition without register reads
 -- reads: nothing
--- why: a partition may hold interval reads only
+-- why: a partition may have interval reads only
 -- units: as ranked_reading
 create or replace temp table ranked_reading (
     meter_id varchar,

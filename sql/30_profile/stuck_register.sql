@@ -1,7 +1,7 @@
--- grain: one time in which a register stood still and then leapt; key: meter_id, from_at
+-- grain: one period of a stuck register, ending in a jump; key: meter_id, from_at
 -- reads: landed_read
--- why: interval_from_register tells a stuck register by its leap; a person has to look at it
--- units: registered_gal [gal] that passed meanwhile, stuck_min [min]
+-- why: interval_from_register detects a stuck register from its jump; a person must check it
+-- units: registered_gal [gal] of the period, stuck_min [min]
 create or replace temp table stuck_register as
 select
     meter_id,

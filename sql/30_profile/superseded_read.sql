@@ -1,8 +1,10 @@
 -- grain: one landed interval read that does not count; key: read_key
 -- reads: keyed_read
--- why: of several reads of one meter and start the latest landed counts, a missing one last;
---      and a read that begins before an earlier-starting one has ended tells the same water
---      twice. Few reads are superseded, so only starts that stand twice are ranked
+-- why: of several reads of one meter and start the one of an export that supersedes the other
+--      counts (100,000,000 of landed_seq a step), then a measured or edited one before an
+--      estimate, then the one of the later file; a missing one last. A read that begins before
+--      an earlier-starting one has ended tells the same water twice. Few reads are superseded,
+--      so only starts that stand twice are ranked
 -- units: none
 create or replace temp table superseded_read as
 with contested as (
@@ -21,6 +23,8 @@ ranked as (
             partition by keyed_read.meter_key, keyed_read.start_at
             order by
                 keyed_read.quality = 'missing',
+                keyed_read.landed_seq // 100000000 desc,
+                keyed_read.quality in ('estimated', 'questionable'),
                 keyed_read.landed_seq desc,
                 keyed_read.source_line desc,
                 keyed_read.read_key desc

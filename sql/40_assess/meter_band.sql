@@ -1,8 +1,8 @@
 -- grain: one meter in service, kind of window and flow band; key: meter_id, kind, band
 -- reads: month_band files ($band_files), meter_month, meter_stat
--- why: a year's histograms of one meter, each month by its weight; interval windows of the
+-- why: one year's histograms of a meter, each month with its weight; interval windows of the
 --      meter's main read interval only
--- units: band as in rightsize/demand/bands.py, -1 = nothing registered; volume_gal [gal]
+-- units: band as in rightsize/demand/bands.py, -1 = zero registration; volume_gal [gal]
 create or replace temp table meter_band as
 with band as (
     select
@@ -12,7 +12,7 @@ with band as (
         band,
         window_count,
         volume_gal,
-        strptime(regexp_extract(filename, 'month=(\d{4}-\d{2})', 1), '%Y-%m')::date as month
+        strptime(regexp_extract(filename, '.*/month=(\d{4}-\d{2})/', 1), '%Y-%m')::date as month
     from read_parquet($band_files, filename = true, hive_partitioning = false)
 )
 

@@ -1,6 +1,7 @@
--- grain: one meter in service that belongs to this bucket; key: meter_id
+-- grain: one meter in service in this bucket; key: meter_id
 -- reads: the frame service_frame, registered by the caller
--- why: only meters in service are assessed; a removed meter's months stay for the proof of gain
+-- why: only meters in service are assessed; months of removed meters are kept for the realized
+--      gain
 -- units: none
 create or replace temp table meter_in_service as
 select

@@ -1,18 +1,22 @@
 -- grain: one meter in service and month used; key: meter_id, month
 -- reads: month_stat files ($stat_files), meter_in_service
--- why: the trailing year, each calendar month weighted to its share of a year, so that
---      thirteen months or a half-read month tilt no season; a stopped meter is judged on the
---      months before it stopped
--- units: weight [1]; the weighted days of a meter sum to its days_covered
+-- why: the trailing year up to the last read. The newest month counts as the days it has; its
+--      like of a year before gives the whole days that are still ahead in it. So a day that comes
+--      takes the place of one a year old, and no month is made out of one day. A stopped meter
+--      is judged on the months before it stopped
+-- units: days_told [d] days that reads or a gap's volume tell of; weight [1] of the month's
+--      sums, 1 but for the oldest month; *_days [d]
 create or replace temp table meter_month as
 with stat as (
     select
         meter_id,
-        strptime(regexp_extract(filename, 'month=(\d{4}-\d{2})', 1), '%Y-%m')::date as month,
+        strptime(regexp_extract(filename, '.*/month=(\d{4}-\d{2})/', 1), '%Y-%m')::date as month,
         days_covered,
+        gap_days,
         shape_count * interval_min / 1440 as shape_days,
         registered_gal,
         last_at,
+        elapsed_days,
         last_use_at
     from read_parquet($stat_files, filename = true, hive_partitioning = false)
 ),
@@ -22,9 +26,11 @@ monthly as (
         meter_id,
         month,
         sum(days_covered) as days_covered,
+        sum(days_covered + gap_days) as days_told,
         sum(shape_days) as shape_days,
         sum(registered_gal) as registered_gal,
         max(last_at) as last_at,
+        max(elapsed_days) as elapsed_days,
         max(last_use_at) as last_use_at
     from stat
     group by meter_id, month
@@ -35,6 +41,7 @@ last_use as (
         meter_id,
         max(month) as newest_month,
         max(last_at) as last_at,
+        floor(day(last_day(max(month))) - arg_max(elapsed_days, month) + 1e-6) as days_ahead,
         max(last_use_at) as last_use_at
     from monthly
     group by meter_id
@@ -58,6 +65,7 @@ ends as (
     select
         last_use.meter_id,
         last_use.newest_month,
+        last_use.days_ahead,
         last_use.last_use_at,
         coalesce(last_use.last_at - last_use.last_use_at, interval 0 day)
             > to_days($stopped_after_days::integer)
@@ -68,52 +76,48 @@ ends as (
     left join idle_before on last_use.meter_id = idle_before.meter_id
 ),
 
-in_window as (
+aged as (
     select
         monthly.meter_id,
         monthly.month,
         monthly.days_covered,
+        monthly.days_told,
         monthly.shape_days,
         ends.is_stopped,
-        ends.last_use_at
+        ends.last_use_at,
+        ends.newest_month - to_months($window_months::integer) as oldest_month,
+        ends.days_ahead
     from monthly
     join ends on monthly.meter_id = ends.meter_id
     where
-        monthly.month > ends.newest_month - to_months($window_months::integer)
+        monthly.days_covered > 0
         and (not ends.is_stopped or monthly.month < date_trunc('month', ends.last_use_at))
 ),
 
-calendar as (
+weighted as (
     select
         meter_id,
-        month(month) as calendar_month,
-        max(day(last_day(month))) as month_days,
-        sum(days_covered) as days_covered
-    from in_window
-    group by meter_id, calendar_month
-),
-
-totals as (
-    select
-        meter_id,
-        sum(days_covered) as days_covered,
-        sum(month_days) as month_days
-    from calendar
-    group by meter_id
+        month,
+        days_covered,
+        shape_days,
+        is_stopped,
+        last_use_at,
+        case
+            when month > oldest_month then 1.0
+            when month = oldest_month and not is_stopped
+                then least(days_ahead / days_told, 1.0)
+            else 0.0
+        end as weight
+    from aged
 )
 
 select
-    in_window.meter_id,
-    in_window.month,
-    in_window.days_covered,
-    in_window.shape_days,
-    in_window.is_stopped,
-    in_window.last_use_at,
-    calendar.month_days / nullif(calendar.days_covered, 0)
-        * totals.days_covered / totals.month_days as weight
-from in_window
-join calendar
-    on in_window.meter_id = calendar.meter_id
-    and month(in_window.month) = calendar.calendar_month
-join totals on in_window.meter_id = totals.meter_id
-where in_window.days_covered > 0;
+    meter_id,
+    month,
+    days_covered,
+    shape_days,
+    is_stopped,
+    last_use_at,
+    weight
+from weighted
+where weight > 0;

@@ -1,13 +1,14 @@
 -- grain: one meter in service; key: meter_id
 -- reads: month_stat files ($stat_files), meter_month
--- why: a year's sums of one meter; volumes and counts weighted by season, sums of squares as
---      they are, maxima the greatest; the read interval is the one that covers most days
--- units: in the names
+-- why: a year's sums of one meter, each month by its weight, maxima the greatest; the read
+--      interval is the one that covers most days. What the months show of the register's step
+--      is listed
+-- units: in the names; month_step_gal [gal], null where no month shows a step
 create or replace temp table meter_stat as
 with stat as (
     select
         columns(* exclude (filename)),
-        strptime(regexp_extract(filename, 'month=(\d{4}-\d{2})', 1), '%Y-%m')::date as month
+        strptime(regexp_extract(filename, '.*/month=(\d{4}-\d{2})/', 1), '%Y-%m')::date as month
     from read_parquet($stat_files, filename = true, hive_partitioning = false)
 ),
 
@@ -38,27 +39,49 @@ main_interval as (
     group by meter_id
 ),
 
+-- the volume of the days covered, by the month's rate: that of its gaps counts in the rate
+rated as (
+    select
+        meter_id,
+        month,
+        sum(registered_gal * weight) * sum(days_covered) / sum(days_covered + gap_days)
+            as registered_gal
+    from weighted
+    group by meter_id, month
+),
+
+year_volume as (
+    select
+        meter_id,
+        sum(registered_gal) as registered_gal
+    from rated
+    group by meter_id
+),
+
 volumes as (
     select
         meter_id,
-        sum(days_covered) as days_covered,
+        sum(days_covered * weight) as days_covered,
         sum(read_count) as read_count,
         sum(estimated_count) as estimated_count,
-        sum(registered_gal * weight) as registered_gal,
-        sum(estimated_gal) as estimated_gal,
-        sum(backward_gal) as backward_gal,
-        sum(gap_gal) as gap_gal,
+        sum(estimated_gal * weight) as estimated_gal,
+        sum(backward_gal * weight) as backward_gal,
+        sum(gap_gal * weight) as gap_gal,
         min(first_at) as first_at,
+        min(first_on) as first_on,
+        max(last_on) as last_on,
         max(last_at) as last_at,
-        epoch(max(last_at) - min(first_at)) / 86400 as span_days,
+        epoch(max(last_at) - min(first_at)) / 86400
+            - sum(days_covered * (1 - weight)) as span_days,
         max(peak_register_gpm) as peak_register_gpm,
         max(max_hour_gpm) as max_hour_gpm,
         max(max_day_gpm) as max_day_gpm,
-        sum(day_ss) as day_ss,
-        sum(day_dof) as day_dof,
-        sum(day_count) as day_count,
+        sum(day_ss * weight) as day_ss,
+        sum(day_dof * weight) as day_dof,
+        sum(day_count * weight) as day_count,
         sum(night_zero_count * weight) as night_zero_count,
-        count(distinct month) as month_count
+        count(distinct month) as month_count,
+        list(step_gal) filter (where step_gal is not null) as month_step_gal
     from weighted
     group by meter_id
 ),
@@ -67,20 +90,20 @@ shapes as (
     select
         weighted.meter_id,
         weighted.interval_min,
-        sum(weighted.shape_count) as reads_used,
+        sum(weighted.shape_count * weighted.weight) as reads_used,
         sum(weighted.zero_count * weighted.weight) as zero_count,
         max(weighted.max_interval_gpm) as max_interval_gpm,
-        sum(within_ss) as within_ss,
-        sum(within_dof) as within_dof,
-        sum(within_mean_sum) as within_mean_sum,
-        sum(lag1_ss) as lag1_ss,
-        sum(lag2_ss) as lag2_ss,
-        sum(lag3_ss) as lag3_ss,
-        sum(lag1_count) as lag1_count,
-        sum(lag2_count) as lag2_count,
-        sum(lag3_count) as lag3_count,
-        sum(slot_ss) as slot_ss,
-        sum(slot_step_ss) as slot_step_ss
+        sum(within_ss * weighted.weight) as within_ss,
+        sum(within_dof * weighted.weight) as within_dof,
+        sum(within_mean_sum * weighted.weight) as within_mean_sum,
+        sum(lag1_ss * weighted.weight) as lag1_ss,
+        sum(lag2_ss * weighted.weight) as lag2_ss,
+        sum(lag3_ss * weighted.weight) as lag3_ss,
+        sum(lag1_count * weighted.weight) as lag1_count,
+        sum(lag2_count * weighted.weight) as lag2_count,
+        sum(lag3_count * weighted.weight) as lag3_count,
+        sum(slot_ss * weighted.weight) as slot_ss,
+        sum(slot_step_ss * weighted.weight) as slot_step_ss
     from weighted
     join main_interval
         on weighted.meter_id = main_interval.meter_id
@@ -99,10 +122,12 @@ stopped as (
 
 select
     volumes.*,
+    year_volume.registered_gal,
     shapes.* exclude (meter_id),
     stopped.is_stopped,
     stopped.last_use_at
 from volumes
+join year_volume on volumes.meter_id = year_volume.meter_id
 join shapes on volumes.meter_id = shapes.meter_id
 join stopped on volumes.meter_id = stopped.meter_id
 order by volumes.meter_id;

@@ -1,9 +1,9 @@
 -- grain: one landed file; key: file_hash
--- reads: ledger_frame (one row a landed file), partition_file, rejected_frame
--- why: rows landed = accepted + rejected, accepted = used in profiles (current or superseded),
---      rejected = kept in the rejected folder; volume likewise. A file that only one side knows
---      appears with zeros on the other. Volumes are added in a fixed order: their last digits
---      would otherwise be those of the threads.
+-- reads: ledger_frame (one row per landed file), partition_file, rejected_frame
+-- why: rows landed = accepted + rejected; accepted = used in profiles (current or superseded);
+--      rejected = kept in the rejected folder; the same by volume. A file known to one side only
+--      appears with zeros on the other. Volumes are added in a fixed order; otherwise their last
+--      digits would depend on the threads.
 -- units: *_gal [gal]
 create or replace temp table file_balance as
 with used as (

@@ -1,6 +1,6 @@
 -- grain: one landed file; key: file_hash
 -- reads: ledger.landed_file (the working database)
--- why: what a sweep must answer for, and the published list of files
+-- why: the files that a sweep must account for, and the published list of files
 -- units: accepted_gal [gal]
 select
     file_hash,

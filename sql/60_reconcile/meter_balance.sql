@@ -1,7 +1,7 @@
--- grain: one meter that is in service or in the results; key: account_id, meter_id
+-- grain: one meter in service or in the results; key: account_id, meter_id
 -- reads: service_frame, recommendation_block, not_assessed_block
--- why: every meter in service leaves exactly one of two: a verdict or a reason for none. A
---      reason without meter_id speaks for all meters of its account.
+-- why: every meter in service has exactly one of two: a verdict, or a reason for having none. A
+--      reason without meter_id applies to all meters of its account.
 -- units: none
 create or replace temp table meter_balance as
 with recommended as (

@@ -1,16 +1,16 @@
--- grain: one landed file within one month and bucket; key: month, bucket, kind, file_hash
--- reads: balance files of the profile stage (their folders say month and bucket)
+-- grain: one landed file in one month and bucket; key: month, bucket, kind, file_hash
+-- reads: balance files of the profile stage (their folders name month and bucket)
 -- why: the ledger knows what was landed, the profiles know what was used
 -- units: *_gal [gal]
 create or replace temp table partition_file as
 with balance as (
     select *
-    from read_parquet($balance_files, filename = true)
+    from read_parquet($balance_files, filename = true, hive_partitioning = false)
 )
 
 select
-    regexp_extract(filename, 'month=([^/]+)', 1) as month,
-    regexp_extract(filename, 'bucket=([0-9]+)', 1)::bigint as bucket,
+    regexp_extract(filename, '.*/month=([^/]+)/', 1) as month,
+    regexp_extract(filename, '.*/bucket=([0-9]+)/', 1)::bigint as bucket,
     kind,
     file_hash,
     rows::bigint as rows,

@@ -1,5 +1,5 @@
--- grain: one landed file within one month and bucket; key: month, bucket, kind, file_hash
--- reads: nothing: no partition of the lake holds a read
+-- grain: one landed file in one month and bucket; key: month, bucket, kind, file_hash
+-- reads: nothing: the lake has no reads
 -- why: a sweep over an empty lake still balances, at zero
 -- units: *_gal [gal]
 create or replace temp table partition_file (

@@ -1,8 +1,7 @@
 -- grain: the sweep: one row
 -- reads: file_balance, meter_balance
--- why: the counts that the published sweep row carries. An account is assessed if one of its
---      meters is. Volumes are added in a fixed order, so they are the same for any number of
---      threads.
+-- why: the counts in the published sweep row. An account is assessed if one of its meters is.
+--      Volumes are added in a fixed order, so they are the same for any number of threads.
 -- units: *_gal [gal]
 create or replace temp table sweep_count as
 with account as (

@@ -1,9 +1,9 @@
--- grain: one meter in service in the latest sweep or the one before, that moved
+-- grain: one changed meter in service in the latest sweep or the previous one
 -- key: account_id, meter_id
 -- reads: results.recommendation, profile, sweep
--- why: an analyst asks what moved and what moved it. A changed-out meter is held against the
---      one that its account had. Causes of the whole fleet (settings, catalogue, code) are named
---      beside those of the account, since together they cannot be told apart.
+-- why: shows what changed and why. A replaced meter is compared with the previous meter of its
+--      account. Fleet-wide causes (settings, catalog, code) are listed together with those of
+--      the account, because they cannot be separated.
 -- units: as the column names say
 create or replace view results.changed_since_previous_sweep as
 with recommendation as (
@@ -69,7 +69,7 @@ seen as (
             and recommendation.meter_id = profile.meter_id
 ),
 
--- a meter of both sweeps pairs with itself, a new one with one that its account gave up
+-- a meter in both sweeps pairs with itself, a new one with the removed meter of its account
 paired as (
     select
         seen.*,

@@ -1,7 +1,8 @@
 -- grain: one meter and code of the sweep being published; key: account_id, meter_id, code
 -- reads: finding_block
--- why: two stages may report the same of one meter: the graver severity and every message stay
--- units: none (evidence carries its own)
+-- why: two stages may report the same code for a meter: the higher severity and every message
+--      are kept
+-- units: none (evidence has its own)
 create or replace temp view finding_row as
 with finding as (
     select *

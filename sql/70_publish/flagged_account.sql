@@ -1,6 +1,6 @@
 -- grain: one meter of the latest sweep with a verdict other than fits; key: account_id, meter_id
 -- reads: results.latest_recommendation
--- why: the list an engineer works from, the most money first
+-- why: the engineer's work list, by net benefit
 -- units: as the column names say
 create or replace view results.flagged_account as
 with latest as (
@@ -13,6 +13,7 @@ select
     meter_id,
     customer_name,
     area,
+    service_address,
     customer_class,
     verdict,
     action,
@@ -23,7 +24,15 @@ select
     recommended_size_in,
     accuracy_gain_pct,
     volume_gain_gal_per_year,
+    bill_usd_per_year,
+    recommended_bill_usd_per_year,
     revenue_gain_usd_per_year,
+    revenue_gain_low_usd_per_year,
+    revenue_gain_high_usd_per_year,
+    renewal_gain_usd_per_year,
+    fixed_charge_change_usd_per_year,
+    change_cost_usd,
+    annual_cost_usd_per_year,
     net_benefit_usd_per_year,
     net_benefit_low_usd_per_year,
     net_benefit_high_usd_per_year,

@@ -1,6 +1,6 @@
 -- grain: one meter in service in the latest sweep; key: account_id, meter_id
 -- reads: results.recommendation, results.sweep
--- why: most questions are about now; this spares analysts the sweep
+-- why: most questions are about the present; no filter on the sweep is needed
 -- units: as the column names say
 create or replace view results.latest_recommendation as
 with recommendation as (
@@ -19,6 +19,7 @@ select
     recommendation.meter_id,
     recommendation.customer_name,
     recommendation.area,
+    recommendation.service_address,
     recommendation.customer_class,
     recommendation.service_kind,
     recommendation.installed_type,
@@ -29,6 +30,9 @@ select
     recommendation.recommended_type,
     recommendation.recommended_size_in,
     recommendation.recommended_grade,
+    recommendation.installed_registered_gal_per_year,
+    recommendation.expected_actual_gal_per_year,
+    recommendation.recommended_registered_gal_per_year,
     recommendation.installed_accuracy_pct,
     recommendation.recommended_accuracy_pct,
     recommendation.accuracy_gain_pct,
@@ -37,12 +41,15 @@ select
     recommendation.volume_gain_gal_per_year,
     recommendation.volume_gain_low_gal_per_year,
     recommendation.volume_gain_high_gal_per_year,
+    recommendation.bill_usd_per_year,
+    recommendation.recommended_bill_usd_per_year,
     recommendation.revenue_gain_usd_per_year,
     recommendation.revenue_gain_low_usd_per_year,
     recommendation.revenue_gain_high_usd_per_year,
     recommendation.net_benefit_usd_per_year,
     recommendation.net_benefit_low_usd_per_year,
     recommendation.net_benefit_high_usd_per_year,
+    recommendation.renewal_gain_usd_per_year,
     recommendation.net_present_value_usd,
     recommendation.payback_years,
     recommendation.fixed_charge_change_usd_per_year,

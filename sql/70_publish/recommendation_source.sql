@@ -1,8 +1,8 @@
 -- grain: one sweep, meter in service, profile month and landed file of its bucket
 -- key: sweep_id, account_id, meter_id, month, kind, file_hash
 -- reads: results.recommendation, profile, profile_source, landed_file, sweep
--- why: the road back from a recommendation to the very files it rests on. Files are told by
---      bucket: a file listed here holds reads of this meter or of others in its bucket.
+-- why: traces a recommendation to its files. Files are listed by bucket: a file listed here has
+--      reads of this meter or of others in its bucket.
 -- units: none
 create or replace view results.recommendation_source as
 with recommendation as (

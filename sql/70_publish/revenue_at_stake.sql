@@ -1,6 +1,6 @@
 -- grain: one flagged meter of the latest sweep with a revenue gain; key: account_id, meter_id
 -- reads: results.latest_recommendation
--- why: how few change-outs carry how much of the money
+-- why: how few change-outs bring how much of the revenue
 -- units: as the column names say
 create or replace view results.revenue_at_stake as
 with latest as (
@@ -12,12 +12,22 @@ at_stake as (
     select
         account_id,
         meter_id,
+        customer_name,
+        area,
+        service_address,
         customer_class,
         verdict,
         action,
+        installed_type,
+        installed_size_in,
+        recommended_type,
+        recommended_size_in,
         revenue_gain_usd_per_year,
         revenue_gain_low_usd_per_year,
         revenue_gain_high_usd_per_year,
+        fixed_charge_change_usd_per_year,
+        change_cost_usd,
+        annual_cost_usd_per_year,
         net_benefit_usd_per_year,
         row_number() over by_revenue as place,
         sum(revenue_gain_usd_per_year) over by_revenue as running_revenue_gain_usd_per_year,
@@ -36,12 +46,22 @@ select
     place,
     account_id,
     meter_id,
+    customer_name,
+    area,
+    service_address,
     customer_class,
     verdict,
     action,
+    installed_type,
+    installed_size_in,
+    recommended_type,
+    recommended_size_in,
     revenue_gain_usd_per_year,
     revenue_gain_low_usd_per_year,
     revenue_gain_high_usd_per_year,
+    fixed_charge_change_usd_per_year,
+    change_cost_usd,
+    annual_cost_usd_per_year,
     net_benefit_usd_per_year,
     running_revenue_gain_usd_per_year,
     running_revenue_gain_usd_per_year / all_revenue_gain as running_revenue_share

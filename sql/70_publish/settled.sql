@@ -1,10 +1,10 @@
 -- grain: one recommendation of the sweep being published; key: account_id, meter_id
 -- reads: new_recommendation, results.recommendation, results.sweep
--- why: damps flapping. A verdict or action that differs from the sweep before, on the same
---      meter and under the same settings, catalogue and code, was moved by new reads alone: the
---      settled one stays until a second sweep in a row says the same. Any other cause, and going
---      into or out of not_assessed, settles at once. sweeps_held counts sweeps in a row with the
---      same verdict, action and recommended meter.
+-- why: damps changes. A verdict or action that differs from the previous sweep, for the same
+--      meter, settings, catalog and code, was changed by new reads alone: the settled one stays
+--      until a second consecutive sweep confirms it. Any other cause, and entering or leaving
+--      not_assessed, settles at once. sweeps_held counts consecutive sweeps with the same
+--      verdict, action and recommended meter.
 -- units: none
 create or replace temp table settled as
 with new_recommendation as (

@@ -1,7 +1,7 @@
 -- grain: one meter in service without a verdict in the sweep being published
 -- key: account_id, meter_id
 -- reads: service_frame, not_assessed_block, recommendation_block
--- why: a meter that could not be judged still shows in the list of recommendations, also where
+-- why: a meter that could not be assessed still appears in the list of recommendations, even if
 --      the sweep left only a reason
 -- units: *_in [in]
 create or replace temp view unassessed as
@@ -20,6 +20,7 @@ select
     service.meter_id,
     refused.customer_name,
     refused.area,
+    refused.service_address,
     coalesce(refused.customer_class, 'unknown') as customer_class,
     refused.service_kind,
     refused.installed_type,

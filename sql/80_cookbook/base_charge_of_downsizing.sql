@@ -1,7 +1,7 @@
--- question: What does downsizing cost in base charges, and what is left of the gain?
+-- question: What does downsizing cost in base charges, and how much of the gain is left?
 -- grain: one installed size; key: installed_size_in
 -- reads: latest_recommendation
--- why: a lower service charge can eat the gain; the tariff is a decision of the utility
+-- why: a lower base charge can cancel the gain; the tariff is the utility's decision
 -- units: as the column names say
 select
     installed_size_in,

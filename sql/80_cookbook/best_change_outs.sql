@@ -1,7 +1,7 @@
--- question: Which twenty change-outs bring the most, net of everything?
+-- question: Which twenty change-outs have the highest net benefit?
 -- grain: one meter; key: account_id, meter_id
 -- reads: latest_recommendation
--- why: the crew's list, with the range that each number stands in
+-- why: the crew's list, with the range of each figure
 -- units: as the column names say
 select
     account_id,

@@ -1,7 +1,7 @@
--- question: Which files is the most valuable recommendation made from?
+-- question: Which files are behind the most valuable recommendation?
 -- grain: one profile month and landed file; key: month, file_hash
 -- reads: recommendation_source, latest_recommendation
--- why: a number can be followed to the very export, by content hash
+-- why: every figure can be traced to its export files, by content hash
 -- units: none
 with best as (
     select

@@ -1,8 +1,8 @@
--- question: At which flows does each class draw its water?
+-- question: At which flow rates does each class use its water?
 -- grain: one customer class; key: customer_class
 -- reads: flow_band, profile, latest_recommendation
--- why: shows what a meter for the class must measure; every account weighs by its volume
--- units: shares of actual volume, 0 to 1; 1 and 10 are gpm (m3/h where units are metric)
+-- why: shows what a meter for the class must measure; accounts are weighted by volume
+-- units: shares of actual volume, 0 to 1; 1 and 10 are gpm (m3/h if units are metric)
 with band as (
     select *
     from flow_band

@@ -1,7 +1,7 @@
--- question: How much of the gain rests on flow that the installed meters cannot see?
+-- question: How much of the gain comes from flow that the installed meters do not register?
 -- grain: one action; key: action
 -- reads: latest_recommendation
--- why: unseen flow is inferred from other accounts: the part of a promise to trust least
+-- why: unregistered flow is inferred from other accounts: the least certain part of a prediction
 -- units: unseen_revenue_share [share 0 to 1]; others as the column names say
 select
     action,

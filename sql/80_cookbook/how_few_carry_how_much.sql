@@ -1,7 +1,7 @@
--- question: How many change-outs carry half of the revenue at stake, and how many 80 %?
+-- question: How many change-outs bring half of the revenue at stake, and how many 80 %?
 -- grain: one share of the revenue; key: revenue_share
 -- reads: revenue_at_stake
--- why: a programme can often stop early
+-- why: a program can often stop early
 -- units: revenue_share [share 0 to 1]; others as the column names say
 with stake as (
     select *

@@ -1,7 +1,7 @@
--- question: Where does most water pass below what the installed meter measures well?
+-- question: Which meters have the largest share of volume below their normal flow range?
 -- grain: one meter; key: account_id, meter_id
 -- reads: latest_recommendation
--- why: a large low-flow share is the mark of an oversized or wrong-type meter
+-- why: a large low-flow share indicates an oversized or wrong-type meter
 -- units: as the column names say
 select
     account_id,

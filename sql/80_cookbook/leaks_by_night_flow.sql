@@ -1,7 +1,7 @@
--- question: Which accounts never stop drawing water at night, and what does it come to?
+-- question: Which accounts use water all night, and how much is it per year?
 -- grain: one meter; key: account_id, meter_id
 -- reads: finding, profile, latest_recommendation, sweep
--- why: customers want to know; the yearly volume is that of the night flow going on all year
+-- why: customers want to know; the annual volume assumes the night flow continues all year
 -- units: as the column names say
 with latest as (
     select *

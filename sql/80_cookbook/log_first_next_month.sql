@@ -1,7 +1,7 @@
--- question: Which sites should a logger visit next month?
+-- question: Which sites should be logged next month?
 -- grain: one meter; key: account_id, meter_id
 -- reads: latest_recommendation
--- why: two weeks of fine reads decide what a year of hourly reads cannot
+-- why: a two-week log settles what a year of hourly reads cannot
 -- units: as the column names say
 select
     account_id,

@@ -1,7 +1,7 @@
--- question: Where does the money lie, by class of use?
+-- question: Where is the money, by customer class?
 -- grain: one customer class; key: customer_class
 -- reads: class_summary
--- why: tells which classes to begin with, and how much of each could be judged at all
+-- why: shows which classes to start with, and how much of each was assessed
 -- units: as the column names say
 select
     customer_class,

@@ -1,7 +1,7 @@
--- question: Which accounts may gain much, but in a range too wide to act on?
+-- question: Which accounts may gain much, but with a range too wide to act on?
 -- grain: one meter; key: account_id, meter_id
 -- reads: latest_recommendation
--- why: the range spans a loss and a good gain: finer reads or a log would settle it
+-- why: the range covers a loss and a good gain; shorter intervals or a log would settle it
 -- units: as the column names say
 select
     account_id,

@@ -1,4 +1,4 @@
--- question: Which rows of which files were refused, by which rule?
+-- question: Which rows of which files were rejected, by which rule?
 -- grain: one file and rule; key: source_file, rule
 -- reads: rejected_read
 -- why: what to ask the head-end's operator

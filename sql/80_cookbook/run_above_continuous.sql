@@ -1,7 +1,7 @@
--- question: Which meters run above their continuous rating, and which does the peak overrun?
+-- question: Which meters run above their continuous rating, and which exceed SMOC at peak flow?
 -- grain: one meter; key: account_id, meter_id
 -- reads: latest_recommendation
--- why: such meters wear early and throttle the customer
+-- why: such meters wear out early and restrict the customer's flow
 -- units: as the column names say
 select
     account_id,

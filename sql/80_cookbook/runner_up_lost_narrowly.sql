@@ -1,7 +1,7 @@
--- question: Where did the runner-up meter lose by less than 20 USD a year?
+-- question: Where is the second-best meter within $20 per year of the best?
 -- grain: one meter; key: account_id, meter_id
 -- reads: latest_recommendation
--- why: there stock, delivery or the crew's habit may decide
+-- why: there, stock, delivery or the crew's preference can decide
 -- units: as the column names say
 select
     account_id,

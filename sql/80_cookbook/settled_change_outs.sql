@@ -1,7 +1,7 @@
--- question: Which change-outs are settled, that is, no matter of one month's reads?
+-- question: Which change-outs are settled, not based on one month's reads?
 -- grain: one meter; key: account_id, meter_id
 -- reads: latest_recommendation
--- why: order meters for what has held; sweeps_held tells for how long
+-- why: order meters for recommendations that have held; sweeps_held shows for how long
 -- units: as the column names say
 select
     account_id,

@@ -1,7 +1,7 @@
--- question: Which meters have stopped, run slow, or look wrong on the register?
+-- question: Which meters have stopped, run slow, or have a register problem?
 -- grain: one finding; key: account_id, meter_id, code
 -- reads: finding, sweep
--- why: work for a crew now, whatever the verdict on size
+-- why: field work for now, whatever the verdict on size
 -- units: none
 with latest_finding as (
     select *

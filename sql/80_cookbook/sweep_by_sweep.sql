@@ -1,7 +1,7 @@
--- question: How did the fleet develop from sweep to sweep?
+-- question: How has the fleet changed from sweep to sweep?
 -- grain: one sweep; key: sweep_id
 -- reads: recommendation, sweep
--- why: shows whether change-outs shrink the loss
+-- why: shows whether change-outs reduce the loss
 -- units: as the column names say
 with per_sweep as (
     select *

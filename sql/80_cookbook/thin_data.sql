@@ -1,7 +1,7 @@
--- question: Which verdicts rest on thin data?
+-- question: Which verdicts are based on little data?
 -- grain: one meter; key: account_id, meter_id
 -- reads: profile, latest_recommendation
--- why: part-years hide a season, estimates hide everything
+-- why: part of a year can hide a season; estimates hide the actual flow
 -- units: as the column names say
 with account as (
     select *

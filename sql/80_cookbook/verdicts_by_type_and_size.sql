@@ -1,7 +1,7 @@
--- question: How do the installed types and sizes of the fleet suit their demand?
+-- question: How well do the installed types and sizes suit their demand?
 -- grain: one installed type and size; key: installed_type, installed_size_in
 -- reads: latest_recommendation
--- why: shows a purchasing habit rather than single sites
+-- why: shows a purchasing pattern rather than single sites
 -- units: as the column names say
 select
     installed_type,

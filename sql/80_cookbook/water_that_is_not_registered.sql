@@ -1,8 +1,8 @@
--- question: How much water passes unregistered, by class, and within what range?
+-- question: How much water is not registered, by class, and within what range?
 -- grain: one customer class; key: customer_class
 -- reads: profile, latest_recommendation
--- why: the apparent loss of the meters, for the water audit. The ends of the ranges are added
---      up, which is wider than the range of the sum.
+-- why: the apparent loss of the meters, for the water audit. The ends of the ranges are sums of
+--      the accounts' ends, which is wider than the range of the sum.
 -- units: as the column names say
 with account as (
     select *

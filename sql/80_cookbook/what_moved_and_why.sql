@@ -1,7 +1,7 @@
--- question: What moved since the sweep before, and what moved it?
+-- question: What changed since the previous sweep, and why?
 -- grain: one kind of change and cause; key: change, previous_verdict, verdict, why
 -- reads: changed_since_previous_sweep
--- why: a monthly review begins here
+-- why: the start of a monthly review
 -- units: as the column names say
 select
     change,

@@ -1,7 +1,7 @@
--- question: Which meters must the store hold for the change-outs, and at what cost?
+-- question: Which meters must be in stock for the change-outs, and at what cost?
 -- grain: one recommended type and size; key: recommended_type, recommended_size_in
 -- reads: latest_recommendation
--- why: the purchase order behind the programme
+-- why: the purchase order behind the program
 -- units: as the column names say
 select
     recommended_type,

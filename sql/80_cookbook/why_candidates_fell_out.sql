@@ -1,7 +1,7 @@
--- question: Which constraint refuses candidate meters, type by type?
+-- question: Which constraint rejects candidate meters, by type?
 -- grain: one meter type and constraint; key: meter_type, rejected_because
 -- reads: candidate, sweep
--- why: shows what binds: peak, sustained flow, head loss, stock list or rule
+-- why: shows the limiting factor: peak flow, sustained flow, head loss, stock list or rule
 -- units: none
 with latest_candidate as (
     select *

@@ -1,7 +1,7 @@
--- question: Which accounts got no verdict, and why?
+-- question: Which accounts have no verdict, and why?
 -- grain: one reason; key: code
 -- reads: not_assessed, sweep
--- why: what data or field work would bring them in
+-- why: what data or field work would make them assessable
 -- units: none
 with latest_not_assessed as (
     select *

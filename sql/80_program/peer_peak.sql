@@ -1,6 +1,6 @@
 -- grain: one assessed meter in service; key: account_id, meter_id
 -- reads: results.latest_recommendation
--- why: peaks that accounts without reads may be likened to
+-- why: peak flows of similar accounts, for accounts without reads
 -- units: as the column names say
 select
     account_id,

@@ -1,8 +1,8 @@
--- grain: one meter that may be installed at a meter in service; key: account_id, meter_id,
+-- grain: one feasible meter at a meter in service; key: account_id, meter_id,
 --        meter_type, size_in, grade
 -- reads: results.latest_recommendation, results.candidate
--- why: a programme chooses among all meters that fit and pay at accounts to be changed
--- units: as the column names say; bound parameters are odds and USD a year
+-- why: a program chooses among all meters that fit and pay, at accounts to be changed
+-- units: as the column names say; bound parameters are probabilities and USD per year
 with latest as (
     select *
     from results.latest_recommendation

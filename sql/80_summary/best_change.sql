@@ -1,7 +1,7 @@
 -- grain: one meter to change; key: account_id, meter
 -- reads: results.latest_recommendation
--- why: the ten change-outs that bring most, for the closing summary
--- units: sizes [in; mm where results are metric], accuracy [%], net benefit [USD per year]
+-- why: the ten best change-outs, for the closing summary
+-- units: sizes [in; mm if results are metric], accuracy [%], net benefit [USD per year]
 select
     account_id,
     customer_class,

@@ -1,6 +1,6 @@
 -- grain: one reason, finding or rule; key: what
 -- reads: results.not_assessed, results.finding, results.rejected_read, results.sweep
--- why: what was refused and why, for the closing summary
+-- why: accounts not assessed, findings and rejected rows, for the closing summary
 -- units: count
 with latest as (
     select max(sweep_id) as sweep_id from results.sweep
@@ -31,7 +31,7 @@ found as (
 refused as (
     select
         3 as place,
-        'rows refused: ' || replace(rule, '_', ' ') as what,
+        'rejected rows: ' || replace(rule, '_', ' ') as what,
         count(*) as hits,
         min_by(parse_filename(source_file) || ' line ' || source_line, source_line) as example
     from results.rejected_read

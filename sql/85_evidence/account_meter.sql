@@ -1,6 +1,6 @@
--- grain: one meter in service of the accounts asked for; key: account_id, meter_id
+-- grain: one meter in service of the accounts requested; key: account_id, meter_id
 -- reads: results.recommendation ($sweep_id, $accounts)
--- why: which meters a page is about, and the bucket of the lake that holds their reads
+-- why: the meters on a page, and the lake bucket that has their reads
 -- units: none
 select
     account_id,

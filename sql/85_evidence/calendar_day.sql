@@ -1,7 +1,7 @@
 -- grain: one local day of one meter with any current read; key: meter_id, day_on
 -- reads: current_read, day_read, meter_key
--- why: volume of the day from all reads that count, the least hour of its night from measured
---      ones, and how much of the day was read and how much of it estimated
+-- why: daily volume from all current reads, minimum night hour from measured ones, and the
+--      covered and estimated shares of the day
 -- units: day_gal [gal]; covered_share, estimated_share of the day's time; night_gpm [gal/min]
 create or replace temp table calendar_day as
 with volume as (

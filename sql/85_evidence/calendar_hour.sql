@@ -1,7 +1,7 @@
 -- grain: one local day and clock hour of one meter; key: meter_id, day_on, hour_of_day
 -- reads: hour_read, meter_key
--- why: the calendar of a year; the hour that stands twice when clocks go back is averaged
--- units: flow_gpm [gal/min] mean registered flow of the hour
+-- why: calendar of a year; the repeated hour in fall is averaged
+-- units: flow_gpm [gal/min] average registered flow of the hour
 create or replace temp table calendar_hour as
 select
     meter_key.meter_id,

@@ -1,6 +1,6 @@
 -- grain: one customer class in the latest sweep; key: customer_class
 -- reads: results.class_summary
--- why: the summary by class, in the words of the fleet's pages
+-- why: the summary by class on the fleet pages
 -- units: as the column names say
 select
     customer_class,

@@ -1,6 +1,6 @@
 -- grain: one step of days covered; key: from_days
 -- reads: results.profile, results.sweep
--- why: how many meters rest on a whole year, and how much of it is estimated
+-- why: how many meters have a full year of reads, and how much of it is estimated
 -- units: from_days [days]; estimated_share 0 to 1
 select
     least(floor(days_covered / 30) * 30, 360)::integer as from_days,

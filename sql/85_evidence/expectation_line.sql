@@ -1,6 +1,6 @@
 -- grain: one expectation; key: suite, metric
 -- reads: ledger.validation_result
--- why: whether every file and month landed as expected, by the newest outcome on each
+-- why: whether every file and month passed validation, by the latest outcome of each
 -- units: batches counted; observed and expected as the metric's name says
 with ranked as (
     select

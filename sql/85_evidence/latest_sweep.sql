@@ -1,6 +1,6 @@
--- grain: the newest sweep; one row; key: sweep_id
+-- grain: the latest sweep; one row; key: sweep_id
 -- reads: results.sweep
--- why: a page shows one sweep and says which
+-- why: a page shows one sweep and names it
 -- units: none
 select
     sweep_id,

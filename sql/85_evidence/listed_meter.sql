@@ -1,6 +1,6 @@
 -- grain: one meter in service in the latest sweep; key: account_id, meter_id
 -- reads: results.latest_recommendation
--- why: the rows of the fleet's list: what must be acted on first, the most money first
+-- why: rows of the meter list: action required first, then by net benefit
 -- units: as the column names say
 select
     account_id,

@@ -1,22 +1,31 @@
 -- grain: one meter that moved since the sweep before; key: account_id, meter_id
--- reads: results.changed_since_previous_sweep
+-- reads: results.changed_since_previous_sweep, results.latest_recommendation
 -- why: what is new to the manager, the most money first; the page shows so many ($shown)
 -- units: as the column names say
 select
-    account_id,
-    meter_id,
-    customer_class,
-    change,
-    previous_verdict,
-    verdict,
-    previous_action,
-    action,
-    net_benefit_usd_per_year,
-    previous_net_benefit_usd_per_year,
-    why,
+    moved.account_id,
+    moved.meter_id,
+    moved.customer_class,
+    moved.change,
+    moved.previous_verdict,
+    moved.verdict,
+    moved.previous_action,
+    moved.action,
+    latest.installed_type,
+    latest.installed_size_in,
+    moved.previous_recommended_type,
+    moved.previous_recommended_size_in,
+    moved.recommended_type,
+    moved.recommended_size_in,
+    moved.net_benefit_usd_per_year,
+    moved.previous_net_benefit_usd_per_year,
+    moved.why,
     count(*) over () as moved_count
-from results.changed_since_previous_sweep
+from results.changed_since_previous_sweep as moved
+left join results.latest_recommendation as latest
+    on moved.account_id = latest.account_id and moved.meter_id = latest.meter_id
 order by abs(
-    coalesce(net_benefit_usd_per_year, 0) - coalesce(previous_net_benefit_usd_per_year, 0)
-) desc, account_id, meter_id
+    coalesce(moved.net_benefit_usd_per_year, 0)
+    - coalesce(moved.previous_net_benefit_usd_per_year, 0)
+) desc, moved.account_id, moved.meter_id
 limit $shown;

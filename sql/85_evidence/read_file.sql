@@ -1,6 +1,6 @@
--- grain: one meter and landed file that holds reads of it; key: meter_id, file_hash
+-- grain: one meter and landed file with reads of it; key: meter_id, file_hash
 -- reads: keyed_read, superseded_read, meter_key
--- why: which files a page rests on
+-- why: the files behind a page
 -- units: *_count
 create or replace temp table read_file as
 select

@@ -1,6 +1,6 @@
--- grain: one landed read or reading of the meters asked for, as the lake holds it
+-- grain: one landed read or reading of the meters requested, as in the lake
 -- reads: one Parquet file of the lake ($file, $meter_ids)
--- why: a copy with a few meters in it, under the file's own name, so that the profile stage's
+-- why: a copy with a few meters, under the file's own name, so that the profile stage's
 --      statements run on it unchanged
 -- units: those of the lake
 select *

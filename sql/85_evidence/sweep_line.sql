@@ -1,6 +1,6 @@
--- grain: one sweep held; key: sweep_id
+-- grain: one sweep in the history; key: sweep_id
 -- reads: results.sweep
--- why: the balance of rows and accounts of this sweep and those before
+-- why: row and account balance of this sweep and earlier ones
 -- units: as the column names say
 select
     sweep_id,

@@ -1,4 +1,4 @@
--- grain: one meter that moved between the latest sweep and the one before
+-- grain: one meter that changed between the latest sweep and the previous one
 -- reads: results.changed_since_previous_sweep
 -- why: what is new on the list, for the page of a flow run
 -- units: as the column names say

@@ -1,6 +1,6 @@
--- grain: one expectation of severity failure that the newest validation did not meet
+-- grain: one expectation of severity failure that the latest validation did not meet
 -- reads: ledger.validation_result
--- why: with failed_suite: warn a sweep ends well all the same; somebody must look
+-- why: with failed_suite: warn a sweep still succeeds; somebody must check
 -- units: observed in those of the metric, in its name
 select suite || ', ' || batch || ': ' || metric || ' is ' || coalesce(observed, 'not known')
     || ', expected ' || expected as told

@@ -1,6 +1,6 @@
 -- grain: one file that the latest sweep could not land
 -- reads: ledger.file_problem
--- why: a file left out night after night must be seen
+-- why: a file skipped night after night must be noticed
 -- units: none
 select message
 from ledger.file_problem

@@ -1,6 +1,6 @@
--- grain: one meter that the published results flag; key: account_id, meter_id
+-- grain: one flagged meter in the published results; key: account_id, meter_id
 -- reads: results.flagged_account
--- why: held against the list before, it says who must be told
+-- why: compared with the previous list, it shows whom to notify
 -- units: recommended_size_in [in]
 select
     account_id,

@@ -1,4 +1,4 @@
--- grain: one meter that the published results flag, the most money first
+-- grain: one flagged meter in the published results, by net benefit
 -- reads: results.flagged_account
 -- why: the top of the list, for the page of a flow run
 -- units: as the column names say

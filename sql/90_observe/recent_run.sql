@@ -1,7 +1,7 @@
 -- grain: one sweep, newest first; key: sweep_id
 -- reads: ledger.sweep_run
--- why: the newest says whether the last sweep ended well, the newest that ended well says how
---      old the results' confirmation is
+-- why: the newest run shows whether the last sweep succeeded, the newest successful run how old
+--      the results are
 -- units: *_at (UTC, without zone)
 select
     sweep_id,

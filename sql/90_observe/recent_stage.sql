@@ -1,6 +1,6 @@
--- grain: one stage of the sweep asked for; key: stage
+-- grain: one stage of the sweep requested; key: stage
 -- reads: ledger.stage_metric
--- why: where the time and memory of the last sweep went
+-- why: time and memory of the last sweep by stage
 -- units: duration_s [s], peak_mb [MB]
 select
     stage,

@@ -1,10 +1,10 @@
--- ledger.stage_metric: what each stage of each sweep cost.
+-- ledger.stage_metric: time, rows and memory of each stage of each sweep.
 -- grain: one stage of one sweep; key: sweep_id, stage.
 -- units: *_at (UTC, without zone), duration_s [s], peak_mb [MB of 10^6 bytes].
 -- reads: nothing (written when a stage ends).
--- why: a sweep that grows slower is seen before it fails, and machines are sized from measured
---      figures. peak_mb is the largest resident memory of any one process that worked on the
---      stage; on a cluster that is a worker's since it started.
+-- why: shows slowing sweeps before they fail, and gives measured figures for sizing machines.
+--      peak_mb is the largest resident memory of any one process of the stage; on a cluster, of
+--      a worker since it started.
 create table if not exists ledger.stage_metric (
     sweep_id varchar not null,
     stage varchar not null,

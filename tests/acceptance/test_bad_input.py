@@ -80,7 +80,7 @@ def test_an_export_that_is_not_there(small: Path):
 
 def test_a_key_that_the_configuration_does_not_have(small: Path):
     spoil(small / "sweep.yaml", "timezone:", "timezon:")
-    assert "timezon: key is not known" in refused(small).text
+    assert "timezon: unknown key" in refused(small).text
 
 
 def test_a_meter_type_that_does_not_exist(small: Path):
@@ -130,7 +130,7 @@ def test_an_unreadable_row_is_kept_with_file_line_and_rule(spoilt: Swept):
 def test_a_meter_size_that_the_catalogue_does_not_have_is_told(spoilt: Swept):
     rows = spoilt.rows("select message from not_assessed where code = 'meter_not_in_catalogue'")
     assert len(rows) == 1
-    assert "1.1 in displacement is not in the catalogue" in rows[0][0]
+    assert "1.1 in displacement is not in the catalog" in rows[0][0]
 
 
 def test_a_meter_that_is_only_in_the_reads(swept: Swept):

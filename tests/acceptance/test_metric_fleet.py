@@ -150,7 +150,7 @@ def test_the_figures_of_a_sentence_are_those_of_its_row(twins: Twins) -> None:
 
 
 def test_both_sweeps_end_with_a_summary(twins: Twins) -> None:
-    assert "The ten best change-outs" in twins.told[twins.us]
-    assert "The ten best change-outs" in twins.told[twins.metric]
+    assert "Ten best change-outs" in twins.told[twins.us]
+    assert "Ten best change-outs" in twins.told[twins.metric]
     assert " mm turbine" in twins.told[twins.metric]
     assert " in turbine" not in twins.told[twins.metric]

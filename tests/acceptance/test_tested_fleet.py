@@ -163,7 +163,10 @@ def test_what_another_meter_would_register_follows_from_what_really_passed(
         ).fetchall()
     (_, was, accuracy_was), (_, now, accuracy_now) = rows[0], rows[1]
     assert now / was == pytest.approx(1 / SLOW, rel=0.02)
-    assert accuracy_now == pytest.approx(accuracy_was, abs=0.5)
+    # What no meter sees is the same, what was seen is more: a good meter's shortfall falls, by
+    # no more than the volume grew.
+    shortfall = (100 - accuracy_now) / (100 - accuracy_was)
+    assert SLOW * (1 - 0.02) <= shortfall <= 1 + 0.02
 
 
 def test_changed_tests_are_swept_again_and_say_what_they_rest_on(
@@ -216,14 +219,16 @@ def test_a_meter_tested_as_another_keeps_its_curve_and_is_told(
     accuracy = "installed_accuracy_pct"
     assert now[first][accuracy] == before[first][accuracy]
     assert f"{first} was tested as a 12 in turbine and is listed as a" in caplog.text
-    assert "1 tested meters are not rated in the meter list, e.g. nobody" in caplog.text
+    assert (
+        "tested meters not in the meter list, or not rated there: 1, e.g. nobody" in caplog.text
+    )
 
 
 @pytest.mark.parametrize(
     ("more", "said"),
     [
         ("\naccuracy_tests: none.csv\n", r"none\.csv: no such file"),
-        (WEAR.replace("[0.2, 0.5, 1.0]", "[0.5, 0.2, 1.0]"), "must rise"),
+        (WEAR.replace("[0.2, 0.5, 1.0]", "[0.5, 0.2, 1.0]"), "must increase"),
         (WEAR.replace("displacement:", "venturi:"), "wear.venturi"),
         (WEAR.replace("    source: planted\n", ""), r"wear\.displacement\.source"),
     ],

@@ -42,7 +42,7 @@ RIGHTSIZE = {
     "findings": "",
     "units": "errors",
     "settings": "meter_types units",
-    "settings_text": "settings",
+    "settings_text": "settings units",
     "meters": "errors meter_types settings units",
     "wording": "meters units",
     "contracts": "errors findings meter_types settings units",

@@ -128,6 +128,27 @@ NUMBERS = [
     good("minus-zero.csv", lines("M1,2025-06-01 03:00,-0.0,A"), 3),
     good("strange-quality.csv", lines("M1,2025-06-01 03:00,1,\u2603"), 3),
 ]
+WIDER = "meter_id,interval_end,volume,quality,peak_gpm,interval_min\n"
+
+
+def wider(name: str, cells: str, rule: str) -> Case:
+    """As `one`, of a file with peaks and lengths."""
+    good_lines = [f"M1,2025-06-01 0{h}:00,1,A,0.5,60" for h in (1, 2)]
+    bad_line = f"M1,2025-06-01 03:00,1,A,{cells}"
+    text = WIDER + "\n".join([*good_lines, bad_line, ""])
+    return Case(f"{name}.csv", text.encode(), 2, [(4, rule)])
+
+
+CELLS = [
+    wider("peak-beyond-float", "1e39,60", "peak_implausible"),
+    wider("peak-beyond-meters", "40000,60", "peak_implausible"),
+    wider("peak-below-zero", "-1,60", "peak_implausible"),
+    wider("peak-infinite", "inf,60", "peak_implausible"),
+    wider("length-beyond-float", "0.5,1e39", "interval_unreadable"),
+    wider("length-beyond-time", "0.5,1e30", "interval_unreadable"),
+    wider("length-not-a-number", "0.5,nan", "interval_unreadable"),
+    wider("length-below-zero", "0.5,-60", "interval_unreadable"),
+]
 STRUCTURE = [
     one("too-few-columns", "M1,2025-06-01 03:00", "line_unreadable"),
     one("too-many-columns", "M1,2025-06-01 03:00,1,A,B,C", "line_unreadable"),
@@ -193,13 +214,13 @@ STRUCTURE = [
     bad(
         "volume-twice.csv",
         b"meter_id,interval_end,volume,volume\nM1,2025-06-01 01:00,1,2\n",
-        "column 'volume' stands 2 times",
+        "column 'volume' appears 2 times",
     ),
     bad("no-header.csv", "\n".join(GOOD).encode(), "no column for meter_id"),
     bad("other-columns.csv", b"name,colour\nx,red\n", "the file has: name, colour"),
-    bad("empty.csv", b"", "the file is empty"),
-    bad("only-line-ends.csv", b"\n\n\r\n", "the file is empty"),
-    bad("only-nul.csv", bytes(1000), "the file is empty"),
+    bad("empty.csv", b"", "file is empty; expected a header line"),
+    bad("only-line-ends.csv", b"\n\n\r\n", "file is empty; expected a header line"),
+    bad("only-nul.csv", bytes(1000), "file is empty; expected a header line"),
     bad("random-bytes.csv", _JUNK, "no column for meter_id"),
     bad("picture.csv", b"\x89PNG\r\n\x1a\n" + _JUNK, "no column for meter_id"),
     bad("json.csv", b'{"meter_id": "M1", "volume": 1}\n', "no column for"),
@@ -221,25 +242,25 @@ PACKED = [
     Case(
         "cut.csv.gz",
         _PACKED[: len(_PACKED) * 2 // 3],
-        problem="breaks off after line",
+        problem="compressed file is truncated or damaged after line",
         keeps=-1,
         refused_count=1,
     ),
     Case(
         "corrupt.csv.gz",
         _with_flipped_bytes(gzip.compress((HEAD + _LOOSE).encode(), mtime=0)),
-        problem="breaks off after line",
+        problem="compressed file is truncated or damaged after line",
         keeps=-1,
         refused_count=-1,
     ),
     Case(
         "cut.csv.zst",
         _ZSTD[: len(_ZSTD) * 2 // 3],
-        problem="breaks off after line",
+        problem="compressed file is truncated or damaged after line",
         keeps=-1,
         refused_count=-1,
     ),
-    bad("cut-at-once.csv.gz", _PACKED[:12], "breaks off at once"),
+    bad("cut-at-once.csv.gz", _PACKED[:12], "nothing could be read"),
     good("plain-but-named.csv.gz", lines("M1,2025-06-01 03:00,34,A"), 3),
     good("packed-but-named.csv", gzip.compress(lines(), mtime=0)),
     good(
@@ -283,22 +304,27 @@ ESPI = [
     bad(
         "entity-bomb.xml",
         f"<!DOCTYPE x [{_LOLS}]><feed>&l9;</feed>".encode(),
-        "uses a document type or entities",
+        "has a DOCTYPE or entities",
     ),
     bad(
         "outer-entity.xml",
         b'<!DOCTYPE x [<!ENTITY e SYSTEM "file:///etc/passwd">]><feed>&e;</feed>',
-        "uses a document type or entities",
+        "has a DOCTYPE or entities",
     ),
     bad(
         "outer-dtd.xml",
         b'<!DOCTYPE x SYSTEM "http://example.invalid/x.dtd"><feed/>',
-        "uses a document type or entities",
+        "has a DOCTYPE or entities",
     ),
     bad("no-feed.xml", b"<a><b/></a>", "no ESPI usage point"),
-    bad("csv.xml", HEAD.encode(), "not XML that can be read"),
-    bad("nothing.xml", b"", "not XML that can be read"),
-    Case("cut.xml", _FEED[:-100].encode(), 1, problem="the XML breaks off after reading 1"),
+    bad("csv.xml", HEAD.encode(), "invalid XML: "),
+    bad("nothing.xml", b"", "invalid XML: "),
+    Case(
+        "cut.xml",
+        _FEED[:-100].encode(),
+        1,
+        problem="XML is truncated or invalid after reading 1 ",
+    ),
     good("whole.xml", _FEED.encode()),
     Case(
         "value-is-text.xml",
@@ -331,5 +357,47 @@ ESPI = [
         1,
         [(2, "time_missing")],
     ),
+    bad(
+        "unknown-encoding.xml",
+        _FEED.replace("UTF-8", "x-klingon").encode(),
+        "not XML that can be read",
+    ),
+    bad(
+        "encoding-of-several-bytes.xml",
+        _FEED.replace("UTF-8", "shift_jis").encode(),
+        "not XML that can be read",
+    ),
+    Case(
+        "start-beyond-64-bits.xml",
+        _FEED.replace(f"<start>{_START + 3600}<", f"<start>{10**30}<").encode(),
+        1,
+        [(2, "time_implausible")],
+    ),
+    Case(
+        "start-at-64-bits.xml",
+        _FEED.replace(f"<start>{_START + 3600}<", f"<start>{2**63 - 1}<").encode(),
+        1,
+        [(2, "time_implausible")],
+    ),
+    Case(
+        "block-beyond-64-bits.xml",
+        _FEED.replace("<interval><duration>3600<", f"<interval><duration>{10**30}<").encode(),
+        2,
+    ),
+    Case(
+        "length-beyond-64-bits.xml",
+        _FEED.replace(
+            "<timePeriod><duration>3600<", f"<timePeriod><duration>{10**30}<", 1
+        ).encode(),
+        1,
+        [(1, "interval_unreadable")],
+    ),
+    Case(
+        "power-beyond-all.xml",
+        _FEED.replace("<powerOfTenMultiplier>0<", f"<powerOfTenMultiplier>{10**30}<").encode(),
+        0,
+        [(1, "unit_unknown"), (2, "unit_unknown")],
+    ),
+    good("service-beyond-64-bits.xml", _FEED.replace("<kind>58<", f"<kind>{10**30}<").encode()),
 ]
-TEXT_CASES = [*TIMES, *NUMBERS, *STRUCTURE, *NAMES, *PACKED, *ENCODINGS, *TABLES]
+TEXT_CASES = [*TIMES, *NUMBERS, *CELLS, *STRUCTURE, *NAMES, *PACKED, *ENCODINGS, *TABLES]

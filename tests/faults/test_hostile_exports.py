@@ -10,6 +10,7 @@ from typing import Any
 
 import pytest
 
+from pipelines.stages.land import land
 from pipelines.stages.land.land import LandSummary
 from tests.faults.corpus import ESPI, TEXT_CASES, Case
 from tests.pipelines.exports import HEADER, Utility
@@ -123,6 +124,39 @@ def test_landing_the_folder_again_changes_nothing(texts: Landed) -> None:
     assert again.files == ()
     assert sorted(p.name for p in texts.utility.workspace.root.glob("lake/*/*/*/*")) == before
     assert {p.path for p in again.problems} == {p.path for p in texts.summary.problems}
+
+
+def test_a_name_that_is_no_text_is_a_problem_of_that_file(tmp_path: Path) -> None:
+    utility = Utility(tmp_path, {})
+    utility.write("good.csv", HEADER + "M2,2025-06-01 01:00,1,A\n")
+    odd = os.fsencode(utility.folder / "exports") + b"/reads-\xff\xe9.csv"
+    with open(odd, "wb") as handle:
+        handle.write((HEADER + "M1,2025-06-01 01:00,1,A\n").encode())
+    for _ in range(2):
+        summary = utility.land()
+        (problem,) = summary.problems
+        assert problem.code == "file_name"
+        assert "reads-\\xff\\xe9.csv: " in problem.message
+    assert [r["meter_id"] for r in utility.lake()] == ["M2"]
+
+
+def test_a_failure_that_nobody_foresaw_stays_with_its_file(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    utility = Utility(tmp_path, {})
+    utility.write("good.csv", HEADER + "M2,2025-06-01 01:00,1,A\n")
+    utility.write("odd.csv", HEADER + "M1,2025-06-01 01:00,1,A\n")
+    inner = land.land_file
+
+    def fails(connection: Any, landing: Any) -> Any:
+        if landing.task.path.name == "odd.csv":
+            raise OverflowError("date value out of range")
+        return inner(connection, landing)
+
+    monkeypatch.setattr(land, "land_file", fails)
+    (problem,) = utility.land().problems
+    assert "odd.csv: cannot be read: OverflowError: date value out of range" in problem.message
+    assert [r["meter_id"] for r in utility.lake()] == ["M2"]
 
 
 def test_what_is_no_file_is_passed_over(tmp_path: Path) -> None:

@@ -9,6 +9,7 @@ import pytest
 from fsspec.implementations.memory import MemoryFileSystem
 
 from pipelines.configuration.load_settings import load
+from pipelines.store import object_store
 from pipelines.sweep.sweep import run_sweep
 from tests.pipelines.prefect_server import prefect, prefect_url
 from tests.pipelines.published_sweep import answer, published
@@ -18,8 +19,9 @@ __all__ = ["answer", "plain", "prefect", "prefect_url", "published", "store"]
 
 
 @pytest.fixture
-def store() -> Iterator[MemoryFileSystem]:
-    """An object store in memory, empty before and after."""
+def store(monkeypatch: pytest.MonkeyPatch) -> Iterator[MemoryFileSystem]:
+    """An object store in memory, empty before and after; a configuration may name it."""
+    monkeypatch.setattr(object_store, "FLEETING", frozenset())
     MemoryFileSystem.store.clear()
     yield MemoryFileSystem()
     MemoryFileSystem.store.clear()

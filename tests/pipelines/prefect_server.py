@@ -31,12 +31,17 @@ def prefect_url(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
 def prefect(prefect_url: str) -> Iterator[str]:
     """Flows of the test talk to that server."""
     from prefect.settings import (
+        PREFECT_API_AUTH_STRING,
         PREFECT_API_URL,
         PREFECT_LOGGING_TO_API_ENABLED,
         temporary_settings,
     )
 
     with temporary_settings(
-        {PREFECT_API_URL: prefect_url, PREFECT_LOGGING_TO_API_ENABLED: False}
+        {
+            PREFECT_API_URL: prefect_url,
+            PREFECT_API_AUTH_STRING: os.environ.get("PREFECT_API_AUTH_STRING"),
+            PREFECT_LOGGING_TO_API_ENABLED: False,
+        }
     ):
         yield prefect_url

@@ -9,7 +9,15 @@ from hypothesis import strategies as st
 
 from pipelines.sweep.summary import _odds as summary_odds
 from rightsize.evidence.quantity import odds
-from rightsize.wording import MOST_CERTAIN, Wording, probability_figure
+from rightsize.units import UnitSystem
+from rightsize.wording import (
+    MOST_CERTAIN,
+    Wording,
+    figure,
+    probability_figure,
+    significant,
+    with_article,
+)
 from tests.unit.evidence.sites import meter
 
 
@@ -26,6 +34,49 @@ def test_metric_figures_are_converted_before_they_are_rounded():
     """ANALYTIC: 1 gpm is 0.227124707 m3/h, 1 gal is 3.785411784 L."""
     assert said(Wording("metric").flow(pl.col("x"))) == ["0 m³/h", "4.14 m³/h", "56.9 m³/h"]
     assert said(Wording("metric").volume(pl.col("x"))) == ["0 m³", "0.069 m³", "0.948 m³"]
+
+
+@pytest.mark.parametrize(
+    ("units", "big", "loss"),
+    [("us", "1,234,568", "-$1,235"), ("metric", "1\u202f234\u202f568", "-$1\u202f235")],
+)
+def test_thousands_stand_apart_as_the_country_writes_them(
+    units: UnitSystem, big: str, loss: str
+) -> None:
+    """STANDARD: commas are US practice; the thin space is the SI Brochure's, 5.4.4 (from
+    memory)."""
+    said = Wording(units)
+    frame = pl.DataFrame({"x": [1234567.8, -1234.6, 999.4, -0.4]})
+    figures, dollars = frame.select(
+        said.figure(pl.col("x")).alias("f"), said.money(pl.col("x")).alias("m")
+    )
+    assert figures.to_list() == [big, loss.replace("$", ""), "999", "-0.4"]
+    assert dollars.to_list() == [f"${big}", loss, "$999", "$0"]
+
+
+@given(st.floats(-1e12, 1e12))
+def test_no_figure_is_in_powers_of_ten_and_a_column_is_written_as_a_number(x: float) -> None:
+    """The law: sentences of tables and of single findings write one figure alike."""
+    column = pl.select(figure(pl.lit(x, dtype=pl.Float64))).item()
+    assert "e" not in column
+    assert "e" not in significant(x)
+    assert float(column.replace(",", "")) == pytest.approx(x, rel=6e-3, abs=6e-7)
+    if abs(x) >= 1e-3:
+        written = float(significant(x).replace(",", ""))
+        assert float(column.replace(",", "")) == pytest.approx(written, rel=1.1e-2)
+
+
+def test_a_rating_of_a_large_meter_is_no_power_of_ten() -> None:
+    """ANALYTIC: 1 m3/h is 4.402868 gpm."""
+    assert Wording("us").flow_text(1000.0) == "1,000"
+    assert Wording("us").flow_text(2800.0) == "2,800"
+    assert Wording("metric").flow_text(10_000.0) == "2\u202f271"
+
+
+def test_a_meter_is_named_with_the_article_that_is_spoken() -> None:
+    assert with_article("8 in turbine") == "an 8 in turbine"
+    assert with_article("18 in propeller") == "an 18 in propeller"
+    assert with_article("4 in compound") == "a 4 in compound"
 
 
 @pytest.mark.parametrize(
@@ -61,4 +112,4 @@ def test_every_place_says_one_probability_alike(share: float) -> None:
     assert figure <= MOST_CERTAIN
     assert abs(figure - share) <= 0.01 + 1e-9
     assert odds(share) == f"{round(100 * figure)} in 100"
-    assert summary_odds(share) == f"{figure:.2f}"
+    assert summary_odds(share) == f"{100 * figure:.0f} %"

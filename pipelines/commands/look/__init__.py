@@ -1,1 +1,1 @@
-"""`rightsize look`: what an unknown file holds, and a configuration that reads it."""
+"""`rightsize look`: inspects an export file and suggests the configuration to read it."""

@@ -1,4 +1,4 @@
-"""Look at an unknown export file and propose how to read it."""
+"""Inspect an unknown export file and suggest how to read it."""
 
 from __future__ import annotations
 
@@ -18,6 +18,7 @@ from pipelines.sources.columns import plain, usual_names
 from pipelines.sources.parquet_file import is_parquet
 from pipelines.sources.wide import is_cell
 from pipelines.store.delimited import sample_lines
+from pipelines.store.file_stamp import is_plain_file
 from rightsize.errors import ConfigError
 
 _FORMATS: Final = (
@@ -42,7 +43,7 @@ _CLOCK: Final = re.compile(r"^\d{1,2}:\d{2}(:\d{2})?( ?[AaPp][Mm])?$")
 
 @dataclass(frozen=True)
 class Proposal:
-    """How a file might be read, and what a person should check before believing it."""
+    """A suggested configuration, with notes on what to check."""
 
     export: dict[str, Any]
     notes: tuple[str, ...]
@@ -54,7 +55,7 @@ class Proposal:
 
 
 def propose_mapping(path: Path) -> Proposal:
-    """Propose layout, columns, time format, interval and unit of an unknown file.
+    """Suggest layout, columns, time format, interval and unit of an unknown file.
 
     Raises
     ------
@@ -68,18 +69,22 @@ def propose_mapping(path: Path) -> Proposal:
 
 
 def _proposal(path: Path) -> Proposal:
+    if not is_plain_file(path):
+        raise ConfigError(f"{path}: not a regular file")
     base: dict[str, Any] = {"name": path.name.split(".")[0], "path": str(path)}
     if is_parquet(path):
         return _of_table(base, parquet_sample(path, _SAMPLE_LINES), [])
     head = sample_lines(path, 5)
     if any(line.lstrip("\ufeff \t").startswith("<") for line in head[:1]):
-        told = ("meter_id is the usage point's id; columns: {meter_id: title} takes its title",)
+        told = ("meter_id is the usage point id; for its title: columns: {meter_id: title}",)
         return Proposal({**base, "layout": "espi"}, told)
     written, sample = text_sample(path, _SAMPLE_LINES)
     more = {} if written.delimiter == "," else {"delimiter": written.delimiter}
     if written.encoding.lower() != "utf-8":
         more["encoding"] = written.encoding
-    notes = [] if not more.get("encoding") else [f"not UTF-8: taken for {written.encoding}"]
+    notes = (
+        [] if not more.get("encoding") else [f"not UTF-8; assumed encoding: {written.encoding}"]
+    )
     return _of_table({**base, **more}, sample, notes)
 
 
@@ -92,7 +97,7 @@ def _of_table(base: dict[str, Any], sample: Sample, notes: list[str]) -> Proposa
     at = _pick(sample, "date" if is_wide else "at", list(times))
     if at is None:
         raise ConfigError(
-            f"{base['path']}: no column looks like a time; it has: {', '.join(sample.header)}"
+            f"{base['path']}: no time column found; the file has: {', '.join(sample.header)}"
         )
     formats = times.get(at, [])
     export = dict(base)
@@ -103,7 +108,7 @@ def _of_table(base: dict[str, Any], sample: Sample, notes: list[str]) -> Proposa
         amount = _pick_amount(sample, at)
         if amount is None:
             raise ConfigError(
-                f"{base['path']}: no column looks like a volume or a reading; it has: "
+                f"{base['path']}: no volume or reading column found; the file has: "
                 f"{', '.join(sample.header)}"
             )
         export |= _long(sample, at, amount, formats, notes)
@@ -113,7 +118,7 @@ def _of_table(base: dict[str, Any], sample: Sample, notes: list[str]) -> Proposa
     if formats and formats[0]:
         export["time_format"] = formats[0]
         if len(formats) > 1:
-            notes.append(f"the time could also be {formats[1]}: check which is meant")
+            notes.append(f"the time format could also be {formats[1]}; check which is correct")
     return Proposal(export, tuple(notes))
 
 
@@ -135,18 +140,18 @@ def _long(
     if quality is not None and quality not in (at, meter_at):
         columns["quality"] = sample.header[quality]
         codes = ", ".join(c for c, _ in Counter(sample.column(quality)).most_common(6))
-        notes.append(f"quality codes seen: {codes}")
+        notes.append(f"quality codes found: {codes}")
     proposed: dict[str, Any] = {"layout": "register" if is_register else "interval"}
     if not is_register:
         proposed["interval_min"] = _interval_min(sample, meter_at, at, formats)
         is_start = "start" in plain(sample.header[at]) or "begin" in plain(sample.header[at])
         proposed["stamp"] = "start" if is_start else "end"
-        notes.append(f"stamps are taken as the interval's {proposed['stamp']}: check that")
+        notes.append(f"timestamps are assumed at the interval {proposed['stamp']}; check this")
     return {**proposed, "columns": columns}
 
 
 def _pick(sample: Sample, ours: str, allowed: Sequence[int]) -> int | None:
-    """The column whose name is usual for `ours`; for a time, else the first that is one."""
+    """The column with a usual name for `ours`; for a time, else the first time column."""
     names = [plain(h) for h in sample.header]
     for usual in usual_names(ours):
         if usual in names and (names.index(usual) in allowed):
@@ -161,7 +166,7 @@ def _meter_column(sample: Sample, taken: set[int]) -> str:
             return sample.header[names.index(usual)]
     rest = [k for k in range(len(names)) if k not in taken and sample.column(k)]
     if not rest:
-        raise ConfigError("no column looks like a meter's name")
+        raise ConfigError("no meter ID column found")
     return sample.header[max(rest, key=lambda k: len(set(sample.column(k))))]
 
 
@@ -194,7 +199,7 @@ def _is_numeric(values: Sequence[str]) -> bool:
 
 
 def _time_format(sample: Sample, k: int) -> list[str] | None:
-    """Formats that fit a column's values, `""` for those read without one; None for none."""
+    """Formats that fit a column's values, `""` where none is needed; None if none fits."""
     values = sample.column(k)[:200]
     if not values:
         return None
@@ -223,7 +228,7 @@ def _parsed(text: str, time_format: str) -> datetime | None:
 
 
 def _is_register(sample: Sample, meter: int, amount: int) -> bool:
-    """Whether the amounts of each meter never fall and are seldom small: a register's way."""
+    """Whether the amounts of each meter never fall and are seldom small, as in a register."""
     name = plain(sample.header[amount])
     if any(name.startswith(u) for u in ("volume", "consumption", "usage", "interval")):
         return False
@@ -260,8 +265,8 @@ def _note_time_apart(sample: Sample, at: int, notes: list[str]) -> None:
     ]
     if clocks:
         notes.append(
-            f"the time of day stands apart, in {clocks[0]}: dates alone would be read; have "
-            "date and time exported, or joined, as one column"
+            f"time of day is in a separate column, {clocks[0]}, so only dates would be read; "
+            "export date and time as one column, or join them"
         )
 
 
@@ -271,9 +276,9 @@ def _unit(sample: Sample, numbers: Sequence[int], notes: list[str]) -> dict[str,
     own = _pick(sample, "unit", range(len(sample.header)))
     if own is not None:
         said = ", ".join(u for u, _ in Counter(sample.column(own)).most_common(4))
-        notes.append(f"each row says its unit, in {sample.header[own]}: {said}")
+        notes.append(f"each row has its own unit, in column {sample.header[own]}: {said}")
     elif unit is None:
-        notes.append("the file does not say its unit: gal is a guess, check it")
+        notes.append("the file does not state a unit; gal is assumed; check this")
     return {"unit": unit or "gal"}
 
 

@@ -1,7 +1,7 @@
 """Assess and recommend: one bucket of meters from its profile to result rows.
 
-The work on a bucket needs nothing but files and frozen settings, so it can run in any worker
-and be done twice without harm: rows are written aside and renamed.
+A bucket needs only files and frozen settings, so it can run in any worker and be repeated
+safely: rows are written to a temporary file and renamed.
 """
 
 from __future__ import annotations
@@ -35,7 +35,7 @@ from rightsize.settings import Thresholds
 from rightsize.units import UnitSystem
 
 BLOCK_METERS = 2000
-"""Meters inferred at once: joint draws of a block stay well under 1 GiB."""
+"""Meters assessed at once: joint samples of a block stay well under 1 GiB."""
 
 _CONTRACTS = {table.name: table for table in BLOCK_TABLES}
 
@@ -83,7 +83,7 @@ def load_task(
 def blocks(
     workspace: Workspace, tasks: Sequence[BucketTask], thresholds: Thresholds
 ) -> Iterator[ProfileBlock]:
-    """Every assessable meter of the fleet, a block at a time."""
+    """Every assessable meter of the fleet, one block at a time."""
     for task in tasks:
         profile = load_task(workspace, task, thresholds, units="us")
         for rows in _assessable(profile):
@@ -171,7 +171,7 @@ def _assess_block(
     )
     refused = decision.not_assessed.select("meter_id", "code", "message")
     judged = ~pl.col("meter_id").is_in(refused["meter_id"].implode())
-    names = rows.select("meter_id", "customer_name", "area")
+    names = rows.select("meter_id", "customer_name", "area", "service_address")
     tables = {
         "recommendation": decision.recommendation.join(names, on="meter_id", how="left"),
         "candidate": decision.candidate,
@@ -194,14 +194,14 @@ def _assess_block(
 
 
 def installed_of(rows: pl.DataFrame, fleet: JudgedBy) -> PlacedCurves | None:
-    """Curves of the installed meters that tests or a stated wear tell; None where none does."""
+    """Curves of installed meters from tests or stated wear; None if there are none."""
     if fleet.installed is None:
         return None
     return PlacedCurves(fleet.installed, rows["curve_index"].to_numpy().astype(np.int64))
 
 
 def site_block(rows: pl.DataFrame) -> SiteBlock:
-    """What meters.csv says of the sites of a block, as the decision takes it."""
+    """Site data from meters.csv for a block, as the decision needs it."""
     return SiteBlock(
         service_kind=tuple(rows["service_kind"].fill_null("domestic")),
         customer_class=tuple(rows["customer_class"]),
@@ -237,6 +237,7 @@ def _not_assessed_rows(refused: pl.DataFrame) -> pl.DataFrame:
         "meter_id",
         "customer_name",
         "area",
+        "service_address",
         "customer_class",
         "service_kind",
         code="not_assessed_code",

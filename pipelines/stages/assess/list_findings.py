@@ -1,4 +1,4 @@
-"""Findings on the meter list, and on meters that only the reads know."""
+"""Findings on the meter list, and on meters that appear only in the reads."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ def list_findings(
     *,
     units: UnitSystem,
 ) -> pl.DataFrame:
-    """What meter list and reads, held against each other, give away.
+    """Findings from comparing the meter list with the reads.
 
     Parameters
     ----------
@@ -37,21 +37,26 @@ def list_findings(
     service : frame
         account_id, meter_id, customer_class of every meter in service.
     units
-        Of the figures in messages; evidence is in US units.
+        Units of messages; evidence is in US units.
 
     Returns
     -------
     frame
         Findings, as `finding_frame` makes them.
     """
-    stats, stuck = (
+    stats, stuck, replaced = (
         [folder / f"{table}.parquet" for folder in profiles]
-        for table in ("month_stat", "stuck_register")
+        for table in ("month_stat", "stuck_register", "replaced_read")
     )
-    with workspace.storage.at_hand([*stats, *stuck]) as here:
-        stat_files, stuck_files = local_paths(here, stats), local_paths(here, stuck)
+    with workspace.storage.at_hand([*stats, *stuck, *replaced]) as here:
+        stat_files = local_paths(here, stats)
         from_reads = read_findings(
-            workspace, stat_files, meters, stuck_files=stuck_files, units=units
+            workspace,
+            stat_files,
+            meters,
+            stuck_files=local_paths(here, stuck),
+            replaced_files=local_paths(here, replaced),
+            units=units,
         )
         return pl.concat(
             [
@@ -64,9 +69,9 @@ def list_findings(
 
 
 def _strays(stat_files: list[str], meters: Meters) -> pl.DataFrame:
-    """Meters with reads that the meter list does not hold."""
+    """Meters with reads that are not in the meter list."""
     read = (
-        pl.scan_parquet(stat_files)
+        pl.scan_parquet(stat_files, glob=False)
         .group_by("meter_id")
         .agg(pl.col("registered_gal").sum(), pl.col("read_count").sum())
     )
@@ -76,9 +81,9 @@ def _strays(stat_files: list[str], meters: Meters) -> pl.DataFrame:
 def _monthly_flow(stat_files: list[str], service: pl.DataFrame) -> pl.DataFrame:
     """Mean registered flow of each meter in service by month well covered [gpm]."""
     month = pl.col("path").str.extract(MONTH_IN_PATH).str.to_date("%Y-%m")
-    days = pl.col("days_covered").sum()
+    days = (pl.col("days_covered") + pl.col("gap_days")).sum()
     monthly = (
-        pl.scan_parquet(stat_files, include_file_paths="path")
+        pl.scan_parquet(stat_files, include_file_paths="path", glob=False)
         .with_columns(month=month)
         .group_by("meter_id", "month")
         .agg(flow_gpm=pl.col("registered_gal").sum() / (days * 1440), days=days)

@@ -1,4 +1,4 @@
-"""Infer: a bucket's months become one block of sufficient statistics, then joint draws."""
+"""Turns a bucket's months into one block of sufficient statistics, then joint samples."""
 
 from __future__ import annotations
 
@@ -12,11 +12,12 @@ import polars.selectors as cs
 from numpy.typing import NDArray
 
 from pipelines.store.storage import local_paths
-from pipelines.store.warehouse import run_sql
+from pipelines.store.warehouse import literals, run_sql
 from pipelines.store.workspace import Workspace
 from pipelines.work.bucket_work import bucket_connection
 from rightsize.contracts.profiles import ProfileBlock
 from rightsize.demand.bands import BAND_COUNT
+from rightsize.demand.register_step import common_step
 
 Array = NDArray[np.float64]
 _STAT, _BAND = "month_stat.parquet", "month_band.parquet"
@@ -28,11 +29,15 @@ _STAT_COLUMNS = (
 )  # fmt: skip
 
 
+USUAL_RESOLUTION_GAL = 1.0
+"""Step of a register that neither meters.csv nor the reads tell: our convention."""
+
+
 @dataclass(frozen=True)
 class BucketProfile:
     """The trailing year of the meters in service of one bucket.
 
-    `stat` has one row a meter in service (statistics null where it has no reads); `bands` one
+    `stat` has one row per meter in service (statistics null where it has no reads); `bands` one
     row a meter, kind of window and band.
     """
 
@@ -69,7 +74,7 @@ def load_bucket(
         known = service.select("meter_id", is_seasonal=seasonal.fill_null(False))
         connection.register("service_frame", known.to_arrow())
         run_sql(connection, "40_assess/meter_in_service")
-        stats = local_paths(here, [f / _STAT for f in folders])
+        stats = literals(local_paths(here, [f / _STAT for f in folders]))
         run_sql(
             connection,
             "40_assess/meter_month",
@@ -80,12 +85,14 @@ def load_bucket(
             },
         )
         run_sql(connection, "40_assess/meter_stat", {"stat_files": stats})
-        bands = local_paths(here, [f / _BAND for f in folders])
+        bands = literals(local_paths(here, [f / _BAND for f in folders]))
         run_sql(connection, "40_assess/meter_band", {"band_files": bands})
         stat = connection.sql("select * from meter_stat order by meter_id").pl()
         band = connection.sql("select * from meter_band order by all").pl()
     stat = stat.with_columns(cs.decimal().cast(pl.Float64))
-    return BucketProfile(stat=service.join(stat, on="meter_id", how="left"), bands=band)
+    return BucketProfile(
+        stat=_with_step(service.join(stat, on="meter_id", how="left")), bands=band
+    )
 
 
 def block_of(profile: BucketProfile, rows: pl.DataFrame) -> ProfileBlock:
@@ -128,6 +135,16 @@ _NO_BANDS = pl.DataFrame(
 )
 
 
+def _with_step(stat: pl.DataFrame) -> pl.DataFrame:
+    """The register's step: as listed, else as its reads show it, else the usual one."""
+    shown = [None if steps is None else common_step(steps) for steps in stat["month_step_gal"]]
+    return stat.with_columns(
+        resolution_gal=pl.coalesce(
+            "resolution_gal", pl.Series(shown, dtype=pl.Float64)
+        ).fill_null(USUAL_RESOLUTION_GAL)
+    ).drop("month_step_gal")
+
+
 def _without_reads(service: pl.DataFrame) -> pl.DataFrame:
     names = (
         *_STAT_COLUMNS,
@@ -139,7 +156,9 @@ def _without_reads(service: pl.DataFrame) -> pl.DataFrame:
         "backward_gal",
         "day_count",
     )
-    return service.with_columns(
+    return _with_step(
+        service.with_columns(month_step_gal=pl.lit(None, dtype=pl.List(pl.Float64)))
+    ).with_columns(
         *(pl.lit(None, dtype=pl.Float64).alias(name) for name in names),
         is_stopped=pl.lit(None, dtype=pl.Boolean),
         last_use_at=pl.lit(None, dtype=pl.Datetime("us", "UTC")),

@@ -1,1 +1,1 @@
-"""Land: files of the exports into the lake."""
+"""Land: load export files into the lake."""

@@ -1,7 +1,8 @@
-"""The files that the exports name, in the order in which they land."""
+"""Files of the exports, in the order in which they are loaded."""
 
 from __future__ import annotations
 
+import os
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -15,7 +16,7 @@ from rightsize.errors import ConfigError
 
 @dataclass(frozen=True)
 class FoundFile:
-    """A file of an export, as it was when it was found."""
+    """A file of an export, as it was when found."""
 
     export: ExportSettings
     path: Path
@@ -23,13 +24,16 @@ class FoundFile:
 
 
 def find_files(loaded: Loaded) -> tuple[list[FoundFile], list[FileProblem]]:
-    """The files of every export, in the order in which they land, and what cannot be read."""
+    """Files of every export, in loading order, and what cannot be read."""
     found: list[FoundFile] = []
     problems: list[FileProblem] = []
     for export in loaded.settings.exports:
-        paths, troubled = export_paths(loaded.export_pattern(export))
-        problems.extend(troubled)
+        paths, troubled = export_paths(loaded.export_place(export))
+        problems.extend(_unnamed(p.path) or p for p in troubled)
         for path in sorted(paths, key=_landing_order):
+            if (unnamed := _unnamed(path)) is not None:
+                problems.append(unnamed)
+                continue
             try:
                 found.append(FoundFile(export, path, FileStamp.of(path)))
             except OSError as error:
@@ -37,8 +41,19 @@ def find_files(loaded: Loaded) -> tuple[list[FoundFile], list[FileProblem]]:
     return found, problems
 
 
+def _unnamed(path: Path) -> FileProblem | None:
+    """A path that is no text cannot stand in the ledger or in a message."""
+    try:
+        str(path).encode()
+    except UnicodeEncodeError:
+        shown = os.fsencode(path).decode("utf-8", "backslashreplace")
+        told = f"{shown}: its name is not UTF-8; rename the file to have it read"
+        return FileProblem(Path(shown), "file_name", told)
+    return None
+
+
 def _landing_order(path: Path) -> tuple[str, str, str]:
-    """`reads-2025-03` before `reads-2025-03-corrected`: the later landed read counts."""
+    """`reads-2025-03` before `reads-2025-03-corrected`: the later read replaces the earlier."""
     return str(path.parent), path.name.split(".")[0], path.name
 
 
@@ -48,7 +63,7 @@ def expect_files(
     found: list[FoundFile],
     problems: list[FileProblem],
 ) -> None:
-    """Refuse an export that names no file and never landed one.
+    """Reject an export that matches no file and never loaded one.
 
     Raises
     ------
@@ -64,5 +79,5 @@ def expect_files(
             continue
         if problems:
             raise ConfigError("\n".join(p.message for p in problems))
-        where = export.path if is_url(export.path) else loaded.file(export.path)
+        where = export.path if is_url(export.path) else loaded.export_place(export)
         raise ConfigError(f"export {export.name!r}: no file matches {where}")

@@ -1,12 +1,12 @@
-"""The lake's files of one landing: written aside, counted, moved in, or taken out again.
+"""Lake files of one export file: written, counted, moved into place, or removed again.
 
-Until the ledger holds the file's row, nothing of it counts: the folder `landing/<hash>` marks
-a landing under way, and `sweep_up` takes back what a crash left behind, in the lake of an
-object store too.
+Until the ledger has the file's row, none of it counts: the folder `landing/<hash>` marks a
+file in progress, and `sweep_up` removes what a crash left, also in an object store.
 """
 
 from __future__ import annotations
 
+import re
 import shutil
 from pathlib import Path
 from typing import Final
@@ -19,14 +19,14 @@ from pipelines.store.lake_partition import LAKE_FOLDERS, LakePartition
 from pipelines.store.ledger import LandedPart
 from pipelines.store.resources import sql_text
 from pipelines.store.storage import DiskStorage
-from pipelines.store.warehouse import quoted, run_sql, set_variables
+from pipelines.store.warehouse import literals, quoted, run_sql, set_variables
 from pipelines.store.workspace import Workspace
 
 _FULL_GROUP: Final = 122_880
 _LEAST_GROUP: Final = 8_192
-_OPEN_PARTS: Final = 64  # with so many open at once, their row groups fit into memory
+_OPEN_PARTS: Final = 64  # with this many open at once, their row groups fit into memory
 _MOST_OPEN: Final = 8_192
-_FLUSH_ROWS: Final = 50_000  # what a thread holds before it is handed to the partitions
+_FLUSH_ROWS: Final = 50_000  # rows a thread buffers before writing to the partitions
 _REGISTER_SLOT_MIN: Final = 15.0
 
 
@@ -39,13 +39,13 @@ def write_parts(
     months: int,
     bucket_count: int,
 ) -> list[LandedPart]:
-    """Write the accepted reads, a file a month and bucket, and count what was written.
+    """Write the accepted reads, one file per month and bucket, and count what was written.
 
-    Makes `accepted_read`, the reads as they lie on disk.
+    Creates `accepted_read`, the reads as stored on disk.
     """
     _copy(connection, aside / "written", kind, months * bucket_count)
     places = _place(aside, kind, file_hash, bucket_count)
-    set_variables(connection, {"part_files": sorted(places)})
+    set_variables(connection, {"part_files": literals(sorted(places))})
     run_sql(connection, f"10_land/{kind if places else 'none'}_accepted")
     for relation in ("landed_part_day", "landed_part"):
         run_sql(connection, f"10_land/{relation}")
@@ -76,7 +76,7 @@ def _copy(
 def _place(
     aside: Path, kind: Kind, file_hash: str, bucket_count: int
 ) -> dict[str, tuple[str, int]]:
-    """Give each written file the place below the lake that it is to have; by path."""
+    """Final place in the lake of each written file, by path."""
     places: dict[str, tuple[str, int]] = {}
     for folder in sorted((aside / "written").glob("part=*")):
         months, bucket = divmod(int(folder.name.removeprefix("part=")), bucket_count)
@@ -115,19 +115,27 @@ def move_in(aside: Path, workspace: Workspace) -> None:
 
 
 def take_out(file_hash: str, workspace: Workspace) -> None:
-    """Remove every lake file and the refused rows of a landing."""
+    """Remove every lake file and the refused rows of a landing.
+
+    Raises
+    ------
+    ValueError
+        If that names no landing: as a pattern it would name files of others.
+    """
+    if not _is_landing(file_hash):
+        raise ValueError(f"{file_hash!r} names no landing")
     storage = workspace.storage
     storage.drop_files(storage.files(workspace.lake, f"{LAKE_FOLDERS}/{file_hash}.parquet"))
     (workspace.rejected / f"{file_hash}.parquet").unlink(missing_ok=True)
 
 
 def landing_folder(workspace: Workspace) -> Path:
-    """Where landings under way lie."""
+    """Folder of files in progress."""
     return workspace.root / "landing"
 
 
 def sweep_up(connection: duckdb.DuckDBPyConnection, workspace: Workspace) -> None:
-    """Take back what an interrupted landing left: half a file never counts."""
+    """Remove what an interrupted run left: a partly loaded file never counts."""
     folder = landing_folder(workspace)
     if not folder.is_dir():
         return
@@ -140,6 +148,13 @@ def sweep_up(connection: duckdb.DuckDBPyConnection, workspace: Workspace) -> Non
 
 
 def _named_in(aside: Path) -> list[str]:
-    """The landing itself, and the one it was to replace."""
+    """The landing itself, and the one it was to replace; what is no landing's name is none."""
     marker = aside / "replaces"
-    return [aside.name, *([marker.read_text().strip()] if marker.is_file() else [])]
+    said = [aside.name]
+    if marker.is_file():
+        said.append(marker.read_text(encoding="ascii", errors="replace").strip())
+    return [name for name in said if _is_landing(name)]
+
+
+def _is_landing(name: str) -> bool:
+    return re.fullmatch(r"[0-9a-f]+", name) is not None

@@ -1,21 +1,22 @@
-"""Land: every file of the exports that has not landed yet, whole, into the lake."""
+"""Land: load every new export file into the lake."""
 
 from __future__ import annotations
 
 import hashlib
-import json
+import logging
 import shutil
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Final
+from typing import Any
 
 import duckdb
 import polars as pl
 
-from pipelines.configuration.load_settings import ExportSettings, Loaded
+from pipelines.configuration.load_settings import Loaded
 from pipelines.configuration.meter_list import load_meters
 from pipelines.sources.amounts import quality_macro
 from pipelines.sources.staged import FileTask
+from pipelines.stages.land.file_identity import Places, content_of, manners_of, read_as_of
 from pipelines.stages.land.found_files import FoundFile, expect_files, find_files
 from pipelines.stages.land.lake_parts import landing_folder, move_in, sweep_up, take_out
 from pipelines.stages.land.land_file import Landing, land_file
@@ -34,15 +35,13 @@ from pipelines.store.open_connections import interruptible
 from pipelines.store.warehouse import LANDING_MEMORY, connect, work_database
 from pipelines.store.workspace import Workspace
 from pipelines.work.bucket_work import Progress
-from rightsize.errors import ConfigError, StoreError
-
-_READING_VERSION: Final = 1
-"""Raised when the same bytes would land as other reads; every file is then read again."""
+from pipelines.work.observe import event
+from rightsize.errors import BalanceError, ConfigError, StoreError
 
 
 @dataclass(frozen=True)
 class LandedFile:
-    """One file that this run landed."""
+    """One file that this run loaded."""
 
     path: Path
     export_name: str
@@ -55,12 +54,12 @@ class LandedFile:
     gal_rejected: float
     partitions: tuple[LakePartition, ...]
     problem: str | None  # what of the file could not be read
-    note: str | None  # what was read, but should be looked at
+    note: str | None  # what was read but should be checked
 
 
 @dataclass(frozen=True)
 class LandSummary:
-    """What this run landed, left alone and could not read."""
+    """Files that this run loaded, skipped and could not read."""
 
     files: tuple[LandedFile, ...]
     known_files: int
@@ -73,38 +72,40 @@ class LandSummary:
 
     @property
     def rows_landed(self) -> int:
-        """Rows of the files landed now."""
+        """Rows of the files loaded by this run."""
         return sum(f.rows_landed for f in self.files)
 
     @property
     def rows_accepted(self) -> int:
-        """Rows now in the lake."""
+        """Rows accepted into the lake."""
         return sum(f.rows_accepted for f in self.files)
 
     @property
     def rows_rejected(self) -> int:
-        """Rows refused, each with its rule and line."""
+        """Rows rejected, each with its rule and line."""
         return sum(f.rows_rejected for f in self.files)
 
     @property
     def unread(self) -> tuple[str, ...]:
-        """What could not be read: whole files, and the rest of files that landed in part."""
-        in_part = (f"landed in part: {f.problem}" for f in self.files if f.problem)
-        return (*(f"not landed: {p.message}" for p in self.problems), *in_part)
+        """What could not be read: whole files, and the rest of partly loaded files."""
+        in_part = (f"partly loaded: {f.problem}" for f in self.files if f.problem)
+        return (*(f"not loaded: {p.message}" for p in self.problems), *in_part)
 
 
 @dataclass(frozen=True)
 class _Run:
-    """What every file of one run is landed with; `landed` grows with each file."""
+    """Shared context for all files of one run; `landed` grows with each file."""
 
     loaded: Loaded
     workspace: Workspace
     work: duckdb.DuckDBPyConnection
     meters: pl.DataFrame
     buckets: int
-    seen: dict[str, tuple[int, int, str]]  # size, time of change and content, by path
+    seen: dict[str, tuple[FileStamp, str]]  # stamp and content, by path
     landed: set[str]
     generations: dict[str, int]  # how often a content is to be read again
+    places: Places
+    read_by: dict[str, str]  # what decides how rows are read, by export
 
 
 def land(
@@ -113,13 +114,13 @@ def land(
     """Land every new file of the exports, in the order of exports and of names.
 
     A file is known by its content and by how it is read: the same bytes under another name
-    are left alone; a changed unit, zone or column mapping reads them again in place of the
-    former reading.
+    are left alone; a changed unit, zone, multiplier or clock reads them again in place of the
+    former reading. A file keeps the place at which it was first found, whenever it is read.
 
     Raises
     ------
     ConfigError
-        If an export names no file at all, or none of its files has the needed columns.
+        If an export matches no file, or none of its files has the required columns.
     """
     for export in loaded.settings.exports:
         quality_macro(export)  # refuses codes of no known quality before anything is read
@@ -142,6 +143,8 @@ def land(
             seen=ledger.known_content(work),
             landed=ledger.landed_hashes(work),
             generations=ledger.generations(work),
+            places=Places(work),
+            read_by=manners_of(loaded, buckets),
         )
         files, known, more = _land_all(run, found, progress)
         compare_clocks(workspace, work, {p for f in files for p in f.partitions})
@@ -154,18 +157,17 @@ def _land_all(
 ) -> tuple[list[LandedFile], int, list[FileProblem]]:
     files: list[LandedFile] = []
     problems: list[FileProblem] = []
-    sequence = ledger.next_landed_seq(run.work)
     known = 0
     if progress:
         progress("land", 0, len(found))
     for done, item in enumerate(found, start=1):
-        outcome = _land_one(run, item, landed_seq=sequence)
+        outcome = _land_one(run, item)
         if isinstance(outcome, LandedFile):
             files.append(outcome)
             run.landed.add(outcome.file_hash)
-            sequence += 1
         elif isinstance(outcome, FileProblem):
             problems.append(outcome)
+            run.places.hold(item)
         else:
             known += 1
         if progress:
@@ -177,29 +179,31 @@ def _land_all(
 def _refuse_hopeless(
     found: list[FoundFile], files: list[LandedFile], known: int, problems: list[FileProblem]
 ) -> None:
-    """Wrong columns in every file there is are the configuration's fault."""
+    """If every file has wrong columns, the configuration is wrong."""
     wrong = [p for p in problems if p.code == "file_columns"]
     if found and wrong and not files and not known and len(wrong) == len(found):
         raise ConfigError(wrong[0].message)
 
 
-def _land_one(
-    run: _Run, item: FoundFile, *, landed_seq: int
-) -> LandedFile | FileProblem | None:
+def _land_one(run: _Run, item: FoundFile) -> LandedFile | FileProblem | None:
     """Land one file; None where it has landed before."""
     try:
-        digest, lines = _content(item, run.seen)
+        digest, lines = content_of(item, run.seen)
     except OSError as error:
         return unreadable(item.path, error)
-    read_as = _read_as(run.loaded, item.export, run.buckets, run.generations.get(digest, 0))
+    read_as = read_as_of(run.read_by[item.export.name], run.generations.get(digest, 0))
     file_hash = hashlib.sha256(f"{digest} {read_as}".encode()).hexdigest()[:32]
     if file_hash in run.landed:
-        if lines is not None:  # hashed just now: another name, or touched
+        if lines is not None:  # hashed again: renamed, or touched
             ledger.remember_path(run.work, item.stamp, digest)
         return None
     if lines is None:
         digest, lines = content_hash(item.path)
     aside = landing_folder(run.workspace) / file_hash
+    names = [export.name for export in run.loaded.settings.exports]
+    replaced, place = ledger.earlier_reading(
+        run.work, digest, str(item.path), item.export.name, names
+    ) or (None, run.places.of(item))
     landing = Landing(
         task=FileTask(
             item.path,
@@ -212,18 +216,20 @@ def _land_one(
         file_hash=file_hash,
         content_hash=digest,
         read_as=read_as,
-        landed_seq=landed_seq,
+        landed_seq=run.loaded.settings.tier(item.export.name) * ledger.TIER + place,
         now_at=ledger.now_utc(run.work),
         utility_zone=run.loaded.settings.timezone,
         bucket_count=run.buckets,
     )
     try:
-        outcome = _enter(run.workspace, run.work, item, landing, run.meters)
+        outcome = _enter(run.workspace, run.work, item, landing, run.meters, replaced)
     except duckdb.InterruptException:
-        raise  # a stop says nothing of the file
+        raise  # a stop is not a problem of the file
     except StoreError:
         raise  # of the lake; the folder stays and tells the next landing what to take back
-    except (OSError, duckdb.Error, ConfigError) as error:
+    except BalanceError:
+        raise  # ours, and a reason to stop
+    except Exception as error:  # whatever else it is: of this file, told, and the rest lands
         outcome = _as_problem(item, error)
     shutil.rmtree(aside, ignore_errors=True)
     return outcome
@@ -234,23 +240,11 @@ def _as_problem(item: FoundFile, error: Exception) -> FileProblem:
         return unreadable(item.path, error)
     if isinstance(error, ConfigError):
         return FileProblem(item.path, "file_columns", str(error))
-    first = str(error).splitlines()[0]
+    first = next(iter(str(error).splitlines()), "")
+    if not isinstance(error, duckdb.Error):
+        first = f"{type(error).__name__}: {first}"
+        event("file fails", level=logging.ERROR, path=str(item.path), error=first)
     return FileProblem(item.path, "file_unreadable", f"{item.path}: cannot be read: {first}")
-
-
-def _content(item: FoundFile, seen: dict[str, tuple[int, int, str]]) -> tuple[str, int | None]:
-    before = seen.get(str(item.path))
-    if before is not None and before[:2] == (item.stamp.bytes, item.stamp.modified_ns):
-        return before[2], None
-    return content_hash(item.path)
-
-
-def _read_as(loaded: Loaded, export: ExportSettings, buckets: int, generation: int) -> str:
-    """What decides how a file's bytes become reads, as one short hash."""
-    settings = export.model_dump(mode="json", exclude={"name", "path"})
-    parts = [_READING_VERSION, settings, loaded.settings.timezone, buckets]
-    parts += [generation] if generation else []
-    return hashlib.sha256(json.dumps(parts, sort_keys=True).encode()).hexdigest()[:12]
 
 
 def _enter(
@@ -259,33 +253,35 @@ def _enter(
     item: FoundFile,
     landing: Landing,
     meters: pl.DataFrame,
+    replaced: str | None,
 ) -> LandedFile | FileProblem:
     shutil.rmtree(landing.task.aside, ignore_errors=True)
     landing.task.aside.mkdir(parents=True)
     database = connect(spill=workspace.scratch, usual_memory=LANDING_MEMORY)
     with interruptible(database) as connection:
         connection.register("known_meter", latest_scale(meters).to_arrow())
-        row, parts, names = land_file(connection, landing)
+        landed = land_file(connection, landing)
     if FileStamp.of(item.path) != item.stamp:
         return FileProblem(
             item.path,
             "file_growing",
-            f"{item.path}: changed while it was read; left for the next sweep",
+            f"{item.path}: changed while being read; the next sweep will load it",
         )
-    replaced = ledger.earlier_reading_of(work, landing.content_hash, item.export.name)
     if replaced:
         (landing.task.aside / "replaces").write_text(replaced, encoding="utf-8")
     try:
         move_in(landing.task.aside, workspace)
-        ledger.record_landing(work, row, parts, replaces=replaced)
+        ledger.record_landing(
+            work, landed.row, landed.parts, bound=landed.bound, replaces=replaced
+        )
     except Exception:
         take_out(landing.file_hash, workspace)
         raise
     ledger.remember_path(work, item.stamp, landing.content_hash)
-    ledger.keep_multipliers(work, names)
+    ledger.keep_scales(work, landed.meters)
     if replaced:
         take_out(replaced, workspace)
-    return _summary(item, row, parts)
+    return _summary(item, landed.row, landed.parts)
 
 
 def _summary(item: FoundFile, row: dict[str, Any], parts: list[LandedPart]) -> LandedFile:

@@ -1,4 +1,4 @@
-"""One file into the lake: staged, judged, placed, written aside, counted."""
+"""Loads one file into the lake: stage, check, place, write, count."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ from pipelines.sources.stamps import stamp_macros
 from pipelines.sources.text_file import stage_columns
 from pipelines.sources.wide import stage_wide
 from pipelines.stages.land.lake_parts import write_parts
-from pipelines.store.ledger import LandedPart
+from pipelines.store.ledger import ClockBound, LandedPart
 from pipelines.store.packed import is_packed, unpack
 from pipelines.store.resources import config_path
 from pipelines.store.warehouse import quoted, run_sql, set_variables
@@ -38,14 +38,14 @@ LAYOUTS: Final[dict[str, Layout]] = {
     "wide": stage_wide,
     "espi": stage_espi,
 }
-"""The module that stages and judges a layout's files; a new layout is one entry here."""
+"""The module that stages and checks a layout's files; a new layout is one entry here."""
 
 _EPOCH: Final = datetime(2000, 1, 1)  # noqa: DTZ001 - naive UTC, a placeholder for no reads
 
 
 @dataclass(frozen=True)
 class Landing:
-    """What is fixed for the landing of one file."""
+    """Settings for loading one file."""
 
     task: FileTask
     file_hash: str
@@ -57,22 +57,25 @@ class Landing:
     bucket_count: int
 
 
-def land_file(
-    connection: duckdb.DuckDBPyConnection, landing: Landing
-) -> tuple[dict[str, Any], list[LandedPart], list[str]]:
-    """Read a file into Parquet beside the lake; nothing is moved or entered yet.
+@dataclass(frozen=True)
+class Landed:
+    """A file read into Parquet beside the lake."""
 
-    Returns
-    -------
-    tuple
-        The ledger's row, the partitions written, the meters named in the file.
+    row: dict[str, Any]  # of the ledger
+    parts: list[LandedPart]
+    meters: list[str]  # that it names
+    bound: ClockBound
+
+
+def land_file(connection: duckdb.DuckDBPyConnection, landing: Landing) -> Landed:
+    """Read a file into Parquet beside the lake; nothing is moved or entered yet.
 
     Raises
     ------
     ConfigError
         If the file's columns are not those of its export.
     BalanceError
-        If rows went missing on the way: a failure of ours.
+        If rows were lost on the way: a bug in rightsize.
     """
     _set_up(connection, landing)
     staged = _stage(connection, landing.task)
@@ -119,7 +122,16 @@ def land_file(
     names = [
         name for (name,) in connection.execute("select meter_id from landing_meter").fetchall()
     ]
-    return row, parts, names
+    return Landed(row, parts, names, _clock_bound(connection, balance["rows_future"]))
+
+
+def _clock_bound(connection: duckdb.DuckDBPyConnection, rows_future: int) -> ClockBound:
+    """What the clock decided; where no stamp lies in the future, without looking for it."""
+    row = connection.execute("select getvariable('has_odd_stamp')").fetchone()
+    if not rows_future and not (row and row[0]):
+        return None, None
+    found = _row(run_sql(connection, "10_land/future_read"))
+    return found["refused_from_at"], found["accepted_until_at"]
 
 
 def _stage(connection: duckdb.DuckDBPyConnection, task: FileTask) -> Staged:
@@ -131,7 +143,8 @@ def _stage(connection: duckdb.DuckDBPyConnection, task: FileTask) -> Staged:
     unpacked = unpack(task.path, task.aside / "unpacked")
     if unpacked.broken and not unpacked.bytes:
         raise ConfigError(
-            f"{task.path}: the packed file breaks off at once ({unpacked.broken})"
+            f"{task.path}: compressed file is truncated or damaged ({unpacked.broken}); "
+            "nothing could be read"
         )
     staged = stage(connection, replace(task, text=unpacked.path, lines=unpacked.lines))
     if unpacked.broken is None:
@@ -139,15 +152,28 @@ def _stage(connection: duckdb.DuckDBPyConnection, task: FileTask) -> Staged:
     if unpacked.cut and task.export.layout != "espi":
         refuse_lines(connection, [(unpacked.lines + 1, "line_cut", unpacked.cut)])
     shown = (
-        f"{task.path}: the packed file breaks off after line {unpacked.lines} "
-        f"({unpacked.broken}); what came before was landed"
+        f"{task.path}: compressed file is truncated or damaged after line "
+        f"{unpacked.lines:,} ({unpacked.broken}); the lines before it were loaded"
     )
     return replace(staged, problem=shown)
 
 
+def read_limits() -> dict[str, Any]:
+    """The limits of the row rules."""
+    found: dict[str, Any] = yaml.safe_load(
+        config_path("read_rules.yaml").read_text(encoding="utf-8")
+    )
+    return found
+
+
+def latest_at(now_at: datetime) -> datetime:
+    """From when on a time is refused as of the future."""
+    return now_at + timedelta(days=float(read_limits()["future_days"]))
+
+
 def _set_up(connection: duckdb.DuckDBPyConnection, landing: Landing) -> None:
     export = landing.task.export
-    limits = yaml.safe_load(config_path("read_rules.yaml").read_text(encoding="utf-8"))
+    limits = read_limits()
     connection.execute(
         f"create type quality_word as enum ({', '.join(quoted(q) for q in QUALITIES)})"
     )
@@ -166,7 +192,7 @@ def _set_up(connection: duckdb.DuckDBPyConnection, landing: Landing) -> None:
             "landed_seq": landing.landed_seq,
             "now_at": landing.now_at,
             "earliest_at": datetime.fromisoformat(str(limits["earliest_at"])),
-            "latest_at": landing.now_at + timedelta(days=float(limits["future_days"])),
+            "latest_at": latest_at(landing.now_at),
             "max_flow_gpm": float(limits["max_flow_gpm"]),
             "interval_min": float(export.interval_min),
             "bucket_count": landing.bucket_count,
@@ -176,12 +202,12 @@ def _set_up(connection: duckdb.DuckDBPyConnection, landing: Landing) -> None:
 
 
 def _define_places(connection: duckdb.DuckDBPyConnection, landing: Landing) -> int:
-    """The wall clock's and the calendar's rules for the years of this file.
+    """Define time zone and calendar macros for the years of this file.
 
     Returns
     -------
     int
-        How many months its reads fall into, about.
+        Approximate number of months that its reads cover.
     """
     first_at, last_at = connection.execute(
         "select min(stamp_at), max(stamp_at) from typed_read "
@@ -211,7 +237,7 @@ def _months(connection: duckdb.DuckDBPyConnection) -> int:
 
 
 def _refuse(connection: duckdb.DuckDBPyConnection) -> None:
-    """List the refused rows; where every read was accepted, without looking for them."""
+    """List the rejected rows; skipped if every read was accepted."""
     read, accepted, questionable = connection.execute(
         "select (select count(*) from typed_read), coalesce(sum(rows_accepted), 0), "
         "coalesce(sum(rows_questionable), 0) from landed_part"
@@ -233,8 +259,8 @@ def _unknown_codes(
     ).fetchall()
     shown = ", ".join(repr(code) for (code,) in codes)
     return (
-        f"{rows} reads carry quality codes that are not known ({shown}) and are held as "
-        "questionable; name the codes in quality_codes"
+        f"reads with unknown quality codes: {rows:,} ({shown}), treated as questionable; "
+        "add the codes to quality_codes"
     )
 
 
@@ -254,8 +280,9 @@ def _check(balance: dict[str, Any], parts: list[LandedPart], landing: Landing) -
     landed, rejected = balance["rows_landed"], balance["rows_rejected"]
     if placed != balance["rows_accepted"] or landed != placed + rejected:
         raise BalanceError(
-            f"{landing.task.path}: {landed} rows read, {balance['rows_accepted']} accepted, "
-            f"{placed} written to the lake, {rejected} rejected"
+            f"{landing.task.path}: {landed:,} rows read, "
+            f"{balance['rows_accepted']:,} accepted, {placed:,} written to the lake, "
+            f"{rejected:,} rejected; the numbers must add up"
         )
 
 

@@ -1,4 +1,4 @@
-"""What the reads themselves give away: wrong units, clocks that are off, stuck registers."""
+"""Findings from the reads: wrong units, clock shifts, stuck registers."""
 
 from __future__ import annotations
 
@@ -14,11 +14,12 @@ from pipelines.configuration.meter_list import Meters
 from pipelines.store.lake_partition import LakePartition
 from pipelines.store.open_connections import interruptible
 from pipelines.store.storage import local_paths
-from pipelines.store.warehouse import connect, frame, run_sql, work_database
+from pipelines.store.warehouse import connect, frame, literals, run_sql, work_database
 from pipelines.store.workspace import Workspace
 from rightsize.findings import FINDING_CODES, Finding
 from rightsize.meters.catalogue import size_label
 from rightsize.units import UnitSystem
+from rightsize.units.plain_number import plain_number
 from rightsize.wording import UnitNames
 
 
@@ -27,10 +28,10 @@ def compare_clocks(
     work: duckdb.DuckDBPyConnection,
     touched: Iterable[LakePartition],
 ) -> None:
-    """Hold the exports of each touched interval partition against each other.
+    """Compare the exports of each changed interval partition with each other.
 
-    Only partitions that more than one export writes to are looked at; what is found replaces
-    what was found of them before, in `ledger.clock_shift`.
+    Only partitions with more than one export are compared; the result replaces the
+    previous one in `ledger.clock_shift`.
     """
     for partition in sorted(p for p in touched if p.kind == "interval"):
         month, bucket = partition.month, partition.bucket
@@ -64,7 +65,7 @@ def _shifted(workspace: Workspace, folder: Path, sources: pa.Table) -> list[tupl
         connection.register("landing_export", sources)
         with storage.at_hand(storage.files(folder, "*.parquet")) as here:
             return run_sql(
-                connection, "20_validate/shifted_meter", {"files": local_paths(here)}
+                connection, "20_validate/shifted_meter", {"files": literals(local_paths(here))}
             ).fetchall()
 
 
@@ -75,8 +76,9 @@ def read_findings(
     *,
     stuck_files: Sequence[Path | str],
     units: UnitSystem,
+    replaced_files: Sequence[Path | str] = (),
 ) -> tuple[Finding, ...]:
-    """Findings on meters whose reads give away a wrong unit, clock or a stuck register.
+    """Findings on meters whose reads show a wrong unit, clock or a stuck register.
 
     Parameters
     ----------
@@ -86,8 +88,10 @@ def read_findings(
         The meter list, for the account of each meter.
     stuck_files
         What the same profiles say of registers that stood still.
+    replaced_files
+        What they say of estimates in the place of reads.
     units
-        Of the figures in messages; evidence is in US units.
+        Units of messages; evidence is in US units.
     """
     accounts = dict(
         meters.frame.sort("installed_on", nulls_last=False)
@@ -107,6 +111,7 @@ def read_findings(
             found += _from_profiles(
                 connection, stat_files, stuck_files, meters, accounts, words
             )
+            found += _of_estimates(connection, replaced_files, accounts)
     return tuple(f for f in found if f.account_id)
 
 
@@ -118,7 +123,7 @@ def _from_profiles(
     accounts: dict[str, str],
     words: UnitNames,
 ) -> list[Finding]:
-    stats = {"stat_files": [str(f) for f in stat_files]}
+    stats = {"stat_files": literals(stat_files)}
     jumps = frame(connection, "20_validate/suspect_multiplier", stats).to_dicts()
     connection.register("meter_class", _classes(meters).to_arrow())
     jumped = {row["meter_id"] for row in jumps}
@@ -127,7 +132,7 @@ def _from_profiles(
         for row in frame(connection, "20_validate/unlike_class", stats).to_dicts()
         if row["meter_id"] not in jumped
     ]
-    files = {"stuck_files": [str(f) for f in stuck_files]}
+    files = {"stuck_files": literals(stuck_files)}
     stuck = (
         frame(connection, "20_validate/stuck_meter", files).to_dicts() if stuck_files else []
     )
@@ -135,6 +140,34 @@ def _from_profiles(
         *(_multiplier_finding(accounts, row, words) for row in jumps),
         *(_unlike_finding(accounts, row, words) for row in unlike),
         *(_stuck_finding(accounts, row, words) for row in stuck),
+    ]
+
+
+def _of_estimates(
+    connection: duckdb.DuckDBPyConnection,
+    replaced_files: Sequence[Path | str],
+    accounts: dict[str, str],
+) -> list[Finding]:
+    if not replaced_files:
+        return []
+    files = {"replaced_files": [str(f) for f in replaced_files]}
+    return [
+        _finding(
+            accounts,
+            str(row["meter_id"]),
+            "estimate_replaces_read",
+            message=(
+                f"{row['read_count']:,} measured or edited reads from "
+                f"{row['first_at']:%Y-%m-%d} to {row['last_at']:%Y-%m-%d} (UTC) are replaced "
+                "by estimates: by supersedes of an export, or by longer intervals"
+            ),
+            evidence={
+                "read_count": row["read_count"],
+                "first_at": row["first_at"].isoformat(),
+                "last_at": row["last_at"].isoformat(),
+            },
+        )
+        for row in frame(connection, "20_validate/replaced_meter", files).to_dicts()
     ]
 
 
@@ -154,7 +187,7 @@ def _clock_finding(accounts: dict[str, str], row: tuple[object, ...]) -> Finding
         "clock_shift",
         message=(
             f"exports {first} and {second} tell the same volumes "
-            f"{abs(float(str(shift_min))):g} min apart: "
+            f"{plain_number(abs(float(str(shift_min))))} min apart: "
             "stamps of the end taken for the start, or a clock off by an interval?"
         ),
         evidence={
@@ -177,7 +210,7 @@ def _multiplier_finding(
         message=(
             f"daily volume went from {before} to {after} "
             f"in {row['month_on']:%Y-%m} and stayed: "
-            f"a factor of {row['factor']:g}, a wrong unit or multiplier?"
+            f"a factor of {plain_number(row['factor'])}, a wrong unit or multiplier?"
         ),
         evidence={
             "factor": row["factor"],
@@ -191,7 +224,7 @@ def _multiplier_finding(
 def _finding(
     accounts: dict[str, str], meter_id: str, code: str, message: str, evidence: dict[str, Any]
 ) -> Finding:
-    """A finding of its code's own severity, on the account that the meter serves."""
+    """A finding with the severity of its code, on the account that the meter serves."""
     return Finding(
         account_id=accounts.get(meter_id, ""),
         meter_id=meter_id,
@@ -203,7 +236,7 @@ def _finding(
 
 
 def _volume(gal: float, words: UnitNames) -> str:
-    """A volume as a sentence says it."""
+    """A volume for a sentence."""
     figure = f"{gal * words.volume_per_gal:,.{1 if words.is_metric else 0}f}"
     return f"{figure} {words.volume_unit}"
 
@@ -211,15 +244,19 @@ def _volume(gal: float, words: UnitNames) -> str:
 def _unlike_finding(accounts: dict[str, str], row: dict[str, Any], words: UnitNames) -> Finding:
     size = size_label(row["size_in"], units=words.system)
     times = row["gal_per_day"] / row["class_gal_per_day"]
-    times_text = f"{times:.3g} times" if times >= 1 else f"a {1 / times:.3g}th of"
+    times_text = (
+        f"{plain_number(times, 3)} times"
+        if times >= 1
+        else f"a {plain_number(1 / times, 3)}th of"
+    )
     return _finding(
         accounts,
         str(row["meter_id"]),
         "suspect_multiplier",
         message=(
-            f"{_volume(row['gal_per_day'], words)} a day, {times_text} the median of "
+            f"{_volume(row['gal_per_day'], words)} per day, {times_text} the median of "
             f"{row['class_count']:,} meters of class {row['customer_class']} and "
-            f"{size}: a factor of {row['factor']:g}, a wrong unit or multiplier?"
+            f"{size}: a factor of {plain_number(row['factor'])}, a wrong unit or multiplier?"
         ),
         evidence={
             "factor": row["factor"],
@@ -236,10 +273,10 @@ def _stuck_finding(accounts: dict[str, str], row: dict[str, Any], words: UnitNam
         str(row["meter_id"]),
         "stuck_register",
         message=(
-            f"the register stood still from {row['from_at']:%Y-%m-%d} to "
-            f"{row['until_at']:%Y-%m-%d} (UTC), then leapt by "
+            f"register did not advance from {row['from_at']:%Y-%m-%d} to "
+            f"{row['until_at']:%Y-%m-%d} (UTC), then jumped by "
             f"{_volume(row['registered_gal'], words)}"
-            + (f"; {row['times']} such times in all" if row["times"] > 1 else "")
+            + (f"; {row['times']:,} times in all" if row["times"] > 1 else "")
         ),
         evidence={
             "from_at": row["from_at"].isoformat(),

@@ -1,4 +1,4 @@
-"""Multipliers that were put right in the meter list reach the reads that landed before."""
+"""What meter list or clock say otherwise reaches the reads that landed before."""
 
 from __future__ import annotations
 
@@ -8,66 +8,99 @@ import duckdb
 import polars as pl
 
 from pipelines.stages.land.found_files import FoundFile
+from pipelines.stages.land.land_file import latest_at
 from pipelines.store import ledger
 from pipelines.store.file_stamp import FileProblem
 from pipelines.store.lake_partition import bucket_files
 from pipelines.store.storage import local_paths
-from pipelines.store.warehouse import run_sql, set_variables
+from pipelines.store.warehouse import literals, run_sql, set_variables
 from pipelines.store.workspace import Workspace
+
+_OF_SCALE = (
+    "holds reads of a meter whose multiplier or dials changed in the meter list, but is gone; "
+    "its reads stay as they were"
+)
+_OF_CLOCK = (
+    "holds reads that were judged by another clock than today's, but is gone; those refused "
+    "stay refused"
+)
 
 
 def restate(
     workspace: Workspace, work: duckdb.DuckDBPyConnection, found: list[FoundFile], buckets: int
 ) -> list[FileProblem]:
-    """Have files read again whose meters' multipliers were put right in the meter list.
+    """Have files read again of which the meter list or the clock say otherwise by now.
 
     Returns
     -------
     list of FileProblem
-        Files that would have to be read again and are not there any more.
+        Files that should be read again but no longer exist.
     """
-    set_variables(work, {"bucket_count": buckets})
-    changed = run_sql(work, "10_land/changed_multiplier").fetchall()
-    stale: set[str] = set()
-    for bucket in sorted({b for _, b in changed}):
-        names = [name for name, b in changed if b == bucket]
-        stale |= _files_of(workspace, work, names, bucket)
-    ledger.read_again(work, sorted(stale))
+    set_variables(work, {"bucket_count": buckets, "latest_at": latest_at(ledger.now_utc(work))})
+    scaled = _of_changed_scales(workspace, work)
+    timed = {name for (name,) in run_sql(work, "10_land/clock_stale").fetchall()}
+    ledger.read_again(work, sorted(scaled | timed))
     there = {str(item.path) for item in found}
     return [
-        FileProblem(
-            Path(path),
-            "multiplier_stale",
-            f"{path}: holds reads of a meter whose multiplier changed in the meter list, but "
-            "is gone; its reads keep the former multiplier",
+        FileProblem(Path(path), code, f"{path}: {told}")
+        for code, told, files in (
+            ("multiplier_stale", _OF_SCALE, scaled),
+            ("refusals_stale", _OF_CLOCK, timed - scaled),
         )
-        for path in ledger.paths_of(work, sorted(stale))
+        for path in ledger.paths_of(work, sorted(files))
         if path not in there
     ]
 
 
+def _of_changed_scales(workspace: Workspace, work: duckdb.DuckDBPyConnection) -> set[str]:
+    """The landings that hold reads, or refused ones, of meters scaled otherwise by now."""
+    changed = run_sql(work, "10_land/changed_scale").fetchall()
+    stale: set[str] = set()
+    both = (workspace.interval_reads, workspace.register_reads)
+    for bucket in sorted({b for _, b, _ in changed}):
+        for kinds, is_multiplier in ((both, True), ((workspace.register_reads,), False)):
+            names = [n for n, b, said in changed if b == bucket and said == is_multiplier]
+            stale |= _files_of(workspace, work, kinds, names, bucket) if names else set()
+    return stale | _refused_files_of(workspace, work, [name for name, _, _ in changed])
+
+
 def _files_of(
-    workspace: Workspace, work: duckdb.DuckDBPyConnection, names: list[str], bucket: int
+    workspace: Workspace,
+    work: duckdb.DuckDBPyConnection,
+    kinds: tuple[Path, ...],
+    names: list[str],
+    bucket: int,
 ) -> set[str]:
-    """The landings that hold reads of any of these meters of one bucket."""
+    """The landings with accepted reads of any of these meters of one bucket."""
     held: set[str] = set()
     storage = workspace.storage
-    for kind in (workspace.interval_reads, workspace.register_reads):
+    for kind in kinds:
         files = storage.files(kind, bucket_files(bucket))
         if files:
             with storage.at_hand(files) as here:
-                rows = work.execute(
-                    "select distinct parse_filename(filename, true) from read_parquet(?, "
-                    "filename = true, hive_partitioning = false) "
-                    "where list_contains(?, meter_id)",
-                    [local_paths(here), names],
-                ).fetchall()
-            held |= {name for (name,) in rows}
+                held |= _holding(work, local_paths(here), names)
     return held
 
 
+def _refused_files_of(
+    workspace: Workspace, work: duckdb.DuckDBPyConnection, names: list[str]
+) -> set[str]:
+    """The landings with refused reads of any of these meters."""
+    files = [str(p) for p in workspace.rejected.glob("*.parquet") if p.name[0] != "."]
+    return _holding(work, files, names) if files and names else set()
+
+
+def _holding(work: duckdb.DuckDBPyConnection, files: list[str], names: list[str]) -> set[str]:
+    rows = work.execute(
+        "select distinct parse_filename(filename, true) from read_parquet(?, "
+        "filename = true, hive_partitioning = false) where list_contains(?, meter_id)",
+        [literals(files), names],
+    ).fetchall()
+    return {name for (name,) in rows}
+
+
 def latest_scale(meters: pl.DataFrame) -> pl.DataFrame:
-    """One row a meter: the scale of its latest stay."""
+    """One row per meter: the multiplier of its latest stay."""
     return (
         meters.sort("installed_on", "line", nulls_last=False)
         .unique("meter_id", keep="last", maintain_order=True)

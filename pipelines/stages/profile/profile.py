@@ -1,9 +1,9 @@
-"""Profile: reduce each touched partition of the lake to sums that add up over months.
+"""Profile: reduce each changed partition of the lake to sums that add up over months.
 
-A partition is one month and one bucket of meters. Its profile lies in a folder named by a
-fingerprint of all it was made from: the list of its lake files (their names are content
-hashes), the statements and the time zone. A folder of that name is therefore current, a
-missing one is work to do, and an interrupted sweep resumes where it stopped.
+A partition is one month and one bucket of meters. Its profile is in a folder named by a
+fingerprint of all its inputs: the list of its lake files (their names are content hashes), the
+SQL statements and the time zone. A folder of that name is therefore current, a missing one is
+still to do, and an interrupted sweep resumes where it stopped.
 """
 
 from __future__ import annotations
@@ -17,17 +17,19 @@ from pathlib import Path
 
 import duckdb
 
+from pipelines.stages.profile.lake_check import check_lake_files
+from pipelines.stages.profile.profile_mark import drop_damaged, mark
 from pipelines.stages.profile.register_gaps import files_behind_gaps
 from pipelines.store.lake_partition import PARTITION_FOLDERS, LakePartition, month_folder
 from pipelines.store.resources import sql_text
 from pipelines.store.storage import Here
-from pipelines.store.warehouse import quoted, run_sql
+from pipelines.store.warehouse import literals, quoted, run_sql
 from pipelines.store.workspace import Workspace
 from pipelines.work.bucket_work import Pool, Progress, bucket_connection, local_pool, run_all
 from pipelines.work.observe import StageCost
 from rightsize.demand import bands
 
-_TABLES = ("month_stat", "month_band", "balance", "stuck_register")
+_TABLES = ("month_stat", "month_band", "balance", "stuck_register", "replaced_read")
 _STATEMENTS = (
     "landed_read",
     "landed_read_none",
@@ -42,6 +44,7 @@ _STATEMENTS = (
     "deviation",
     "hour_read",
     "day_read",
+    "register_step",
     *_TABLES,
 )
 _FOLDERS = f"{PARTITION_FOLDERS}/*"
@@ -73,7 +76,7 @@ class ProfilePartition:
         )
 
     def fingerprint(self, timezone: str) -> str:
-        """Names the profile made from just these files by just these statements."""
+        """Fingerprint of these files and statements."""
         parts = [
             sorted(p.stem for p in self.interval_files),
             sorted(p.stem for p in self.register_files),
@@ -91,7 +94,7 @@ class ProfilePartition:
 
 @dataclass(frozen=True)
 class ProfileSummary:
-    """What the stage did."""
+    """Result of the stage."""
 
     partitions: int
     made: int
@@ -99,7 +102,7 @@ class ProfileSummary:
 
     @property
     def fingerprint(self) -> str:
-        """One name for the state of all profiles."""
+        """Fingerprint of all profiles."""
         names = sorted(f"{LakePartition.parse(f).name}/{f.name}" for f in self.folders)
         return hashlib.sha256("\n".join(names).encode()).hexdigest()[:24]
 
@@ -133,18 +136,28 @@ def profile(
     pool: Pool | None = None,
     progress: Progress | None = None,
     cost: StageCost | None = None,
+    bucket_count: int | None = None,
 ) -> ProfileSummary:
     """Bring every partition's profile up to date; returns where they lie.
 
     `progress` is told the stage, how many partitions are done and how many there are; `cost`
-    what the partitions made took. Without a pool, `workers` threads do the work.
+    what the partitions made took. Without a pool, `workers` threads do the work. Where the
+    count of buckets is given, files of the lake are held against it.
+
+    Raises
+    ------
+    DamageError
+        If a file of the lake is not what its place says.
     """
     wanted, storage = partitions(workspace), workspace.storage
     made = set(storage.folders(workspace.profile, _FOLDERS))
+    if workspace.lake_url is None:
+        current = made & {_folder(workspace, p, timezone) for p in wanted}
+        made -= drop_damaged(current, _TABLES)
     stale = [p for p in wanted if _folder(workspace, p, timezone) not in made]
     with nullcontext(pool) if pool else local_pool(workers) as workers_pool:
         run_all(
-            partial(make_profile, workspace, timezone=timezone),
+            partial(make_profile, workspace, timezone=timezone, bucket_count=bucket_count),
             stale,
             stage="profile",
             pool=workers_pool,
@@ -156,7 +169,13 @@ def profile(
     return ProfileSummary(partitions=len(wanted), made=len(stale), folders=folders)
 
 
-def make_profile(workspace: Workspace, partition: ProfilePartition, *, timezone: str) -> Path:
+def make_profile(
+    workspace: Workspace,
+    partition: ProfilePartition,
+    *,
+    timezone: str,
+    bucket_count: int | None = None,
+) -> Path:
     """Reduce one partition and put its folder in place; harmless when done twice."""
     target = _folder(workspace, partition, timezone)
     storage = workspace.storage
@@ -165,10 +184,20 @@ def make_profile(workspace: Workspace, partition: ProfilePartition, *, timezone:
         storage.making(target) as aside,
         bucket_connection(workspace.scratch) as connection,
     ):
+        check_lake_files(
+            connection,
+            here,
+            {"start_at": partition.interval_files, "read_at": partition.register_files},
+            month=partition.place.month,
+            bucket=partition.place.bucket,
+            timezone=timezone,
+            bucket_count=bucket_count,
+        )
         _reduce(connection, partition, here, timezone)
         for table in _TABLES:
             path = quoted(aside / f"{table}.parquet")
             connection.execute(f"copy {table} to {path} (format parquet, compression zstd)")
+        mark(aside, target, _TABLES)
     return target
 
 
@@ -178,9 +207,9 @@ def _reduce(
     here: Here,
     timezone: str,
 ) -> None:
-    interval = [str(here[p]) for p in partition.interval_files]
+    interval = literals(here[p] for p in partition.interval_files)
     month_register = [str(here[p]) for p in partition.register_files]
-    register = month_register + [str(here[p]) for p in partition.next_register_files]
+    next_register = [str(here[p]) for p in partition.next_register_files]
     if interval:
         run_sql(connection, "30_profile/landed_read", {"interval_files": interval})
     else:
@@ -189,10 +218,13 @@ def _reduce(
         run_sql(
             connection,
             "30_profile/ranked_reading",
-            {"register_files": register, "month_files": month_register},
+            {
+                "register_files": literals([*month_register, *next_register]),
+                "month_files": month_register,
+            },
         )
         if partition.far_register_files:
-            far = [str(here[p]) for p in partition.far_register_files]
+            far = literals(here[p] for p in partition.far_register_files)
             run_sql(connection, "30_profile/far_reading", {"far_files": far})
         run_sql(connection, "30_profile/interval_from_register")
     else:
@@ -200,11 +232,11 @@ def _reduce(
     for relation in ("meter_key", "keyed_read", "superseded_read"):
         run_sql(connection, f"30_profile/{relation}")
     run_sql(connection, "30_profile/current_read", {"timezone": timezone})
-    for relation in ("deviation", "hour_read", "day_read", "month_stat"):
+    for relation in ("deviation", "hour_read", "day_read", "register_step", "month_stat"):
         run_sql(connection, f"30_profile/{relation}")
     run_sql(connection, "30_profile/month_band", _BAND_PARAMETERS)
-    run_sql(connection, "30_profile/balance")
-    run_sql(connection, "30_profile/stuck_register")
+    for relation in ("balance", "stuck_register", "replaced_read"):
+        run_sql(connection, f"30_profile/{relation}")
 
 
 @cache

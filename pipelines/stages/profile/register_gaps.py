@@ -1,4 +1,4 @@
-"""Where a register is read on after a gap of more than a month."""
+"""Register readings that follow a gap of more than a month."""
 
 from __future__ import annotations
 
@@ -10,6 +10,7 @@ import duckdb
 
 from pipelines.store.lake_partition import LakePartition
 from pipelines.store.storage import DiskStorage
+from pipelines.store.warehouse import literals
 from pipelines.store.workspace import Workspace
 
 _READ_METERS: Final = (
@@ -38,7 +39,7 @@ def files_behind_gaps(
     Returns
     -------
     dict
-        By partition; one whose meters are all read in the next one is left out.
+        By partition; omitted if all its meters are read in the next month.
     """
     behind: dict[LakePartition, Files] = {}
     with duckdb.connect() as connection:
@@ -55,7 +56,7 @@ def files_behind_gaps(
 
 
 def _needed(names: list[set[str]], place: int) -> list[int]:
-    """Months behind the next one in which a meter of the first is read for the first time."""
+    """Months after the next one in which a meter of the first month is first read again."""
     waiting = names[0] - names[1]
     needed = []
     for later, read in enumerate(names[2:], start=place + 2):
@@ -72,14 +73,14 @@ def _read_meters(
 ) -> set[str]:
     """Meters read in files of the lake.
 
-    For files in an object store a note of them is kept here, one a file, which never changes:
-    to fetch all readings each night would be dear.
+    For files in an object store the meters are cached here, one file each, which never
+    changes: fetching all readings every night would be expensive.
     """
     if workspace.lake_url is None:
         query, paths = _READ_METERS, list(files)
     else:
         query, paths = _NOTED_METERS, _notes(connection, files, workspace)
-    rows = connection.execute(query, [[str(p) for p in paths]]).fetchall()
+    rows = connection.execute(query, [literals(paths)]).fetchall()
     return {name for (name,) in rows}
 
 
@@ -90,7 +91,7 @@ def _notes(
     missing = [file for file, note in notes.items() if not note.is_file()]
     with workspace.storage.at_hand(missing) as here:
         for file in missing:
-            names = connection.sql(_READ_METERS, params=[[str(here[file])]]).pl()
+            names = connection.sql(_READ_METERS, params=[literals([here[file]])]).pl()
             aside = here[file].with_suffix(".names")
             names.write_parquet(aside)
             DiskStorage().put_files({notes[file]: aside})

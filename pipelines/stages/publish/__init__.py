@@ -1,1 +1,1 @@
-"""Publish: results built aside and put in place in one step."""
+"""Publish: results built in a hidden folder and put in place in one step."""

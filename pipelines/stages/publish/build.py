@@ -1,4 +1,4 @@
-"""Fills the database that is to be published: tables, the sweep's rows, views, comments."""
+"""Fills the database to be published: tables, the sweep's rows, views, comments."""
 
 from __future__ import annotations
 
@@ -20,6 +20,7 @@ from pipelines.stages.reconcile import (
     rejected_files,
 )
 from pipelines.store.resources import sql_text
+from pipelines.store.warehouse import literals
 from pipelines.store.workspace import Workspace
 from rightsize.contracts.frames import POLARS_TYPE, block_schema
 from rightsize.contracts.results import (
@@ -73,7 +74,7 @@ class Build:
                 self.connection.execute(f"comment on column {target}.{name} is {comment}")
 
     def beside(self) -> Build:
-        """The same work on a connection of its own, for a second thread."""
+        """The same build on another connection, for a second thread."""
         cursor = self.connection.cursor()
         cursor.execute("set TimeZone = 'UTC'")
         return replace(self, connection=cursor)
@@ -95,7 +96,7 @@ class Build:
         Raises
         ------
         ContractError
-            If a block lacks a column that may not be null, or holds a null there.
+            If a block lacks a required column, or has a null in one.
         """
         self._insert_frame(SWEEP, self._sweep_row(reconciliation))
         self._insert_frame(SWEEP_DOCUMENT, self._documents())
@@ -169,10 +170,11 @@ class Build:
         files = block_files(self.workspace, self.sweep.sweep_id, table)
         name = f"{table.name}_block"
         if files:
-            listed = ", ".join(quoted(f) for f in files)
+            listed = ", ".join(quoted(f) for f in literals(files))
             self.connection.execute(
                 f"create or replace temp view {name} as"
-                f" from read_parquet([{listed}], union_by_name = true)"
+                f" from read_parquet([{listed}], union_by_name = true,"
+                " hive_partitioning = false)"
             )
         else:
             self.connection.register(name, pl.DataFrame(schema=block_schema(table)).to_arrow())
@@ -200,10 +202,11 @@ class Build:
     def _insert_rejected(self) -> None:
         files = rejected_files(self.workspace)
         if files:
-            listed = ", ".join(quoted(str(f)) for f in files)
+            listed = ", ".join(quoted(f) for f in literals(files))
             self.connection.execute(
                 "create or replace temp view rejected_file as"
-                f" from read_parquet([{listed}], union_by_name = true)"
+                f" from read_parquet([{listed}], union_by_name = true,"
+                " hive_partitioning = false)"
             )
             self._insert(REJECTED_READ, "rejected_file", has_sweep=True)
 
@@ -243,7 +246,7 @@ class Build:
 
 @contextmanager
 def transaction(connection: duckdb.DuckDBPyConnection) -> Iterator[None]:
-    """Many small changes written to disk once."""
+    """Group many small changes into one write."""
     connection.execute("begin")
     yield
     connection.execute("commit")
@@ -268,5 +271,5 @@ def one_row(table: Table, values: dict[str, object]) -> pl.DataFrame:
 
 def _utc(value: object) -> object:
     if isinstance(value, datetime) and value.tzinfo is None:
-        raise ContractError("times of a sweep must carry their zone")
+        raise ContractError("sweep times must have a time zone")
     return value

@@ -94,7 +94,7 @@ def select_list(
 def broken_promises(
     connection: duckdb.DuckDBPyConnection, table: Table, relation: str, where: str = "true"
 ) -> list[Violation]:
-    """Which promises rows of a published relation break, with an example each; none is good."""
+    """Contract rules that rows of a published relation break, with an example of each."""
     return [
         *_broken_rows(connection, table, relation, where),
         *_repeated_keys(connection, table, relation, where),
@@ -109,7 +109,7 @@ def _broken_rows(
     (broken,) = only_row(
         connection, f"select count(*) from {relation} where {where} and not ({every})"
     )
-    if not broken:  # one test of all together is four times as fast as each for itself
+    if not broken:  # one combined test is four times as fast as separate tests
         return
     counts = ", ".join(f"count(*) filter (where not ({sql}))" for sql in kept.values())
     row = only_row(connection, f"select {counts} from {relation} where {where}")
@@ -139,7 +139,7 @@ def _repeated_keys(
         connection,
         f"select count(*), count(distinct hash({key})) from {relation} where {where}",
     )
-    if rows == hashes:  # different hashes are different keys; equal ones are looked at
+    if rows == hashes:  # different hashes mean different keys; equal hashes are checked
         return
     (repeated,) = only_row(
         connection,

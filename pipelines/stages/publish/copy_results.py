@@ -1,12 +1,12 @@
-"""A copy of each publication in an object store, for readers who have no disk in common.
+"""A copy of each publication in an object store, for readers without a shared disk.
 
 ```
 <url>/sweeps/<sweep>/results.duckdb
 <url>/sweeps/<sweep>/parquet/<table>/<sweep of the rows>.parquet
 <url>/latest.json      which sweep is the newest, with size and SHA-256 of every file
 ```
-`latest.json` is one object, put when all others are there: who reads it finds the publication
-before or this one, whole. The publication before stays for readers that are at work on it.
+`latest.json` is one object, written after all others: its readers find the old or the new
+publication, always complete. The previous publication is kept for readers still using it.
 """
 
 from __future__ import annotations
@@ -36,7 +36,7 @@ def is_copied(url: str, sweep_id: str) -> bool:
 
 
 def latest(url: str) -> dict[str, Any]:
-    """What `latest.json` of the store says; empty before the first copy."""
+    """Content of the store's `latest.json`; empty before the first copy."""
     store = store_of(url)
     with asking(url):
         try:
@@ -47,12 +47,12 @@ def latest(url: str) -> dict[str, Any]:
 
 
 def copy_results(workspace: Workspace, sweep_id: str, url: str) -> int:
-    """Copy the publication; how many files that was.
+    """Copy the publication; returns the number of files.
 
     Raises
     ------
     StoreError
-        If the store does not take all of it; its newest publication is the one before then.
+        If the upload fails; the store's newest publication is then still the previous one.
     """
     store, before = store_of(url), latest(url).get("sweep_id")
     target = f"{_root(url)}/sweeps/{sweep_id}"
@@ -89,7 +89,7 @@ def _manifest(sweep_id: str, files: list[dict[str, Any]]) -> bytes:
 
 
 def _drop_others(store: Any, url: str, kept: set[str | None]) -> None:
-    """Remove publications that are neither this one nor the one before."""
+    """Remove all publications except this one and the previous one."""
     for folder in store.ls(f"{_root(url)}/sweeps", detail=False):
         if folder.rstrip("/").rsplit("/", 1)[-1] not in kept:
             store.rm(folder, recursive=True)

@@ -1,17 +1,17 @@
-"""Carries the history of the publication before into the one being built.
+"""Copies the history of the previous publication into the one being built.
 
-Kept are the newest sweeps and, of the months before them, the last sweep of each: a utility
-that publishes every night keeps years without keeping every night. The bulky tables
-(candidate, flow_band) are kept for fewer sweeps. The short road copies the file and takes out
-what is not kept: its cost is that of copying a file. Where the contract or the units changed
-since, or half of the file is empty, the long road copies row by row into a new file, and
-converts.
+The newest sweeps are kept and, for the months before them, the last sweep of each: a utility
+that publishes every night keeps years without keeping every night. The large tables
+(candidate, flow_band) are kept for fewer sweeps. The fast path copies the file and deletes what
+is not kept. If the contract or the units have changed, or half of the file is empty, the slow
+path copies row by row into a new file, and converts.
 """
 
 from __future__ import annotations
 
 import shutil
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Final, cast
@@ -27,18 +27,18 @@ from pipelines.stages.publish.contract_sql import (
 )
 from rightsize.contracts.results import RESULT_TABLES, SWEEP
 from rightsize.contracts.table import Table
-from rightsize.errors import ContractError
+from rightsize.errors import ContractError, DamageError
 from rightsize.units import UnitSystem
 
 MAX_EMPTY_SHARE: Final = 0.5
-# BI tools lag behind with their drivers: this format is read by every DuckDB from 1.0 on
+# BI drivers lag behind: every DuckDB since 1.0 reads this format
 STORAGE_VERSION: Final = "v1.0.0"
 _TYPE_NAMES: Final = {"timestamptz": "TIMESTAMP WITH TIME ZONE"}
 
 
 @dataclass(frozen=True)
 class HeldSweep:
-    """A sweep that a publication holds, and the month in which it began (UTC, `YYYY-MM`)."""
+    """A sweep in a publication, and the month in which it began (UTC, `YYYY-MM`)."""
 
     sweep_id: str
     month: str
@@ -46,10 +46,10 @@ class HeldSweep:
 
 @dataclass(frozen=True)
 class Retention:
-    """What is kept beside the sweep being published, which counts as the newest.
+    """What is kept, with the sweep being published counted as the newest.
 
-    `sweeps` newest sweeps stay whole, and of each of the `months` newest months that have one
-    the last sweep; of the bulky tables only `detail_sweeps` newest sweeps.
+    The `sweeps` newest sweeps are kept in full, and the last sweep of each of the `months`
+    newest months that have one; of the large tables only `detail_sweeps` newest sweeps.
     """
 
     sweeps: int = 14
@@ -57,7 +57,7 @@ class Retention:
     detail_sweeps: int = 2
 
     def kept(self, table: Table, held: Sequence[HeldSweep], *, month: str) -> list[str]:
-        """Of the sweeps held, newest first, those whose rows of `table` stay.
+        """Of these sweeps, newest first, those whose rows of `table` are kept.
 
         `month` is that of the sweep being published.
         """
@@ -80,13 +80,17 @@ def open_with_history(
     units: UnitSystem,
     retention: Retention,
 ) -> duckdb.DuckDBPyConnection:
-    """A new database with every table, and in them what is kept of the publication before.
+    """A new database with every table, and the history kept from the previous publication.
 
     Raises
     ------
+    DamageError
+        If the publication before cannot be read.
     ContractError
-        If the publication before cannot be read, or holds a later sweep than `newest`, the one
-        being published.
+        If it holds a later sweep than `newest`, the one being published, or its history cannot
+        be carried over.
+    OSError
+        If there is no room; nothing is wrong with the publication before.
     """
     if not previous.exists():
         connection = connect(database)
@@ -102,12 +106,47 @@ def open_with_history(
         connection = connect(database)
         _create_tables(connection, units)
         carry_over(connection, previous, newest=newest, units=units, retention=retention)
-    except (duckdb.Error, OSError) as error:
+    except duckdb.InterruptException:
+        raise
+    except duckdb.Error as error:
+        with open_held(previous):  # tells if that is what is damaged
+            first = str(error).strip().splitlines()[0]
         raise ContractError(
-            f"{previous} cannot be read, so its history cannot be carried over: {error}; "
-            "move it away to begin a new history"
+            f"the history of {previous} cannot be carried over: {first}; it stays as it is"
         ) from None
     return connection
+
+
+@contextmanager
+def open_held(results: Path) -> Iterator[duckdb.DuckDBPyConnection]:
+    """The published database, read-only, its sweeps there.
+
+    Raises
+    ------
+    DamageError
+        If it cannot be read; the text says what can be done.
+    """
+    try:
+        connection = duckdb.connect(str(results), read_only=True)
+    except duckdb.Error as error:
+        raise _damage(results, error) from None
+    try:
+        connection.execute("select count(*), max(sweep_id) from results.sweep").fetchall()
+        yield connection
+    except duckdb.InterruptException:
+        raise
+    except duckdb.Error as error:
+        raise _damage(results, error) from None
+    finally:
+        connection.close()
+
+
+def _damage(results: Path, error: duckdb.Error) -> DamageError:
+    first = str(error).strip().splitlines()[0]
+    return DamageError(
+        f"{results} cannot be read ({first}); restore published/ from a backup: it alone holds "
+        "the history. Only without one move the file away and sweep: a new history begins"
+    )
 
 
 def _create_tables(connection: duckdb.DuckDBPyConnection, units: UnitSystem) -> None:
@@ -122,12 +161,12 @@ def continue_history(
     units: UnitSystem,
     retention: Retention,
 ) -> bool:
-    """Take out of a copy of the publication before what is not kept; False if it cannot serve.
+    """Delete from a copy of the previous publication what is not kept; False if unusable.
 
     Raises
     ------
     ContractError
-        If it holds a later sweep than `newest`.
+        If it has a later sweep than `newest`.
     """
     is_fit = _has_contract(connection, units) and _has_storage_version(connection)
     if not is_fit or _empty_share(connection) > MAX_EMPTY_SHARE:
@@ -139,7 +178,7 @@ def continue_history(
         where = f"where sweep_id not in ({names})" if kept else ""
         connection.execute(f"delete from results.{table.name} {where}")
     _drop_views(connection)
-    connection.execute("checkpoint")  # so that the new rows fill the space given up
+    connection.execute("checkpoint")  # so that new rows reuse the freed space
     return True
 
 
@@ -156,7 +195,7 @@ def carry_over(
     Raises
     ------
     ContractError
-        If it holds a later sweep than `newest`.
+        If it has a later sweep than `newest`.
     """
     connection.execute(f"attach {quoted(str(previous))} as previous (read_only)")
     try:
@@ -173,7 +212,7 @@ def carry_over(
 def held_sweeps(
     connection: duckdb.DuckDBPyConnection, database: str, sweep_id: str
 ) -> list[HeldSweep]:
-    """Sweeps that a database holds beside `sweep_id`, newest first.
+    """Sweeps in a database other than `sweep_id`, newest first.
 
     Raises
     ------
@@ -187,14 +226,14 @@ def held_sweeps(
     held = [HeldSweep(*row) for row in rows if row[0] != sweep_id]
     if held and held[0].sweep_id > sweep_id:
         raise ContractError(
-            f"sweep {sweep_id} is older than the published sweep {held[0].sweep_id}: "
-            "is the clock right?"
+            f"sweep {sweep_id} is older than the published sweep {held[0].sweep_id}; "
+            "check the system clock"
         )
     return held
 
 
 def _has_contract(connection: duckdb.DuckDBPyConnection, units: UnitSystem) -> bool:
-    """Whether every table has the columns, types and units of the contract of today."""
+    """Whether every table has the columns, types and units of the current contract."""
     for us_table in RESULT_TABLES:
         table = in_units(us_table, units)
         promised = [
@@ -251,7 +290,7 @@ def _copy(
     if not kept or not present:
         return
     values = select_list(table.columns, present, source=source, target=units)
-    if table is SWEEP:  # it says itself in which units its columns are
+    if table is SWEEP:  # this table states the units of its columns
         values = values.replace("(units)", quoted(units))
     names = ", ".join(in_units(table, units).column_names)
     sweeps = ", ".join(quoted(s) for s in kept)
@@ -264,7 +303,7 @@ def _copy(
 def _columns(
     connection: duckdb.DuckDBPyConnection, database: str, table: Table
 ) -> list[tuple[str, str, bool]]:
-    """Name, type and nullability of each column that a database has of a table."""
+    """Name, type and nullability of each column of a table in a database."""
     return connection.execute(
         "select column_name, data_type, is_nullable from duckdb_columns()"
         " where database_name = ? and table_name = ? order by column_index",

@@ -1,4 +1,4 @@
-"""The newest sweep of the published results, as pages read it: in US units."""
+"""The newest published sweep, in US units, for pages."""
 
 from __future__ import annotations
 
@@ -68,7 +68,7 @@ def _newest(connection: duckdb.DuckDBPyConnection, workspace: Workspace) -> Publ
     names = [d[0] for d in cursor.description or ()]
     row = cursor.fetchone()
     if row is None:
-        raise ConfigError(f"{workspace.results}: holds no sweep; run `rightsize sweep` first")
+        raise ConfigError(f"{workspace.results}: no sweep in it; run `rightsize sweep` first")
     sweep = dict(zip(names, row, strict=True))
     documents = dict(
         connection.execute(
@@ -83,7 +83,7 @@ def _newest(connection: duckdb.DuckDBPyConnection, workspace: Workspace) -> Publ
 
 
 def meter_from(content: Mapping[str, Any]) -> Meter:
-    """A meter of the catalogue document; what a later version added to it is passed over."""
+    """A meter of the catalog document; fields added by a later version are ignored."""
     known = {k: v for k, v in content.items() if k in Meter.__dataclass_fields__}
     parts = known.get("compound")
     if parts:

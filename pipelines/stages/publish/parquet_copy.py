@@ -1,15 +1,14 @@
-"""The published tables once more as Parquet, for notebooks and object stores.
+"""The published tables as Parquet, for notebooks and object stores.
 
 ```
 published/
-  parquet -> parquet-versions/<sweep>         the link is what readers open
+  parquet -> parquet-versions/<sweep>         readers open this link
   parquet-versions/<sweep>/<table>/<sweep of the rows>.parquet
   parquet-versions/<sweep>/latest_recommendation.parquet
 ```
-A publication writes a folder of its own and then replaces the link in one step, so the folder
-behind it is always whole. Rows of earlier sweeps are hard links to the files that the
-publication before wrote. The folder of the publication before stays until the next one, for
-readers that hold its path.
+A publication writes a new folder and then replaces the link in one step, so the linked folder
+is always complete. Rows of earlier sweeps are hard links to files of the previous publication,
+whose folder is kept until the next one for readers that hold its path.
 """
 
 from __future__ import annotations
@@ -35,31 +34,31 @@ _CONTRACT: Final = "contract.txt"
 
 @dataclass(frozen=True)
 class ParquetCopy:
-    """A folder of Parquet files that waits to be put in place."""
+    """A folder of Parquet files ready to be put in place."""
 
     aside: Path
     folder: Path
     link: Path
 
     def put_in_place(self) -> Path | None:
-        """Show the folder to readers: its name, then the link, each in one step.
+        """Put the folder in place: rename it, then replace the link, each in one step.
 
-        Returns the folder shown before.
+        Returns the previous folder.
         """
         self.folder.parent.mkdir(exist_ok=True)
         os.replace(self.aside, self.folder)
         return show(self.link, self.folder)
 
     def drop_others(self, previous: Path | None) -> None:
-        """Remove folders that are neither this one nor the one before."""
+        """Remove all folders except this one and the previous one."""
         keep_two(self.folder, previous)
 
 
 @dataclass(frozen=True)
 class ParquetCopyWriter:
-    """Writes a copy aside, table by table; nothing is shown yet.
+    """Writes a copy to a hidden folder, table by table; nothing is visible yet.
 
-    `previous` is the folder of the publication before, where its files may be taken over.
+    `previous` is the folder of the previous publication, if its files can be reused.
     """
 
     root: Path
@@ -68,7 +67,7 @@ class ParquetCopyWriter:
     previous: Path | None
 
     def write_table(self, connection: duckdb.DuckDBPyConnection, table: Table) -> None:
-        """The files of one table: this sweep's written, those of earlier sweeps linked."""
+        """The files of one table: this sweep's are written, those of earlier sweeps linked."""
         (self.root / table.name).mkdir()
         for name, rows in _files(connection, table, self.sweep_id):
             relative = Path(table.name) / f"{name}.parquet"
@@ -77,12 +76,12 @@ class ParquetCopyWriter:
                 _write(connection, f"from results.{table.name} {rows}", self.root / relative)
 
     def write_latest(self, connection: duckdb.DuckDBPyConnection) -> None:
-        """The view that most people want, as one file."""
+        """The view that most readers need, as one file."""
         name = "latest_recommendation"
         _write(connection, f"from results.{name}", self.root / f"{name}.parquet")
 
     def finished(self) -> ParquetCopy:
-        """The copy, once every table is written."""
+        """The finished copy, after every table is written."""
         versions = self.published / "parquet-versions"
         return ParquetCopy(
             aside=self.root,
@@ -135,7 +134,7 @@ def _write(connection: duckdb.DuckDBPyConnection, rows: str, path: Path) -> None
 
 
 def _contract(units: UnitSystem) -> str:
-    """Names what the files of a publication hold, so that older ones may be taken over."""
+    """Describes the content of a publication's files, so that older ones can be reused."""
     lines = [f"units {units}"]
     for table in RESULT_TABLES:
         columns = in_units(table, units).columns
@@ -149,7 +148,7 @@ def _has_contract(folder: Path, contract: str) -> bool:
 
 
 def flush(path: Path) -> None:
-    """Have the disk hold a file or folder before anything points at it."""
+    """Flush a file or folder to disk before anything points to it."""
     handle = os.open(path, os.O_RDONLY)
     try:
         os.fsync(handle)

@@ -1,12 +1,12 @@
-"""Publish: build the results aside, verify them, put them in place in one step.
+"""Publish: build the results in a hidden folder, verify them, put them in place in one step.
 
 The database is built in a hidden folder of `published/`, checked there, and put in place by
-`os.replace` as the very last step: a reader opens the publication before or this one, whole,
-and one that holds the old file open keeps it. A crash at any moment leaves the old publication
-and a hidden folder, which the next publication removes.
+`os.replace` as the last step: a reader opens the old or the new publication, always complete,
+and one that has the old file open keeps it. A crash leaves the old publication and a hidden
+folder, which the next publication removes.
 
-The Parquet copy is shown just before, by the same kind of step on a link: see
-`pipelines.stages.publish.parquet_copy`. Each of the two is whole at every moment.
+The Parquet copy is put in place just before by replacing a link: see
+`pipelines.stages.publish.parquet_copy`. Each of the two is complete at all times.
 """
 
 from __future__ import annotations
@@ -47,7 +47,7 @@ _ASIDE: Final = ".aside-"
 
 @dataclass(frozen=True)
 class PublishSummary:
-    """What was put in place: where, and rows by table, history included."""
+    """What was published: path, and rows by table including history."""
 
     sweep_id: str
     results: Path
@@ -65,17 +65,17 @@ def publish(
     units: UnitSystem,
     retention: Retention = Retention(),
 ) -> PublishSummary:
-    """Put the sweep's results, and the history kept, before the readers.
+    """Publish the sweep's results and the history that is kept.
 
     Parameters
     ----------
     retention
-        How much of the history stays.
+        How much of the history is kept.
 
     Raises
     ------
     ContractError
-        If a check fails; the text says which. The publication before stays as it was.
+        If a check fails; the text says which. The previous publication is unchanged.
     """
     began = time.monotonic()
     with _folder_aside(workspace.published) as aside:
@@ -114,8 +114,8 @@ def _fill(
 ) -> dict[str, int]:
     """Rows and Parquet files of the sweep, verified; rows by table.
 
-    The largest table has a thread and a connection of its own: its rows go in beside those of
-    all other tables, its file is written while the checks run.
+    The largest table has its own thread and connection: its rows are inserted in parallel with
+    those of the other tables, and its file is written while the checks run.
     """
     beside = build.beside()
     with interruptible(beside.connection), ThreadPoolExecutor(max_workers=1) as second:
@@ -134,7 +134,7 @@ def _fill(
 
 @contextmanager
 def _folder_aside(published: Path) -> Iterator[Path]:
-    """A hidden folder on the same disk; those that a crash left are removed."""
+    """A hidden folder on the same disk; leftovers of a crash are removed."""
     published.mkdir(parents=True, exist_ok=True)
     for stale in published.glob(f"{_ASIDE}*"):
         shutil.rmtree(stale, ignore_errors=True)
@@ -147,7 +147,7 @@ def _folder_aside(published: Path) -> Iterator[Path]:
 
 
 def _connect(database: Path) -> duckdb.DuckDBPyConnection:
-    """One thread a statement: rows keep their order, files are the same each time."""
+    """One thread per statement: rows keep their order, so files are identical each time."""
     connection = duckdb.connect(
         str(database),
         config={

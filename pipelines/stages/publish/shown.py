@@ -1,7 +1,7 @@
-"""What readers open is a link to a folder; here it is replaced, in one step.
+"""Readers open a link to a folder; this module replaces the link in one step.
 
-A workspace that was copied with its links followed holds a folder in the place of the link. The
-folder counts as what is shown, and makes way when the next one is shown.
+A workspace that was copied with its links followed has a folder in place of the link. That
+folder counts as the current version and is replaced by the next one.
 """
 
 from __future__ import annotations
@@ -13,17 +13,17 @@ from pathlib import Path
 
 
 def folder_shown(link: Path) -> Path | None:
-    """The folder that readers see, or None before the first."""
+    """The folder that readers see, or None if there is none yet."""
     return link.resolve() if link.is_dir() else None
 
 
 def show(link: Path, folder: Path) -> Path | None:
-    """Let `link` lead to `folder`, which lies beside it in a folder of versions.
+    """Point `link` to `folder`, which is in a folder of versions beside it.
 
     Returns
     -------
     path or None
-        What was shown before: for `keep_two`.
+        The previous folder, for `keep_two`.
     """
     before = folder_shown(link)
     if before is not None and not link.is_symlink():
@@ -37,7 +37,7 @@ def show(link: Path, folder: Path) -> Path | None:
 
 
 def keep_two(folder: Path, before: Path | None) -> None:
-    """Remove all versions but the one shown and the one before, which readers may have open."""
+    """Remove all versions except the current and the previous, which readers may have open."""
     for other in folder.parent.iterdir():
         if other not in (folder, before):
             shutil.rmtree(other, ignore_errors=True)

@@ -1,4 +1,4 @@
-"""Holds the finished database against its contracts before it may replace the one in place."""
+"""Checks the finished database against its contracts before it replaces the current one."""
 
 from __future__ import annotations
 
@@ -12,12 +12,12 @@ from rightsize.errors import ContractError
 
 
 def verify(build: Build) -> dict[str, int]:
-    """Rows by table, once every check holds.
+    """Rows by table, if every check passes.
 
     Raises
     ------
     ContractError
-        One line a check that failed.
+        One line per failed check.
     """
     failed = [*_promises(build), *_balance(build), *_orphans(build), *_comments(build)]
     if failed:
@@ -38,7 +38,7 @@ def _promises(build: Build) -> Iterator[str]:
 
 
 def _balance(build: Build) -> Iterator[str]:
-    """Rows of the blocks are the rows published, unassessed meters added."""
+    """Published rows equal the rows of the blocks plus unassessed meters."""
     for table in BLOCK_TABLES:
         landed = _count(build, f"select count(*) from {build.source_of(table)}")
         if table is RECOMMENDATION:
@@ -49,7 +49,7 @@ def _balance(build: Build) -> Iterator[str]:
             f" where sweep_id = {quoted(build.sweep.sweep_id)}",
         )
         if landed != held:
-            yield f"table {table.name}: {landed:,} rows in the blocks, {held:,} published"
+            yield f"table {table.name}: {landed:,} rows computed, {held:,} published"
 
 
 def _orphans(build: Build) -> Iterator[str]:
@@ -78,7 +78,7 @@ def _comments(build: Build) -> Iterator[str]:
     for table, column in rows:
         yield f"column {table}.{column} has no comment"
     for view in VIEWS:
-        build.connection.execute(f"from results.{view.name} limit 0")  # it still binds
+        build.connection.execute(f"from results.{view.name} limit 0")  # the view still resolves
 
 
 def _count(build: Build, statement: str) -> int:

@@ -1,7 +1,7 @@
-"""Validate: hold what a run landed against the suites of `config/expectations.yaml`.
+"""Validate: check what a run loaded against the suites of `config/expectations.yaml`.
 
-The rows were judged one by one when they landed (`sql/20_validate/judged_read.sql`). Here the
-batches are judged: a small table of metrics, one row a file or month, as a whole.
+Rows are checked one by one when loaded (`sql/20_validate/judged_read.sql`). Here whole batches
+are checked: a small table of metrics, one row per file or month.
 """
 
 from __future__ import annotations
@@ -24,12 +24,13 @@ from pipelines.store.resources import config_path
 from pipelines.store.warehouse import run_sql, work_database
 from pipelines.store.workspace import Workspace
 from rightsize.settings import Settings
+from rightsize.units.plain_number import plain_number
 
 _METRICS: Final = {
     "landed_file": "20_validate/file_metric",
     "landed_month": "20_validate/month_metric",
 }
-"""The statement that makes the metrics of each suite."""
+"""The statement that computes the metrics of each suite."""
 
 
 class Expectation(Settings):
@@ -50,7 +51,7 @@ class Suites(Settings):
 
 @dataclass(frozen=True)
 class Outcome:
-    """One expectation held against one batch."""
+    """One expectation checked on one batch."""
 
     suite: str
     batch: str
@@ -65,7 +66,7 @@ class Outcome:
 
 @dataclass(frozen=True)
 class ValidationSummary:
-    """The outcomes of this run; empty where nothing landed."""
+    """Outcomes of this run; empty if nothing was loaded."""
 
     outcomes: tuple[Outcome, ...]
     must_stop: bool
@@ -82,10 +83,10 @@ class ValidationSummary:
 
 
 def validate(loaded: Loaded, workspace: Workspace, landed: LandSummary) -> ValidationSummary:
-    """Judge the batches that `landed` brought and keep the outcomes in the ledger.
+    """Check the batches of `landed` and store the outcomes in the ledger.
 
-    Files that an earlier sweep landed are judged with them where no validation has let them
-    pass: their suite stopped that sweep, or it died first.
+    Files of an earlier sweep that never passed validation are checked too: their suite stopped
+    that sweep, or it crashed first.
 
     Raises
     ------
@@ -116,10 +117,10 @@ def validate(loaded: Loaded, workspace: Workspace, landed: LandSummary) -> Valid
 def judge(
     suite: str, metrics: pd.DataFrame, expectations: Sequence[Expectation]
 ) -> list[Outcome]:
-    """Hold a table of metrics (a row a batch) against one suite.
+    """Check a table of metrics (one row per batch) against one suite.
 
-    A metric that is not known for a batch, such as the month before of the first month, is
-    not judged for it.
+    A metric that is unknown for a batch, such as the previous month of the first month, is
+    not checked.
     """
     if metrics.empty:
         return []
@@ -148,18 +149,17 @@ def judge(
 
 
 def _bounds(wanted: Expectation) -> str:
-    if wanted.min is None:
-        return f"at most {wanted.max:g}"
-    if wanted.max is None:
-        return f"at least {wanted.min:g}"
-    return f"{wanted.min:g} to {wanted.max:g}"
+    low, high = (None if b is None else plain_number(b) for b in (wanted.min, wanted.max))
+    if low is None:
+        return f"at most {high}"
+    return f"at least {low}" if high is None else f"{low} to {high}"
 
 
 def _great_expectations(
     name: str, metrics: pd.DataFrame, expectations: Sequence[Expectation]
 ) -> list[set[int]]:
     """The rows that miss each expectation."""
-    os.environ["GX_ANALYTICS_ENABLED"] = "false"  # before the import: it reports home on load
+    os.environ["GX_ANALYTICS_ENABLED"] = "false"  # it reports home when imported
     import great_expectations as gx
     from great_expectations.data_context.types.base import ProgressBarsConfig
     from great_expectations.expectations.core.expect_column_values_to_be_between import (
@@ -208,7 +208,7 @@ def _keep(work: duckdb.DuckDBPyConnection, outcomes: Sequence[Outcome]) -> None:
                 o.metric,
                 o.is_met,
                 o.severity,
-                None if o.observed is None else f"{o.observed:.6g}",
+                None if o.observed is None else plain_number(o.observed),
                 o.expected,
                 o.meaning,
             ]
@@ -220,7 +220,7 @@ def _keep(work: duckdb.DuckDBPyConnection, outcomes: Sequence[Outcome]) -> None:
 
 def outcome_text(outcome: Outcome) -> str:
     """One expectation that was not met, in a line."""
-    found = "not known" if outcome.observed is None else f"{outcome.observed:g}"
+    found = "not known" if outcome.observed is None else plain_number(outcome.observed)
     return (
         f"{outcome.batch}: {outcome.metric.replace('_', ' ')} is {found}, "
         f"expected {outcome.expected} ({outcome.meaning})"

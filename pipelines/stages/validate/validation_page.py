@@ -1,4 +1,4 @@
-"""The outcomes of validation as one page that opens offline."""
+"""Validation outcomes as one page that opens offline."""
 
 from __future__ import annotations
 
@@ -12,7 +12,10 @@ from pipelines.store.warehouse import run_sql
 from pipelines.store.workspace import Workspace
 
 _PAGE: Final = """<!doctype html>
-<html lang="en"><head><meta charset="utf-8"><title>Validation, {{ utility }}</title><style>
+<html lang="en"><head><meta charset="utf-8">
+<meta http-equiv="Content-Security-Policy"
+ content="default-src 'none'; style-src 'unsafe-inline'; base-uri 'none'; form-action 'none'">
+<title>Validation, {{ utility }}</title><style>
 body { font: 15px/1.45 system-ui, sans-serif; margin: 2rem auto; max-width: 76rem;
   padding: 0 1rem; color: #1b2a33; background: #fff; }
 table { border-collapse: collapse; width: 100%; margin: .5rem 0 2rem; }
@@ -24,9 +27,9 @@ td.n { text-align: right; font-variant-numeric: tabular-nums; }
 .met { color: #26633c; }
 </style></head><body>
 <h1>Validation of {{ utility }}</h1>
-<p>{{ summary }} Written {{ written_at }} (UTC). Every expectation with its bounds lies in
+<p>{{ summary }} Written {{ written_at }} (UTC). Expectations and their limits are in
 <code>config/expectations.yaml</code>;
-<code>rightsize rows</code> lists refused and flagged rows by file and line.</p>
+<code>rightsize rows</code> lists rejected and flagged rows by file and line.</p>
 {% for caption, columns, rows in tables if rows %}
 <table><caption>{{ caption }}</caption><thead><tr>
 {% for c in columns %}<th scope="col">{{ c }}</th>{% endfor %}</tr></thead><tbody>
@@ -41,12 +44,12 @@ td.n { text-align: right; font-variant-numeric: tabular-nums; }
 
 
 def page_path(workspace: Workspace) -> Path:
-    """Where the page lies."""
+    """Path of the page."""
     return workspace.root / "validation.html"
 
 
 def write_page(work: duckdb.DuckDBPyConnection, workspace: Workspace, utility: str) -> Path:
-    """Write the page from the ledger, in place of the former one; open readers keep theirs."""
+    """Write the page from the ledger, replacing the previous one."""
     outcomes = run_sql(work, "20_validate/latest_outcome").fetchall()
     missed = [o for o in outcomes if not o[4]]
     failures = sum(o[5] == "failure" for o in missed)
@@ -63,11 +66,20 @@ def write_page(work: duckdb.DuckDBPyConnection, workspace: Workspace, utility: s
         )
         for at, suite, batch, metric, is_met, severity, seen, expected, meaning in outcomes
     ]
-    heads = ("judged", "suite", "batch", "outcome", "metric", "found", "expected", "meaning")
+    heads = (
+        "checked at",
+        "suite",
+        "batch",
+        "outcome",
+        "metric",
+        "found",
+        "expected",
+        "meaning",
+    )
     tables: list[tuple[str, tuple[str, ...], list[Any]]] = [
         ("Not met", heads, [t for t in lines if t[3] != "met"]),
-        ("Files left out", ("file", "why"), _problems(work)),
-        ("Landed files with refused rows or notes", _FILE_HEADS, _files(work)),
+        ("Files not loaded", ("file", "reason"), _problems(work)),
+        ("Loaded files with rejected rows or notes", _FILE_HEADS, _files(work)),
         ("Met", heads, [t for t in lines if t[3] == "met"]),
     ]
     page = Environment(autoescape=True).from_string(_PAGE)
@@ -75,8 +87,8 @@ def write_page(work: duckdb.DuckDBPyConnection, workspace: Workspace, utility: s
     text = page.render(
         utility=utility,
         summary=(
-            f"{len(outcomes)} expectations judged, {failures} failures, "
-            f"{len(missed) - failures} warnings."
+            f"{len(outcomes):,} checks: {failures:,} failures, "
+            f"{len(missed) - failures:,} warnings."
         ),
         written_at=now[0] if now else "",
         tables=tables,
@@ -88,7 +100,7 @@ def write_page(work: duckdb.DuckDBPyConnection, workspace: Workspace, utility: s
     return target
 
 
-_FILE_HEADS: Final = ("file", "rows", "accepted", "refused", "what was not read", "note")
+_FILE_HEADS: Final = ("file", "rows", "accepted", "rejected", "not read", "note")
 
 
 def _problems(work: duckdb.DuckDBPyConnection) -> list[tuple[Any, ...]]:

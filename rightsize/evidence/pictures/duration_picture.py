@@ -81,7 +81,7 @@ def _time_shares(band: Row) -> tuple[float, float, float]:
 
 
 def duration_svg(site: SiteEvidence, units: Units, *, label: str) -> str:
-    """Flow-duration curve with its range, the peaks, and what each meter may carry."""
+    """Flow-duration curve with its range, the peaks, and the limits of each meter."""
     flow_factor = units.flow_per_gpm
     curve = [
         {
@@ -101,7 +101,7 @@ def duration_svg(site: SiteEvidence, units: Units, *, label: str) -> str:
             "text": f"{SHORT_WHO[who]}: {kind}",
         }
         for who, m in meters_shown(site)
-        for kind, flow_gpm in (("continuous", m.continuous_gpm), ("at most", m.smoc_gpm))
+        for kind, flow_gpm in (("max. continuous", m.continuous_gpm), ("SMOC", m.smoc_gpm))
     ]
     marks = _duration_marks(site, flow_factor)
     data: Data = {"curve": curve, "meters": meters, "marks": marks}
@@ -136,7 +136,7 @@ def duration_chart(flow_unit: str) -> Compiled:
     def chart() -> Any:
         time = alt.X(
             "pct:Q",
-            title="% of time that the flow is exceeded",
+            title="% of time flow is exceeded",
             scale=alt.Scale(type="log", domain=[_RARE_PCT, 100], nice=False, clamp=True),
             axis=alt.Axis(values=[1e-3, 1e-2, 0.1, 1, 10, 100], grid=True, labelExpr=PLAIN),
         )
@@ -164,7 +164,7 @@ def duration_chart(flow_unit: str) -> Compiled:
                 strokeDash=alt.StrokeDash("who:N", scale=who_dash(), legend=None),
             )
         )
-        limits = [(who, kind) for who in WHO for kind in ("continuous", "at most")]
+        limits = [(who, kind) for who in WHO for kind in ("max. continuous", "SMOC")]
         words = [_limit_words(*limit, is_halo=h) for h in (True, False) for limit in limits]
         marks = alt.Chart(alt.NamedData("marks"))
         ranges = marks.mark_rule(color=INK, strokeWidth=1.4).encode(
@@ -193,7 +193,7 @@ def _limit_words(who: str, kind: str, *, is_halo: bool) -> Any:
     A halo of paper lies under them, so that a line that passes does not strike them out.
     """
     halo = {"stroke": CARD, "strokeWidth": 3.5, "strokeJoin": "round"} if is_halo else {}
-    is_above = kind == "at most"
+    is_above = kind == "SMOC"
     place = 0.68 if who == "installed" else 1.0
     return (
         alt.Chart(alt.NamedData("meters"))

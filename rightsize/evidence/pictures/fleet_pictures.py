@@ -57,7 +57,7 @@ def stake_svg(fleet: FleetEvidence, *, label: str) -> str:
     half = half_way(changes)
     curve = running_revenue(changes)
     gain = changes["revenue_gain_usd_per_year"].to_numpy()
-    mark = [{"place": half, "usd": float(gain[:half].sum()), "text": f"{half} carry half"}]
+    mark = [{"place": half, "usd": float(gain[:half].sum()), "text": f"{half} bring half"}]
     return stake_chart().svg({"curve": curve, "half": mark}, name="stake", label=label)
 
 
@@ -68,7 +68,7 @@ def stake_chart() -> Compiled:
     def chart() -> Any:
         place = alt.X(
             "place:Q",
-            title="change-outs, the largest revenue gain first",
+            title="change-outs, largest revenue gain first",
             scale=alt.Scale(nice=False),
             axis=alt.Axis(tickCount=5, format="~s", grid=False),
         )
@@ -92,7 +92,7 @@ def stake_chart() -> Compiled:
         )
         return dressed(
             alt.layer(area, point, words).properties(
-                width=PLOT_WIDTH, height=190, title="USD a year, added up"
+                width=PLOT_WIDTH, height=190, title="$ per year"
             )
         )
 
@@ -131,7 +131,7 @@ def classes_chart() -> Compiled:
             y=who,
             x=alt.X(
                 "usd:Q",
-                title="USD a year",
+                title="$ per year",
                 axis=alt.Axis(tickCount=4, labelExpr=SHORT, grid=True),
             ),
         )

@@ -68,7 +68,7 @@ def peak_days_chart(flow_unit: str) -> Compiled:
     def chart() -> Any:
         hour = alt.X(
             "hour:Q",
-            title="hour of the day",
+            title="hour of day",
             scale=alt.Scale(domain=[0, 23], nice=False),
             axis=alt.Axis(values=[0, 6, 12, 18, 23], grid=False),
         )
@@ -92,7 +92,7 @@ def peak_days_chart(flow_unit: str) -> Compiled:
         )
         return dressed(
             alt.layer(usual, middle, lines).properties(
-                width=PLOT_WIDTH, height=132, title=f"mean flow of the hour, {flow_unit}"
+                width=PLOT_WIDTH, height=132, title=f"hourly mean flow, {flow_unit}"
             )
         )
 

@@ -30,7 +30,7 @@ SYSTEM: Final = {"gpm": "us", "gal": "us", "m³/h": "metric", "m³": "metric"}
 PLOT_WIDTH: Final = 404
 SIDE: Final = 48  # room for the labels of an axis
 PLAIN: Final = "format(datum.value, '.5~r')"
-SHORT: Final = "format(datum.value, '~s')"
+SHORT: Final = f"abs(datum.value) < 1 ? {PLAIN} : format(datum.value, '~s')"
 LOG: Final = (
     "indexof([1, 2, 5], round(datum.value / pow(10, floor(log(datum.value) / LN10 + 1e-9))))"
     f" >= 0 ? {PLAIN} : ''"

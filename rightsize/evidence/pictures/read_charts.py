@@ -22,7 +22,7 @@ def one_hour_three_ways() -> alt.Chart:
     minute = np.arange(60)
     ways = {
         "1 gpm all hour": np.ones(60),
-        "ten draws of 3 gpm for 2 min": np.where(minute % 6 < 2, 3.0, 0.0),
+        "ten uses of 3 gpm for 2 min": np.where(minute % 6 < 2, 3.0, 0.0),
         "one minute of 60 gpm": np.where(minute == 20, 60.0, 0.0),
     }
     rows = [
@@ -36,7 +36,7 @@ def one_hour_three_ways() -> alt.Chart:
         y="flow_gpm",
         by="way",
         order=list(ways),
-        titles=("minute of the hour", "flow [gpm]"),
+        titles=("minute of hour", "flow [gpm]"),
         title="Three hours, one read: 60 gal",
         log_y=True,
         interpolate="step-after",
@@ -61,8 +61,8 @@ def what_averaging_leaves() -> alt.Chart:
         y="kept_pct",
         by="draw",
         order=None,
-        titles=("length of a read [min]", "kept of the ups and downs [%]"),
-        title="What averaging leaves of the flow, by how long a draw lasts",
+        titles=("read interval [min]", "flow variation kept [%]"),
+        title="Flow variation that reads keep, by duration of use",
         log_x=True,
     )
 
@@ -76,7 +76,7 @@ def inside_an_hour(*, mean_gpm: float = 12.0) -> alt.Chart:
         above = np.cumsum(kernel.mass[row][::-1])[::-1]
         rows += [
             {
-                "draw": f"draws of {intensity:g} gpm",
+                "draw": f"uses of {intensity:g} gpm",
                 "flow_gpm": round(float(c * intensity), 3),
                 "time_pct": round(100 * float(a), 4),
             }
@@ -89,8 +89,8 @@ def inside_an_hour(*, mean_gpm: float = 12.0) -> alt.Chart:
         y="time_pct",
         by="draw",
         order=None,
-        titles=("flow [gpm]", "time above it [%]"),
-        title=f"Inside an hour whose mean is {mean_gpm:g} gpm",
+        titles=("flow [gpm]", "time above this flow [%]"),
+        title=f"Flow within an hour that averages {mean_gpm:g} gpm",
         log_x=True,
         log_y=True,
     )
@@ -119,8 +119,11 @@ def odds_of_unseen_flow(priors: Priors) -> alt.Chart:
         y="odds_pct",
         by="class",
         order=list(CLASSES_SHOWN),
-        titles=("starting flow of the installed meter [gpm]", "odds of unseen steady flow [%]"),
-        title="Nights read zero: is there flow below the start?",
+        titles=(
+            "starting flow of the installed meter [gpm]",
+            "probability of unseen steady flow [%]",
+        ),
+        title="Nights that read zero: is there flow below the starting flow?",
         log_x=True,
     )
 

@@ -63,7 +63,7 @@ def unseen_chart(volume_unit: str) -> Compiled:
     def chart() -> Any:
         volume = alt.X(
             "from:Q",
-            title=f"{volume_unit} a year",
+            title=f"{volume_unit} per year",
             scale=alt.Scale(zero=True, nice=False),
             axis=alt.Axis(tickCount=4, labelExpr=SHORT, grid=False),
         )

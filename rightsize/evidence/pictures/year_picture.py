@@ -121,7 +121,7 @@ def year_chart(flow_unit: str, volume_unit: str) -> Compiled:
         heat = alt.layer(image, frame).properties(
             width=PLOT_WIDTH,
             height=_HEAT_HEIGHT,
-            title="each day from left to right, its hours from top to bottom",
+            title="days left to right, hours of the day top to bottom",
         )
         base = alt.Chart(alt.NamedData("days"))
         volume = base.mark_area(
@@ -156,12 +156,12 @@ def year_chart(flow_unit: str, volume_unit: str) -> Compiled:
                 alt.layer(volume, peaks).properties(
                     width=PLOT_WIDTH,
                     height=62,
-                    title=f"{volume_unit} a day; triangles: the five largest days",
+                    title=f"{volume_unit} per day; triangles: five highest-use days",
                 ),
                 night.properties(
                     width=PLOT_WIDTH,
                     height=40,
-                    title=f"least hour of the night (0 to 6 h), {flow_unit}",
+                    title=f"lowest hourly flow at night (0 to 6 h), {flow_unit}",
                 ),
                 spacing=7,
             ).resolve_scale(x="shared")

@@ -5,7 +5,6 @@
   const ROWS_A_PAGE = 50;
   const CODED = ["area", "class", "verdict", "action", "installed", "recommended"];
   const NUMBERS = ["gain", "volume", "net", "odds"];
-  const THIN = "\u202f";
   const by = (id) => document.getElementById(id);
   let index = null, made = {}, order = [], page = 0, loaded = 0;
   let sort = { key: null, falling: true };
@@ -47,7 +46,7 @@
     }
   };
 
-  const count = (value) => value.toLocaleString("en").replaceAll(",", THIN);
+  const count = (value) => value.toLocaleString("en").replaceAll(",", index.parted);
   const dollars = (value) => {
     const whole = Math.round(value);
     return (whole < 0 ? "\u2212$" : "$") + count(Math.abs(whole));
@@ -134,10 +133,10 @@
     cell(line, "action", index.actions[said("action", row)] + (column.settled[row] ? "" : " (new)"));
     cell(line, "installed", said("installed", row) || "");
     cell(line, "recommended", said("recommended", row) || "");
-    ranged(line, "gain", row, (v) => v.toFixed(1));
+    ranged(line, "gain", row, (v) => v.toFixed(1).replace("-", "\u2212"));
     cell(line, "volume", figure(column.volume[row], count), "n");
     ranged(line, "net", row, dollars);
-    cell(line, "odds", figure(column.odds[row], (v) => v.toFixed(2)), "n");
+    cell(line, "odds", figure(column.odds[row], (v) => `${Math.round(100 * v)}\u202f%`), "n");
     return line;
   };
 
@@ -157,7 +156,7 @@
     try {
       if (!reasons[part]) await load(`data/reason-${String(part).padStart(4, "0")}.js`);
       inside.append(isolated(reasons[part][row % index.rows_a_part]), element("br"));
-    } catch { inside.append("The reason could not be loaded.", element("br")); }
+    } catch { inside.append("Could not load the reason.", element("br")); }
     inside.append("Meter ", isolated(column.meter[row]), ". ");
     const file = Object.hasOwn(made, column.account[row]) ? made[column.account[row]] : null;
     if (file) {
@@ -165,7 +164,7 @@
       link.href = "sites/" + encodeURIComponent(file);
       inside.append(link);
     } else {
-      inside.append("Its page for the field: ", element("code",
+      inside.append("To make its site page: ", element("code",
         `rightsize evidence CONFIG ${quoted(column.account[row])}`));
     }
   };
@@ -184,8 +183,8 @@
       dollars(change.reduce((sum, row) => sum + (column[name][row] || 0), 0)));
     state(order.length
       ? `${count(start + 1)} to ${count(start + rows.length)} of ${count(order.length)} meters; ` +
-        `${count(change.length)} changes among them bring ${worth} a year (${low} to ${high}, ends added up)`
-      : "No meter matches.");
+        `${count(change.length)} change-outs among them: net benefit ${worth} per year (${low} to ${high}, sums of the range ends)`
+      : "No matching meters.");
     turnable(pages);
   };
 
@@ -250,5 +249,5 @@
     if (index.flagged === 0) by("scope").value = "all";
     await select();
   };
-  begin().catch((error) => state(`The list could not be loaded: ${error.message}`));
+  begin().catch((error) => state(`Could not load the list: ${error.message}`));
 })();

@@ -1,1 +1,1 @@
-"""The installed meter between flow and read: registration, censoring, bounds."""
+"""The installed meter between actual flow and reads: registration, censoring, bounds."""

@@ -1,9 +1,9 @@
 """Steady flow that the installed meter cannot see: what the fleet says about its odds and size.
 
-A meter whose night reads are zero may still pass a steady flow below its starting flow. One
-account cannot tell. Accounts of the same class on meters that do see low flow can: they show
-how often steady flow occurs and how large it is (empirical Bayes). The prior of the class
-counts as a few such accounts, so that a small fleet stays near it.
+A meter with zero night reads may still pass a steady flow below its starting flow. One account
+cannot show this. Accounts of the same class with meters that register low flow can: they show
+how often steady flow occurs and how large it is (empirical Bayes). The class prior counts as
+a few such accounts, so that a small fleet stays near it.
 """
 
 from __future__ import annotations
@@ -40,14 +40,14 @@ _SHARE_RANGE: Final = (0.02, 0.98)  # [1] no class has steady flow never, or alw
 
 @dataclass(frozen=True)
 class LearntPrior:
-    """Steady flow by class as the fleet shows it, and how many accounts showed it."""
+    """Steady flow by class in the fleet, and the number of accounts behind it."""
 
     steady: dict[str, SteadyPrior] = field(hash=False)
     accounts_seen: dict[str, int] = field(hash=False)
 
 
 def steady_law(priors: Priors, learnt: LearntPrior | None, classes: Sequence[str]) -> SteadyLaw:
-    """What is held of steady flow at accounts of such classes before their nights are seen."""
+    """Prior of steady flow for these classes, before night reads are used."""
     known = [(learnt.steady.get(c) if learnt else None) or priors.of(c).steady for c in classes]
     return SteadyLaw(
         np.array([k.share for k in known]),
@@ -59,7 +59,7 @@ def steady_law(priors: Priors, learnt: LearntPrior | None, classes: Sequence[str
 def steady_by_class(
     blocks: Iterable[ProfileBlock], meters: Sequence[Meter], priors: Priors
 ) -> dict[str, Array]:
-    """What the meters of a part of the fleet show of steady flow, by class.
+    """Evidence of steady flow from part of the fleet, by class.
 
     Parts are learnt from together by `learn_from`, so that each may be made elsewhere.
 
@@ -88,7 +88,7 @@ def steady_by_class(
 
 
 def _passed(seen_gpm: Array, registered_gpm: Array, meter: NDArray[np.int64]) -> Array:
-    """Flow that each meter's curve registers as so much [gpm, A]."""
+    """Actual flow at which each meter registers a given flow [gpm, A]."""
     out = seen_gpm.copy()
     for k in np.unique(meter):
         rising = np.maximum.accumulate(registered_gpm[k])
@@ -97,7 +97,7 @@ def _passed(seen_gpm: Array, registered_gpm: Array, meter: NDArray[np.int64]) ->
 
 
 def learn_from(parts: Iterable[Mapping[str, Array]], priors: Priors) -> LearntPrior:
-    """Steady flow by class: how often and how large, from what every meter can see of it.
+    """Steady flow by class: how often and how large, given what each meter can register.
 
     Parameters
     ----------
@@ -174,6 +174,6 @@ def unseen_odds(share: Array, centre_log: Array, log_sd: Array, start_gpm: Array
 
 
 def unseen_size(uniform: Array, centre_log: Array, log_sd: Array, start_gpm: Array) -> Array:
-    """Steady flow below the start [gpm] at each uniform: the fleet's law, cut at the start."""
+    """Steady flow below the starting flow [gpm]: the fleet's distribution, truncated there."""
     top = ndtr((np.log(np.maximum(start_gpm, 1e-9)) - centre_log) / log_sd)
     return np.asarray(np.exp(centre_log + log_sd * ndtri(np.clip(uniform * top, 1e-12, 1))))

@@ -1,4 +1,4 @@
-"""Model-free bounds: what a meter can have registered, from interval volumes alone.
+"""Model-free bounds on registered volume, from interval volumes alone.
 
 With r(q) = q a(q) the registered flow at actual flow q, and only the mean m of an interval
 and a largest possible flow known, the mean of r over the interval lies between the lower
@@ -60,7 +60,7 @@ class Envelope:
 
 
 def registered_flow_points(meter: Meter, *, largest_gpm: float) -> tuple[Array, Array]:
-    """Points that carry r(q) = q a(q) from 0 to the largest flow, with the jump at the start.
+    """Points of r(q) = q a(q) from 0 to the largest flow, with the jump at the start.
 
     Between its points a(q) is linear in log flow, so r bends; 24 points a decade hold the
     bend to within 0.1 %. The start is a jump, and both its sides are points.
@@ -109,11 +109,11 @@ def registered_bounds(
     block : ProfileBlock
         Profiles of A meters.
     meters : sequence of Meter
-        The catalogue, M meters.
+        The catalog, M meters.
     registered_gal_per_year : array [A]
         What the installed meters register.
     installed : sequence of Meter, A long, optional
-        Their own curves; the catalogue's by `block.meter_index` if not given.
+        Their own curves; the catalog's by `block.meter_index` if not given.
 
     Returns
     -------
@@ -221,12 +221,12 @@ def _hull(x: Array, y: Array, *, sign: float) -> NDArray[np.int64]:
 
 
 def _turns(x: Array, y: Array, a: int, b: int, c: int) -> bool:
-    """Whether b lies on or above the chord from a to c."""
+    """Whether b is on or above the chord from a to c."""
     return bool((y[b] - y[a]) * (x[c] - x[a]) >= (y[c] - y[a]) * (x[b] - x[a]))
 
 
 def _inverse(value: Array, rising: Array, at: Array, *, last: bool) -> Array:
-    """Where a non-decreasing curve takes a value: the first or the last place."""
+    """First or last position at which a non-decreasing curve has a value."""
     found = np.searchsorted(rising, value, side="right" if last else "left")
     i = np.clip(found, 1, len(rising) - 1)
     rise = rising[i] - rising[i - 1]

@@ -1,4 +1,4 @@
-"""The installed meters of a block as the inference reads them: their own curves where told."""
+"""The installed meters of a block, with their own curves where they have one."""
 
 from __future__ import annotations
 
@@ -48,7 +48,7 @@ class HeldMeters:
     table: RegisteredTable
     row: NDArray[np.int64]  # [J, A]
     meter_index: NDArray[np.int64]  # [A] row in the catalogue
-    is_own: NDArray[np.bool_]  # [A] the curve is not the catalogue's
+    is_own: NDArray[np.bool_]  # [A] the curve is not the catalog's
     curve_sd: Array  # [A]
 
     @cached_property
@@ -81,7 +81,7 @@ class HeldMeters:
         return np.asarray(self.table.registered_gpm(whole, self.row) / whole)
 
     def actual_gpm(self, registered_gpm: Array) -> Array:
-        """Steady flow that each account's meter registers as so much [gpm, J x A].
+        """Steady flow at which each account's meter registers a given flow [gpm, J x A].
 
         Not below the starting flow: a meter that registers has started.
         """
@@ -99,7 +99,7 @@ class HeldMeters:
         """Bounds [A, M] of what every meter would register, whatever flowed.
 
         They hold for one curve. A meter of which nothing is known may start earlier or later
-        than the catalogue's: the least is taken from the one, the most from the other, and both
+        than the catalog's: the least is taken from the one, the most from the other, and both
         are widened by what a curve may be out by.
         """
         early, late = (
@@ -130,9 +130,9 @@ def held_meters(
     Parameters
     ----------
     block : ProfileBlock
-        A accounts; `meter_index` points into the catalogue.
+        A accounts; `meter_index` points into the catalog.
     catalogue : sequence of meters
-        The catalogue.
+        The catalog.
     table : RegisteredTable
         Samples of the curves of meters in the ground (`ground_table`).
     told : PlacedCurves or None

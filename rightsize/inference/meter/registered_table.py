@@ -36,7 +36,7 @@ TABLE_FLOW_GPM: Final = FIRST_EDGE_GPM * 10.0 ** (
 _TYPE_SHARE: Final = 0.5  # [1] of one meter's error, that of its make: our convention
 OWN_STATES: Final = 8  # [1] meters of one entry told apart in the ground: convention
 _GROUND_STREAM: Final = 31  # [1] apart from the samples of bought meters
-# How meters in the ground differ from the catalogue's curve: in log flow (start and loss move
+# How meters in the ground differ from the catalog's curve: in log flow (start and loss move
 # together) and in the ratio; what a type and size have in common, and what is one meter's own.
 # Set on simulated fleets 31 to 34 as they
 # are and with `ALL_WRONG` (tests/fleets), and on the set half of the recordings.
@@ -70,7 +70,7 @@ class RegisteredTable:
 
     ratio: Array  # [J, M, table] without the cut at the start, applied at look-up
     start_gpm: Array  # [J, M]
-    known: Array  # [M, table] the same by the catalogue's curves as they stand
+    known: Array  # [M, table] the same by the catalog's curves as they stand
     known_start_gpm: Array  # [M]
 
     @cached_property
@@ -125,11 +125,11 @@ def registered_table(meters: tuple[Meter, ...], samples: int, seed: int) -> Regi
 
 @lru_cache(maxsize=4)
 def ground_table(meters: tuple[Meter, ...], samples: int, seed: int) -> RegisteredTable:
-    """Samples of curves of meters in the ground, `OWN_STATES` rows a meter of the catalogue.
+    """Samples of curves of meters in the ground, `OWN_STATES` rows a meter of the catalog.
 
     Row `m * OWN_STATES + k` of sample j is a meter of entry m: what its type and size have in
     common is the j-th state, what is its own the k-th. Nothing is known of its age or make: it
-    may be better or worse than the catalogue's, and loses somewhat more on average.
+    may be better or worse than the catalog's, and loses somewhat more on average.
     """
     rng = np.random.default_rng([seed, _GROUND_STREAM])
     every = tuple(m for m in meters for _ in range(OWN_STATES))

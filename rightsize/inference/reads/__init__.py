@@ -1,1 +1,1 @@
-"""What interval reads show: signs of use, nights, rounding, interval means."""
+"""Evidence in interval reads: signs of use, nights, rounding, interval means."""

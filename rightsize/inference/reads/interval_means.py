@@ -1,4 +1,4 @@
-"""Interval means of the installed meters, made ready to be spread into flows."""
+"""Interval means of the installed meters, prepared for spreading into flows."""
 
 from __future__ import annotations
 
@@ -63,7 +63,7 @@ def _by_hours(share: Array, block: ProfileBlock) -> Array:
 
 
 def _moved(share: Array, bands: int) -> Array:
-    """Shares a number of bands up (or down), piled up at the ends."""
+    """Shares shifted up or down by a number of bands, accumulated at the ends."""
     index = np.clip(np.arange(share.shape[1]) + bands, 0, share.shape[1] - 1)
     out = np.zeros_like(share)
     np.add.at(out.T, index, share.T)

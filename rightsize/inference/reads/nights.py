@@ -1,4 +1,4 @@
-"""Steady flow that the nights show: what is left of their least hours after uses."""
+"""Steady flow from the nights: their minimum hours, without use events."""
 
 from __future__ import annotations
 
@@ -87,7 +87,7 @@ def steady_seen(
     least_gpm : array [A]
         Smallest steady flow that each meter registers [gpm].
     uniform : array [J, A]
-        Where in its posterior law each sample lies.
+        Position of each sample in its posterior distribution.
 
     Notes
     -----
@@ -119,7 +119,7 @@ def steady_seen(
 
 
 def _night_grid(top: Array, prior: SteadyLaw, least_gpm: Array) -> tuple[Array, Array]:
-    """Steady flows that the nights allow, nothing first, and their prior odds [A, G]."""
+    """Steady flows consistent with the nights, zero first, and their prior odds [A, G]."""
     part = (np.arange(_GRID) + 0.5) / _GRID
     bottom = np.minimum(least_gpm, top)
     steady = bottom[:, None] + (top - bottom)[:, None] * part
@@ -143,7 +143,7 @@ def _dispersion(block: ProfileBlock, pulse_variance: Array, steady_gpm: Array) -
 
 
 def _hour_variance(block: ProfileBlock) -> Array:
-    """Variance of 60-min means within hours of the week, swings between days taken off [A].
+    """Variance of 60-min means within hours of the week, without day-to-day variation [A].
 
     Reads shorter than an hour tell their own variance, not that of hours: uses last.
     """
@@ -155,7 +155,7 @@ def _hour_variance(block: ProfileBlock) -> Array:
 
 
 def _sampled_from(value: Array, chance: Array, uniform: Array) -> Array:
-    """Values [A, G] drawn by their chance at each uniform [J, A], even within a step."""
+    """Values [A, G] sampled by probability at each uniform [J, A], uniform within a step."""
     cumulative = np.cumsum(chance, axis=1)
     cumulative /= cumulative[:, -1:]
     at = np.minimum((cumulative[None] < uniform[..., None]).sum(axis=-1), value.shape[1] - 1)

@@ -1,10 +1,11 @@
-"""What a register that shows whole steps hides: interval means between two steps.
+"""Rounding by the register resolution: interval means between two steps.
 
 A register of step s read every T minutes shows interval means in multiples of d = s / T. A true
-mean v = (k + f) d reads as k d or (k + 1) d with odds 1 - f and f, wherever the register stands
-when the interval begins. Few steps to an interval turn a trickle into rare ticks. The law of
-true means is found by the usual fixed point of maximum likelihood (Richardson 1972, Lucy 1974),
-started from a density flat in flow, so that what the ticks cannot tell stays plain.
+mean v = (k + f) d reads as k d or (k + 1) d with odds 1 - f and f, whatever the register
+position at the start of the interval. With few steps per interval a small flow shows as rare
+counts. The distribution of true means is the usual maximum-likelihood fixed point (Richardson
+1972, Lucy 1974), started from a density flat in flow, so that it stays flat where the counts
+give no information.
 """
 
 from __future__ import annotations
@@ -72,8 +73,8 @@ def rests_rounded(resting_gpm: Array, step_gpm: Array | float) -> NDArray[np.boo
 def rounding_variance(band_count: Array, zero_count: Array, step_gpm: Array) -> Array:
     """Mean variance that rounding adds to interval means [gpm2, A].
 
-    `f (1 - f) d^2` at a true mean v = (k + f) d, over the law of true means; one sixth of d^2
-    where a mean is many steps.
+    `f (1 - f) d^2` at a true mean v = (k + f) d, over the distribution of true means; one
+    sixth of d^2 where a mean is many steps.
     """
     total = np.maximum(band_count.sum(axis=1) + zero_count, 1)
     law, _ = unrounded(band_count, zero_count, step_gpm, np.zeros(len(step_gpm)))
@@ -84,7 +85,7 @@ def rounding_variance(band_count: Array, zero_count: Array, step_gpm: Array) -> 
 
 
 def _sharpened(counts: Array, step_gpm: float, resting_gpm: Array) -> Array:
-    """Fixed point over the bands that rounding blurs; those above stay as they are."""
+    """Fixed point over the bands affected by rounding; higher bands are unchanged."""
     shown, start = _lattice(step_gpm)
     size = len(start)
     at_rest = _shown_at_rest(resting_gpm, step_gpm)[:, :size]
@@ -116,7 +117,7 @@ def _shown_at_rest(resting_gpm: Array, step_gpm: float) -> Array:
 
 @lru_cache(maxsize=64)
 def _lattice(step_gpm: float) -> tuple[Array, Array]:
-    """Odds of each shown band (0 = nothing) by true band, and the starting law."""
+    """Odds of each shown band (0 = nothing) by true band, and the starting distribution."""
     shown = np.zeros((BAND_COUNT + 1, BAND_COUNT + 1))
     shown[0, 0] = 1.0
     inside = np.exp(

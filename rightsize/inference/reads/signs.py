@@ -1,4 +1,4 @@
-"""What the reads of an account say of its uses: dispersions, largest intervals, ceilings."""
+"""Evidence on an account's uses: dispersions, largest intervals, ceilings."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ Array = NDArray[np.floating[Any]]
 _DISPERSION_SD: Final = 0.2  # [log] error of a dispersion
 _LONG_SD: Final = 1.2  # [log] reads over an hour vary with the weather, not with uses
 _ROUNDING_DOUBT: Final = 0.5  # [log] error for all of a dispersion being rounding
-_ROUNDING_NEAR: Final = 1.5  # [1] derived: two neighbours share a reading, covariance -1/2
+_ROUNDING_NEAR: Final = 1.5  # [1] derived: two neighbors share a reading, covariance -1/2
 _LEAST_SHARE: Final = 0.02  # [1] of the variance, that is called uses of water
 _LEAST_NEAR_SHARE: Final = 0.25  # [1] of the near variance, left when swings are taken off
 _LEAST_MEAN_SHARE: Final = 0.05  # [1] of the mean, that lies above the steady flow
@@ -34,11 +34,11 @@ _TOP_COUNT: Final = (0.5, 6.0)  # [intervals] added to both counts: as without a
 
 @dataclass(frozen=True)
 class UseSigns:
-    """What the reads of A accounts say of their uses."""
+    """Evidence in the reads of A accounts on their uses."""
 
     interval_min: Array  # [A]
     far_gpm: Array  # [A] (variance - covariance 2 and 3 intervals apart) / mean
-    near_gpm: Array  # [A] (variance - neighbour covariance) / mean
+    near_gpm: Array  # [A] (variance - neighbor covariance) / mean
     total_gpm: Array  # [A] variance / mean
     log_sd: Array  # [A] error of the dispersions in log, rounding of the register included
     busy_gpm: Array  # [A] root mean square of the mean flows by month and hour of week
@@ -48,7 +48,7 @@ class UseSigns:
 
 
 def pulse_variance(block: ProfileBlock) -> Array:
-    """Variance of interval means that uses cause [gpm2, A]: swings between days taken off."""
+    """Variance of interval means due to uses [gpm2, A], without day-to-day variation."""
     inflate = block.reads_used / np.maximum(block.within_dof, 1)
     far = block.lag_ss[:, 1:].sum(axis=1) / np.maximum(block.lag_count[:, 1:].sum(axis=1), 1)
     variance = block.within_ss / np.maximum(block.within_dof, 1)
@@ -59,9 +59,9 @@ def pulse_variance(block: ProfileBlock) -> Array:
 
 
 def _steepness(block: ProfileBlock) -> Array:
-    """Part of swings between days that a difference of neighbours keeps [1, A].
+    """Share of day-to-day variation left in a difference of neighbors [1, A].
 
-    A day that is busier by a factor lifts every hour by that factor; two neighbouring hours
+    A day that is busier by a factor lifts every hour by that factor; two neighboring hours
     then differ as their means do.
     """
     hours = block.slot_step_ss / np.maximum(block.slot_ss, 1e-12)
@@ -76,7 +76,7 @@ def _rounding(block: ProfileBlock) -> Array:
 
 
 def signs_of(block: ProfileBlock, steady_gpm: Array) -> UseSigns:
-    """What the reads say of uses, above a steady flow [A]."""
+    """Evidence on uses above a steady flow [A]."""
     total = np.maximum(block.band_count.sum(axis=1) + block.zero_count, 1)
     mean = block.band_gal.sum(axis=1) / (total * block.interval_min)
     mean = np.maximum(mean - steady_gpm, _LEAST_MEAN_SHARE * mean + _TINY_GPM2)

@@ -1,4 +1,4 @@
-"""Which kernel serves a sample: kinds are few, made once, and the nearest is taken."""
+"""Choice of the kernel for a sample: the nearest of a few precomputed ones."""
 
 from __future__ import annotations
 
@@ -38,7 +38,7 @@ def kernel_of(how: Patterns) -> tuple[tuple[KernelKind, ...], NDArray[np.int64]]
 
 
 def unit_scale(how: Patterns, kinds: tuple[KernelKind, ...], which: NDArray[np.int64]) -> Array:
-    """Factor on the unit that keeps what matters when the nearest kernel is not exact.
+    """Correction factor on the unit if the nearest kernel is not exact.
 
     Of uses run one at a time the large intensity is kept, of others the mean intensity.
     """
@@ -49,6 +49,6 @@ def unit_scale(how: Patterns, kinds: tuple[KernelKind, ...], which: NDArray[np.i
 
 
 def make_kernels() -> None:
-    """Make every kernel before work is shared out, so that no worker makes them again."""
+    """Build every kernel before work is distributed, so that workers do not rebuild them."""
     for kind in KINDS:
         pulse_kernel(kind)

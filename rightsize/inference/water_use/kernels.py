@@ -1,10 +1,11 @@
 """From the mean of an interval to the flows inside it: scale-free kernels on log bands.
 
 Given the mean flow m of an interval's uses, those that run together are Poisson with mean m/a,
-so the flow is a compound Poisson sum of intensities. Measured in units of the intensity a the
-law depends on m/a alone: one matrix serves every account and every intensity, shifted along
-the log bands. A second, larger kind of use either runs together with others in the same way,
-or one at a time (a make-up valve, an irrigation controller): then it is on or off.
+so the flow is a compound Poisson sum of intensities. In units of the intensity a the
+distribution depends on m/a alone: one matrix works for every account and every intensity,
+shifted along the log bands. A second, larger kind of use either runs together with others in
+the same way, or one at a time (a make-up valve, an irrigation controller): then it is on or
+off.
 """
 
 from __future__ import annotations
@@ -41,7 +42,7 @@ _REACH_SINGLE: Final = 2.0  # [1] of uses run one at a time: convention
 
 @dataclass(frozen=True)
 class KernelKind:
-    """Which kernel: spread within a kind, and the larger kind if there is one.
+    """Key of a kernel: spread within a kind, and the larger kind if there is one.
 
     `ratio` is the larger kind's intensity over the smaller's (the unit), `share` its part of
     the mean flow, `is_single` whether at most one of them runs.
@@ -55,7 +56,7 @@ class KernelKind:
 
 @dataclass(frozen=True)
 class Kernel:
-    """Law of the flow of uses by band of their mean over the interval, in units of intensity.
+    """Distribution of the flow of uses by band of interval mean, in units of intensity.
 
     `mass[i, k]` is the share of time in band k and `idle[i]` the share without any use, in
     intervals of mean band i. Rows sum to 1 with `idle` and their mean is the row's flow.
@@ -129,7 +130,7 @@ def _gamma_cf(omega: Array, mean: float, cv: float) -> NDArray[np.complex128]:
 
 
 def _into_bands(law: Array, step: float, mean: float, idle: float) -> tuple[Array, float]:
-    """Sum a law on a linear grid into bands, then restore its mean exactly."""
+    """Sum a distribution on a linear grid into bands, then restore its mean exactly."""
     cumulative = np.concatenate([[0.0], np.cumsum(law)])
     cumulative *= (1 - idle) / max(cumulative[-1], 1e-300)
     at = np.concatenate([[0.0], (np.arange(len(law)) + 0.5) * step])

@@ -1,8 +1,8 @@
-"""Fixtures of a utility's own customers, from sites that were logged every minute or finer.
+"""Class priors from a utility's own sites, logged every minute or finer.
 
-A log shows uses as they are: a rise of flow is a use that begins, its fall the end. Uses
-that run together are told apart only roughly, so what comes out is a prior: two kinds of use,
-small and large, with the spread between sites.
+A log shows single uses: a rise in flow is the start of a use, a fall its end. Simultaneous
+uses are separated only roughly, so the result is a prior: two kinds of use, small and large,
+with the spread between sites.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ from rightsize.inference.water_use.priors import Z90, ClassPrior, Fixture, Stead
 
 Array = NDArray[np.float64]
 
-# Conventions of our own: no fleet was held against them.
+# Our conventions: not tested on fleets.
 LEAST_SITES: Final = 3  # [sites]
 USUAL_CROWDING: Final = 1.2  # [1] that of most class priors
 _LEAST_FACTOR: Final = 1.3  # [1] sites of one class never agree better than this
@@ -28,14 +28,14 @@ _NOISE_GPM: Final = 1e-3  # the same where nothing is steady
 _STEADY_PERCENTILE: Final = 1  # [%] of a log's flows
 _LEAST_SHARE: Final = 0.05  # [1] of the volume, that a kind carries
 _ROUNDS: Final = 20  # [1] of the two means
-_ONE_AT_A_TIME: Final = 0.1  # [1] odds: a log of total flow hardly tells
+_ONE_AT_A_TIME: Final = 0.1  # [1] odds: a log of total flow hardly shows it
 _STEADY_FALLBACK: Final = (0.5, 6.0)  # [gpm, 1] size and factor if no two sites show any
 _LEAST_STEADY_FACTOR: Final = 2.0  # [1] steady flows of sites never agree better
 
 
 @dataclass(frozen=True)
 class UseEvents:
-    """Uses of one site, one entry a use."""
+    """Uses of one site, one entry per use."""
 
     flow_gpm: Array
     duration_min: Array
@@ -70,7 +70,7 @@ def uses_of_log(flow_gpm: Array, *, step_min: float) -> UseEvents:
     """
     if step_min > 1.0 or flow_gpm.size == 0:
         raise ContractError(
-            f"a log needs steps of at most 1 min and at least one read; got {flow_gpm.size} "
+            f"a log needs steps of at most 1 min and at least one read; got {flow_gpm.size:,} "
             f"reads of {step_min:g} min"
         )
     steady = float(np.percentile(flow_gpm, _STEADY_PERCENTILE))
@@ -122,7 +122,7 @@ def prior_from_logs(
 
 
 def _edge_gpm(sites: list[UseEvents]) -> float:
-    """Flow that parts small from large uses: two means of log flow, weighed by volume."""
+    """Flow that separates small from large uses: two means of log flow, weighted by volume."""
     flow = np.log(np.concatenate([s.flow_gpm for s in sites]))
     volume = np.concatenate([s.volume_gal / max(s.volume_gal.sum(), 1e-9) for s in sites])
     edge = float(np.average(flow, weights=volume))

@@ -1,9 +1,9 @@
-"""Patterns of use that an account's reads allow: uses of intensity and duration.
+"""Patterns of use consistent with an account's reads: intensity and duration of uses.
 
-The class prior is a set of sites (`priors.atoms_of`). Each is weighed by how well it explains
-what the reads say of uses, then moved so that it explains it better:
+The class prior is a set of sites (`priors.atoms_of`). Each is weighted by how well it
+explains the evidence in the reads, then adjusted so that it explains it better:
 
-- variance over mean within month and hour of week, less the covariance of neighbours: swings
+- variance over mean within month and hour of week, less the covariance of neighbors: swings
   from day to day raise both alike and cancel;
 - the same less the covariance two and three intervals apart, and without: what they show more
   than the first is long uses, or swings, which only add;
@@ -110,7 +110,7 @@ def patterns_of(atoms: Atoms, signs: UseSigns, uniforms: Uniforms) -> Patterns:
 
 
 def _trust(signs: UseSigns) -> Array:
-    """Part of a misfit that the site's uses explain; the rest is error of the dispersion."""
+    """Part of a misfit explained by the site's uses; the rest is error of the dispersion."""
     return np.asarray(_STRAY_SD**2 / (_STRAY_SD**2 + signs.log_sd**2))
 
 
@@ -242,7 +242,7 @@ def _reduced(
     alone: NDArray[np.bool_],
     length: Array,
 ) -> Patterns:
-    """To the intensities unknown inside an interval, in one kind where one will do."""
+    """Simplify to one kind of use where the intensities inside an interval are unknown."""
     inner_small = small * _inner(small_min, length)
     inner_large = np.where(alone, large, large * _inner(large_min, length))
     power = (1 - share) * small + share * large

@@ -1,4 +1,4 @@
-"""How customers of a class draw water, before their own reads are looked at."""
+"""Class priors: how customers of a class use water, before their own reads are used."""
 
 from __future__ import annotations
 
@@ -38,7 +38,7 @@ class Fixture:
 
 @dataclass(frozen=True)
 class SteadyPrior:
-    """Flow that never stops: share of accounts that have it, and its size."""
+    """Continuous flow: share of accounts that have it, and its size."""
 
     share: float
     flow_gpm: float
@@ -52,7 +52,7 @@ class SteadyPrior:
 
 @dataclass(frozen=True)
 class ClassPrior:
-    """Fixtures of a class with the share of drawn volume each carries, and steady flow.
+    """Fixtures of a class with their share of volume, and steady flow.
 
     `present` is the odds that a site has each fixture at all, `crowding` the factor on demand
     inside an hour that 9 of 10 sites stay below.
@@ -97,7 +97,7 @@ class ServicePrior:
 
 @dataclass(frozen=True)
 class Priors:
-    """The priors of every class, by name; `unknown` serves a class without its own."""
+    """Priors by class name; `unknown` applies to classes without their own."""
 
     by_class: Mapping[str, ClassPrior] = field(hash=False)
     service: ServicePrior
@@ -174,7 +174,7 @@ def _two_kinds(
 
 
 def _kind(share: Array, flow_gpm: Array, duration_min: Array) -> tuple[Array, Array, Array]:
-    """Volume-weighted intensity and duration of some fixtures, and the share they carry."""
+    """Volume-weighted intensity and duration of some fixtures, and their share of volume."""
     total = share.sum(axis=1)
     safe = np.maximum(total, 1e-9)
     fallback = flow_gpm.min(axis=1)

@@ -1,7 +1,8 @@
-"""Short reads in which a use begins or ends: its own flow for part of the time, then none.
+"""Short intervals in which a use starts or ends: its flow for part of the time, then none.
 
-A kernel of reduced intensity takes a short interval for steady. Below the flow of a single use
-most are not: a meter that starts above the interval's mean still registers them.
+A kernel of reduced intensity assumes that flow in a short interval is steady. Below the flow
+of a single use it mostly is not: a meter with a starting flow above the interval's mean still
+registers.
 """
 
 from __future__ import annotations
@@ -70,7 +71,7 @@ def with_edges(
     table: RegisteredTable,
     installed: NDArray[np.int64],
 ) -> Array:
-    """Registered means at each mean flow of uses [J, A, K], begun and ended uses taken in."""
+    """Registered means at each mean flow of uses [J, A, K], with starts and ends of uses."""
     for gpm, share in parts:
         on = table.registered_gpm((steady_gpm + gpm).astype(np.float32), installed)
         running = _running(intensity, gpm)

@@ -1,12 +1,12 @@
-"""Compound meters: two elements, the hand-over between them, and the water that keeps
-passing the small one.
+"""Compound meters: two elements, the changeover between them, and the flow that remains in the
+low side.
 
-Model (stated rule). A spring valve holds the main way shut until the head lost in the low
-element opens it. On falling flow it shuts at the lower changeover flow, on rising flow it
-opens at the higher one. While it is open the low element still carries its changeover flow,
-or a fixed share of the whole when that is more (two ways in parallel lose equal head, and
-both losses go with the square of the flow). Just above the lower changeover flow the high
-element gets too little to turn: there lies the dip.
+Model (stated rule). A spring valve keeps the high side closed until the head loss in the low
+side opens it. On falling flow it closes at the lower changeover flow, on rising flow it opens
+at the higher one. While it is open the low side still passes its changeover flow, or a fixed
+share of the total if that is more (parallel paths have equal head loss, and both losses go
+with the square of the flow). Just above the lower changeover flow the high side has too
+little flow to register: this is the dip in the accuracy curve.
 """
 
 from __future__ import annotations
@@ -37,7 +37,7 @@ def generic_parts(
     changeover_falling_gpm: float | None = None,
     changeover_rising_gpm: float | None = None,
 ) -> CompoundParts:
-    """Both elements of a compound whose dip just keeps the changeover floor.
+    """Both elements of a compound whose accuracy just meets the changeover minimum.
 
     The high element's starting flow is the one at which the whole meter registers the
     floor when the low element carries the falling changeover flow.
@@ -108,7 +108,7 @@ def compound_ratio(
 
 
 def compound_points(parts: CompoundParts, *, smoc_gpm: float) -> Points:
-    """The mean of the rising and the falling curve as points for the catalogue.
+    """The mean of the rising and the falling curve, as points for the catalog.
 
     Registered flow never falls with rising flow in the mean curve: where the valve's
     opening would make it fall, it is held.

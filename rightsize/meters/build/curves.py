@@ -32,7 +32,7 @@ class CurveRule(Settings):
 
 
 class CurveRules(Settings):
-    """One rule a type of meter."""
+    """One rule per meter type."""
 
     displacement: CurveRule
     multi_jet: CurveRule

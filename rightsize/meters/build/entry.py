@@ -1,4 +1,4 @@
-"""One entry of a catalogue, as people write it."""
+"""One catalog entry, as written in the YAML file."""
 
 from __future__ import annotations
 
@@ -65,13 +65,17 @@ class MeterEntry(Settings):
         falling, rising = self.changeover_falling_gpm, self.changeover_rising_gpm
         parts = [n for n in _COMPOUND_ONLY if getattr(self, n) is not None]
         if parts and self.meter_type != "compound":
-            raise ValueError(f"{parts[0]}: only a compound has it; got a {self.meter_type}")
+            raise ValueError(
+                f"{parts[0]}: allowed for compound meters only; got {self.meter_type}"
+            )
         if parts and self.registration is not None:
             raise ValueError(
-                f"{parts[0]}: shapes the generic curve; leave it out beside registration"
+                f"{parts[0]}: cannot be combined with registration; remove one of them"
             )
         if (falling is None) != (rising is None):
-            raise ValueError("give both changeover flows, or neither")
+            raise ValueError(
+                "changeover_rising_gpm and changeover_falling_gpm: give both, or neither"
+            )
         if falling is not None and rising is not None and falling > rising:
             raise ValueError(
                 "changeover_falling_gpm: must not be above changeover_rising_gpm "

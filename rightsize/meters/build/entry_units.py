@@ -1,4 +1,4 @@
-"""Metric keys of a catalogue entry, turned into ours once, at the border."""
+"""Metric keys of a catalog entry, converted to US units on input."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ _TWINS: Final = {
 
 
 def in_us_units(raw: dict[str, Any]) -> dict[str, Any]:
-    """The entry with metric keys converted; a value given in both units is refused."""
+    """The entry with metric keys converted; a value given in both units is an error."""
     for field, value in raw.items():
         if isinstance(value, bool) and field not in _YES_OR_NO:
             raise ValueError(f"{field}: must not be true or false; got {value}")

@@ -1,6 +1,6 @@
-"""From an entry of a catalogue to a meter.
+"""Builds a meter from a catalog entry.
 
-What an entry leaves out is filled in this order: from the metric rating (`q3_m3h`, `r`,
+Missing values are filled in this order: from the metric rating (`q3_m3h`, `r`,
 `accuracy_class`) if it gives one, from the standard's table of its type, size and grade, and
 the curve from the type's rule. Prices and life are never filled in.
 """
@@ -48,7 +48,7 @@ class _Base:
 
 
 def build_meter(entry: MeterEntry, ratings: Ratings, rules: CurveRules) -> Meter:
-    """The meter of an entry, with ratings and curve filled in where it leaves them out.
+    """The meter of an entry, with omitted ratings and curve filled in.
 
     Raises
     ------
@@ -135,7 +135,7 @@ def _off_loss_class(loss_bar: float) -> tuple[str, ...]:
     if any(math.isclose(loss_bar, known) for known in PRESSURE_LOSS_BAR):
         return ()
     allowed = ", ".join(f"{bar:g}" for bar in PRESSURE_LOSS_BAR)
-    return (f"pressure_loss_bar {loss_bar:g} is not a class of R 49: {allowed}",)
+    return (f"pressure_loss_bar {loss_bar:g} is not a class of R 49; classes: {allowed}",)
 
 
 def _table_base(table: RatingTable, row: Rating) -> _Base:
@@ -172,7 +172,7 @@ def _utility_base() -> _Base:
 
 
 def _source(entry: MeterEntry, base: _Base, own: dict[str, float]) -> str:
-    """Who says what: the entry's own words, what it gave itself, and the rest."""
+    """Source text: from the entry itself, its own values, and the rest."""
     curve = "curve: points of the entry" if entry.registration else "curve: stated rule"
     if len(own) == len(_RATED):
         limits = f"limits: {base.standard}" if base.standard else ""
@@ -200,11 +200,11 @@ def _refuse_missing(
         left[0].why
         if left
         else (
-            "no standard's table holds this type, size and grade; give the values from the "
-            "meter's own certificate, or q3_m3h, r and accuracy_class"
+            "no standard's table has this type, size and grade; give the values from the "
+            "meter's certificate, or q3_m3h, r and accuracy_class"
         )
     )
-    raise CatalogueError(f"{', '.join(missing)}: missing; {why}")
+    raise CatalogueError(f"missing {', '.join(missing)}: {why}")
 
 
 def _compound_parts(
@@ -216,7 +216,7 @@ def _compound_parts(
     ratings: Ratings,
     rules: CurveRules,
 ) -> CompoundParts:
-    """Elements by rule: the low one is a displacement meter that meets the whole's minimum."""
+    """Elements by rule: the low side is a displacement meter that meets the minimum flow."""
     low_size = entry.low_element_size_in or base.low_element_size_in
     element = _low_element(low_size, flows, ratings)
     assert element.normal_min_gpm is not None
@@ -246,7 +246,7 @@ def _low_element(
 ) -> Rating:
     """The displacement meter of this size, or else by rule.
 
-    The largest that is tested at no more than the whole's minimum flow and carries no more
+    The largest that is tested at no more than the whole's minimum flow and handles no more
     than a fifth of the whole.
     """
     table = next(t for t in ratings.tables if t.meter_type == "displacement")
@@ -254,7 +254,7 @@ def _low_element(
         found = ratings.find("displacement", size_in)
         if found is None:
             sizes = ", ".join(f"{r.size_in:g}" for r in table.sizes)
-            raise CatalogueError(f"low_element_size_in: allowed: {sizes}; got {size_in:g}")
+            raise CatalogueError(f"low_element_size_in: got {size_in:g}; allowed: {sizes}")
         return found[1]
     least, most = flows_gpm["min_test_gpm"], LOW_ELEMENT_SHARE * flows_gpm["smoc_gpm"]
     meets = [

@@ -35,8 +35,8 @@ PRESSURE_LOSS_BAR: Final = (0.63, 0.40, 0.25, 0.16, 0.10)
 class MetricRating:
     """A meter of the metric family.
 
-    Q1 is the lowest flow within the error limits, Q2 parts the lower from the upper zone,
-    Q3 may run for long, Q4 for a short time.
+    Q1 is the lowest flow within the error limits, Q2 divides the lower and upper zones,
+    Q3 is the continuous flow, Q4 the short-term maximum.
     """
 
     q3_m3h: float
@@ -70,7 +70,7 @@ class MetricRating:
         return Q4_OVER_Q3 * self.q3_m3h
 
     def permissible_error_pct(self, flow_m3h: float, *, water_c: float = 20.0) -> float:
-        """Largest error either way that a new meter may have at a flow [%].
+        """Maximum permissible error of a new meter at a flow [%].
 
         Parameters
         ----------
@@ -83,7 +83,7 @@ class MetricRating:
         -------
         float
             Limit [%]. Q2 itself belongs to the upper zone. NaN below Q1 and above Q4: there
-            the standard promises nothing.
+            the standard sets no limit.
         """
         least, most = self.q1_m3h * (1 - ROUNDING), self.q4_m3h * (1 + ROUNDING)
         if not least <= flow_m3h <= most:
@@ -94,7 +94,7 @@ class MetricRating:
         return limits[self.accuracy_class]
 
     def off_series(self) -> tuple[str, ...]:
-        """What departs from the standard's series, in words; empty where nothing does.
+        """Deviations from the standard's series, in words; empty if none.
 
         A value off the series is a warning, not an error: the series is extendable.
         """

@@ -1,4 +1,4 @@
-"""Ratings of meters by standard: what is permitted, at which flows, and who says so."""
+"""Ratings of meters by standard: permitted values, flows and sources."""
 
 from __future__ import annotations
 
@@ -39,7 +39,7 @@ under older editions of C700, compounds are made in 2, 3, 4, 6 and 8 in)."""
 
 
 class Bands(Settings):
-    """Permissible ratios of a new meter; `changeover` is the floor of a compound's dip."""
+    """Accuracy limits of a new meter; `changeover` is a compound's minimum at changeover."""
 
     min_test: tuple[Ratio, Ratio]
     normal: tuple[Ratio, Ratio]
@@ -47,7 +47,7 @@ class Bands(Settings):
 
 
 class Rating(Settings):
-    """One size of a standard's table; what was not read is absent."""
+    """One size of a standard's table; values not read are absent."""
 
     size_in: Annotated[float, Field(gt=0)]
     min_test_gpm: Flow | None = None
@@ -62,7 +62,7 @@ class Rating(Settings):
 
     @property
     def is_usable(self) -> bool:
-        """Whether the numbers may serve as they are: never from low-trust memory."""
+        """Whether the numbers can be used: not if from memory with low trust."""
         return self.confidence != "MEM-L"
 
 
@@ -77,7 +77,7 @@ class RatingTable(Settings):
     sizes: tuple[Rating, ...]
 
     def unrated(self) -> tuple[UnratedMeter, ...]:
-        """The sizes whose numbers are left for the utility to fill in."""
+        """Sizes whose numbers the utility must fill in."""
         return tuple(
             UnratedMeter(self.meter_type, r.size_in, self.standard, self._why(), self.grade)
             for r in self.sizes
@@ -87,13 +87,13 @@ class RatingTable(Settings):
     def _why(self) -> str:
         if self.meter_type == "fire_service":
             return (
-                "fire-service meters are never resized from use alone: a change needs listed "
-                "equipment and the agreement of the authority having jurisdiction"
+                "fire-service meters are never resized from consumption data: a change needs"
+                " listed equipment and the agreement of the authority having jurisdiction"
             )
         return (
-            f"its numbers in {self.standard} could not be confirmed and are not shipped; give "
+            f"its ratings in {self.standard} could not be confirmed and are not shipped; give "
             "starting_gpm, min_test_gpm, normal_min_gpm, continuous_gpm, smoc_gpm and "
-            "head_loss_psi_at_smoc from the meter's own certificate in your catalogue"
+            "head_loss_psi_at_smoc from the meter's certificate in your catalog"
         )
 
 

@@ -1,6 +1,6 @@
-"""What a catalogue must obey before a verdict may rest on it.
+"""Rules that a catalog must meet before it is used for verdicts.
 
-Every problem is a line that names the entry, the field, what was got and what is allowed.
+Every problem is one line that names the entry, the field, the value and what is allowed.
 """
 
 from __future__ import annotations
@@ -32,7 +32,7 @@ def meter_problems(meter: Meter, *, size_override: bool = False) -> list[str]:
         low, high = getattr(meter, name)
         if not (0 < low <= 1 <= high <= HIGHEST_RATIO and low < high):
             problems.append(
-                f"{name}: must rise, hold 1 and stay between 0 and {HIGHEST_RATIO:g}; "
+                f"{name}: must increase, include 1 and stay between 0 and {HIGHEST_RATIO:g}; "
                 f"got [{low:g}, {high:g}]"
             )
     problems += _compound_problems(meter)
@@ -42,8 +42,8 @@ def meter_problems(meter: Meter, *, size_override: bool = False) -> list[str]:
 def fleet_problems(meters: Sequence[Meter]) -> list[tuple[int, str]]:
     """Problems between meters: (row of the later entry, line).
 
-    No type, size and grade stands twice, and within a type and grade a larger size carries
-    no less.
+    No duplicate type, size and grade, and within a type and grade a larger size has no lower
+    capacity.
     """
     rows: dict[tuple[str, str], list[int]] = defaultdict(list)
     for row, meter in enumerate(meters):
@@ -58,12 +58,12 @@ def fleet_problems(meters: Sequence[Meter]) -> list[tuple[int, str]]:
 
 def _pair_problems(smaller: Meter, larger: Meter, row: int) -> list[tuple[int, str]]:
     if math.isclose(smaller.size_in, larger.size_in):
-        text = f"size_in: {larger.label} stands twice; give one of them another grade"
+        text = f"size_in: duplicate {larger.label}; give one of them another grade"
         return [(row, text)]
     return [
         (
             row,
-            f"{name}: must be at least {getattr(smaller, name):g} as at {smaller.label}; "
+            f"{name}: must be at least {getattr(smaller, name):g}, as for {smaller.label}; "
             f"got {getattr(larger, name):g}",
         )
         for name in ("continuous_gpm", "smoc_gpm")
@@ -77,7 +77,7 @@ def _size_problems(meter: Meter) -> list[str]:
         return []
     return [
         f"size_in: {meter.meter_type} meters are made in "
-        f"{', '.join(f'{s:g}' for s in sizes)} in (set size_override: true to hold another); "
+        f"{', '.join(f'{s:g}' for s in sizes)} in (set size_override: true to allow another); "
         f"got {meter.size_in:g}"
     ]
 
@@ -92,7 +92,7 @@ def _order_problems(meter: Meter) -> list[str]:
 
 
 def _compound_problems(meter: Meter) -> list[str]:
-    """The changeover must lie where both elements can work."""
+    """The changeover must be where both elements can work."""
     if meter.compound is None:
         return []
     falling = meter.compound.changeover_falling_gpm
@@ -117,7 +117,7 @@ def _curve_problems(meter: Meter) -> list[str]:
         f"registration: flows must be above 0; got {flow:g}" for flow in flows if flow <= 0
     ]
     problems += [
-        f"registration: flows must rise from point to point; got {a:g} then {b:g}"
+        f"registration: flows must increase from point to point; got {a:g} then {b:g}"
         for a, b in itertools.pairwise(flows)
         if b <= a
     ]

@@ -1,1 +1,1 @@
-"""What is not known of a curve: samples, accuracy tests, wear."""
+"""Uncertainty of accuracy curves: samples, accuracy tests, wear."""

@@ -1,4 +1,4 @@
-"""What we do not know of a meter's curve, as joint samples of whole curves."""
+"""Uncertainty of a meter's accuracy curve, as joint samples of whole curves."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ from rightsize.meters.uncertainty.knots import HIGHEST_RATIO, knot_weights, rati
 Array = NDArray[np.float64]
 
 CORRELATION: Final = 0.7
-"""Between the errors at neighbouring knots of one meter's curve (our convention)."""
+"""Between the errors at neighboring knots of one meter's curve (our convention)."""
 SPREAD_OF_LIMIT: Final = 0.5
 """Standard deviation of a new meter's error as a share of half its permitted band. No sample of
 a new meter passes its limits at the knots (stated rule)."""
@@ -97,7 +97,7 @@ def curve_samples(
     Parameters
     ----------
     meters : sequence of Meter, M long
-        Their curves are the centre of the samples.
+        Their curves are the center of the samples.
     flow_gpm : array [Q]
         Actual flow [gpm].
     samples : int
@@ -121,7 +121,7 @@ def curve_samples(
     Notes
     -----
     Errors are drawn at three knots (minimum test flow, normal minimum, SMOC) with correlation
-    0.7 between neighbours, and run linear in log flow between them, flat outside. The starting
+    0.7 between neighbors, and run linear in log flow between them, flat outside. The starting
     flow scatters too, and the curve below the minimum test flow moves with it. Wear lowers
     the curve most at the minimum test flow and raises the starting flow: an old meter is least
     certain at low flow.
@@ -207,7 +207,7 @@ def _error_bounds(meters: Sequence[Meter], *, in_service: bool) -> tuple[Array, 
 
 
 def _tops(meter: Meter) -> tuple[float, float, float]:
-    """Highest ratio of the meter's own curve about each knot: an error there must spare it."""
+    """Highest ratio of the meter's own curve near each knot, which limits the error there."""
     at_min, at_normal, at_smoc = ratio_at_knots(meter)
     within = [a for q, a in meter.registration if meter.normal_min_gpm <= q <= meter.smoc_gpm]
     top = float(max(at_normal, at_smoc, *within))
@@ -239,7 +239,7 @@ def _starts_gpm(meter: Meter, wear: Array, scatter: Array, *, in_service: bool) 
 
 
 def _before_wear(ln_gpm: Array, meter: Meter, start_gpm: Array) -> Array:
-    """Log flow at which the new meter stands where the worn one stands [J, Q].
+    """Log flow at which the new meter has the ratio of the worn one [J, Q].
 
     The stretch from start to minimum test flow is squeezed from below: a curve that starts
     later climbs later, and above the minimum test flow nothing moves.
@@ -253,7 +253,7 @@ def _before_wear(ln_gpm: Array, meter: Meter, start_gpm: Array) -> Array:
 
 
 def _wear_error(meter: Meter, wear: Array) -> Array:
-    """Relative fall at the knots [J, 3] after a share of the way to the service limit."""
+    """Relative loss at the knots [J, 3] after a share of the way to the service limit."""
     lower = (meter.low_limits[0], meter.normal_limits[0], meter.normal_limits[0])
     new = ratio_at_knots(meter)
     leaves_service = 1 - SERVICE_FACTOR * (1 - np.asarray(lower))

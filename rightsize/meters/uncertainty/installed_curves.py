@@ -1,8 +1,8 @@
-"""Curves of meters in the ground, where tests or a stated wear say more than the catalogue.
+"""Curves of installed meters from accuracy tests or stated wear.
 
-Of what is known of a meter the nearest counts: its own accuracy tests, then the tests of at
-least three meters of its group (type, size, grade and age band), then the wear that the utility
-states for its type. A meter of which none of these speaks keeps the catalogue's curve.
+In order of priority: the meter's own accuracy tests, the tests of at least three meters of
+its group (type, size, grade and age band), the wear that the utility states for its type.
+Without any of these a meter keeps the catalog curve.
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ LEAST_TESTED: Final = 3
 """Tested meters that speak for the untested ones of their group: one may be a meter that broke
 (our convention)."""
 AGE_STEP_YEARS: Final = 0.5
-"""Ages are told apart to half a year: less is within the range of any rate of wear."""
+"""Ages are rounded to half a year: less is within the range of any wear rate."""
 OLDEST_YEARS: Final = 50.0
 _WIDE: Final = 1000  # more than the steps and bands of age
 _RANGE_SDS: Final = 2 * 1.645  # a range is read as a 90 % interval
@@ -35,7 +35,7 @@ _RANGE_SDS: Final = 2 * 1.645  # a range is read as a 90 % interval
 
 @dataclass(frozen=True)
 class InstalledCurves:
-    """K curves that installed meters may have beside those of the catalogue.
+    """K curves of installed meters, in addition to those of the catalog.
 
     `covariance` is that of relative errors at the knots about each curve: what one meter's
     curve may differ by.
@@ -48,13 +48,13 @@ class InstalledCurves:
     of_age: Mapping[tuple[int, int], int]  # (catalogue row, age in steps) -> curve
 
     def place(self, meter_id: Sequence[str], meter_index: Index, age_years: Array) -> Index:
-        """Curve of each of A meters; -1 where the catalogue's stays.
+        """Curve of each of A meters; -1 for the catalog curve.
 
         Parameters
         ----------
         meter_id : A names
         meter_index : int array [A]
-            Row in the catalogue; -1 unknown.
+            Row in the catalog; -1 unknown.
         age_years : array [A]
             NaN unknown.
         """
@@ -76,7 +76,7 @@ class InstalledCurves:
 
 @dataclass(frozen=True)
 class PlacedCurves:
-    """Curves of the meters of a block: `index` [A] points into `curves`, -1 the catalogue's."""
+    """Curves of the meters of a block: `index` [A] points into `curves`, -1 the catalog's."""
 
     curves: InstalledCurves
     index: Index
@@ -144,7 +144,7 @@ def installed_curves(
 
 
 def _found(curves: Mapping[tuple[int, int], int], first: Index, second: Index) -> Index:
-    """Curve of each pair of keys [A]; -1 where there is none."""
+    """Curve of each pair of keys [A]; -1 if there is none."""
     pairs = np.array([(a * _WIDE + b, curve) for (a, b), curve in curves.items()])
     if not len(pairs):
         return np.full(first.shape, -1, dtype=np.int64)
@@ -155,7 +155,7 @@ def _found(curves: Mapping[tuple[int, int], int], first: Index, second: Index) -
 
 
 def _about(error: Array, covariance: Array) -> Array:
-    """Covariance of errors about a bent curve, from that of errors about the curve unbent."""
+    """Covariance of errors about an adjusted curve, from that about the original curve."""
     factor = 1 / np.maximum(1 + error, 1e-3)
     result: Array = covariance * np.outer(factor, factor)
     return result

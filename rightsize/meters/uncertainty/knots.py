@@ -1,7 +1,7 @@
-"""Errors of a curve at three knots, and the curve they bend.
+"""Errors of an accuracy curve at three knots, and the adjusted curve.
 
-All uncertainty of a curve is held as relative errors at the minimum test flow, the normal
-minimum and SMOC, linear in log flow between them and flat outside.
+Uncertainty of a curve is expressed as relative errors at the minimum test flow, the normal
+minimum and SMOC, linear in log flow between them and constant outside.
 """
 
 from __future__ import annotations
@@ -32,7 +32,7 @@ def ratio_at_knots(meter: Meter) -> Array:
 
 
 def knot_weights(flow_gpm: Array, meter: Meter) -> Array:
-    """How much each knot's error counts at each flow [3, Q]; columns add up to 1."""
+    """Weight of each knot's error at each flow [3, Q]; columns sum to 1."""
     ln_gpm = np.log(np.maximum(np.asarray(flow_gpm, dtype=np.float64), 1e-12))
     knots = np.log(knots_gpm(meter))
     return np.stack([np.interp(ln_gpm, knots, row) for row in np.eye(KNOT_COUNT)])

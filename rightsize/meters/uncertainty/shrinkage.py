@@ -1,9 +1,9 @@
-"""Curves from a utility's own accuracy tests, shrunk to what its other tests say.
+"""Curves from a utility's own accuracy tests, shrunk toward its other tests.
 
 Empirical Bayes on the relative errors at the knots of the curve, in three levels: the type,
 the group (type, size and age band) and the meter. A meter with many tests keeps its own
-curve; one with few, or none, leans on its group; a group with few leans on its type; a type
-without tests is what `registration_samples` says of meters in service.
+curve; one with few or none is shrunk toward its group, a group with few toward its type; a
+type without tests follows the in-service prior of `registration_samples`.
 """
 
 from __future__ import annotations
@@ -40,7 +40,7 @@ ROUNDS: Final = 25
 
 @dataclass(frozen=True)
 class AccuracyTests:
-    """Test points of meters in service, one row a flow; rows of a meter may stand anywhere.
+    """Test points of meters in service, one row per flow; in any order.
 
     `ratio` is registered over actual volume.
     """
@@ -55,7 +55,7 @@ class AccuracyTests:
         rows = len(self.meter_id)
         for name in ("meter_index", "age_years", "flow_gpm", "ratio"):
             if getattr(self, name).shape != (rows,):
-                raise ValueError(f"{name}: must have {rows} rows as meter_id has")
+                raise ValueError(f"{name}: must have {rows:,} rows, as meter_id has")
         if rows and not (self.flow_gpm > 0).all():
             raise ValueError(f"flow_gpm: must be above 0; got {self.flow_gpm.min():g}")
         if rows and not ((self.ratio >= 0) & (self.ratio <= 2)).all():
@@ -64,7 +64,7 @@ class AccuracyTests:
 
 @dataclass(frozen=True)
 class ShrunkCurves:
-    """What the tests say: of each tested meter and of untested meters of each group."""
+    """Test results for each tested meter and for untested meters of each group."""
 
     meter_id: tuple[str, ...]
     meter_index: NDArray[np.int64]
@@ -75,7 +75,7 @@ class ShrunkCurves:
     group_count: dict[tuple[int, int], int]  # tested meters
 
     def meter(self, row: int, meters: Sequence[Meter]) -> Meter:
-        """The catalogue's meter with the curve of the tested meter in this row."""
+        """The catalog's meter with the curve of the tested meter in this row."""
         return bent_meter(meters[int(self.meter_index[row])], self.error[row])
 
 
@@ -95,7 +95,7 @@ def shrunk_curves(
     tests : AccuracyTests
         Three or more flows a meter serve best; one is taken too.
     meters : sequence of Meter
-        The catalogue's meters that `tests.meter_index` points to.
+        The catalog's meters that `tests.meter_index` points to.
     bench_sd : float
         Standard deviation of one test's ratio [1]; near 0 lets tests override the curve.
 
@@ -182,7 +182,7 @@ def _tells_of_knots(flow_gpm: Array, meter: Meter) -> NDArray[np.bool_]:
 
 @dataclass(frozen=True)
 class _Evidence:
-    """What the tests of the K meters of one type say of their knots, and their groups."""
+    """Test information on the knots of the K meters of one type, and their groups."""
 
     information: Array  # [K, 3, 3]
     score: Array  # [K, 3]
@@ -249,7 +249,8 @@ def _group_shifts(
 ) -> _Groups:
     """Shifts of the G groups, whose spread about their type is `apart` [3, 3].
 
-    Meters are integrated out of what each group is told, groups out of what the type is told.
+    Meters are integrated out for the evidence on each group, groups for the evidence on the
+    type.
     """
     one = np.eye(KNOT_COUNT)
     count = int(member.max()) + 1

@@ -1,4 +1,4 @@
-"""The curve of a meter that has served: wear is always told, never assumed.
+"""Accuracy curves of worn meters: wear is always stated by the utility, never assumed.
 
 Notes
 -----
@@ -40,12 +40,12 @@ class Range:
     def __post_init__(self) -> None:
         if not self.low <= self.middle <= self.high:
             raise ValueError(
-                f"a range must rise: low {self.low:g}, middle {self.middle:g}, "
+                f"a range must increase: low {self.low:g}, middle {self.middle:g}, "
                 f"high {self.high:g}"
             )
 
     def at(self, place: Place) -> float:
-        """The bound or the middle."""
+        """The low, middle or high rate."""
         value: float = getattr(self, place)
         return value
 
@@ -69,16 +69,17 @@ Rates = tuple[float, float, float]
 
 
 class WearRate(Settings):
-    """Wear of a type of meter as a utility states it: low, middle and high rate a year."""
+    """Stated wear of a meter type: low, middle and high rate per year."""
 
     low_flow_loss_pct_per_year: Rates = Field(
-        description="points of registration lost at the minimum test flow; negative: gained"
+        description="accuracy lost at the minimum test flow, percentage points; negative if"
+        " gained"
     )
     normal_loss_pct_per_year: Rates = Field(
-        description="points of registration lost within the normal range"
+        description="accuracy lost in the normal range, percentage points"
     )
-    start_rise_pct_per_year: Rates = Field((0, 0, 0), description="growth of starting flow")
-    source: str = Field(min_length=1, description="what the rates rest on")
+    start_rise_pct_per_year: Rates = Field((0, 0, 0), description="increase in starting flow")
+    source: str = Field(min_length=1, description="source of the rates")
 
     @field_validator(
         "low_flow_loss_pct_per_year", "normal_loss_pct_per_year", "start_rise_pct_per_year"
@@ -86,10 +87,10 @@ class WearRate(Settings):
     @classmethod
     def _rises(cls, value: Rates) -> Rates:
         if not value[0] <= value[1] <= value[2]:
-            raise ValueError(f"low, middle and high rate must rise; got {list(value)}")
+            raise ValueError(f"low, middle and high rate must increase; got {list(value)}")
         if not -_LARGEST_RATE_PCT <= value[0] <= value[2] <= _LARGEST_RATE_PCT:
             raise ValueError(
-                f"rates must lie within {_LARGEST_RATE_PCT:g} % a year; got {list(value)}"
+                f"rates must be within {_LARGEST_RATE_PCT:g} % per year; got {list(value)}"
             )
         return value
 

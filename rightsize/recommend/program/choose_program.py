@@ -1,7 +1,7 @@
-"""The change-outs to do under a budget and a crew limit: the most present value.
+"""The change-outs of highest present value within a budget and crew hours.
 
-Each meter in service takes one of its options or none; money, crew hours and lots of work by
-area bound the sum. The optimum is shown against simple rankings under the same limits.
+Each meter in service has one of its options or none; budget, crew hours and area rules limit
+the total. The optimum is compared with simple rankings under the same limits.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ _CURVE_SECONDS: Final = 5.0
 
 @dataclass(frozen=True)
 class Program:
-    """The change-outs chosen, what they bring, and how sure the optimum is."""
+    """The chosen change-outs, their benefit, and the optimality gap."""
 
     selected: pl.DataFrame  # the chosen rows of the options, best return first
     budget_usd: float
@@ -41,7 +41,7 @@ class Program:
 
     @property
     def gap_share(self) -> float:
-        """How far the chosen value may be below the best possible, as a share."""
+        """Optimality gap: how far the value may be below the best possible, as a share."""
         if self.best_possible_usd <= 0:
             return 0.0
         return max(0.0, 1 - self.net_present_value_usd / self.best_possible_usd)
@@ -120,7 +120,7 @@ def _check(
     lots: Lots | None,
 ) -> None:
     if not (budget_usd >= 0 and math.isfinite(budget_usd)):
-        raise ConfigError(f"budget must be 0 USD or more, got {budget_usd}")
+        raise ConfigError(f"budget must be $0 or more, got {budget_usd:,.2f}")
     if crews is not None and crews < 0:
         raise ConfigError(f"crews must be 0 or more, got {crews}")
     if not crew_hours_per_year > 0:
@@ -167,7 +167,7 @@ def _selected(candidates: pl.DataFrame, options: Options, chosen: Rows) -> pl.Da
 
 
 def _rankings(options: Options, limits: Limits, value_usd: float) -> pl.DataFrame:
-    """Each simple ranking's present value and cost, and what the programme brings above it."""
+    """Present value and cost of each simple ranking, and the program's gain over it."""
     rows = [(method, rank_up(options, method, limits)) for method in RANKINGS]
     return pl.DataFrame(
         {
@@ -182,7 +182,7 @@ def _rankings(options: Options, limits: Limits, value_usd: float) -> pl.DataFram
 def _curve(
     options: Options, limits: Limits, shares: tuple[float, ...], solved: list[Solved]
 ) -> pl.DataFrame:
-    """Present value by budget, and what one more USD would bring there."""
+    """Present value by budget, and the return on one more dollar."""
     chosen = [s.chosen for s in solved]
     return pl.DataFrame(
         {

@@ -1,4 +1,4 @@
-"""The best whole choice: the relaxation first, HiGHS's branch and bound on what it leaves."""
+"""The best integer choice: linear relaxation, then HiGHS branch and bound on the rest."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ _SAME_SHARE = 1e-9
 
 @dataclass(frozen=True)
 class Solved:
-    """A choice, the bound that no choice exceeds, and the worth of more budget."""
+    """A choice, the upper bound on its value, and the value of more budget."""
 
     chosen: Rows
     bound_usd: float
@@ -106,14 +106,14 @@ def _search(
             return nothing, relaxed.bound_usd
         if answer.status == 2:  # no choice is better than the known one
             return nothing, known_usd
-        raise ContractError(f"the programme could not be solved: {answer.message}")
+        raise ContractError(f"the program could not be solved: {answer.message}")
     bound_usd = min(relaxed.bound_usd, max(known_usd, float(-answer.mip_dual_bound)))
     chosen = np.flatnonzero(answer.x[: options.size] > 0.5)
     return _repaired(options, chosen, limits), bound_usd
 
 
 def _repaired(options: Options, chosen: Rows, limits: Limits) -> Rows:
-    """The solver's choice, put right where its tolerance let it overrun, and filled up."""
+    """The solver's choice, corrected for its tolerance and filled up."""
     order = np.argsort(options.value_usd[chosen], kind="stable")
     while len(chosen) and not options.keeps(chosen, limits):
         if limits.lots.is_active:

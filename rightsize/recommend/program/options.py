@@ -1,4 +1,4 @@
-"""Options of a programme as columns, and the limits that bind their sum."""
+"""Options of a program as columns, and the limits on their sum."""
 
 from __future__ import annotations
 
@@ -44,7 +44,7 @@ class Lots:
 
     @property
     def is_active(self) -> bool:
-        """Whether lots bind at all."""
+        """Whether the area rules have any effect."""
         return (
             self.mobilise_usd > 0
             or self.min_change_count > 1
@@ -54,7 +54,7 @@ class Lots:
 
 @dataclass(frozen=True)
 class Limits:
-    """What bounds a programme."""
+    """Limits of a program."""
 
     budget_usd: float
     crew_hours: float = math.inf
@@ -83,7 +83,7 @@ class Options:
         return math.fsum(self.value_usd[chosen]) - self.opened(chosen) * lots.mobilise_usd
 
     def spent(self, chosen: Rows, lots: Lots) -> float:
-        """Money that a choice takes, with the opening of its areas [USD]."""
+        """Cost of a choice, including the opening of its areas [USD]."""
         return math.fsum(self.cost_usd[chosen]) + self.opened(chosen) * lots.mobilise_usd
 
     def opened(self, chosen: Rows) -> int:
@@ -104,7 +104,7 @@ class Options:
 
 
 def as_options(candidates: pl.DataFrame, *, certainty_share: float) -> Options:
-    """The options worth choosing: of positive value, and not beaten by one of the same meter.
+    """Options worth choosing: positive value, and not dominated by one of the same meter.
 
     Parameters
     ----------
@@ -120,7 +120,7 @@ def as_options(candidates: pl.DataFrame, *, certainty_share: float) -> Options:
     """
     needed = [*NEEDED, *([LOW_BENEFIT] if certainty_share > 0 else [])]
     if missing := [c for c in needed if c not in candidates.columns]:
-        raise ContractError(f"candidates of a programme lack the column {missing[0]}")
+        raise ContractError(f"candidates of a program lack column {missing[0]}")
     frame = candidates.with_row_index("_row").with_columns(
         _optional(candidates, "area", pl.lit("")).fill_null("").alias("_area"),
         _optional(candidates, "crew_hours", crew_hours("size_in")).alias("_hours"),
@@ -168,7 +168,7 @@ def _value(certainty_share: float) -> pl.Expr:
 
 
 def _unbeaten(frame: pl.DataFrame) -> pl.DataFrame:
-    """Options that no option of the same meter beats in value at no more cost and time."""
+    """Options not dominated by another of the same meter in value, cost and time."""
     ordered = frame.sort(
         ["account_id", "meter_id", "change_cost_usd", "_hours", "_value", "_row"],
         descending=[False, False, False, False, True, False],

@@ -1,4 +1,4 @@
-"""Simple rankings: take the next best while the limits hold. The yardstick of a programme."""
+"""Simple rankings, for comparison with a program: take the next best within the limits."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ def ranked(options: Options, method: str) -> Rows:
 
 
 def rank_up(options: Options, method: str, limits: Limits) -> Rows:
-    """Take options in order, skipping what no longer fits; lots too small are dropped."""
+    """Take options in order, skipping those that do not fit; drop areas with too few."""
     order = ranked(options, method)
     if method == "largest_benefit_first":
         order = _first_of_each_meter(options, order)

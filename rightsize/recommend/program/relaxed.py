@@ -1,7 +1,8 @@
-"""The programme without integers: its bound, its prices, and a whole choice close to it.
+"""The linear relaxation of a program: its bound, prices, and a near integer choice.
 
-The linear relaxation bounds the optimum and prices money and hours. Rounded down and filled
-up it is a choice near the optimum; what its reduced costs rule out need not be searched.
+The linear relaxation bounds the optimum and gives shadow prices of money and hours. Rounded
+down and filled up it is near the optimum; options excluded by reduced costs need not be
+searched.
 """
 
 from __future__ import annotations
@@ -52,7 +53,7 @@ def relax(model: Model) -> Relaxed:
         c=model.cost_usd, A_ub=matrix, b_ub=model.limit, bounds=(0, 1), method="highs"
     )
     if answer.status != 0:
-        raise ContractError(f"the programme could not be solved: {answer.message}")
+        raise ContractError(f"the program could not be solved: {answer.message}")
     prices = -np.asarray(answer.ineqlin.marginals)
     reduced = answer.lower.marginals - answer.upper.marginals
     return Relaxed(
@@ -66,7 +67,7 @@ def relax(model: Model) -> Relaxed:
 
 
 def rounded(options: Options, areas: Rows, relaxed: Relaxed, limits: Limits) -> Rows:
-    """A whole choice near the relaxation: its whole part, filled up by priced return."""
+    """An integer choice near the relaxation: its integer part, filled up by priced return."""
     order = _by_priced_return(options, relaxed)
     if not len(areas):
         whole = rows_of(np.flatnonzero(relaxed.share > 1 - _WHOLE).tolist())

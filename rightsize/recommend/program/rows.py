@@ -1,4 +1,4 @@
-"""The programme as matrices: one column an option, then one an area where lots bind."""
+"""The program as matrices: one column per option, then one per area if area rules apply."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ Array = NDArray[np.float64]
 
 @dataclass(frozen=True)
 class Model:
-    """Minimise `cost_usd` @ x with `matrix` @ x <= `limit` and every x 0 or 1.
+    """Minimize `cost_usd` @ x subject to `matrix` @ x <= `limit`, every x 0 or 1.
 
     Row 0 is money; row 1 is hours where `has_hours`.
     """
@@ -29,12 +29,12 @@ class Model:
 
 
 def lot_areas(options: Options, limits: Limits) -> Rows:
-    """Areas that lots bind; none where they do not."""
+    """Areas with area rules; empty if there are none."""
     return np.unique(options.area) if limits.lots.is_active else np.array([], dtype=np.int64)
 
 
 def as_model(options: Options, areas: Rows, limits: Limits) -> Model:
-    """Matrices of the programme over `options` and `areas`."""
+    """Matrices of the program over `options` and `areas`."""
     width = options.size + len(areas)
     opening = np.full(len(areas), limits.lots.mobilise_usd)
     blocks = [csr_array(np.concatenate([options.cost_usd, opening])[None, :])]

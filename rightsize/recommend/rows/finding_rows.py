@@ -77,7 +77,7 @@ def _lacks_charge(case: Case, rows: slice) -> NDArray[np.bool_]:
 
 
 def _finding_text(code: str, meter: Meter, evidence: dict[str, float], said: Wording) -> str:
-    flow = {k: f"{v * said.flow_per_gpm:.3g}" for k, v in evidence.items() if k != "odds"}
+    flow = {k: said.flow_text(v) for k, v in evidence.items() if k != "odds"}
     figures = (
         f"{said.label(meter)}: "
         f"peak {flow['peak_10s_gpm']} of {flow['smoc_gpm']} {said.flow_unit}, "

@@ -89,7 +89,7 @@ def profile_frame(
     Parameters
     ----------
     stat : frame
-        Merged statistics in the order of the block: first_at, last_at, read_count,
+        Merged statistics in the order of the block: first_on, last_on, read_count,
         estimated_count.
 
     Returns
@@ -116,25 +116,35 @@ def profile_frame(
         "zero_share": np.clip(_ratio(block.zero_count, shape), 0, 1),
         "mean_flow_gpm": yearly / MINUTES_PER_YEAR,
         "peak_interval_gpm": block.max_interval_gpm,
-        "peak_60min_gpm": block.max_hour_gpm,
-        "peak_day_gpm": block.max_day_gpm,
+        "peak_60min_gpm": where_read(block.max_hour_gpm),
+        "peak_day_gpm": where_read(block.max_day_gpm),
         "above_continuous_share": np.clip(above.sum(axis=1), 0, 1),
         "peak_register_gpm": block.peak_register_gpm,
         "unseen_gal_per_year": mean(posterior.unseen_gal_per_year),
-        "low_flow_share": mean(posterior.low_flow_share),
+        "low_flow_share": _ratio(
+            mean(posterior.low_flow_share * posterior.actual_gal_per_year),
+            mean(posterior.actual_gal_per_year),
+        ),
         "below_start_share": _ratio(
             mean(posterior.unseen_gal_per_year),
             mean(posterior.actual_gal_per_year),
         ),
-        "first_read_on": stat["first_at"].dt.date(),
-        "last_read_on": stat["last_at"].dt.date(),
+        "first_read_on": stat["first_on"],
+        "last_read_on": stat["last_on"],
         "estimated_share": (stat["estimated_count"] / stat["read_count"]).fill_null(0.0),
         **_interval("actual", "gal_per_year", posterior.actual_gal_per_year),
         **_interval("peak_10s", "gpm", posterior.peak_10s_gpm),
         **_interval("peak_1min", "gpm", posterior.peak_1min_gpm),
         **_interval("sustained_60min", "gpm", posterior.sustained_60min_gpm),
     }
-    return pl.DataFrame(columns).with_columns(pl.col("peak_register_gpm").fill_nan(None))
+    seldom = ("peak_register_gpm", "peak_60min_gpm", "peak_day_gpm")
+    return pl.DataFrame(columns).with_columns(pl.col(seldom).fill_nan(None))
+
+
+def where_read(largest_gpm: Array) -> Array:
+    """Largest means, NaN where none was read: longer reads have no hour to tell it by."""
+    found: Array = np.where(largest_gpm > 0, largest_gpm, np.nan)
+    return found
 
 
 def _interval(stem: str, unit: str, draws: Array) -> dict[str, Array]:

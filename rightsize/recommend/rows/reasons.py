@@ -10,7 +10,7 @@ from rightsize.contracts.columns import FLAGGED_VERDICTS
 from rightsize.meters.arrays import meter_arrays
 from rightsize.meters.catalogue import Meter
 from rightsize.recommend.case import Case
-from rightsize.wording import Wording, figure, probability
+from rightsize.wording import Wording, probability_text
 
 Array = NDArray[np.float64]
 
@@ -36,7 +36,7 @@ def with_reason(
     case, rows
         The case and the accounts of the frame.
     runner_up_odds : array [A]
-        Odds that the runner-up would pay.
+        Probability that the runner-up has a net benefit.
     smaller : int array [A]
         Best smaller meter of the installed type that pays; -1 for none.
     is_other : bool array [A]
@@ -44,7 +44,7 @@ def with_reason(
     blocked_by : list of str [A]
         The rule that stands in the way of most meters.
     odds_over_smoc, odds_over_continuous : arrays [A]
-        Odds that peak and sustained flow exceed what the installed meter may carry.
+        Probability that peak and sustained flow exceed the installed meter's limits.
     """
     index = case.meter_index[rows]
     message = pl.Series("_message", case.refused.message[rows], dtype=pl.String)
@@ -93,18 +93,13 @@ def _key(meter: Meter) -> str:
     return f"{meter.meter_type}|{float(meter.size_in)}|{meter.grade}"
 
 
-def number(column: str) -> pl.Expr:
-    """A figure of a column, as text."""
-    return figure(pl.col(column))
-
-
 def _odds(column: str) -> pl.Expr:
-    return probability(pl.col(column)).cast(pl.String)
+    return probability_text(pl.col(column))
 
 
 def _sentence(said: Wording) -> pl.Expr:
     critical = pl.when(pl.col("_is_critical") & pl.col("verdict").is_in(FLAGGED_VERDICTS)).then(
-        pl.lit("; the customer cannot be without water, so a person decides")
+        pl.lit("; the customer cannot be without water: engineering review")
     )
     body = (
         pl.when(pl.col("verdict") == "not_assessed")
@@ -114,7 +109,7 @@ def _sentence(said: Wording) -> pl.Expr:
         .when(pl.col("verdict").is_in(["oversized", "wrong_type"]))
         .then(pl.concat_str(_smaller_pays(), _pays(said)))
         .when((pl.col("action") == "log_first") & pl.col("_is_other"))
-        .then(_log_for_gain())
+        .then(_log_for_gain(said))
         .when(pl.col("action") == "log_first")
         .then(_log_for_fit(said))
         .otherwise(_fits(said))
@@ -128,8 +123,7 @@ def _stopped() -> pl.Expr:
     """What comes before all else: what is drawn through a stopped meter is not known."""
     day = pl.col("_last_use_on")
     text = pl.format(
-        "no registration since {}, so find out why before a size is settled; on the months"
-        " before, ",
+        "no registration since {}: find out why before choosing a size; in the months before, ",
         day,
     )
     is_said = day.is_not_null() & (pl.col("verdict") != "not_assessed")
@@ -139,25 +133,27 @@ def _stopped() -> pl.Expr:
 def _smaller_pays() -> pl.Expr:
     """What makes an account oversized, where another type is better still."""
     other_type = pl.col("recommended_type") != pl.col("installed_type")
-    text = pl.format("{} would carry the flow and pay; better still, ", pl.col("_smaller"))
+    text = pl.format(
+        "{} would handle the demand and pay for itself; better still, ", pl.col("_smaller")
+    )
     is_said = (pl.col("verdict") == "oversized") & other_type
     return pl.when(is_said).then(text).otherwise(pl.lit(""))
 
 
 def _pays(said: Wording) -> pl.Expr:
     return pl.format(
-        f"{{}} carries the peak of {{}} {said.flow_unit} ({{}} to {{}}; rated {{}}) and "
-        "registers {} % where {} "
-        "registers {} %, which brings {} USD a year after all costs ({} to {}) with odds of {}",
+        f"{{}} handles the peak of {{}} {said.flow_unit} ({{}} to {{}}; SMOC {{}}) at {{}} % "
+        "weighted accuracy, against {} % for {}: net benefit {} per year after all costs "
+        "({} to {}), probability of positive net benefit {}",
         pl.col("_recommended"),
         *_peak(said),
         said.flow_figure(pl.col("_new_smoc")),
-        number("recommended_accuracy_pct"),
+        said.figure(pl.col("recommended_accuracy_pct")),
+        said.figure(pl.col("installed_accuracy_pct")),
         pl.col("_installed"),
-        number("installed_accuracy_pct"),
-        number("net_benefit_usd_per_year"),
-        number("net_benefit_low_usd_per_year"),
-        number("net_benefit_high_usd_per_year"),
+        said.money(pl.col("net_benefit_usd_per_year")),
+        said.money(pl.col("net_benefit_low_usd_per_year")),
+        said.money(pl.col("net_benefit_high_usd_per_year")),
         _odds("odds_of_benefit"),
     )
 
@@ -172,33 +168,33 @@ def _overload(verb: str, said: Wording) -> pl.Expr:
     """Which flow of the installed meter is over its rating, named by the larger odds."""
     unit = said.flow_unit
     by_peak = pl.format(
-        f"the peak of {{}} {unit} ({{}} to {{}}) {verb} the {{}} {unit} that {{}} may carry at "
-        "peaks",
+        f"the peak of {{}} {unit} ({{}} to {{}}) {verb} the safe maximum operating capacity "
+        f"(SMOC) of {{}}, {{}} {unit}",
         *_peak(said),
-        said.flow_figure(pl.col("_smoc")),
         pl.col("_installed"),
+        said.flow_figure(pl.col("_smoc")),
     )
     by_hour = pl.format(
-        f"the sustained flow of {{}} {verb} the {{}} that {{}} may carry for long",
+        f"the sustained flow of {{}} {verb} the maximum continuous flow of {{}}, {{}}",
         said.flow(pl.col("sustained_60min_gpm")),
-        said.flow(pl.col("_continuous")),
         pl.col("_installed"),
+        said.flow(pl.col("_continuous")),
     )
     peak_is_worse = pl.col("_odds_over_smoc") >= pl.col("_odds_over_continuous")
     return pl.concat_str(
         pl.when(peak_is_worse).then(by_peak).otherwise(by_hour),
-        pl.format(" (odds {})", _odds("odds_of_undersized")),
+        pl.format(" (probability {})", _odds("odds_of_undersized")),
     )
 
 
 def _undersized(said: Wording) -> pl.Expr:
     cure = pl.format(
-        "; {} carries peak and sustained flow (odds {})",
+        "; {} handles peak and sustained flow (probability {})",
         pl.col("_recommended"),
         _odds("odds_of_fit"),
     )
     none = pl.format(
-        "; no meter of the catalogue may be installed here ({}), so a person decides",
+        "; no meter in the catalog may be installed here ({}): engineering review",
         pl.col("_blocked_by"),
     )
     return pl.concat_str(
@@ -206,14 +202,14 @@ def _undersized(said: Wording) -> pl.Expr:
     )
 
 
-def _log_for_gain() -> pl.Expr:
+def _log_for_gain(said: Wording) -> pl.Expr:
     return pl.format(
-        "{} may bring up to {} USD a year after all costs, but only with odds of {}: logging "
-        "the site first is worth about {} USD more than it costs",
+        "{} may bring up to {} per year after all costs, but its probability of positive net "
+        "benefit is only {}: logging the site first is worth about {} more than it costs",
         pl.col("_recommended"),
-        number("net_benefit_high_usd_per_year"),
+        said.money(pl.col("net_benefit_high_usd_per_year")),
         _odds("odds_of_benefit"),
-        number("expected_value_of_logging_usd"),
+        said.money(pl.col("expected_value_of_logging_usd")),
     )
 
 
@@ -225,18 +221,19 @@ def _log_for_fit(said: Wording) -> pl.Expr:
 
 def _fits(said: Wording) -> pl.Expr:
     keeps = pl.format(
-        "{} registers {} % at a peak of {} (rated {})",
+        "{} has a weighted accuracy of {} % and a peak of {} (SMOC {})",
         pl.col("_installed"),
-        number("installed_accuracy_pct"),
+        said.figure(pl.col("installed_accuracy_pct")),
         said.flow(pl.col("peak_10s_gpm")),
         said.flow_figure(pl.col("_smoc")),
     )
     rival = pl.format(
-        "; the best other meter, {}, would bring {} USD a year after all costs with odds of {}",
+        "; the best alternative, {}, has a net benefit of {} per year after all costs "
+        "(probability of positive net benefit {})",
         pl.col("_rival"),
-        number("runner_up_net_benefit_usd_per_year"),
+        said.money(pl.col("runner_up_net_benefit_usd_per_year")),
         _odds("_rival_odds"),
     )
-    alone = pl.lit("; no other meter of the catalogue fits and may be installed")
+    alone = pl.lit("; no other meter in the catalog fits and may be installed")
     has_rival = pl.col("_rival").is_not_null()
     return pl.concat_str(keeps, pl.when(has_rival).then(rival).otherwise(alone))

@@ -14,10 +14,12 @@ from rightsize.meters.arrays import meter_arrays
 from rightsize.recommend.case import Case
 from rightsize.recommend.choice import Choice
 from rightsize.recommend.economics import simple_payback_years
+from rightsize.recommend.rows.flow_distribution import where_read
 from rightsize.recommend.rows.reasons import with_reason
 from rightsize.recommend.rows.row_columns import (
     at_meter,
     bounded,
+    bounded_ratio,
     head_loss_at_peak,
     meter_columns,
     samples_at_meter,
@@ -81,12 +83,20 @@ def _gain_columns(
     registered = samples_at_meter(samples.registered_gal, choice.chosen)
     installed = samples_at_meter(samples.registered_gal, case.meter_index[rows])
     actual = np.maximum(samples.actual_gal, 1e-9)
-    accuracy = choice.weighed.accuracy_pct[0]
+    gain = bounded_ratio("accuracy_gain_pct", registered - installed, actual)
+    volume = bounded("volume_gain_gal_per_year", registered - installed)
+    registered_gal = mean(samples.installed_gal)
+    actual_gal = mean(actual)
+    accuracy = registered_gal / actual_gal * 100
     return {
-        "installed_accuracy_pct": at_meter(accuracy, case.meter_index[rows]),
-        "recommended_accuracy_pct": at_meter(accuracy, choice.chosen),
-        **bounded("accuracy_gain_pct", (registered - installed) / actual * 100),
-        **bounded("volume_gain_gal_per_year", registered - installed),
+        "installed_registered_gal_per_year": registered_gal,
+        "expected_actual_gal_per_year": actual_gal,
+        "recommended_registered_gal_per_year": registered_gal
+        + volume["volume_gain_gal_per_year"],
+        "installed_accuracy_pct": accuracy,
+        "recommended_accuracy_pct": accuracy + gain["accuracy_gain_pct"],
+        **gain,
+        **volume,
         "unseen_share_of_gain": _unseen_share(case, rows, registered - installed),
     }
 
@@ -114,10 +124,14 @@ def _money_columns(
         "revenue_gain_usd_per_year", samples_at_meter(samples.volumetric_gain_usd, chosen)
     )
     net = bounded("net_benefit_usd_per_year", samples_at_meter(samples.net_benefit_usd, chosen))
+    until = at_meter(case.costs.until_renewal_share[rows], chosen)
+    renewal = np.where(kept, 0.0, (1 - until) * mean(samples.renewal_gain_usd))
     cash = gain["revenue_gain_usd_per_year"] + np.minimum(fixed, 0.0) - upkeep
     return {
+        **_bills(case, rows, samples, gain["revenue_gain_usd_per_year"], fixed),
         **gain,
         **net,
+        "renewal_gain_usd_per_year": renewal,
         "net_present_value_usd": net["net_benefit_usd_per_year"]
         * case.costs.present_value_factor[chosen],
         "payback_years": np.where(kept, np.nan, simple_payback_years(cost, cash)),
@@ -127,13 +141,32 @@ def _money_columns(
     }
 
 
+def _bills(
+    case: Case,
+    rows: slice,
+    samples: BenefitSamples,
+    gain_usd: Array,
+    fixed_change_usd: Array,
+) -> dict[str, Array]:
+    """A year's bill, base charge and all, as it is and with the chosen meter."""
+    rates, costs, _ = case.priced(rows)
+    volumetric = mean(rates.bill_usd_per_year(samples.installed_gal))
+    now = volumetric + costs.fixed_charge_usd_per_year[case.meter_index[rows]]
+    return {
+        "bill_usd_per_year": now,
+        "recommended_bill_usd_per_year": now + gain_usd + fixed_change_usd,
+    }
+
+
 def _flow_columns(case: Case, rows: slice, samples: BenefitSamples) -> dict[str, Any]:
+    actual = np.maximum(samples.actual_gal, 1e-9)
+    low_flow_gal = case.posterior.low_flow_share[:, rows] * actual
     return {
         **bounded("peak_10s_gpm", samples.peak_gpm),
         **bounded("peak_1min_gpm", case.posterior.peak_1min_gpm[:, rows]),
-        "peak_60min_gpm": case.block.max_hour_gpm[rows],
+        "peak_60min_gpm": where_read(case.block.max_hour_gpm[rows]),
         "sustained_60min_gpm": mean(case.posterior.sustained_60min_gpm[:, rows]),
-        "low_flow_share": np.clip(mean(case.posterior.low_flow_share[:, rows]), 0.0, 1.0),
+        "low_flow_share": np.clip(mean(low_flow_gal) / mean(actual), 0.0, 1.0),
     }
 
 

@@ -50,6 +50,18 @@ def bounded(name: str, samples: Array) -> dict[str, Array]:
     return dict(zip(names, with_mean(samples.astype(np.float64)), strict=True))
 
 
+def bounded_ratio(name: str, part: Array, whole: Array) -> dict[str, Array]:
+    """Mean of the part over mean of the whole [%], with the interval of the samples' ratios."""
+    made = bounded(name, part / whole * 100)
+    low, high = with_word(name, "low"), with_word(name, "high")
+    middle = mean(part) / mean(whole) * 100
+    return {
+        name: middle,
+        low: np.minimum(made[low], middle),
+        high: np.maximum(made[high], middle),
+    }
+
+
 UNITS: Final = ("_usd_per_year", "_gal_per_year", "_pct", "_gpm", "_share", "_usd")
 
 

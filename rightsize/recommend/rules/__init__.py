@@ -1,1 +1,1 @@
-"""Rules that accept or refuse: accounts, meters, fit, verdict."""
+"""Rules for accounts, meters, fit and verdict."""

@@ -1,4 +1,4 @@
-"""Which meters of a block cannot be judged, now that their flow was inferred."""
+"""Which meters of a block cannot be assessed, given their inferred flow."""
 
 from __future__ import annotations
 
@@ -61,7 +61,7 @@ def refusals(
 
 
 def _is_usable(posterior: FlowPosterior) -> NDArray[np.bool_]:
-    """Whether every draw of each account is a finite number, and any has flow [A]."""
+    """Whether every sample of each account is finite, and any has flow [A]."""
     by_draw = (
         posterior.actual_gal_per_year,
         posterior.installed_gal_per_year,

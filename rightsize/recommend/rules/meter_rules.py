@@ -1,10 +1,10 @@
-"""Which catalogue meters may be put at a site: the rules that need no flow, and their names.
+"""Which catalog meters may be installed at a site: the rules that need no flow.
 
-Every rule is a bit, so that the rules a meter breaks at an account travel as one integer and
-come out by name in `candidate.rejected_because`.
+Every rule is a bit, so that the rules a meter fails at an account are one integer, listed by
+name in `candidate.rejected_because`.
 
-Sizes made are those of `rightsize.meters.build.ratings`; a size that a catalogue holds all the
-same is recognised where it is installed, and not installed anew.
+Sizes made are those of `rightsize.meters.build.ratings`; other sizes in a catalog are
+recognized if installed, but not recommended.
 """
 
 from __future__ import annotations
@@ -55,7 +55,7 @@ NOMINAL_SIZES_IN: Final = (
 
 
 def meter_rules(meters: Sequence[Meter], thresholds: Thresholds) -> Bits:
-    """Rules that a meter breaks at every site, as bits [M]."""
+    """Rules that a meter fails at every site, as bits [M]."""
     broken = np.zeros(len(meters), dtype=np.int32)
     for k, meter in enumerate(meters):
         made = np.array(TRADE_SIZES_IN[meter.meter_type])
@@ -74,6 +74,25 @@ def meter_rules(meters: Sequence[Meter], thresholds: Thresholds) -> Bits:
     return broken
 
 
+def unknown_names(meters: Sequence[Meter], thresholds: Thresholds) -> list[str]:
+    """Names in the utility's lists of meters and standards that the catalogue does not know.
+
+    A name that is written wrong would bar the meter that it means.
+    """
+    kinds = {f"{m.meter_type} {m.size_in:g}" for m in meters}
+    known = {
+        "stock_list": kinds | {f"{m.meter_type} {m.size_in:g} {m.grade}" for m in meters},
+        "allowed_standards": {m.standard for m in meters},
+    }
+    known["lead_free_list"] = known["stock_list"]
+    return [
+        f"{key}: {name!r}"
+        for key in ("stock_list", "lead_free_list", "allowed_standards")
+        for name in getattr(thresholds, key) or ()
+        if name not in known[key]
+    ]
+
+
 def _outside(names: tuple[str, ...], allowed: tuple[str, ...] | None) -> bool:
     return allowed is not None and not any(name in allowed for name in names)
 
@@ -86,9 +105,9 @@ def site_rules(
     meter_index: NDArray[np.int64],
     charge_change_usd: Array,
 ) -> Bits:
-    """Rules that a meter breaks at a site, whatever the flow, as bits [A, M].
+    """Rules that a meter fails at a site, regardless of flow, as bits [A, M].
 
-    The installed meter itself is there by right: only rules of flow are held against it.
+    The installed meter itself is exempt: only flow rules apply to it.
     """
     size = meter_arrays(meters).size_in
     broken = np.repeat(meter_rules(meters, thresholds)[None, :], sites.size, axis=0)
@@ -111,7 +130,7 @@ def _nominal_step(size_in: Array) -> NDArray[np.int64]:
 
 
 def main_rule(bits: Bits) -> list[str]:
-    """For each account the rule that most of its meters break, in words; '' where none is.
+    """For each account the rule that most of its meters fail, in words; '' if none.
 
     A meter that flow forbids is not asked about other rules, unless flow forbids them all.
     """

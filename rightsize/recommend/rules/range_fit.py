@@ -1,4 +1,4 @@
-"""Whether flows stay inside what a meter may carry: peak, sustained flow, head loss."""
+"""Whether flows are within a meter's limits: peak, sustained flow, head loss."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ Array = NDArray[np.float64]
 
 @dataclass(frozen=True)
 class FlowLimits:
-    """Largest flows that M meters may carry, at A sites where head loss decides."""
+    """Flow limits of M meters, at A sites for head loss."""
 
     peak_gpm: Array  # [M] safe maximum operating capacity, less the margin
     sustained_gpm: Array  # [M] maximum continuous flow, less the margin
@@ -30,7 +30,7 @@ def flow_limits(
     smoc_margin_share: float = 0.0,
     continuous_margin_share: float = 0.0,
 ) -> FlowLimits:
-    """Limits of each meter at sites that can spare `spare_head_psi` [A, psi].
+    """Limits of each meter at sites with available pressure drop `spare_head_psi` [A, psi].
 
     Notes
     -----

@@ -1,4 +1,4 @@
-"""The verdict and the action, from odds and the best meter that may be installed."""
+"""The verdict and the action, from probabilities and the best feasible meter."""
 
 from __future__ import annotations
 
@@ -44,7 +44,7 @@ def actions(
     is_fire: Flags,
     is_stopped: Flags,
 ) -> Texts:
-    """What to do at each meter [A]: change, keep, log first or refer to a person.
+    """Action for each meter [A]: change, keep, log first or engineering review.
 
     A change at a critical customer is referred, an undersized meter for which no meter is
     feasible too. Fire and combined services are always referred, and so is a meter that has

@@ -228,7 +228,7 @@ def test_a_worker_that_has_another_disk_under_the_path_is_refused_by_name(
         timeout=240,
     )
     assert ended.returncode == 1
-    assert f"workers blind ({address['blind']}) do not see the workspace" in ended.stderr
+    assert f"workers blind ({address['blind']}) cannot access workspace" in ended.stderr
     assert str(workspace) in ended.stderr
     assert address["seeing"] not in ended.stderr
     assert "Traceback" not in ended.stderr

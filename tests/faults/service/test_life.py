@@ -55,7 +55,7 @@ def test_a_stop_signal_ends_a_sweep_cleanly_and_soon(tmp_path: Path):
         sweep.terminate()
         assert sweep.wait(60) == 130
     told = (tmp_path / "sweep.log").read_text()
-    assert "stopped; the results published before stay as they are" in told
+    assert "stopped; previously published results are unchanged" in told
     assert "Traceback" not in told
     assert results(config).read_bytes() == before
     assert lock.read_text() == ""

@@ -40,15 +40,16 @@ def prefect(server: Server, folder: Path, *words: str) -> None:
     )
 
 
-def worker(server: Server, folder: Path, name: str):
+def worker(server: Server, config: Path, name: str):
     words = ("worker", "start", "--pool", "utility", "--limit", "1", "--name", name)
     return process(
         sys.executable,
         "-m",
         "prefect",
         *words,
-        log=folder / f"{name}.log",
+        log=config.parents[1] / f"{name}.log",
         PYTHONPATH=str(PROJECT),
+        RIGHTSIZE_CONFIG=str(config),
         **server.environment,
     )
 
@@ -67,7 +68,7 @@ def test_a_worker_of_a_pool_sweeps_and_one_that_is_killed_loses_nothing(tmp_path
         prefect(server, tmp_path, "work-pool", "create", "utility", "--type", "process")
         deploy = ("--no-prompt", "deploy", "--all", "--prefect-file", "prefect.yaml")
         prefect(server, tmp_path, *deploy)
-        with worker(server, tmp_path, "one") as first:
+        with worker(server, config, "one") as first:
             prefect(server, tmp_path, "deployment", "run", "nightly/nightly")
             until(lambda: is_landing(config), "the sweep to land files")
             holder = Workspace(config.parent / "workspace").holder()
@@ -79,7 +80,7 @@ def test_a_worker_of_a_pool_sweeps_and_one_that_is_killed_loses_nothing(tmp_path
         workspace = Workspace(config.parent / "workspace")
         until(lambda: workspace.holder() is None, "the kernel to free the lock", 10)
         time.sleep(dead_runs.YOUNG_S)
-        with worker(server, tmp_path, "two") as second:
+        with worker(server, config, "two") as second:
             prefect(server, tmp_path, "deployment", "run", "nightly/nightly")
             until(lambda: server.runs("COMPLETED"), "the next sweep to end")
             # The run's process has told the server of its end and is still about to leave.

@@ -131,7 +131,7 @@ def test_a_service_killed_with_its_own_server_starts_again_and_finishes(
         service.terminate()
         assert service.wait(90) in (0, 130)
         until(lambda: not service.descendants(), "all that it started to end", 30)
-    assert "its process died with the service" in told(config, tmp_path)
+    assert "process ended together with the service" in told(config, tmp_path)
     assert published_tables(config) == published_tables(whole)
 
 

@@ -67,12 +67,12 @@ def test_rows_are_chosen_by_rule_meter_file_and_month(utility: Utility) -> None:
 
 
 def test_a_rule_that_is_not_known_is_named(utility: Utility) -> None:
-    with pytest.raises(ConfigError, match="rule 'nonsense' is not known; rules: flow_reverse"):
+    with pytest.raises(ConfigError, match="unknown rule 'nonsense'; allowed: flow_reverse"):
         found(utility, rule="nonsense")
 
 
 def test_without_a_landing_there_is_nothing_to_look_up(tmp_path: Path) -> None:
-    with pytest.raises(ConfigError, match="no read has landed"):
+    with pytest.raises(ConfigError, match="no reads yet; run `rightsize sweep` first"):
         show_flagged_rows(Utility(tmp_path, {}).loaded, Wanted())
 
 

@@ -55,7 +55,7 @@ def test_a_swept_workspace_is_well_and_says_what_its_stages_cost(swept: Loaded):
 def test_a_workspace_without_a_sweep_is_failing(tmp_path: Path):
     found = health(load(quick_utility(tmp_path / "utility")), Limits(min_free_gb=0))
     assert states(found)["last sweep"] is State.failing
-    assert "2 files wait" in text(found, "backlog")
+    assert "unread files: 2," in text(found, "backlog")
 
 
 def test_an_old_sweep_fails_and_a_young_one_does_not(swept: Loaded):
@@ -75,7 +75,7 @@ def test_files_that_wait_too_long_fail(tmp_path: Path):
     assert states(health(loaded))["backlog"] is State.ok
     add_export(config.parent)
     assert states(health(loaded))["backlog"] is State.ok
-    assert "1 files wait" in text(health(loaded), "backlog")
+    assert "unread files: 1," in text(health(loaded), "backlog")
     late = config.parent / "exports" / "reads_2025-02.csv.gz"
     long_ago = time.time() - 3 * DAY_S
     os.utime(late, (long_ago, long_ago))
@@ -84,7 +84,7 @@ def test_files_that_wait_too_long_fail(tmp_path: Path):
 
 def test_a_held_workspace_names_its_holder_and_a_long_hold_fails(swept: Loaded):
     with Workspace(swept.workspace_root).hold("monthly"):
-        assert f"monthly by process {os.getpid()}" in text(health(swept), "lock")
+        assert f"held by monthly, process {os.getpid()}" in text(health(swept), "lock")
         assert states(health(swept))["lock"] is State.ok
         assert states(health(swept, Limits(max_hold_hours=0)))["lock"] is State.failing
     assert text(health(swept), "lock") == "free"
@@ -99,7 +99,7 @@ def test_a_killed_sweep_is_told_from_one_at_work(swept: Loaded):
         )
     try:
         assert states(health(swept))["last run"] is State.failing
-        assert "killed" in text(health(swept), "last run")
+        assert "but its process is gone" in text(health(swept), "last run")
         with workspace.hold():
             assert states(health(swept))["last run"] is State.ok
     finally:
@@ -125,7 +125,7 @@ def test_a_ledger_that_a_sweep_is_writing_is_left_alone(swept: Loaded):
         found = health(swept, Limits(min_free_gb=0))
         writer.communicate("")
     assert found.state is State.ok
-    assert "a sweep is writing it" in text(found, "ledger")
+    assert "in use by a running sweep" in text(found, "ledger")
     assert states(found)["last sweep"] is State.ok
 
 

@@ -70,7 +70,7 @@ def test_metric_results_give_the_same_programme(results: Path, tmp_path: Path) -
 
 
 def test_nothing_published_is_said_plainly(tmp_path: Path) -> None:
-    with pytest.raises(ConfigError, match="nothing is published yet; run a sweep first"):
+    with pytest.raises(ConfigError, match="no results yet; run `rightsize sweep` first"):
         program(tmp_path / "results.duckdb", ANY, budget_usd=1.0, units="us")
 
 

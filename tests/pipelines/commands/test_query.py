@@ -5,14 +5,26 @@ from __future__ import annotations
 import csv
 import io
 import json
+import os
+import signal
+import stat
+import subprocess
+import sys
 import threading
+import time
+from pathlib import Path
 
+import duckdb
 import polars as pl
 import pytest
 
-from pipelines.commands.query import describe, run_query
-from pipelines.commands.query_output import cell_text, safe_cell, visible
+from pipelines.commands.console import visible
+from pipelines.commands.query import describe, open_results, run_query
+from pipelines.commands.query_output import cell_text, safe_cell
 from rightsize.errors import QueryError
+from tests.pipelines.exports import Utility
+
+PROJECT = Path(__file__).resolve().parents[3]
 
 
 def _ask(published, sql, **options):
@@ -46,6 +58,29 @@ REFUSED = [
     "checkpoint",
     "vacuum",
     "begin",
+    "explain analyze copy recommendation to 'out.csv'",
+    "explain (analyze) copy recommendation to '.tmp/out.csv'",
+    "explain (analyze, format json) select 1",
+    "/* a */ explain -- b\n analyze copy recommendation to '.tmp/out.csv'",
+    "explain with x as (copy sweep to '.tmp/out.csv') select 1",
+    "explain analyze with x as (copy sweep to '.tmp/out.csv') select 1",
+    "with x as (copy sweep to '.tmp/out.csv') select 1",
+    "with x as (copy sweep to '.tmp/out.csv') from x",
+    "select (with x as (copy sweep to '.tmp/out.csv') select 1)",
+    "select * from (with x as (copy sweep to '.tmp/out.csv') from x) union all select 1",
+    "with y as (with x as (copy sweep to '.tmp/o.csv') from x) from y",
+    "with x as (copy sweep to '.tmp/out.csv') pivot sweep on units using count(*)",
+    "with x as (update sweep set sweep_id = 'x' returning *) select * from x",
+    "with x as (delete from sweep returning *) select * from x",
+    "from query('with x as (copy sweep to ''.tmp/out.csv'') select 1')",
+    "from query('select 42')",
+    "select * from QUERY('select 42')",
+    "pivot query('select 42 as a') on a using count(*)",
+    "explain analyze set memory_limit = '9GB'",
+    "explain execute x",
+    "set memory_limit = '9GB'",
+    "set temp_directory = '/tmp'",
+    "import database '/tmp/out'",
     "explain analyze insert into finding (code) values ('x')",
     "explain analyze copy recommendation to '/tmp/out.csv'",
     "select 1; select 2",
@@ -80,6 +115,103 @@ def test_anything_but_a_question_to_the_results_is_refused(published, sql):
     assert published_frame.height == 1
 
 
+@pytest.mark.parametrize("sql", [q for q in REFUSED if "copy" in q])
+def test_no_copy_is_written_anywhere(published, sql, tmp_path, monkeypatch):
+    """Where a folder `.tmp` lies in the working directory, DuckDB would spill there."""
+    (tmp_path / ".tmp").mkdir()
+    monkeypatch.chdir(tmp_path)
+    with pytest.raises(QueryError):
+        _ask(published, sql)
+    assert [str(p.relative_to(tmp_path)) for p in tmp_path.rglob("*")] == [".tmp"]
+
+
+def test_even_unchecked_a_connection_writes_nowhere_it_was_not_told_to(
+    published, tmp_path, monkeypatch
+):
+    """The second fence: the database itself refuses files, whatever passes the first."""
+    (tmp_path / ".tmp").mkdir()
+    monkeypatch.chdir(tmp_path)
+    with open_results(published.workspace.results) as connection:
+        for sql in (
+            "copy (select 1) to '.tmp/out.csv'", "copy (select 1) to 'out.csv'",
+            "attach 'x.duckdb'", "set temp_directory = '.tmp'", "from '/etc/passwd'",
+            "set memory_limit = '9GB'", "install httpfs", "load httpfs",
+        ):  # fmt: skip
+            with pytest.raises(duckdb.Error):
+                connection.execute(sql)
+    assert [str(p.relative_to(tmp_path)) for p in tmp_path.rglob("*")] == [".tmp"]
+
+
+ENDLESS = (
+    "select count(*) from range(10000000) a, range(10000000) b where a.range % 7 = b.range"
+)
+
+
+def test_a_query_that_takes_too_long_is_ended(published):
+    began = time.monotonic()
+    with pytest.raises(QueryError, match=r"longer than 0\.5 s"):
+        _ask(published, ENDLESS, timeout_s=0.5)
+    assert time.monotonic() - began < 60
+    assert _ask(published, "select 1", timeout_s=0.5)[0] == 1
+
+
+def test_an_answer_that_takes_too_long_to_write_is_ended(published):
+    with pytest.raises(QueryError, match="longer than"):
+        _ask(published, "select * from range(1000000000)", format="csv", timeout_s=0.7)
+
+
+def test_a_query_spills_into_a_folder_of_its_own_and_removes_it(
+    published, tmp_path, monkeypatch
+):
+    monkeypatch.setenv("RIGHTSIZE_SCRATCH", str(tmp_path))
+    monkeypatch.chdir(tmp_path)
+    with open_results(published.workspace.results, "100MB") as connection:
+        (spill,) = tmp_path.iterdir()
+        assert stat.S_IMODE(spill.stat().st_mode) == 0o700
+        connection.execute(
+            "create temp table big as select range as a, hash(range) as b"
+            " from range(20000000) order by b"
+        )
+        assert sum(p.stat().st_size for p in spill.rglob("*")) > 0
+    assert list(tmp_path.iterdir()) == []
+    monkeypatch.setenv("RIGHTSIZE_SCRATCH", str(tmp_path / "gone"))
+    with pytest.raises(QueryError, match="no room to spill"):
+        _ask(published, "select 1")
+
+
+@pytest.mark.parametrize("memory", ["much", "-1", "2 apples", "", "0GB"])
+def test_a_memory_that_is_none_is_refused(published, memory):
+    with pytest.raises(QueryError, match="memory"):
+        _ask(published, "select 1", memory=memory)
+
+
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
+def test_a_signal_ends_a_query_with_exit_code_130(published, tmp_path, number):
+    scratch = tmp_path / "scratch"
+    scratch.mkdir()
+    more = {"workspace": str(published.workspace.root)}
+    config = Utility(tmp_path / "utility", {"layout": "interval"}, more=more).loaded.path
+    words = (sys.executable, "-m", "pipelines.cli", "query", str(config), ENDLESS)
+    asking = subprocess.Popen(
+        words,
+        cwd=PROJECT,
+        stderr=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        text=True,
+        env={**os.environ, "RIGHTSIZE_SCRATCH": str(scratch)},
+    )
+    until = time.monotonic() + 60
+    while not list(scratch.iterdir()) and time.monotonic() < until:
+        time.sleep(0.05)
+    time.sleep(1)
+    asking.send_signal(number)
+    out, told = asking.communicate(timeout=60)
+    assert asking.returncode == 130, told
+    assert "Traceback" not in told
+    assert out == ""
+    assert list(scratch.iterdir()) == []
+
+
 ANSWERED = [
     "select 1",
     "from results.sweep",
@@ -90,6 +222,14 @@ ANSWERED = [
     "summarize sweep",
     "show tables",
     "explain select * from recommendation",
+    "explain analyze select count(*) from recommendation",
+    "-- why\nexplain /* so */ (select 1)",
+    "with recursive r as (select 1 as a union all select a + 1 from r where a < 4) from r",
+    "select 1 union all select 2 order by 1",
+    "select 'copy x to y' as \"copy\"",
+    "with x as (from sweep) pivot x on units using count(*)",
+    "from sweep pivot (count(*) for units in ('us', 'metric'))",
+    "unpivot (select 1 as a, 2 as b) on a, b",
     "pivot latest_recommendation on verdict using count(*) group by customer_class",
     "select * from recommendation where false",
     "select account_id from recommendation;  -- with an end",
@@ -104,16 +244,16 @@ def test_questions_are_answered_in_every_format(published, sql, format):
 
 
 def test_a_refusal_says_what_was_refused(published):
-    with pytest.raises(QueryError, match="INSERT is refused: results are read-only"):
+    with pytest.raises(QueryError, match="INSERT not allowed: results are read-only"):
         _ask(published, "insert into finding (code) values ('x')")
-    with pytest.raises(QueryError, match="no file, network or extension"):
+    with pytest.raises(QueryError, match="no files, network or extensions"):
         _ask(published, "select * from read_csv('/etc/passwd')")
-    with pytest.raises(QueryError, match="one query at a time; got 2"):
+    with pytest.raises(QueryError, match="only one statement per query; got 2"):
         _ask(published, "select 1; select 2")
 
 
 def test_nothing_published_is_said_so(tmp_path):
-    with pytest.raises(QueryError, match="nothing is published yet"):
+    with pytest.raises(QueryError, match="no results yet; run `rightsize sweep` first"):
         run_query(tmp_path / "results.duckdb", "select 1")
 
 
@@ -164,7 +304,7 @@ def test_json_is_json_whatever_the_numbers_are(published):
 
 
 def test_two_columns_of_one_name_would_lose_one_in_json(published):
-    with pytest.raises(QueryError, match="two columns have one name"):
+    with pytest.raises(QueryError, match="two columns have the same name"):
         _ask(published, "select 1 as a, 2 as a", format="json")
 
 
@@ -175,7 +315,7 @@ def test_parquet_out_reads_back_the_same(published, tmp_path):
 
 
 def test_parquet_needs_a_file(published):
-    with pytest.raises(QueryError, match="parquet needs a file"):
+    with pytest.raises(QueryError, match="parquet needs an output file"):
         _ask(published, "select 1", format="parquet")
 
 
@@ -191,7 +331,7 @@ def test_a_failed_answer_leaves_the_file_as_it_was(published, tmp_path):
 def test_a_limit_cuts_and_says_that_there_is_more(published):
     rows, text = _ask(published, "from recommendation", limit=3)
     assert rows == 3
-    assert "there are more" in text
+    assert "more rows available" in text
     assert _ask(published, "from sweep", limit=3)[1].endswith("1 row\n")
 
 

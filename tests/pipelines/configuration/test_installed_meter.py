@@ -93,8 +93,8 @@ def test_a_class_1_turbine_is_never_judged_as_class_2(shipped: Catalogue) -> Non
     assert judged_by(shipped, "turbine", 2.0, "class_1") is None
     code, message = refusal(shipped, "turbine", 2.0, "class_1")
     assert code == "meter_not_rated"
-    assert message.startswith("2 in turbine (class 1) is known but not rated: its numbers in")
-    assert "in your catalogue" in message
+    assert message.startswith("2 in turbine (class 1) is known but not rated: its ratings in")
+    assert "in your catalog" in message
 
 
 def test_a_class_1_turbine_with_its_own_entry_is_judged(shipped: Catalogue) -> None:
@@ -108,14 +108,14 @@ def test_a_class_1_turbine_with_its_own_entry_is_judged(shipped: Catalogue) -> N
 def test_an_unknown_grade_is_named_with_those_held(shipped: Catalogue) -> None:
     code, message = refusal(shipped, "turbine", 2.0, "class_9")
     assert code == "meter_not_in_catalogue"
-    assert "grade 'class_9' of the 2 in turbine is not in the catalogue" in message
+    assert "grade 'class_9' of the 2 in turbine is not in the catalog" in message
     assert "grades: class_1, standard" in message
 
 
 def test_an_unknown_size_is_named_with_those_held(shipped: Catalogue) -> None:
     code, message = refusal(shipped, "displacement", 1.1)
     assert code == "meter_not_in_catalogue"
-    assert "1.1 in displacement is not in the catalogue; displacement sizes: 0.625" in message
+    assert "1.1 in displacement is not in the catalog; displacement sizes: 0.625" in message
 
 
 def test_a_size_without_shipped_ratings_is_not_rated(shipped: Catalogue) -> None:

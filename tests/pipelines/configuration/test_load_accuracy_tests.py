@@ -55,9 +55,9 @@ def test_a_grade_may_be_named(tmp_path: Path, shipped: Catalogue) -> None:
         ("A,turbine,2,12,4,-1", "line 2: registered_pct: must be from 0 to 200; got -1"),
         ("A,turbine,2,12,4,fast", "line 2: registered_pct: must be a number; got 'fast'"),
         ("A,turbine,2,nan,4,91", "line 2: age_years"),
-        ("A,turbine,5,12,4,91", "line 2: 5 in turbine is not in the catalogue"),
+        ("A,turbine,5,12,4,91", "line 2: 5 in turbine is not in the catalog"),
         ("A,venturi,2,12,4,91", "line 2: meter type 'venturi'"),
-        (",turbine,2,12,4,91", "line 2: meter_id: is empty"),
+        (",turbine,2,12,4,91", "line 2: meter_id: must not be empty"),
         ("A,turbine,2", "line 2: age_years: must be a number; got ''"),
     ],
 )
@@ -71,7 +71,7 @@ def test_a_wrong_line_is_refused_by_name(
 
 @pytest.mark.parametrize("text", ["", "meter_id,flow_gpm,flow_m3h\n"])
 def test_missing_columns_are_named(tmp_path: Path, shipped: Catalogue, text: str) -> None:
-    with pytest.raises(ConfigError, match=r"columns missing: .*registered_pct.*one of them"):
+    with pytest.raises(ConfigError, match=r"missing columns: .*registered_pct.*one of them"):
         read(tmp_path, text, shipped)
 
 

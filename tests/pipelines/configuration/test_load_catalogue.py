@@ -144,7 +144,7 @@ def test_find_takes_the_standard_grade_first(shipped: Catalogue) -> None:
         ({"normal_min_gpm": 30}, "normal_min_gpm: must be below continuous_gpm (25); got 30"),
         ({"continuous_gpm": 51}, "continuous_gpm: must be at most smoc_gpm (50); got 51"),
         ({"registration": [[1, 0.9], [0.5, 1.0]]}, "from point to point; got 1 then 0.5"),
-        ({"registration": [[1, 0.9], [1, 1.0]]}, "rise from point to point; got 1 then 1"),
+        ({"registration": [[1, 0.9], [1, 1.0]]}, "increase from point to point; got 1 then 1"),
         ({"registration": [[0, 0.9], [1, 1.0]]}, "flows must be above 0; got 0"),
         ({"registration": [[1, 1.2]]}, "ratio at 1 gpm must be from 0 to 1.1; got 1.2"),
         ({"registration": []}, "registration"),
@@ -155,7 +155,7 @@ def test_find_takes_the_standard_grade_first(shipped: Catalogue) -> None:
         ({"price_usd": True}, "price_usd: must not be true or false; got True"),
         ({"size_mm": 25}, "give size_mm or size_in, not both"),
         ({"registration_m3h": 5, "registration": None}, "registration_m3h"),
-        ({"colour": "blue"}, "colour: key is not known"),
+        ({"colour": "blue"}, "colour: unknown key"),
         ({"meter_type": "venturi"}, "meter_type: "),
         ({"q3_m3h": 4}, "q3_m3h and r must both be given"),
         ({"q3_m3h": 4, "r": 160, "accuracy_class": 3}, "accuracy_class"),
@@ -231,11 +231,11 @@ def test_shipped_meters_are_lead_free_and_others_must_say_so(
 def test_a_larger_size_that_carries_less_is_refused(tmp_path: Path) -> None:
     larger = {**FULL, "size_in": 2, "smoc_gpm": 40}
     text = refusal(tmp_path, FULL, larger)
-    assert "entry 2 (2 in displacement): smoc_gpm: must be at least 50 as at 1 in" in text
+    assert "entry 2 (2 in displacement): smoc_gpm: must be at least 50, as for 1 in" in text
 
 
 def test_one_meter_twice_is_refused_and_two_grades_are_not(tmp_path: Path) -> None:
-    assert "stands twice" in refusal(tmp_path, FULL, FULL)
+    assert "size_in: duplicate 1 in displacement" in refusal(tmp_path, FULL, FULL)
     assert len(load_catalogue(write(tmp_path, FULL, {**FULL, "grade": "other"})).meters) == 2
 
 

@@ -67,23 +67,35 @@ def test_an_unmapped_class_is_unknown_with_a_finding(tmp_path: Path) -> None:
     [
         (
             f"{HEAD}\nA1,M1,magic,2\n",
-            r"line 2: meter_type 'magic' is not known; allowed: displ",
+            r"line 2: unknown meter_type 'magic'; allowed: displ",
         ),
-        (f"{HEAD}\nA1,M1,turbine,two\n", r"line 2: size_in 'two' is not a number above 0"),
-        (f"{HEAD}\nA1,M1,turbine,-2\n", r"line 2: size_in '-2' is not a number above 0"),
+        (f"{HEAD}\nA1,M1,turbine,two\n", r"line 2: size_in 'two' must be a number above 0"),
+        (f"{HEAD}\nA1,M1,turbine,-2\n", r"line 2: size_in '-2' must be a number above 0"),
         (f"{HEAD}\nA1,,turbine,2\n", r"line 2: meter_id is empty"),
-        (f"{HEAD},multiplier\nA1,M1,turbine,2,0\n", r"line 2: multiplier '0' is not a number"),
-        (f"{HEAD},installed_on\nA1,M1,turbine,2,2024-13-01\n", r"installed_on '2024-13-01' is"),
-        (f"{HEAD},service_kind\nA1,M1,turbine,2,pool\n", r"service_kind 'pool' is not known"),
+        (
+            f"{HEAD},multiplier\nA1,M1,turbine,2,0\n",
+            r"line 2: multiplier '0' must be a number above 0 and at most 1,000,000",
+        ),
+        (
+            f"{HEAD},installed_on\nA1,M1,turbine,2,2024-13-01\n",
+            r"installed_on '2024-13-01' must be a date",
+        ),
+        (f"{HEAD},service_kind\nA1,M1,turbine,2,pool\n", r"unknown service_kind 'pool'"),
         (
             f"{HEAD}\nA1,M1,turbine,2\nA2,M1,turbine,2\n",
-            r"line 3: meter_id 'M1' also stands in l",
+            r"line 3: duplicate meter_id 'M1': overlaps in time with l",
         ),
-        (f"{HEAD},multipler\nA1,M1,turbine,2,1\n", r"'multipler' .* did you mean 'multiplier'"),
-        ("account_id,meter_id,size_in\nA1,M1,2\n", r"column 'meter_type' is missing"),
-        (f"{HEAD},size_in\nA1,M1,turbine,2,2\n", r"column 'size_in' stands twice"),
-        (HEAD + "\n", r"no meter is listed"),
-        ("", r"the file is empty"),
+        (
+            f"{HEAD},multipler\nA1,M1,turbine,2,1\n",
+            r"unknown column 'multipler'; did you mean 'multiplier'",
+        ),
+        (
+            "account_id,meter_id,size_in\nA1,M1,2\n",
+            r"missing column 'meter_type'; the file has",
+        ),
+        (f"{HEAD},size_in\nA1,M1,turbine,2,2\n", r"duplicate column 'size_in'"),
+        (HEAD + "\n", r"no meters listed"),
+        ("", r"file is empty"),
     ],
 )
 def test_what_cannot_be_used_is_told_by_line(tmp_path: Path, text: str, told: str) -> None:
@@ -134,10 +146,10 @@ def test_a_row_may_give_its_size_in_either_unit(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("row", "said"),
     [
-        ("A1,M1,turbine,63,,", "line 2: size_mm '63' is not one of 13, 15, 20, 25"),
-        ("A1,M1,turbine,2 in,,", "line 2: size_mm '2 in' is not one of"),
+        ("A1,M1,turbine,63,,", "line 2: size_mm '63' must be one of 13, 15, 20, 25"),
+        ("A1,M1,turbine,2 in,,", "line 2: size_mm '2 in' must be one of"),
         ("A1,M1,turbine,,,", "line 2: size_mm is empty"),
-        ("A1,M1,turbine,50,,much", "line 2: spare_head_bar 'much' is not a number"),
+        ("A1,M1,turbine,50,,much", "line 2: spare_head_bar 'much' must be a number"),
         ("A1,M1,turbine,50,,-1", "line 2: spare_head_psi '-14.5"),
     ],
 )
@@ -154,3 +166,13 @@ def test_a_size_in_both_units_is_refused(tmp_path: Path) -> None:
     path = meters_file(tmp_path, f"{HEAD},size_mm\nA1,M1,turbine,2,50\n")
     with pytest.raises(ConfigError, match="line 2: give size_mm or size_in, not both"):
         load_meters(path, {})
+
+
+@pytest.mark.parametrize("removed_on", ["9999-12-31", "2999-12-31", "2099-12-31", ""])
+def test_an_open_end_means_still_in_service(tmp_path: Path, removed_on: str) -> None:
+    path = meters_file(
+        tmp_path,
+        f"{HEAD},installed_on,removed_on\nA1,M1,turbine,2,2019-04-30,{removed_on}\n"
+        "A2,M2,turbine,2,2019-04-30,2024-05-01\n",
+    )
+    assert load_meters(path, {}).frame["removed_on"].to_list() == [None, date(2024, 5, 1)]

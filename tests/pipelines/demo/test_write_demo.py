@@ -109,7 +109,7 @@ def test_the_best_meter_carries_the_peak(demo: Path):
 
 def test_a_folder_with_other_things_in_it_is_left_alone(tmp_path: Path):
     (tmp_path / "letters.txt").write_text("not a demo")
-    with pytest.raises(ConfigError, match="is not empty and holds no earlier demo"):
+    with pytest.raises(ConfigError, match="is not empty and has no earlier demo"):
         write_demo(tmp_path, accounts=4, months=1)
     assert (tmp_path / "letters.txt").read_text() == "not a demo"
 
@@ -123,5 +123,5 @@ def test_a_new_demo_takes_the_place_of_an_old_one_and_of_its_workspace(tmp_path:
 
 
 def test_too_few_accounts_are_refused_in_one_line(tmp_path: Path):
-    with pytest.raises(ConfigError, match="accounts must be between 4 and 20000; got 3"):
+    with pytest.raises(ConfigError, match="accounts must be between 4 and 20,000; got 3"):
         write_demo(tmp_path / "demo", accounts=3)

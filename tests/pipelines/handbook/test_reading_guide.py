@@ -12,7 +12,7 @@ from pathlib import Path
 import duckdb
 import pytest
 
-from pipelines.commands.query import check_question
+from pipelines.commands.query_check import check_question
 from pipelines.handbook.results import HANDBOOK
 
 PAGE = (HANDBOOK / "reading_results.md").read_text(encoding="utf-8")

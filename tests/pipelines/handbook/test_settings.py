@@ -41,7 +41,7 @@ def test_types_bounds_and_defaults_are_told_in_words() -> None:
     said = tables()
     assert "| `interval_min` | number, above 0 to 1,440 | `60` |" in said["export"]
     assert "| `allowed_types` | list of meter types |  |" in said["thresholds"]
-    assert "| `classes` | mapping: text to entry | **needed** |" in said["tariff"]
+    assert "| `classes` | mapping: text to entry | **required** |" in said["tariff"]
     assert "or a space or" in said["export"]
 
 

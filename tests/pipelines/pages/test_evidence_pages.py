@@ -6,18 +6,23 @@ import json
 import os
 import re
 import stat
+from dataclasses import replace
 
 import duckdb
 import numpy as np
+import polars as pl
 import pytest
+from markupsafe import escape
 
 from pipelines.pages.evidence import write_site_pages
 from pipelines.pages.evidence_reads import LakeFiles, read_years
-from pipelines.pages.fleet_pages import VERSION_FILE, write_fleet_pages
+from pipelines.pages.fleet_pages import VERSION_FILE, _gathered, write_fleet_pages
 from pipelines.pages.page_render import write_page
+from pipelines.stages.publish.newest import open_published
 from pipelines.sweep.state import pages_are_due
 from rightsize.errors import ConfigError
 from rightsize.evidence.file_names import page_file
+from rightsize.evidence.fleet_page import fleet_pages
 from tests.pipelines.pages.evidence_fleet import DAYS, FIRST_DAY, HOSTILE, PEAK_DAY, make_fleet
 
 DAY_GAL = 6 * 1.0 + 18 * 10.0  # HAND: six hours of 1 gal, eighteen of 10
@@ -87,9 +92,9 @@ def test_a_page_shows_the_numbers_of_the_tables(fleet, tmp_path):
             {"a": account},
         ).fetchone()
     assert f"{gain:+.1f} points" in text
-    assert f"${round(net)}" in text or f"−${-round(net)}" in text
-    assert f"{now:.0f}gal" in text
-    assert f"{3 * DAY_GAL:.0f}gal" in text  # the largest day
+    assert f"${round(net):,}" in text or f"−${-round(net):,}" in text
+    assert f"{now:,.0f}gal" in text
+    assert f"{3 * DAY_GAL:,.0f}gal" in text  # the largest day
 
 
 def test_an_account_that_was_not_assessed_has_a_page_with_its_reason(fleet, tmp_path):
@@ -251,7 +256,7 @@ def test_a_metric_utility_reads_metric_pages(tmp_path):
     write_fleet_pages(fleet.workspace)
     (path,) = write_site_pages(fleet.loaded, [fleet.accounts[7]], folder=tmp_path / "sites")
     listed = (fleet.workspace.published / "pages" / "list.html").read_text(encoding="utf-8")
-    assert "m³ a year" in listed
+    assert "m³/year" in listed
     assert "80\u202fmm turbine" in listed  # STANDARD: DN 80 for 3 in, ISO 6708
     assert "m³/h" in path.read_text(encoding="utf-8")
 
@@ -273,3 +278,65 @@ def test_pages_are_due_for_another_sweep_or_where_other_code_drew_them(tmp_path)
     drawn_by = fleet.workspace.published / "pages" / VERSION_FILE
     drawn_by.write_text("other code", encoding="ascii")
     assert pages_are_due(fleet.workspace)
+
+
+def test_the_quality_page_names_the_accounts_of_each_finding(fleet, pages):
+    quality = (pages / "quality.html").read_text(encoding="utf-8")
+    folded = re.findall(r"<summary>accounts?</summary>(.*?)</details>", quality, re.DOTALL)
+    with duckdb.connect(str(fleet.workspace.results), read_only=True) as connection:
+        found = connection.execute(
+            "select distinct account_id from results.latest_finding where code ="
+            " 'possible_leak'"
+        ).fetchall()
+    assert found
+    assert all(any(f"<bdi>{escape(a)}</bdi>" in part for part in folded) for (a,) in found)
+
+
+@pytest.mark.parametrize("units", ["us", "metric"])
+def test_reviews_and_old_and_new_meters_stand_on_the_pages(tmp_path, units):
+    made = make_fleet(tmp_path, accounts=20, units=units)
+    with open_published(made.workspace) as published:
+        held = _gathered(published.connection, made.workspace, units)
+    size = "80\u202fmm" if units == "metric" else "3\u202fin"
+    key = "size_mm" if units == "metric" else "size_in"
+    row = {
+        "account_id": "A-9", "meter_id": "M-9", "customer_class": "office",
+        "change": "recommended meter", "verdict": "fits", "previous_verdict": "oversized",
+        "action": "keep", "previous_action": "change", "why": "new reads", "moved_count": 1,
+        "net_benefit_usd_per_year": 0.0, "previous_net_benefit_usd_per_year": 9.0,
+        "installed_type": "turbine", "recommended_type": "turbine",
+        "previous_recommended_type": "ultrasonic",
+    }  # fmt: skip
+    row |= dict.fromkeys(
+        (f"installed_{key}", f"recommended_{key}", f"previous_recommended_{key}"),
+        80.0 if units == "metric" else 3.0,
+    )
+    referred = held.meters.with_columns(action=pl.lit("refer"))
+    shown = replace(held, meters=referred, moved=(row,), sweeps=held.sweeps * 2)
+    written = dict(fleet_pages(shown, {}))
+    assert f"{referred.height} meters referred" in written["index.html"]
+    assert referred["reason"][0].split(" ")[0] in written["index.html"]
+    changes = written["changes.html"]
+    assert f"{size} ultrasonic</td>" in changes
+    assert changes.count(f"{size} turbine</td>") == 2
+
+
+def test_the_list_holds_ranges_as_exact_as_the_other_pages(fleet, pages):
+    """LAW: a figure is rounded once, where it is shown: no page differs in its last digit."""
+    part = called((pages / "data" / "part-0000.js").read_text("ascii"))
+    with duckdb.connect(str(fleet.workspace.results), read_only=True) as connection:
+        exact = {
+            account: ends
+            for account, *ends in connection.execute(
+                "select account_id, net_benefit_low_usd_per_year, net_benefit_usd_per_year,"
+                " net_benefit_high_usd_per_year, accuracy_gain_low_pct, accuracy_gain_pct,"
+                " accuracy_gain_high_pct from results.latest_recommendation"
+            ).fetchall()
+        }
+    keys = ("net_low", "net", "net_high", "gain_low", "gain", "gain_high")
+    for k, account in enumerate(part["account"]):
+        for key, value in zip(keys, exact[account], strict=True):
+            if value is None:
+                assert part[key][k] is None
+            else:
+                assert part[key][k] == pytest.approx(value, abs=1e-6)

@@ -182,16 +182,16 @@ def test_what_came_before_a_break_is_landed_and_the_break_is_told(tmp_path: Path
     utility.write("espi.xml", text[:-120])
     summary = utility.land()
     assert len(utility.lake()) == 1
-    assert "the XML breaks off after reading 1" in (summary.files[0].problem or "")
+    assert "XML is truncated or invalid after reading 1 " in (summary.files[0].problem or "")
 
 
 @pytest.mark.parametrize(
     ("text", "told"),
     [
-        (BOMB, "uses a document type or entities"),
-        ('<!DOCTYPE a SYSTEM "file:///etc/passwd"><a/>', "uses a document type or entities"),
-        ("<feed>", "not XML that can be read"),
-        ("meter_id,at\n", "not XML that can be read"),
+        (BOMB, "has a DOCTYPE or entities"),
+        ('<!DOCTYPE a SYSTEM "file:///etc/passwd"><a/>', "has a DOCTYPE or entities"),
+        ("<feed>", "invalid XML: "),
+        ("meter_id,at\n", "invalid XML: "),
         ("<feed/>", "no ESPI usage point or reading"),
     ],
 )

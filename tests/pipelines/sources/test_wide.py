@@ -114,3 +114,13 @@ def test_usual_names_of_hours_are_found(tmp_path: Path, names: str) -> None:
     head = ",".join(names.format(k=k, h=k - 1) for k in range(1, 25))
     text = f"meter_id,date,{head}\nM1,2025-06-01," + ",".join(["1"] * 24) + "\n"
     assert len(landed(tmp_path, text).lake()) == 24
+
+
+@pytest.mark.parametrize("day", ["9999-12-31", "0001-01-01", "1900-01-01", "2105-03-01"])
+def test_a_day_beyond_all_refuses_its_line_alone(tmp_path: Path, day: str) -> None:
+    cells: list[object] = [*range(24)]
+    utility = landed(tmp_path, wide(24, ("2025-06-01", cells), (day, cells)))
+    assert len(utility.lake()) == 24
+    assert [(r["source_line"], r["rule"]) for r in utility.rejected()] == [
+        (3, "time_implausible")
+    ] * 24

@@ -246,7 +246,7 @@ def test_a_workspace_that_is_pointed_away_from_its_lake_says_so(
 ):
     run_sweep(load(config), workers=2)
     with_lake(config, url)
-    with pytest.raises(ConfigError, match=f"lie in {LAKE}, the configuration says"):
+    with pytest.raises(ConfigError, match=f"are in {LAKE}, but the configuration says"):
         run_sweep(load(config), workers=2)
 
 
@@ -258,7 +258,7 @@ def test_a_workspace_with_a_lake_on_disk_is_told_how_to_move_it(
     run_sweep(load(config), workers=2)
     before = published_tables(config)
     with_lake(config, LAKE)
-    with pytest.raises(ConfigError, match="to move them see 'Object stores'"):
+    with pytest.raises(ConfigError, match="to move them, see 'Object stores'"):
         run_sweep(load(config), workers=2)
     workspace = load(config).workspace
     store.put(f"{workspace.lake}/", f"{KEPT}/lake/", recursive=True)

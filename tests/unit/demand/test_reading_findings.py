@@ -100,7 +100,7 @@ def test_low_coverage_holds_below_the_share_of_time_with_reads() -> None:
     said = found(days_covered=340.0, span_days=400.0)
     assert set(said) == {"low_coverage"}
     assert said["low_coverage"]["message"] == (
-        "reads cover 85 % of the time between first and last"
+        "reads cover 85 % of the time between the first and the last"
     )
     assert said["low_coverage"]["evidence"] == {"days_covered": 340.0, "span_days": 400.0}
     assert "low_coverage" in found(days_covered=359.9, span_days=400.0)
@@ -153,7 +153,7 @@ def test_a_night_flow_that_never_ends_is_a_possible_leak() -> None:
     said = found(**LEAK)
     assert set(said) == {"possible_leak"}
     assert "0.5 gpm" in said["possible_leak"]["message"]
-    assert "25 %" in said["possible_leak"]["message"]
+    assert "(25 % of average flow): possible leak" in said["possible_leak"]["message"]
     assert said["possible_leak"]["evidence"] == {"night_low_gpm": 0.5, "day_count": 365.0}
     at_limit = {**LEAK, "night_low_gpm": 0.2 * MEAN_GPM}
     assert found(**at_limit) == {}
@@ -203,10 +203,10 @@ def test_any_volume_of_a_gap_is_found() -> None:
 
 def test_a_meter_that_the_list_does_not_hold_is_found_once() -> None:
     read = pl.DataFrame({"meter_id": ["X9"], "read_count": [24], "registered_gal": [1234.0]})
-    [row] = unknown_meter_findings(read).to_dicts()
+    [row] = unknown_meter_findings(read, units="us").to_dicts()
     assert (row["account_id"], row["meter_id"], row["code"]) == (None, "X9", "unknown_meter")
-    assert "24 reads, 1234 gal" in row["message"]
-    assert unknown_meter_findings(read.clear()).is_empty()
+    assert "24 reads (1,234 gal)" in row["message"]
+    assert unknown_meter_findings(read.clear(), units="us").is_empty()
 
 
 positive = st.floats(0.001, 1e6)

@@ -63,7 +63,7 @@ def test_fire_and_combined_services_are_never_assessed(changes: dict[str, Any]) 
     lines by the fire flow asked for, from memory)."""
     code, message = reason(**changes)
     assert code == "fire_service"
-    assert "never resized from consumption data; refer to the fire authority" in str(message)
+    assert "never resized from consumption data; consult the fire authority" in str(message)
     assert reason(**changes, days_covered=1.0)[0] == "fire_service"
 
 
@@ -77,7 +77,7 @@ def test_an_unrated_meter_is_told_from_one_that_is_not_in_the_catalogue() -> Non
     assert reason(**unrated) == ("meter_not_rated", "no ratings")
     code, message = reason(meter_index=None, meter_status="unknown")
     assert code == "meter_not_in_catalogue"
-    assert "a turbine of this size is not in the catalogue" in str(message)
+    assert "a turbine of this size is not in the catalog" in str(message)
     assert reason(meter_status="unrated")[0] is None  # it has a row all the same
 
 
@@ -101,7 +101,8 @@ def test_days_of_reads() -> None:
     assert reason(days_covered=90.0)[0] is None
     code, message = reason(days_covered=89.96)
     assert code == "too_few_days"
-    assert str(message) == "89.9 days of reads; 90 wanted"  # never rounded up to the limit
+    assert "39.4 days of reads; 90 required" in reason(days_covered=39.4)
+    assert str(message) == "89.9 days of reads; 90 required"  # never rounded up to the limit
 
 
 def test_share_of_estimates() -> None:
@@ -121,7 +122,10 @@ def test_a_meter_that_registers_next_to_nothing() -> None:
         reason(read_count=10000.0, reads_used=10000.0, zero_count=9991.0)[0]
         == "no_registration"
     )
-    assert reason(registered_gal=0.0) == ("no_registration", "registered 0 gal in a year")
+    assert reason(registered_gal=0.0) == (
+        "no_registration",
+        "registered 0 gal in the trailing 12 months",
+    )
     assert reason(registered_gal=-5.0)[0] == "no_registration"
     assert reason(registered_gal=365 * 0.2)[0] is None
 
@@ -132,16 +136,16 @@ def test_resolution_against_use() -> None:
     assert reason(days_covered=100.0, registered_gal=2000.0, resolution_gal=100.0)[0] is None
     code, message = reason(days_covered=100.0, registered_gal=1999.0, resolution_gal=100.0)
     assert code == "resolution_too_coarse"
-    assert str(message) == "the register steps by 100 gal, 0.2 steps a day"
+    assert str(message) == "register resolution is 100 gal: 0.2 steps per day"
     metric = reason("metric", days_covered=100.0, registered_gal=1.0, resolution_gal=264.172)
-    assert "steps by 1 m³" in str(metric[1])
+    assert "resolution is 1 m³" in str(metric[1])
 
 
 def test_no_usable_estimate() -> None:
     """Limit: none; a posterior that is not a number says nothing (by definition)."""
     assert reason(has_estimate=False) == (
         "no_estimate",
-        "8760 reads of 365 days gave no usable estimate of flow",
+        "8,760 reads from 365 days gave no usable flow estimate",
     )
 
 
@@ -149,7 +153,7 @@ def test_an_account_whose_reads_shape_nothing_is_not_said_to_register_nothing() 
     """Every read an edit or a gap: volume is known, flow is not."""
     code, message = reason(reads_used=0.0, zero_count=0.0, registered_gal=5e5)
     assert code == "no_estimate"
-    assert "0 reads of 365 days" in str(message)
+    assert "0 reads from 365 days" in str(message)
 
 
 amount = st.one_of(st.none(), st.floats(0, 1e7))

@@ -70,6 +70,7 @@ def recommendation(**changes: Any) -> dict[str, Any]:
         "net_benefit_high_usd_per_year": 1600.0,
         "net_present_value_usd": 9000.0, "payback_years": 2.5,
         "fixed_charge_change_usd_per_year": -100.0, "change_cost_usd": 1100.0,
+        "renewal_gain_usd_per_year": 0.0, "annual_cost_usd_per_year": 100.0,
         "peak_10s_gpm": 60.0, "peak_10s_low_gpm": 45.0, "peak_10s_high_gpm": 80.0,
         "low_flow_share": 0.3, "odds_of_benefit": 0.93, "odds_of_fit": 0.97,
         "odds_of_undersized": 0.02, "installed_smoc_gpm": 400.0, "spare_head_psi": 20.0,

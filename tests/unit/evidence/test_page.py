@@ -60,7 +60,7 @@ def test_a_stopped_meter_is_looked_at_before_it_is_changed():
     }
     row = recommendation(action="refer")
     words = Outline(site_page([drawn_bare(recommendation=row, findings=(finding,))])).words
-    assert "First find out why the 3 in turbine meter registers nothing" in words.replace(
+    assert "First find out why the 3 in turbine registers nothing" in words.replace(
         "\u202f", " "
     )
     assert "account closed, valve shut, bypass open" in words
@@ -70,13 +70,13 @@ def test_a_stopped_meter_is_looked_at_before_it_is_changed():
 def test_the_top_says_verdict_action_gain_range_and_odds():
     words = Outline(site_page([site()])).words
     for said in (
-        "Change the 3 in turbine meter for a 2 in electromagnetic",
+        "Replace the 3 in turbine with a 2 in electromagnetic: the turbine is",
         "+11.5 points",
         "6.0 to 17.0",
-        "120 000 gal",
-        "$1 000",
-        "$400 to $1 600",
-        "93 in 100",
+        "120,000 gal",
+        "$1,000",
+        "$400 to $1,600",
+        "93 %",
     ):
         assert said in words.replace("\u202f", " "), said
 
@@ -170,7 +170,7 @@ def test_a_meter_without_reads_still_has_a_page_with_the_checklist():
     words = Outline(site_page([bare])).words
     assert "no accepted read" in words
     assert "register reading" in words
-    assert "No file holds reads" in words
+    assert "No file has reads" in words
 
 
 def test_a_metric_utility_reads_metric_units():
@@ -184,6 +184,6 @@ def test_a_metric_utility_reads_metric_units():
 def test_the_rivals_say_why_not():
     words = Outline(site_page([site()])).words
     assert (
-        "the peak may exceed its safe maximum; loses more head than the site can spare" in words
+        "peak flow may exceed its SMOC; head loss exceeds the available pressure drop" in words
     )
-    assert "brings $300 a year less" in words
+    assert "net benefit $300 per year lower" in words

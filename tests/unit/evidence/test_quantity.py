@@ -11,7 +11,7 @@ from rightsize.evidence.quantity import Units, odds, pct, share, significant, us
     ("value", "said"),
     [
         (0, "0"), (0.012345, "0.0123"), (1.5, "1.5"), (12.34, "12.3"), (99.96, "100"),
-        (1234567.8, "1 234 568"), (-2.5, "−2.5"),
+        (1234567.8, "1,234,568"), (-2.5, "−2.5"),
     ],
 )  # fmt: skip
 def test_three_digits_and_parted_thousands(value, said):
@@ -19,9 +19,9 @@ def test_three_digits_and_parted_thousands(value, said):
 
 
 def test_nothing_is_called_certain():
-    assert odds(1.0) == "99 in 100"
-    assert odds(0.0) == "1 in 100"
-    assert odds(0.75) == "75 in 100"
+    assert odds(1.0) == "99\u202f%"
+    assert odds(0.0) == "1\u202f%"
+    assert odds(0.75) == "75\u202f%"
 
 
 def test_what_is_not_known_is_said_so():

@@ -15,13 +15,13 @@ def test_a_compound_against_the_turbine_it_would_replace(shipped: Catalogue) -> 
     card = comparison_card(turbine, compound, peak_gpm=100)
     assert card.installed == "2 in turbine"
     assert card.candidate == "2 in compound (high performance)"
-    assert card.row("flow range ratio").candidate == pytest.approx(800)  # common practice
-    assert card.row("flow range ratio").better == "candidate"
+    assert card.row("turndown").candidate == pytest.approx(800)  # common practice
+    assert card.row("turndown").better == "candidate"
     assert card.row("starting flow").better == "candidate"
     assert card.row("registered at 1 gpm").installed == 0
     assert card.row("registered at 1 gpm").candidate == pytest.approx(99.5, abs=0.5)
     assert card.row("price").better == "installed"
-    assert card.row("upkeep").better == "installed"
+    assert card.row("O&M cost").better == "installed"
     # HAND: 7 psi x (100 / 190)^2 = 1.939; 15 psi x (100 / 200)^2 = 3.75
     loss = card.row("head loss at peak")
     assert (loss.installed, loss.candidate) == pytest.approx((1.939, 3.75), abs=1e-3)
@@ -32,7 +32,7 @@ def test_every_aspect_that_a_practitioner_compares_is_there(shipped: Catalogue) 
     card = comparison_card(shipped.meters[0], shipped.meters[-1], peak_gpm=10)
     aspects = {row.aspect for row in card.rows}
     assert aspects >= {
-        "measuring principle", "flow range ratio", "starting flow", "registered at 0.25 gpm",
+        "measuring principle", "turndown", "starting flow", "registered at 0.25 gpm",
         "head loss at peak", "maintenance", "price", "suits",
     }  # fmt: skip
     with pytest.raises(KeyError):

@@ -77,7 +77,7 @@ def test_a_stopped_meter_is_never_changed_and_its_reason_says_so_first(
     assert {"change", "keep", "log_first"} <= set(before["action"])
     assessed = now.filter(pl.col("verdict") != "not_assessed")
     assert set(assessed["action"]) == {"refer"}
-    said = "No registration since 2025-11-20, so find out why before a size is settled; "
+    said = "No registration since 2025-11-20: find out why before choosing a size; "
     assert assessed["reason"].str.starts_with(said).all()
 
 
@@ -104,7 +104,7 @@ def test_oversized_is_where_a_smaller_meter_of_the_type_pays(decision: Decision)
     )
     other = named.filter(pl.col("recommended_type") != pl.col("installed_type"))
     assert other.height > 0
-    assert other["reason"].str.contains("would carry the flow and pay").all()
+    assert other["reason"].str.contains("would handle the demand and pay for itself").all()
 
 
 def test_ranges_hold_their_estimate(decision: Decision) -> None:
@@ -197,13 +197,13 @@ def test_a_catalogue_without_a_feasible_meter_is_referred_not_an_error() -> None
     under = result.recommendation.filter(pl.col("verdict") == "undersized")
     assert under.height > 5
     assert (under["action"] == "refer").all()
-    assert under["reason"].str.contains("no meter of the catalogue").all()
+    assert under["reason"].str.contains("no meter in the catalog").all()
 
 
 def test_inputs_that_do_not_belong_together_are_refused() -> None:
     block, posterior, sites, meters = fleet(10)
     fewer = Catalogue(meters.meters[:-1])
-    with pytest.raises(ContractError, match="meters of the catalogue"):
+    with pytest.raises(ContractError, match="meters of the catalog"):
         decide(block, posterior, sites, fewer, tariff(), LIMITS, units="us")
     other = replace(sites, meter_index=(sites.meter_index + 1) % 13)
     with pytest.raises(ContractError, match="different installed meters"):

@@ -71,9 +71,9 @@ def test_without_area_the_class_gives_a_wide_range() -> None:
 
 
 def test_too_few_peers_are_said() -> None:
-    with pytest.raises(ConfigError, match="9 assessed accounts are like this one"):
+    with pytest.raises(ConfigError, match="only 9 similar assessed accounts"):
         peer_peak(peers(9), customer_class="office")
-    with pytest.raises(ConfigError, match="0 assessed accounts"):
+    with pytest.raises(ConfigError, match="only 0 similar assessed accounts"):
         peer_peak(peers(50), customer_class="hotel")
     with pytest.raises(ConfigError, match="floor_area_ft2 must be above 0"):
         peer_peak(peers(50), customer_class="office", floor_area_ft2=-1)

@@ -66,7 +66,7 @@ def test_metric_thresholds_are_us_thresholds() -> None:
         (Thresholds, {"min_size_mm": 17}, "min_size_mm: allowed: 13, 15, 20"),
         (Thresholds, {"stock_list": ["turbine 55 mm"]}, "stock_list: allowed: 13, 15"),
         (Tariff, US | {"fixed_charge_by_mm_usd_per_month": {15: 1}}, "not both"),
-        (Tariff, {**METRIC, "fixed_charge_by_mm_usd_per_month": 3}, "must be a mapping of"),
+        (Tariff, {**METRIC, "fixed_charge_by_mm_usd_per_month": 3}, "must be keys and values"),
         (Tariff, {**METRIC, "fixed_charge_by_mm_usd_per_month": {17: 1}}, "allowed: 13, 15"),
     ],
 )

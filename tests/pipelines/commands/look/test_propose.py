@@ -81,7 +81,7 @@ def test_western_text_with_points_between_thousands_lands_as_proposed(tmp_path: 
     export = proposal.export
     assert (export["encoding"], export["unit"]) == ("cp1252", "m3")
     assert (export["decimal"], export["thousands"]) == (",", ".")
-    assert "not UTF-8: taken for cp1252" in proposal.notes
+    assert "not UTF-8; assumed encoding: cp1252" in proposal.notes
     utility = Utility(
         tmp_path / "u", {k: v for k, v in export.items() if k not in ("name", "path")}
     )
@@ -95,8 +95,8 @@ def test_western_text_with_points_between_thousands_lands_as_proposed(tmp_path: 
 @pytest.mark.parametrize(
     ("text", "note"),
     [
-        ("meter,ts,value,uom\nM,2025-06-01 01:00,1,CCF\n", "its unit, in uom: CCF"),
-        ("meter,read_date,tod,reading\nM,2025-06-01,06:00,1\n", "stands apart, in tod"),
+        ("meter,ts,value,uom\nM,2025-06-01 01:00,1,CCF\n", "its own unit, in column uom: CCF"),
+        ("meter,read_date,tod,reading\nM,2025-06-01,06:00,1\n", "in a separate column, tod"),
     ],
 )
 def test_what_has_to_be_checked_is_noted(tmp_path: Path, text: str, note: str) -> None:
@@ -108,10 +108,11 @@ def test_what_has_to_be_checked_is_noted(tmp_path: Path, text: str, note: str) -
 @pytest.mark.parametrize(
     ("text", "told"),
     [
-        ("M1,2025-01-01 01:00,5\nM1,2025-01-01 02:00,6\n", "line 1: looks like a row"),
+        ("M1,2025-01-01 01:00,5\nM1,2025-01-01 02:00,6\n",
+         "line 1: expected a header line with column names, got what looks like a row of"),
         ("# made by 4\n\nmeter,ts,value\nM,2025-06-01 01:00,1\n",
-         "line 1: not a header; it seems to stand on line 3: meter,ts,value"),
-        ("meter_id,interval_end,volume\n", "a header and no row"),
+         "line 1: not a header; the header seems to be line 3: meter,ts,value"),
+        ("meter_id,interval_end,volume\n", "no rows below the header"),
         ("meter\x00,ts,value\n1,2,3\n", "NUL bytes"),
     ],
 )  # fmt: skip
@@ -124,7 +125,7 @@ def test_what_keeps_a_file_from_being_read_is_told(
 
 @pytest.mark.parametrize("text", ["a,b\n1,2\n", "name,colour\nx,red\n", ""])
 def test_a_file_without_reads_is_told(tmp_path: Path, text: str) -> None:
-    with pytest.raises(ConfigError, match=r"no column looks like a time|the file is empty"):
+    with pytest.raises(ConfigError, match=r"no time column found|file is empty"):
         proposed(tmp_path, text)
 
 

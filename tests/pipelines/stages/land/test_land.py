@@ -144,8 +144,22 @@ def test_known_files_are_not_read_again(
     def forbidden(path: Path) -> tuple[str, int]:
         raise AssertionError(f"{path} was hashed again")
 
-    monkeypatch.setattr("pipelines.stages.land.land.content_hash", forbidden)
+    monkeypatch.setattr("pipelines.stages.land.file_identity.content_hash", forbidden)
     assert utility.land().known_files == 1
+
+
+def test_a_file_changed_at_the_same_size_and_time_is_read_again(utility: Utility) -> None:
+    path = utility.write("reads.csv", HEADER + "M1,2025-06-01 01:00,4,A\n")
+    utility.land()
+    before = path.stat()
+    path.write_text(HEADER + "M1,2025-06-01 01:00,5,A\n")
+    os.utime(path, ns=(before.st_atime_ns, before.st_mtime_ns))
+    assert (path.stat().st_size, path.stat().st_mtime_ns) == (
+        before.st_size,
+        before.st_mtime_ns,
+    )
+    assert utility.land().rows_accepted == 1
+    assert [r["registered_gal"] for r in utility.lake()] == [4.0, 5.0]
 
 
 def test_a_changed_unit_reads_the_file_again_in_place_of_the_former(utility: Utility) -> None:
@@ -280,7 +294,7 @@ def test_bucket_count_is_fixed_by_the_first_landing(utility: Utility) -> None:
     utility.write("reads.csv", HEADER + hourly("M1", "2025-06-01", range(3)))
     utility.land()
     utility.more = {"buckets": 8}
-    with pytest.raises(ConfigError, match="8 asked for, but the workspace was made with 2"):
+    with pytest.raises(ConfigError, match="got 8, but the workspace was created with 2"):
         utility.land()
 
 
@@ -305,7 +319,7 @@ def test_codes_of_no_known_quality_are_held_as_questionable_and_told(utility: Ut
     utility.write("reads.csv", HEADER + "M1,2025-06-01 01:00,1,Z7\nM1,2025-06-01 02:00,1,E\n")
     note = utility.land().files[0].note
     assert note is not None
-    assert "1 reads carry quality codes that are not known ('Z7')" in note
+    assert "reads with unknown quality codes: 1 ('Z7')" in note
     assert [r["quality"] for r in utility.lake()] == ["questionable", "estimated"]
     utility.export["quality_codes"] = {"Z7": "edited"}
     utility.land()

@@ -32,13 +32,14 @@ def found(
         with duckdb.connect() as connection:
             connection.execute(
                 f"copy (select 'M1' as meter_id, {gal * 30}::double as registered_gal, "
-                f"30.0::double as days_covered, {peak}::double as max_interval_gpm) "
+                f"30.0::double as days_covered, 0.0::double as gap_days, "
+                f"{peak}::double as max_interval_gpm) "
                 f"to '{file}' (format parquet)"
             )
         files.append(file)
     (folder / "meters.csv").write_text(METERS)
     with work_database(workspace) as work:
-        prepare(work, units="us")
+        prepare(work)
     meters = load_meters(folder / "meters.csv", {})
     told = read_findings(workspace, files, meters, stuck_files=[], units="us")
     return [(f.code, f.evidence["factor"]) for f in told]
@@ -128,13 +129,14 @@ def against_class(folder: Path, gal_per_day: list[float], suspect: float) -> lis
                 "meter_id": [f"M{k}" for k in range(len(every))],
                 "registered_gal": [30.0 * v for v in every],
                 "days_covered": [30.0] * len(every),
+                "gap_days": [0.0] * len(every),
                 "max_interval_gpm": [v / 100 for v in every],
             }
         )
         stats.write_parquet(file)
         files.append(file)
     with work_database(workspace) as work:
-        prepare(work, units="us")
+        prepare(work)
     meters = load_meters(folder / "meters.csv", {})
     told = read_findings(workspace, files, meters, stuck_files=[], units="us")
     assert all(f.code == "suspect_multiplier" for f in told)

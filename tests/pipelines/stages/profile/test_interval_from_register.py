@@ -162,3 +162,42 @@ def test_volumes_of_a_rising_register_add_up(steps: list[int], first: int) -> No
         opened.execute("set TimeZone = 'UTC'")
         found = intervals(opened, hourly(readings))
     assert counted(found) == pytest.approx(readings[-1] - readings[0])
+
+
+def nightly(days: int) -> list[tuple[float, float]]:
+    """An hourly register that stands still from 22 to 6 h and counts 10 gal an hour by day."""
+    reading, found = 0.0, []
+    for hour in range(24 * days):
+        found.append((float(hour), reading))
+        reading += 10.0 if 6 <= hour % 24 < 22 else 0.0
+    return found
+
+
+def test_readings_that_are_missing_after_a_still_night_are_no_stuck_register(
+    connection: duckdb.DuckDBPyConnection,
+) -> None:
+    readings = [r for r in nightly(10) if not 78 < r[0] < 127]  # two days behind a night
+    found = intervals(connection, readings)
+    assert "stuck" not in {quality for *_, quality in found}
+    assert counted(found) == pytest.approx(readings[-1][1] - readings[0][1])
+
+
+def test_a_stuck_register_of_which_readings_are_missing_is_found(
+    connection: duckdb.DuckDBPyConnection,
+) -> None:
+    readings = [(h, 500.0 if 100 <= h < 180 else r) for h, r in nightly(14)]
+    readings = [r for r in readings if r[0] not in (178.0, 179.0)]
+    assert "stuck" in {quality for *_, quality in intervals(connection, readings)}
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    holes=st.lists(st.tuples(st.integers(1, 230), st.integers(1, 60)), min_size=1, max_size=4)
+)
+def test_taking_readings_away_makes_no_register_stuck(
+    connection: duckdb.DuckDBPyConnection, holes: list[tuple[int, int]]
+) -> None:
+    """Law: what is missing tells nothing of a register that runs."""
+    gone = {h for first, length in holes for h in range(first, first + length)}
+    readings = [r for r in nightly(10) if int(r[0]) not in gone]
+    assert "stuck" not in {quality for *_, quality in intervals(connection, readings)}

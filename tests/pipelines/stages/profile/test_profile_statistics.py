@@ -207,8 +207,8 @@ def test_months_merge_to_the_sums_of_the_whole(workspace: Workspace) -> None:
     assert block.max_hour_gpm[0] == pytest.approx(whole.max() / 60)
 
 
-def test_a_half_read_month_does_not_tilt_the_year(workspace: Workspace) -> None:
-    """Wet January read whole, dry February half: the year's mean weighs days, not reads."""
+def test_a_month_under_way_adds_its_days_and_no_more(workspace: Workspace) -> None:
+    """HAND: wet January read whole, 14 days of dry February: 45 days, not two months."""
     put(workspace, "2025-01", "a", hourly("M1", JANUARY, np.full(31 * 24, 600.0)))
     put(workspace, "2025-02", "b", hourly("M1", FEBRUARY, np.full(14 * 24, 60.0)))
     summary = run(workspace)
@@ -217,7 +217,34 @@ def test_a_half_read_month_does_not_tilt_the_year(workspace: Workspace) -> None:
     )
     block = block_of(bucket, bucket.stat.filter(pl.col("read_count") > 0))
     mean_gpm = block.registered_gal[0] / block.days_covered[0] / 1440
-    assert mean_gpm == pytest.approx((10 * 31 + 1 * 28) / 59)
+    assert mean_gpm == pytest.approx((10 * 31 + 1 * 14) / 45)
+
+
+def test_daily_reads_tell_their_largest_day_and_no_hour(workspace: Workspace) -> None:
+    """HAND: 31 days of 1,440 gal but one of 4,320: 3 gpm over that day, no hour is known."""
+    gal = np.full(31, 1440.0)
+    gal[9] = 4320.0
+    daily = hourly("M1", JANUARY, gal).with_columns(
+        start_at=pl.col("start_at").first() + pl.duration(days=pl.int_range(31)),
+        interval_min=pl.lit(1440.0, dtype=pl.Float32),
+    )
+    put(workspace, "2025-01", "a", daily)
+    bucket = load_bucket(
+        workspace, run(workspace).folders, SERVICE, window_months=12, stopped_after_days=21
+    )
+    row = bucket.stat.filter(pl.col("meter_id") == "M1").row(0, named=True)
+    assert row["max_day_gpm"] == pytest.approx(3.0)
+    assert row["max_hour_gpm"] is None
+    assert (str(row["first_on"]), str(row["last_on"])) == ("2025-01-01", "2025-01-31")
+
+
+def test_a_read_of_two_days_tells_no_day(workspace: Workspace) -> None:
+    slow = hourly("M1", JANUARY, np.full(15, 2880.0)).with_columns(
+        start_at=pl.col("start_at").first() + pl.duration(days=2 * pl.int_range(15)),
+        interval_min=pl.lit(2880.0, dtype=pl.Float32),
+    )
+    put(workspace, "2025-01", "a", slow)
+    assert stat(run(workspace))["max_day_gpm"] is None
 
 
 def test_a_meter_that_stopped_is_judged_on_the_months_before(workspace: Workspace) -> None:

@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
+import tempfile
 from datetime import date, timedelta
 from pathlib import Path
 
 import polars as pl
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from pipelines.configuration.meter_list import load_meters
+from pipelines.stages.assess.profile_blocks import load_bucket
 from pipelines.stages.land.read_findings import read_findings
 from pipelines.stages.profile.profile import ProfileSummary, profile
+from rightsize.demand.sufficiency import not_assessed_reason
 from tests.pipelines.exports import Utility
 
 EXACT = 1e-9  # one addition a month
@@ -123,6 +128,72 @@ def test_a_stuck_register_is_a_finding(utility: Utility, is_stuck: bool) -> None
         for f in read_findings(utility.workspace, stats, meters, stuck_files=stuck, units="us")
     ]
     expected = (
-        "the register stood still from 2025-03-11 to 2025-03-26 (UTC), then leapt by 150 gal"
+        "register did not advance from 2025-03-11 to 2025-03-26 (UTC), then jumped by 150 gal"
     )
     assert told == ([("stuck_register", "A-1", "M1", 150.0, expected)] if is_stuck else [])
+
+
+def loaded_stat(utility: Utility, summary: ProfileSummary) -> dict[str, float]:
+    service = pl.DataFrame(
+        {
+            "account_id": ["A-1"],
+            "meter_id": ["M1"],
+            "customer_class": ["office"],
+            "service_kind": ["domestic"],
+            "resolution_gal": [None],
+            "meter_index": [0],
+            "meter_type": ["displacement"],
+            "size_in": [1.0],
+            "meter_status": ["rated"],
+            "meter_refusal": [None],
+        },
+        schema_overrides={"resolution_gal": pl.Float64, "meter_refusal": pl.String},
+    )
+    found = load_bucket(
+        utility.workspace, summary.folders, service, window_months=12, stopped_after_days=30
+    )
+    judged = not_assessed_reason(
+        found.stat,
+        min_days_covered=90,
+        max_estimated_share=0.4,
+        max_zero_share=0.999,
+        min_reads_per_step=0.1,
+        units="us",
+    )
+    return judged.row(0, named=True)
+
+
+def test_a_register_with_a_hole_of_most_of_the_year_has_too_few_days(utility: Utility) -> None:
+    """The volume of the hole is known; that there were reads in it is not so."""
+    utility.write(
+        "reads.csv",
+        HEAD
+        + daily("M1", date(2025, 1, 1), date(2025, 1, 14), 1000, 10)
+        + daily("M1", date(2025, 12, 18), date(2025, 12, 31), 4510, 10),
+    )
+    found = loaded_stat(utility, profiled(utility))
+    assert found["days_covered"] == pytest.approx(26)
+    assert found["not_assessed_code"] == "too_few_days"
+    assert found["registered_gal"] / found["days_covered"] == pytest.approx(10, rel=EXACT)
+    assert found["resolution_gal"] == 10  # as the reads show it
+
+
+@settings(max_examples=8, deadline=None)
+@given(gone=st.sets(st.integers(1, 118), max_size=60), rate=st.integers(1, 40))
+def test_days_covered_are_those_of_reads_and_the_rate_that_of_all(
+    gone: set[int], rate: int
+) -> None:
+    """Law: days covered and gaps make the whole time; a gap moves no month's rate."""
+    with tempfile.TemporaryDirectory() as folder:
+        utility = Utility(Path(folder), {"layout": "register"}, more={"buckets": 1})
+        kept = [k for k in range(120) if k not in gone]
+        first = date(2025, 1, 1)
+        lines = [f"M1,{first + timedelta(days=k)} 00:00,{rate * k}\n" for k in kept]
+        utility.write("reads.csv", HEAD + "".join(lines))
+        summary = profiled(utility)
+        stat = pl.concat([pl.read_parquet(f / "month_stat.parquet") for f in summary.folders])
+        whole = stat["days_covered"].sum() + stat["gap_days"].sum()
+        assert whole == pytest.approx(119, abs=0.1)  # an hour of the clock's change
+        assert stat["registered_gal"].sum() == pytest.approx(rate * 119)
+        found = loaded_stat(utility, summary)
+        assert found["registered_gal"] / found["days_covered"] == pytest.approx(rate, rel=0.02)

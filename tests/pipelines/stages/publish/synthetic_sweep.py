@@ -15,15 +15,7 @@ import polars as pl
 from pipelines.stages.reconcile import SweepInputs
 from pipelines.store.workspace import Workspace
 from rightsize.contracts.frames import as_block
-from rightsize.contracts.results import (
-    CANDIDATE,
-    FINDING,
-    FLOW_BAND,
-    GAIN_SAMPLE,
-    NOT_ASSESSED,
-    PROFILE,
-    RECOMMENDATION,
-)
+from rightsize.contracts.results import BLOCK_TABLES
 from rightsize.contracts.sweep_record import SweepRecord
 from rightsize.contracts.table import Table
 
@@ -96,21 +88,14 @@ def make_sweep(
         "flow_band": band_rows(keys, bands),
         "profile": profile_rows(keys, rng),
         "finding": finding_rows(keys),
+        "month_volume": month_rows(service),
         "not_assessed": service.filter(refused).with_columns(
             code=pl.lit("too_few_days"),
             message=pl.lit("41 days covered, 90 are asked for"),
             customer_class=pl.lit("office"),
         ),
     }
-    for table in (
-        RECOMMENDATION,
-        CANDIDATE,
-        GAIN_SAMPLE,
-        FLOW_BAND,
-        PROFILE,
-        FINDING,
-        NOT_ASSESSED,
-    ):
+    for table in BLOCK_TABLES:
         write_blocks(workspace, record, table, frames[table.name], blocks)
     inputs = SweepInputs(service, ledger_rows(workspace), balances(workspace))
     return SyntheticSweep(workspace, record, inputs, frames)
@@ -166,6 +151,13 @@ def recommendations(keys: pl.DataFrame, rng: np.random.Generator) -> pl.DataFram
         pl.Series("recommended_type", np.where(change, "ultrasonic", "turbine")),
         pl.Series("recommended_size_in", np.where(change, 2.0, 3.0)),
         pl.lit("standard").alias("recommended_grade"),
+        pl.Series("installed_registered_gal_per_year", (98 - gain) * 8000),
+        pl.lit(800_000.0).alias("expected_actual_gal_per_year"),
+        pl.lit(98 * 8000.0).alias("recommended_registered_gal_per_year"),
+        pl.lit(6000.0).alias("bill_usd_per_year"),
+        pl.Series("recommended_bill_usd_per_year", 6000 + money - 240 * change),
+        pl.lit(0.0).alias("renewal_gain_usd_per_year"),
+        pl.Series("annual_cost_usd_per_year", 60.0 - 240 * change),
         pl.Series("installed_accuracy_pct", 98 - gain),
         pl.lit(98.0).alias("recommended_accuracy_pct"),
         *(pl.Series(name, values) for name, values in intervals.items()),
@@ -214,7 +206,7 @@ def candidate_rows(keys: pl.DataFrame, count: int, rng: np.random.Generator) -> 
         feasible.alias("feasible"),
         pl.when(feasible)
         .then(None)
-        .otherwise(pl.lit("peak above SMOC"))
+        .otherwise(pl.lit("peak_over_smoc"))
         .alias("rejected_because"),
         pl.when(feasible).then(pl.col("rank")).alias("rank"),
         pl.Series("accuracy_pct", accuracy),
@@ -260,6 +252,16 @@ def profile_rows(keys: pl.DataFrame, rng: np.random.Generator) -> pl.DataFrame:
         pl.lit(0.2).alias("minimum_night_flow_gpm"),
         pl.lit(0.4).alias("zero_share"),
         pl.lit(4.0).alias("draw_volume_gal"),
+    )
+
+
+def month_rows(service: pl.DataFrame) -> pl.DataFrame:
+    months = pl.DataFrame({"month": [f"2025-{k:02d}" for k in range(1, 13)]})
+    return service.join(months, how="cross").with_columns(
+        pl.lit(30.0).alias("days_covered"),
+        pl.lit(9000.0).alias("registered_gal"),
+        pl.lit(300.0).alias("estimated_gal"),
+        pl.lit(0.0).alias("gap_gal"),
     )
 
 

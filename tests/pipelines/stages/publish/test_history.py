@@ -19,7 +19,7 @@ from pipelines.stages.reconcile import SweepInputs
 from pipelines.store.workspace import Workspace
 from pipelines.sweep import stages as sweep_stages
 from rightsize.contracts.results import CANDIDATE, PROFILE, RECOMMENDATION
-from rightsize.errors import ContractError
+from rightsize.errors import ContractError, DamageError
 from rightsize.units import GAL_PER_M3
 from tests.pipelines.published_sweep import ask, put_out
 from tests.pipelines.stages.publish.synthetic_sweep import (
@@ -190,7 +190,7 @@ def test_a_broken_publication_is_named_and_left_alone(tmp_path):
     put_out(make_sweep(tmp_path, 1))
     path = tmp_path / "published" / "results.duckdb"
     path.write_bytes(b"broken" * 1000)
-    with pytest.raises(ContractError, match="its history cannot be carried over"):
+    with pytest.raises(DamageError, match="restore published/ from a backup"):
         put_out(make_sweep(tmp_path, 2))
     assert path.read_bytes() == b"broken" * 1000
 
@@ -256,7 +256,9 @@ def test_the_configuration_says_how_much_is_kept(tmp_path, monkeypatch):
 
     monkeypatch.setattr(sweep_stages, "publish", publish)
     nothing = SweepInputs(service=pl.DataFrame(), ledger=pl.DataFrame(), profile_folders=[])
-    sweep = MagicMock(loaded=load(config), sweep_id="s1", inputs=nothing)
+    sweep = MagicMock(
+        loaded=load(config), sweep_id="s1", inputs=nothing, record=sweep_record(1)
+    )
     sweep.workspace = Workspace(tmp_path)
     sweep_stages._publish(sweep, MagicMock())
     assert asked["retention"] == Retention(sweeps=9, months=5, detail_sweeps=3)

@@ -157,7 +157,7 @@ BREAKS = [
         {"action": "change", "recommended_type": None},
         "change names a meter",
     ),
-    (CANDIDATE, {"feasible": False, "rejected_because": None}, "a refusal says why"),
+    (CANDIDATE, {"feasible": False, "rejected_because": None}, "feasible breaks no rule"),
     (CANDIDATE, {"meter_id": "M-else"}, "1 meters without a recommendation"),
     (CANDIDATE, {"size_in": 1.0}, r"key \(sweep_id, account_id.*is unique: 1 row"),
     (FINDING, {"code": "bad_mood"}, "code is one of part_year"),

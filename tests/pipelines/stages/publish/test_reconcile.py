@@ -41,7 +41,7 @@ def test_a_whole_sweep_balances_with_its_counts(sweep):
 
 
 def test_rows_lost_while_landing_are_named_with_the_file(sweep):
-    with pytest.raises(BalanceError, match=r"rows landed = accepted \+ rejected.*reads-1\.csv"):
+    with pytest.raises(BalanceError, match=r"rows read = accepted \+ rejected.*reads-1\.csv"):
         _reconcile(sweep, ledger=_ledger(sweep, rows_landed=804))
 
 
@@ -71,7 +71,7 @@ def test_a_ledger_without_volume_is_not_held_to_it(sweep):
 def test_a_refused_row_that_was_not_kept_is_named(sweep):
     path = sweep.workspace.rejected / "file1.parquet"
     pl.read_parquet(path).head(2).write_parquet(path)
-    with pytest.raises(BalanceError, match="rejected 3, kept 2"):
+    with pytest.raises(BalanceError, match="rejected 3, stored 2"):
         _reconcile(sweep)
 
 
@@ -84,7 +84,7 @@ def test_a_meter_without_result_is_named(sweep):
     kept = sweep.frames["recommendation"].filter(pl.col("account_id") != "A000003")
     write_blocks(sweep.workspace, sweep.record, RECOMMENDATION, kept)
     with pytest.raises(
-        BalanceError, match="A000003 meter M000003: in service, without verdict and"
+        BalanceError, match="A000003 meter M000003: in service, but no verdict and"
     ):
         _reconcile(sweep)
 
@@ -96,13 +96,13 @@ def test_a_meter_with_two_results_is_named(sweep):
     )
     twice = pl.concat([refused, more])
     write_blocks(sweep.workspace, sweep.record, NOT_ASSESSED, twice)
-    with pytest.raises(BalanceError, match="1 verdicts and 1 reasons for none"):
+    with pytest.raises(BalanceError, match="1 verdicts and 1 reasons for no verdict"):
         _reconcile(sweep)
 
 
 def test_a_result_for_an_account_out_of_service_is_named(sweep):
     with pytest.raises(
-        BalanceError, match="A000003 meter M000003: in the results, not in serv"
+        BalanceError, match="A000003 meter M000003: in the results, but not in serv"
     ):
         _reconcile(
             sweep, service=sweep.inputs.service.filter(pl.col("account_id") != "A000003")

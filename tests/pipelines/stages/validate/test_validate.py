@@ -8,7 +8,13 @@ import pandas as pd
 import pytest
 
 from pipelines.configuration.load_settings import read_model
-from pipelines.stages.validate.validate import Expectation, Suites, judge, validate
+from pipelines.stages.validate.validate import (
+    Expectation,
+    Suites,
+    judge,
+    outcome_text,
+    validate,
+)
 from pipelines.store.resources import config_path, sql_text
 from tests.pipelines.exports import HEADER, Utility, hourly
 
@@ -114,3 +120,12 @@ def test_the_page_opens_offline_and_escapes_what_files_are_called(tmp_path: Path
     assert "&lt;b&gt;bold.csv" in page
     assert "rejected share" in page
     assert not any(word in page for word in ("http:", "https:", "<script", "src=", "@import"))
+
+
+def test_what_was_not_met_is_said_without_powers_of_ten() -> None:
+    frame = pd.DataFrame({"batch": ["b"], "ratio": [12345678.0]})
+    wanted = [Expectation(metric="ratio", max=2e6, severity="warning", meaning="too much")]
+    [outcome] = judge("s", frame, wanted)
+    assert outcome_text(outcome) == (
+        "b: ratio is 12345700, expected at most 2000000 (too much)"
+    )

@@ -58,7 +58,7 @@ def test_a_priors_file_is_written_that_loads_and_follows_the_logs(tmp_path):
 
 def test_too_few_sites_are_said_so(tmp_path):
     _log(2, np.random.default_rng(1)).write_csv(tmp_path / "log.csv")
-    with pytest.raises(ConfigError, match="three logged sites"):
+    with pytest.raises(ConfigError, match="at least 3 logged sites of one class"):
         fit_priors([tmp_path / "log.csv"], tmp_path / "priors.yaml")
 
 

@@ -127,10 +127,16 @@ def test_given_changeover_flows_are_kept() -> None:
 @pytest.mark.parametrize(
     ("extra", "words"),
     [
-        ({"changeover_falling_gpm": 6}, "both changeover flows"),
+        ({"changeover_falling_gpm": 6}, "give both, or neither"),
         ({"changeover_falling_gpm": 12, "changeover_rising_gpm": 6}, "must not be above"),
-        ({"low_element_size_in": 0.625, "registration": [[1, 1.0]]}, "beside registration"),
-        ({"meter_type": "turbine", "low_element_size_in": 0.625}, "only a compound has it"),
+        (
+            {"low_element_size_in": 0.625, "registration": [[1, 1.0]]},
+            "cannot be combined with registration",
+        ),
+        (
+            {"meter_type": "turbine", "low_element_size_in": 0.625},
+            "allowed for compound meters only",
+        ),
     ],
 )
 def test_changeover_keys_that_make_no_sense_are_refused(extra: dict, words: str) -> None:

@@ -114,8 +114,8 @@ def test_wear_widens_with_age(told, rows) -> None:
 @pytest.mark.parametrize(
     ("rates", "said"),
     [
-        ({"low_flow_loss_pct_per_year": (2, 1, 3)}, "must rise"),
-        ({"normal_loss_pct_per_year": (0, 1, 300)}, "within 20 % a year"),
+        ({"low_flow_loss_pct_per_year": (2, 1, 3)}, "must increase"),
+        ({"normal_loss_pct_per_year": (0, 1, 300)}, "within 20 % per year"),
         ({"source": ""}, "at least 1 character"),
     ],
 )

@@ -79,5 +79,5 @@ def test_ratios_stay_on_the_scale(shipped: Catalogue) -> None:
 def test_wear_that_cannot_be_is_refused(shipped: Catalogue) -> None:
     with pytest.raises(ValueError, match="must not be negative"):
         worn_meter(shipped.meters[0], RATE, amount=-1, place="low")
-    with pytest.raises(ValueError, match="a range must rise"):
+    with pytest.raises(ValueError, match="a range must increase"):
         Range(2, 1, 3)

@@ -74,7 +74,7 @@ def test_a_meter_that_costs_nothing_is_still_another_meter() -> None:
     ).recommendation
     under = result.filter((pl.col("verdict") == "undersized") & (pl.col("action") == "change"))
     assert under.height > 0
-    assert under["reason"].str.contains("carries peak and sustained flow").all()
+    assert under["reason"].str.contains("handles peak and sustained flow").all()
 
 
 def decided(limits: dict[str, Any] | None = None, **site: Any) -> Decision:

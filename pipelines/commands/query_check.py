@@ -1,0 +1,120 @@
+"""What a question is: one statement that DuckDB's own parser finds to read only.
+
+The statement's type does not tell: a `with` clause may hold a `copy` or an `insert`, and an
+`explain analyze` runs what it explains. So the parsed tree is gone through, and only the kinds
+of nodes that read are let pass.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Iterator
+from typing import Any, Final
+
+import duckdb
+
+from rightsize.errors import QueryError
+
+_READING_NODES: Final = frozenset(
+    {"SELECT_NODE", "SET_OPERATION_NODE", "RECURSIVE_CTE_NODE", "CTE_NODE"}
+)
+_RUNNING_FUNCTIONS: Final = frozenset({"query", "json_execute_serialized_sql"})
+"""Table functions that run a text as a statement: what it holds could not be seen here."""
+_WRITING_WORDS: Final = frozenset(
+    {
+        "copy", "insert", "update", "delete", "merge", "create", "drop", "alter", "truncate",
+        "attach", "detach", "export", "import", "install", "load", "set", "reset", "pragma",
+        "call", "prepare", "execute", "explain", "checkpoint", "vacuum", "use",
+    }
+)  # fmt: skip
+_GAP: Final = r"(?:\s|--[^\n]*(?:\n|$)|/\*.*?\*/)"
+_EXPLAIN: Final = re.compile(rf"^{_GAP}*explain\b(?:{_GAP}*analyze\b)?", re.I | re.S)
+
+
+def check_question(sql: str) -> None:
+    """Refuse all but one statement that only asks.
+
+    Raises
+    ------
+    QueryError
+        Saying what was found instead.
+    """
+    statement = _only_statement(sql)
+    kind, text = statement.type.name, statement.query
+    if kind == "EXPLAIN":
+        explained = _EXPLAIN.match(text)
+        if explained is None:
+            raise QueryError(
+                "explain is taken as: explain select .., explain analyze select .."
+            )
+        inner = text[explained.end() :]
+        if _only_statement(inner).type.name != "SELECT":
+            raise _refused(_only_statement(inner).type.name)
+        _check_tree(inner)
+    elif kind == "MULTI" and re.search(r"(?i)\bpivot\b", text):
+        _check_words(text)
+    elif kind == "SELECT":
+        _check_tree(text)
+    else:
+        raise _refused(kind)
+    if statement.named_parameters:
+        raise QueryError("a query with parameters ($1, ?) cannot be answered; write the values")
+
+
+def _refused(kind: str) -> QueryError:
+    return QueryError(f"{kind} is refused: results are read-only; ask with select or from")
+
+
+def _only_statement(sql: str) -> duckdb.Statement:
+    try:
+        statements = duckdb.extract_statements(sql)
+    except duckdb.Error as error:
+        raise QueryError(f"the query is not understood: {error}") from None
+    if not statements:
+        raise QueryError('no query was given; try "select * from flagged_account limit 20"')
+    if len(statements) > 1:
+        raise QueryError(f"one query at a time; got {len(statements)} statements")
+    return statements[0]
+
+
+def _check_tree(sql: str) -> None:
+    """Every node of the parsed statement reads, and no function runs a text of its own."""
+    with duckdb.connect() as parser:
+        row = parser.execute("select json_serialize_sql(?::varchar)", [sql]).fetchone()
+    tree = json.loads(row[0]) if row else {"error": True}
+    if tree.get("error"):
+        raise QueryError(f"the query is refused: {tree.get('error_message', 'not a select')}")
+    for node in _nodes(tree):
+        kind = node.get("type")
+        if isinstance(kind, str) and kind.endswith("_NODE") and kind not in _READING_NODES:
+            raise _refused(kind.removesuffix("_NODE").removesuffix("_QUERY"))
+        if str(node.get("function_name")).lower() in _RUNNING_FUNCTIONS:
+            raise QueryError(
+                f"{node['function_name']}() is refused: the text that it runs cannot be looked"
+                " at; write the query itself"
+            )
+
+
+def _nodes(tree: Any) -> Iterator[dict[str, Any]]:
+    waiting = [tree]
+    while waiting:
+        here = waiting.pop()
+        if isinstance(here, dict):
+            yield here
+            waiting += here.values()
+        elif isinstance(here, list):
+            waiting += here
+
+
+def _check_words(sql: str) -> None:
+    """A pivot has no tree to be looked at, so no word in it may be one that writes."""
+    starts = [start for start, _ in duckdb.tokenize(sql)]
+    for start, end in zip(starts, [*starts[1:], len(sql)], strict=True):
+        word = re.match(r"\w*", sql[start:end])
+        said = word[0].lower() if word else ""
+        if said in _WRITING_WORDS | _RUNNING_FUNCTIONS:
+            raise QueryError(
+                f"{said} is refused in a pivot; if it names a column or an alias, put it into"
+                " double quotes"
+            )

@@ -1,0 +1,13 @@
+-- grain: one landed file, kind, month and bucket; key: file_hash, kind, month, bucket
+-- reads: ledger.landed_partition
+-- why: a file of the lake in another's place balances by file, not by month and bucket
+-- units: accepted_gal [gal]; null for readings of a register
+select
+    file_hash,
+    kind,
+    month,
+    bucket::bigint as bucket,
+    rows_accepted,
+    case when kind = 'interval' then amount_gal end as accepted_gal
+from ledger.landed_partition
+order by all;
