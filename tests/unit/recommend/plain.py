@@ -59,13 +59,9 @@ def yearly_cost_usd(new: Meter, old: Meter, tariff: Tariff) -> float:
 
 def tails(values: list[float]) -> tuple[float, float]:
     """The last values that leave at most 5 % of the draws below, and above."""
-    allowed = [
-        v
-        for v in values
-        if 20 * sum(x < v for x in values) < len(values)
-        and 20 * sum(x > v for x in values) < len(values)
-    ]
-    return min(allowed), max(allowed)
+    low = [v for v in values if 20 * sum(x < v for x in values) < len(values)]
+    high = [v for v in values if 20 * sum(x > v for x in values) < len(values)]
+    return max(low), min(high)
 
 
 def plain_account(
