@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import datetime
+from datetime import date
 
 import numpy as np
 import polars as pl
@@ -20,15 +20,17 @@ def test_both_tables_leave_out_as_many_samples(draws: int) -> None:
     block, posterior, sites, meters = fleet(30, draws=draws)
     stat = pl.DataFrame(
         {
-            "first_at": [datetime(2025, 1, 1)] * block.size,
-            "last_at": [datetime(2025, 12, 31)] * block.size,
+            "first_on": [date(2025, 1, 1)] * block.size,
+            "last_on": [date(2025, 12, 31)] * block.size,
             "read_count": [8760] * block.size,
             "estimated_count": [0] * block.size,
         }
     )
     profile = profile_frame(block, posterior, stat, meters.meters)
     limits = Thresholds.model_validate({})
-    chosen = decide(block, posterior, sites, meters, tariff(), limits).recommendation
+    chosen = decide(
+        block, posterior, sites, meters, tariff(), limits, units="us"
+    ).recommendation
     both = profile.join(chosen, on="meter_id", suffix="_chosen")
     both = both.filter(pl.col("peak_10s_low_gpm_chosen").is_not_null())  # assessed
     assert both.height > 20

@@ -28,7 +28,9 @@ def test_accuracy_is_the_ratio_of_the_means() -> None:
         installed_gal_per_year=np.tile(registered, (2, 1)),
         actual_gal_per_year=np.stack([registered / 0.9, registered / 0.3]),
     )
-    made = decide(block, posterior, sites, meters, tariff(), Thresholds()).recommendation
+    made = decide(
+        block, posterior, sites, meters, tariff(), Thresholds(), units="us"
+    ).recommendation
     found = made.filter(pl.col("verdict") != "not_assessed")
     assert found.height > 10
     assert found["installed_accuracy_pct"].to_list() == pytest.approx([45.0] * found.height)
@@ -52,7 +54,7 @@ def test_every_row_keeps_the_identities(
     )
     sites = replace(sites, age_years=np.full(60, age))
     limits = Thresholds(demand_elasticity=elasticity)
-    made = decide(block, posterior, sites, meters, tariff(), limits)
+    made = decide(block, posterior, sites, meters, tariff(), limits, units="us")
     assert not violations(as_block(made.recommendation, RECOMMENDATION), RECOMMENDATION)
     assert not violations(as_block(made.candidate, CANDIDATE), CANDIDATE)
     held = made.candidate.join(

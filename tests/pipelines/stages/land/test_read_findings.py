@@ -39,7 +39,7 @@ def found(
         files.append(file)
     (folder / "meters.csv").write_text(METERS)
     with work_database(workspace) as work:
-        prepare(work, units="us")
+        prepare(work)
     meters = load_meters(folder / "meters.csv", {})
     told = read_findings(workspace, files, meters, stuck_files=[], units="us")
     return [(f.code, f.evidence["factor"]) for f in told]
@@ -136,7 +136,7 @@ def against_class(folder: Path, gal_per_day: list[float], suspect: float) -> lis
         stats.write_parquet(file)
         files.append(file)
     with work_database(workspace) as work:
-        prepare(work, units="us")
+        prepare(work)
     meters = load_meters(folder / "meters.csv", {})
     told = read_findings(workspace, files, meters, stuck_files=[], units="us")
     assert all(f.code == "suspect_multiplier" for f in told)

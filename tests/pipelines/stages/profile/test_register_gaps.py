@@ -158,6 +158,7 @@ def loaded_stat(utility: Utility, summary: ProfileSummary) -> dict[str, float]:
         max_estimated_share=0.4,
         max_zero_share=0.999,
         min_reads_per_step=0.1,
+        units="us",
     )
     return judged.row(0, named=True)
 

@@ -94,12 +94,18 @@ def test_one_number_that_is_none_refuses_its_account_and_no_other(
     broken = getattr(posterior, name).copy()
     broken[(1,) if name in BY_BAND else (0, 1)] = value
     result = decide(
-        block, replace(posterior, **{name: broken}), sites, meters, tariff(), Thresholds()
+        block,
+        replace(posterior, **{name: broken}),
+        sites,
+        meters,
+        tariff(),
+        Thresholds(),
+        units="us",
     )
     assert result.not_assessed["account_id"].to_list() == ["A-00001"]
     assert result.not_assessed["code"].to_list() == ["no_estimate"]
     assert violations(as_block(result.not_assessed, NOT_ASSESSED), NOT_ASSESSED) == []
-    plain = decide(block, posterior, sites, meters, tariff(), Thresholds())
+    plain = decide(block, posterior, sites, meters, tariff(), Thresholds(), units="us")
     others = pl.col("account_id") != "A-00001"
     assert_frame_equal(
         result.recommendation.filter(others), plain.recommendation.filter(others)
@@ -117,6 +123,7 @@ def test_an_account_that_draws_nothing_in_any_draw_is_no_estimate() -> None:
         meters,
         tariff(),
         Thresholds(),
+        units="us",
     )
     assert result.not_assessed["code"].to_list() == ["no_estimate"]
     flow[0, 1] = 1.0
@@ -127,6 +134,7 @@ def test_an_account_that_draws_nothing_in_any_draw_is_no_estimate() -> None:
         meters,
         tariff(),
         Thresholds(),
+        units="us",
     )
     assert result.not_assessed.is_empty()
 
