@@ -1,8 +1,8 @@
--- future_read: what the clock decided in the file at hand.
--- grain: one row. units: times as the stamps are judged (UTC, or the file's wall clock).
+-- future_read: future-time decisions in the current file.
+-- grain: one row. units: times as in the time stamps (UTC, or the file's local time).
 -- reads: typed_read, variables now_at and latest_at.
--- why: the first time that is refused as of the future, and the last of the future that is let
---   pass: another clock may say otherwise of either.
+-- why: the first time rejected as in the future, and the last future time accepted: with
+--   another clock either may differ.
 select
     min(stamp_at) filter (where stamp_at > getvariable('latest_at')) as refused_from_at,
     max(stamp_at) filter (

@@ -1,5 +1,5 @@
--- seen_change: when the file system last changed a path's entry, beside its size and time.
--- grain: a column of ledger.seen_path. units: changed_ns [ns since 1970], null where not kept.
+-- seen_change: time of the last change of a path's directory entry.
+-- grain: a column of ledger.seen_path. units: changed_ns [ns since 1970], null if unknown.
 -- reads: nothing.
--- why: a copy may keep size and time of modification (`cp -p`); this time no program can set.
+-- why: a copy can keep size and modification time (`cp -p`); no program can set this time.
 alter table ledger.seen_path add column if not exists changed_ns hugeint

@@ -1,8 +1,8 @@
--- replaced_meter: meters of which estimates stand where measured or edited reads landed too.
+-- replaced_meter: meters with estimates in place of measured or edited reads.
 -- grain: one meter; key: meter_id.
 -- units: read_count reads; first_at and last_at UTC.
--- reads: what the profiles found ($replaced_files).
--- why: a finding a meter, over all months.
+-- reads: tables of the profiles ($replaced_files).
+-- why: one finding per meter, over all months.
 select
     meter_id,
     sum(read_count)::bigint as read_count,

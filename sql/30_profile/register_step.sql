@@ -1,10 +1,10 @@
--- grain: one meter whose reads show a step of its register; key: meter_key
+-- grain: one meter whose reads show a register resolution; key: meter_key
 -- reads: current_read
--- why: the greatest common step of a month's volumes, where the meter list does not say it. The
---      differences of volumes next in size, and of those again, hold the step; the greatest of
---      them of which 95 % of the reads are whole multiples (within a twentieth) is taken, so
---      that a few odd reads do not matter. Fewer than 5 reads above zero show none, nor does
---      what is no more than the rounding of a volume
+-- why: the largest common step of a month's volumes, for use if the meter list gives none. The
+--      step is among the differences of consecutive sorted volumes, or the differences of those;
+--      the largest of which 95 % of the reads are whole multiples (within a twentieth) is used,
+--      so that a few odd reads do not matter. Fewer than 5 reads above zero show none; rounding
+--      of a volume is not a step
 -- units: step_gal [gal]
 create or replace temp table register_step as
 with volume as (
@@ -17,8 +17,8 @@ with volume as (
     group by all
 ),
 
--- values that stand for more than one read in a hundred are gone through once more by
--- themselves: odd reads that lie between them would hide their distance
+-- values of more than one read in a hundred are searched again on their own: odd reads between
+-- them would hide the step
 seen as (
     select
         meter_key,

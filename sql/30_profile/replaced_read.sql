@@ -1,8 +1,8 @@
--- grain: one meter of which an estimate stands where a measured or edited read landed too;
+-- grain: one meter with an estimate in place of a measured or edited read;
 --        key: meter_id
 -- reads: keyed_read, superseded_read, ranked_reading, meter_key
--- why: an estimate in the place of a read is worth a warning, whether `supersedes` asks for it or
---      its interval begins before the read's
+-- why: an estimate in place of a read deserves a warning, whether due to `supersedes` or because
+--      its interval starts before the read's
 -- units: first_at and last_at UTC
 create or replace temp table replaced_read as
 with estimate as (

@@ -1,7 +1,7 @@
--- grain: one stay of a meter at an account and local month; key: account_id, meter_id, month
+-- grain: one installation of a meter at an account and local month; key: account_id, meter_id, month
 -- reads: month_stat files ($stat_files), the frame stay_frame, registered by the caller
--- why: a month's volume beside the month's bill; meters taken out count until they went. A
---      month that two stays of one meter share goes to the later one
+-- why: monthly volume to compare with the monthly bill; removed meters count until removal. A
+--      month shared by two installations of one meter goes to the later one
 -- units: *_gal [gal]; days_covered [d]
 create or replace temp table month_volume as
 with stat as (

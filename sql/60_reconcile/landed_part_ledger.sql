@@ -1,7 +1,7 @@
 -- grain: one landed file, kind, month and bucket; key: file_hash, kind, month, bucket
 -- reads: ledger.landed_partition
--- why: a file of the lake in another's place balances by file, not by month and bucket
--- units: accepted_gal [gal]; null for readings of a register
+-- why: a lake file in the wrong place balances by file, but not by month and bucket
+-- units: accepted_gal [gal]; null for register readings
 select
     file_hash,
     kind,

@@ -1,7 +1,7 @@
 -- grain: one landed file, kind, month and bucket; key: file_hash, kind, month, bucket
 -- reads: part_frame, partition_file
--- why: what a profile used of a file must be what landed in that month and bucket
--- units: *_gal [gal]; accepted_gal is null for readings of a register
+-- why: a profile must use exactly the part of a file that landed in that month and bucket
+-- units: *_gal [gal]; accepted_gal is null for register readings
 create or replace temp table part_balance as
 select
     coalesce(part_frame.file_hash, partition_file.file_hash) as file_hash,

@@ -1,8 +1,8 @@
 -- grain: one account and local month of the latest sweep; key: account_id, month
 -- reads: results.month_volume, results.sweep
--- why: the first check against bills: what all meters of an account registered in a month, and
---      how much of it is estimated or passed while reads were missing
--- units: as the column names say
+-- why: the first check against bills: registered volume of all meters of an account in a month,
+--      and how much of it is estimated or from gaps in the reads
+-- units: in the names
 create or replace view results.account_month as
 with month_volume as (
     select *

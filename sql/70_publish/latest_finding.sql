@@ -1,7 +1,7 @@
 -- grain: one meter and code of the latest sweep; key: account_id, meter_id, code
 -- reads: results.finding, results.latest_recommendation, results.sweep
--- why: work for a crew or an analyst, the gravest first, with where it is to be done
--- units: none (evidence carries its own)
+-- why: work for a field crew or an analyst, most serious first, with customer and address
+-- units: none (evidence has its own)
 create or replace view results.latest_finding as
 with finding as (
     select *

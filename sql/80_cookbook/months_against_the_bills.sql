@@ -1,9 +1,9 @@
--- question: Do the months agree with the bills?
+-- question: Do monthly volumes agree with the bills?
 -- grain: one account and month; key: account_id, month
 -- reads: account_month
--- why: a total that billing does not know is a wrong unit, multiplier or meter list; hold these
---      rows against the billed volumes before anything else
--- units: as the column names say
+-- why: a total that differs from billing means a wrong unit, multiplier or meter list; compare
+--      these rows with the billed volumes before anything else
+-- units: in the names
 select
     account_id,
     month,

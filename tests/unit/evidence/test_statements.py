@@ -48,7 +48,7 @@ def test_a_charge_gained_is_told_and_not_counted() -> None:
         (t.name, t.value.replace("\u202f", " ")) for t in net_sum(site(recommendation=row))
     ]
     assert terms[-2:] == [
-        ("net benefit", "$1 100"),
+        ("net benefit", "$1,100"),
         ("(base charge gained, not counted:", "$60)"),
     ]
 
@@ -63,7 +63,7 @@ def test_an_undersized_meter_shows_overload_and_head_loss_instead_of_money() -> 
     here = candidate("turbine", 3.0, is_installed=True, head_loss_at_peak_psi=31.0)
     shown = figures(site(recommendation=row, candidates=(here,)))
     names = [f.name for f in shown]
-    assert "odds of overload" in names
+    assert "probability of overload" in names
     assert "net benefit a year" not in names
     loss = shown[names.index("head lost at the peak")]
     assert loss.value.replace("\u202f", " ") == "31 psi"
@@ -73,8 +73,8 @@ def test_an_undersized_meter_shows_overload_and_head_loss_instead_of_money() -> 
 @pytest.mark.parametrize(
     ("since", "said"),
     [
-        (dt.date(2009, 5, 1), "in since 2009-05-01 (17 years)"),
-        (dt.date(2025, 1, 1), "in since 2025-01-01 (1.0 years)"),
+        (dt.date(2009, 5, 1), "installed 2009-05-01 (17 years)"),
+        (dt.date(2025, 1, 1), "installed 2025-01-01 (1.0 years)"),
         (None, ""),
     ],
 )
