@@ -184,9 +184,20 @@ def _own_table(
         error = ndtri(uniform) @ _root(told.curves.covariance[k]).T
         centre = ratio_between(TABLE_FLOW_GPM, meter.registration)
         bent = centre * (1 + error @ knot_weights(TABLE_FLOW_GPM, meter))
-        ratio[:, mine] = np.clip(bent, 0, HIGHEST_RATIO)
-        start_gpm[:, mine] = meter.starting_gpm
+        # tests and stated wear do not tell the start: it moves as that of any meter does
+        moved = start_gpm[:, mine] / table.known_start_gpm[row[0, mine]]
+        ratio[:, mine] = _along_flow(np.clip(bent, 0, HIGHEST_RATIO), np.log(moved))
+        start_gpm[:, mine] = meter.starting_gpm * moved
     return RegisteredTable(ratio, start_gpm, table.known[row[0]], table.known_start_gpm[row[0]])
+
+
+def _along_flow(ratio: Array, ln_factor: Array) -> Array:
+    """Curves [J, K, Q] moved along the flow, each by its own factor [J, K], in log."""
+    ln_gpm = np.log(TABLE_FLOW_GPM)
+    out = np.empty_like(ratio)
+    for place in np.ndindex(ln_factor.shape):
+        out[place] = np.interp(ln_gpm - ln_factor[place], ln_gpm, ratio[place])
+    return out
 
 
 def _root(covariance: Array) -> Array:
