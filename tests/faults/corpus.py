@@ -360,12 +360,12 @@ ESPI = [
     bad(
         "unknown-encoding.xml",
         _FEED.replace("UTF-8", "x-klingon").encode(),
-        "not XML that can be read",
+        "invalid XML",
     ),
     bad(
         "encoding-of-several-bytes.xml",
         _FEED.replace("UTF-8", "shift_jis").encode(),
-        "not XML that can be read",
+        "invalid XML",
     ),
     Case(
         "start-beyond-64-bits.xml",

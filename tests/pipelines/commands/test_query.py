@@ -175,7 +175,7 @@ def test_a_query_spills_into_a_folder_of_its_own_and_removes_it(
         assert sum(p.stat().st_size for p in spill.rglob("*")) > 0
     assert list(tmp_path.iterdir()) == []
     monkeypatch.setenv("RIGHTSIZE_SCRATCH", str(tmp_path / "gone"))
-    with pytest.raises(QueryError, match="no room to spill"):
+    with pytest.raises(QueryError, match="no temporary folder for the query"):
         _ask(published, "select 1")
 
 
@@ -363,7 +363,7 @@ def test_describe_lists_tables_and_columns_with_their_meaning(published):
     assert "changed_since_previous_sweep" in out.getvalue()
     out = io.StringIO()
     describe(published.workspace.results, "results.profile", stream=out, format="csv")
-    assert "[gal/year] volume that passed" in out.getvalue()
+    assert "[gal/year] actual volume through the meter" in out.getvalue()
 
 
 def test_describing_an_unknown_table_names_the_known(published):
