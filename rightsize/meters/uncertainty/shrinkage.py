@@ -46,7 +46,7 @@ class AccuracyTests:
     """
 
     meter_id: tuple[str, ...]
-    meter_index: NDArray[np.int64]  # row of the meter in the catalogue
+    meter_index: NDArray[np.int64]  # row of the meter in the catalog
     age_years: Array
     flow_gpm: Array
     ratio: Array
@@ -70,7 +70,7 @@ class ShrunkCurves:
     meter_index: NDArray[np.int64]
     error: Array  # [K, 3] mean relative error at the knots
     covariance: Array  # [K, 3, 3]
-    group_error: dict[tuple[int, int], Array]  # (catalogue row, age band) -> [3]
+    group_error: dict[tuple[int, int], Array]  # (catalog row, age band) -> [3]
     group_covariance: dict[tuple[int, int], Array]  # for an untested meter of the group
     group_count: dict[tuple[int, int], int]  # tested meters
 
