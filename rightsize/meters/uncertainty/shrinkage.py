@@ -103,7 +103,7 @@ def shrunk_curves(
     -----
     A test below the generic starting flow, or inside a compound's changeover band, says
     nothing of the knots and is passed over. Spread between meters and between groups is
-    estimated by type (expectation and maximisation, `ROUNDS` rounds), with `PRIOR_METERS`
+    estimated by type (expectation-maximization, `ROUNDS` rounds), with `PRIOR_METERS`
     meters' worth of trust in the generic in-service spread and `PRIOR_GROUPS` groups' worth in
     `GROUP_SD`. Rounds begin with groups apart, so that what the meters of a group share is
     laid to the group.
