@@ -175,7 +175,7 @@ def test_a_query_spills_into_a_folder_of_its_own_and_removes_it(
         assert sum(p.stat().st_size for p in spill.rglob("*")) > 0
     assert list(tmp_path.iterdir()) == []
     monkeypatch.setenv("RIGHTSIZE_SCRATCH", str(tmp_path / "gone"))
-    with pytest.raises(QueryError, match="no room to spill"):
+    with pytest.raises(QueryError, match="no temporary folder for the query"):
         _ask(published, "select 1")
 
 
