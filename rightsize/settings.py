@@ -58,7 +58,7 @@ class Settings(BaseModel):
         """`true` is not a number, although Python counts it as 1."""
         annotation = cls.model_fields[str(info.field_name)].annotation
         if _holds_bool(value) and not _takes_bool(annotation):
-            raise ValueError("got a boolean (yes, no, true, false), which is not allowed here")
+            raise ValueError("got yes or no (true, false), which is not allowed here")
         return value
 
 

@@ -49,7 +49,7 @@ class UnitNames:
 
     @property
     def parted(self) -> str:
-        """What stands between thousands: a comma, or the narrow no-break space of the SI."""
+        """Thousands separator: a comma, or the narrow no-break space of the SI."""
         return "\u202f" if self.is_metric else ","
 
     @property

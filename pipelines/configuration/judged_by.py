@@ -22,13 +22,13 @@ class JudgedBy:
     thresholds: Thresholds
     priors: Priors
     units: UnitSystem  # of sentences; columns are in US units until they are published
-    installed: InstalledCurves | None = None  # None: the catalogue's curves for all
+    installed: InstalledCurves | None = None  # None: the catalog's curves for all
 
 
 def with_meter_index(
     service: pl.DataFrame, catalogue: Catalogue, *, units: UnitSystem
 ) -> pl.DataFrame:
-    """The meter list with each meter's row in the catalogue, or why it has none.
+    """The meter list with each meter's row in the catalog, or why it has none.
 
     A meter is judged by its own grade where meters.csv names one, and never by another: the
     curve of a better one would hide what it loses. Without a grade the first entry of its type

@@ -75,7 +75,7 @@ def _rows(path: Path) -> tuple[list[tuple[int, dict[str, str]]], str]:
 def _test(
     row: dict[str, str], flow_column: str, catalogue: Catalogue, row_of: dict[int, int]
 ) -> tuple[int, float, float, float]:
-    """Catalogue row, age [years], flow [gpm] and ratio [1] of one line."""
+    """Catalog row, age [years], flow [gpm] and ratio [1] of one line."""
     if not (row["meter_id"] or "").strip():
         raise ValueError("meter_id: must not be empty")
     size_in = (

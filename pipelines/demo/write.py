@@ -67,7 +67,7 @@ def write_demo(
     workers : int, optional
         Processes to simulate with; as many as there are processors if not given.
     catalogue : Path, optional
-        Catalogue to buy meters from; the shipped one if not given.
+        Catalog to buy meters from; the shipped one if not given.
     is_compressed : bool
         Whether exports are written as `.csv.gz`.
 

@@ -224,7 +224,7 @@ def _meter(published: Published, row: Mapping[str, Any], who: str) -> Meter | No
 def _listed(loaded: Loaded, published: Published) -> tuple[dict[Key, dict[str, Any]], bool]:
     """The meter list by account and meter, and whether it changed since the sweep.
 
-    A list that can no longer be read takes nothing from the page but what it alone tells.
+    If the list can no longer be read, the page only lacks what comes from the list.
     """
     path = loaded.file(loaded.settings.meters)
     try:

@@ -176,7 +176,7 @@ class Workspace:
             return None
 
     def left_behind(self) -> Holder | None:
-        """The process that died holding the lock, if nobody has had it since."""
+        """The process that died holding the lock, unless another process had it since."""
         if not self.lock.is_file() or self.holder() is not None:
             return None
         return _holder(self.lock.read_text(encoding="utf-8"))

@@ -26,7 +26,7 @@ class ProfileBlock:
     account_id: tuple[str, ...]  # [A]
     meter_id: tuple[str, ...]  # [A]
     customer_class: tuple[str, ...]  # [A] one of the contract's classes
-    meter_index: NDArray[np.int64]  # [A] installed meter's row in the catalogue
+    meter_index: NDArray[np.int64]  # [A] installed meter's row in the catalog
     interval_min: Array  # [A] read interval [min]
     resolution_gal: Array  # [A] register resolution [gal]
     days_covered: Array  # [A] days of reads

@@ -62,7 +62,7 @@ SWEEP_DOCUMENT: Final = Table(
     key=("sweep_id", "document"),
     columns=(
         SWEEP_ID,
-        text("document", "config, tariff, thresholds, catalogue (the meter catalog) or priors"),
+        text("document", "config, tariff, thresholds, catalogue or priors"),
         text("content_hash", "hash of the content"),
         Column("content", "json", "the document, defaults included"),
     ),

@@ -12,7 +12,7 @@ from rightsize.findings import FINDING_CODES
 FEWEST_MONTHS: Final = 9
 FEWEST_ALIKE: Final = 5
 LEAST_FALL_SHARE: Final = 0.2
-"""Fall over a year from which a meter is told (our convention)."""
+"""Decrease over a year at which a meter is reported (our convention)."""
 LEAST_STEADINESS: Final = 4.0
 """Slope over its standard error from which a fall is steady, not a swing (our convention)."""
 

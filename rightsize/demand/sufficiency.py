@@ -22,7 +22,7 @@ def not_assessed_reason(
     Parameters
     ----------
     stat : frame, one row a meter in service
-        service_kind, meter_type, size_in, meter_index (null where the catalogue has no
+        service_kind, meter_type, size_in, meter_index (null where the catalog has no
         ratings), meter_status (rated, unrated, unknown), meter_refusal (why it has none),
         days_covered [d],
         read_count, estimated_count, reads_used, zero_count, registered_gal [gal],

@@ -36,7 +36,7 @@ class Card:
 def card(site: SiteEvidence) -> Card | None:
     """Installed against recommended, or against the runner-up where nothing is changed.
 
-    None where a meter is not in the catalogue or the account has no peak to hold it against.
+    None where a meter is not in the catalog or the account has no peak to hold it against.
     """
     other = site.recommended if site.is_change else site.runner_up
     peak_gpm = site.recommendation.get("peak_10s_gpm")

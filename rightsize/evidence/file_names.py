@@ -14,8 +14,8 @@ _UNSAFE: Final = re.compile(r"[^a-z0-9_-]+")
 def page_file(account_id: str) -> str:
     """The file name of an account's page.
 
-    A name of capitals, digits, `_`, `-` and inner dots stands as it is. Any other is shortened
-    to what is safe and told apart by `~` and a hash, so that names that differ only in case,
+    A name of capitals, digits, `_`, `-` and inner dots is kept. Any other is shortened
+    to safe characters and made unique by `~` and a hash, so that names differing only in case,
     or in what is unsafe, never meet, also on a disk that does not tell case apart.
     """
     if _PLAIN.fullmatch(account_id):

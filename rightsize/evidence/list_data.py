@@ -125,7 +125,7 @@ def _call(name: str, *arguments: Any) -> str:
 
 
 def pages_index(sweep_id: str, pages: dict[str, str]) -> str:
-    """The script that tells which accounts have a site page of this sweep: account to file."""
+    """The script with the site pages of this sweep: account to file."""
     return _call("pages", {"sweep": sweep_id, "pages": pages})
 
 

@@ -15,7 +15,7 @@ from rightsize.evidence import words
 from rightsize.evidence.card import card
 from rightsize.evidence.pictures.band_picture import bands_svg
 from rightsize.evidence.pictures.duration_picture import duration_svg, exceedance
-from rightsize.evidence.pictures.palette import in_print_colours
+from rightsize.evidence.pictures.palette import in_print_colors
 from rightsize.evidence.pictures.peak_days_picture import peak_days_svg
 from rightsize.evidence.pictures.unseen_picture import unseen_parts, unseen_svg
 from rightsize.evidence.pictures.year_picture import largest_days, top_flow_gpm, year_svg
@@ -75,7 +75,7 @@ def site_page(meters: Sequence[SiteEvidence], *, for_pdf: bool = False) -> str:
             for_pdf=for_pdf,
         )
     )
-    return in_print_colours(page) if for_pdf else page
+    return in_print_colors(page) if for_pdf else page
 
 
 def _part(site: SiteEvidence) -> dict[str, Any]:

@@ -15,7 +15,7 @@ REFUSED_SHOWN: Final = 3
 
 @dataclass(frozen=True)
 class Rival:
-    """One catalogue meter beside the recommended one."""
+    """One catalog meter beside the recommended one."""
 
     meter: str
     accuracy: str

@@ -122,7 +122,7 @@ class SiteEvidence:
 
     @property
     def is_change(self) -> bool:
-        """Whether another meter than the installed one stands as recommended."""
+        """Whether the recommended meter is not the installed one."""
         row = self.recommendation
         names = ("type", "size_in", "grade")
         return row.get("recommended_type") is not None and any(

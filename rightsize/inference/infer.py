@@ -65,7 +65,7 @@ def infer(
     block : ProfileBlock
         Profiles of A meters in service.
     meters : sequence of Meter
-        Catalogue of M meters; `block.meter_index` points into it.
+        Catalog of M meters; `block.meter_index` points into it.
     priors : Priors
         Class priors.
     samples : int

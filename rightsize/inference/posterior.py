@@ -34,5 +34,5 @@ class FlowPosterior:
     registered_envelope_low: Array  # [A, M] model-free bound [gal per year]
     registered_envelope_high: Array  # [A, M]
     known_curve_gal_per_year: Array | None = None
-    """[J, A, M] as `registered_gal_per_year`, every meter by its catalogue curve as it stands:
+    """[J, A, M] as `registered_gal_per_year`, every meter by its catalog curve as it stands:
     what a log of flows can tell apart. None where curves are not drawn."""

@@ -47,7 +47,7 @@ class Reads:
 
     cumulative: Array  # [A, B + 1] share of time with a registered mean above 0 and below edge
     zero: Array  # [A]
-    is_rest: NDArray[np.bool_]  # [A] zero stands for flow at rest too small for the register
+    is_rest: NDArray[np.bool_]  # [A] zero means flow at rest too small for the register
 
 
 @dataclass(frozen=True)

@@ -3,7 +3,7 @@
 References
 ----------
 A one-page sheet of standard pressure losses (read; secondary, no edition) agrees with the law
-within 2.5 % from half of SMOC up, but for the 3/4 in column, which stands up to 4 % lower.
+within 2.5 % from half of SMOC up, but for the 3/4 in column, which is up to 4 % lower.
 """
 
 from __future__ import annotations

@@ -39,7 +39,7 @@ class Case:
     catalogue: Catalogue
     thresholds: Thresholds
     refused: Refusals
-    meter_index: NDArray[np.int64]  # [A] 0 stands in for an unknown meter, never assessed
+    meter_index: NDArray[np.int64]  # [A] 0 for an unknown meter, never assessed
     rates: RateSteps
     costs: ChangeCosts
     flow_limits: FlowLimits

@@ -89,7 +89,7 @@ def decide(
     Raises
     ------
     ContractError
-        If block, posterior, sites and catalogue do not belong together.
+        If block, posterior, sites and catalog do not belong together.
     """
     case = prepare(block, posterior, sites, catalogue, tariff, thresholds, units=units)
     starts = range(0, max(block.size, 1), CHUNK_ACCOUNTS)

@@ -11,14 +11,14 @@ from rightsize.units import SIZE_IN_OF_MM
 _SIZE_IN_WORDS: Final = re.compile(r"(?<= )([0-9.]+) ?mm\b")
 
 
-def in_us_keys(raw: Any, twins: Mapping[str, tuple[str, float]]) -> Any:
+def in_us_keys(raw: Any, metric_keys: Mapping[str, tuple[str, float]]) -> Any:
     """The mapping with metric keys replaced by ours.
 
     Parameters
     ----------
     raw : mapping
         As read; anything else comes back as it is.
-    twins : mapping
+    metric_keys : mapping
         Metric key -> (our key, our units in one of its units).
 
     Raises
@@ -29,7 +29,7 @@ def in_us_keys(raw: Any, twins: Mapping[str, tuple[str, float]]) -> Any:
     if not isinstance(raw, dict):
         return raw
     entry = dict(raw)
-    for metric, (ours, factor) in twins.items():
+    for metric, (ours, factor) in metric_keys.items():
         if metric in entry:
             refuse_both(entry, metric, ours)
             value = entry.pop(metric)

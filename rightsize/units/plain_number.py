@@ -17,7 +17,7 @@ _THOUSANDTH: Final = 1e-3
 def plain_number(value: float, digits: int = 6, *, parted: str = "") -> str:
     """So many significant digits, whole digits always all, no trailing zeros, no exponent.
 
-    `parted` stands between thousands. Python's own `g` turns 9999.5 at four digits into 1e+04.
+    `parted` separates thousands. Python's own `g` turns 9999.5 at four digits into 1e+04.
     """
     if not math.isfinite(value):
         return str(value)

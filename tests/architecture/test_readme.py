@@ -46,5 +46,5 @@ def test_the_two_commands_do_their_own_set_up() -> None:
 
 def test_the_excerpt_is_there() -> None:
     excerpt = README.split("<!-- excerpt")[1].split("<!-- end of excerpt")[0]
-    assert "Fleet by verdict" in excerpt
-    assert "The ten best change-outs" in excerpt
+    assert "Meters by verdict" in excerpt
+    assert "Ten best change-outs" in excerpt

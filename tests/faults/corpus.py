@@ -217,7 +217,7 @@ STRUCTURE = [
         "column 'volume' appears 2 times",
     ),
     bad("no-header.csv", "\n".join(GOOD).encode(), "no column for meter_id"),
-    bad("other-columns.csv", b"name,colour\nx,red\n", "the file has: name, colour"),
+    bad("other-columns.csv", b"name,color\nx,red\n", "the file has: name, color"),
     bad("empty.csv", b"", "file is empty; expected a header line"),
     bad("only-line-ends.csv", b"\n\n\r\n", "file is empty; expected a header line"),
     bad("only-nul.csv", bytes(1000), "file is empty; expected a header line"),

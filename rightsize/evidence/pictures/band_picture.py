@@ -1,4 +1,4 @@
-"""Where the water passes: volume by flow, over what the meters register and may carry."""
+"""Volume by flow, over the range that the meters register and handle."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from rightsize.evidence.pictures.meter_marks import (
     SHORT_WHO,
     WHO,
     meters_shown,
-    who_colour,
+    who_color,
     who_dash,
 )
 from rightsize.evidence.pictures.palette import INK, RANGE, WATER
@@ -38,7 +38,7 @@ SHOWN_SHARE: Final = 0.002
 
 
 def bands_svg(site: SiteEvidence, units: Units, *, label: str) -> str:
-    """Share of actual volume by flow band, with what each meter registers and may carry."""
+    """Share of actual volume by flow band, with accuracy and limits of each meter."""
     flow_factor = units.flow_per_gpm
     low_gpm, high_gpm = _flow_domain(site)
     meters = meters_shown(site)
@@ -91,7 +91,7 @@ def bands_chart(flow_unit: str) -> Compiled:
                     scale=alt.Scale(domain=[0, 110], nice=False),
                     axis=alt.Axis(grid=False, values=[0, 50, 100], minExtent=28, maxExtent=28),
                 ),
-                color=alt.Color("who:N", scale=who_colour(), legend=None),
+                color=alt.Color("who:N", scale=who_color(), legend=None),
                 strokeDash=alt.StrokeDash("who:N", scale=who_dash(), legend=None),
             )
         )
@@ -121,21 +121,21 @@ def _ranges_panel(flow_unit: str) -> Any:
         scale=alt.Scale(domain=list(WHO)),
         axis=alt.Axis(labels=False, ticks=False, domain=False, minExtent=SIDE, maxExtent=SIDE),
     )
-    colour = alt.Color("who:N", scale=who_colour(), legend=None)
+    color = alt.Color("who:N", scale=who_color(), legend=None)
     base = alt.Chart(alt.NamedData("ranges"))
     flow = alt.X(
         "start:Q",
         scale=alt.Scale(type="log", nice=False),
         axis=alt.Axis(title=f"flow, {flow_unit}", labelExpr=LOG, labelOverlap=True, grid=False),
     )
-    reach = base.mark_rule(strokeWidth=2).encode(x=flow, x2="smoc:Q", y=who, color=colour)
+    reach = base.mark_rule(strokeWidth=2).encode(x=flow, x2="smoc:Q", y=who, color=color)
     normal = base.mark_rule(strokeWidth=9, opacity=0.55).encode(
-        x="normal:Q", x2="continuous:Q", y=who, color=colour
+        x="normal:Q", x2="continuous:Q", y=who, color=color
     )
     ends = base.mark_tick(thickness=2, height=14)
-    ticks = [ends.encode(x=f"{end}:Q", y=who, color=colour) for end in ("start", "smoc")]
+    ticks = [ends.encode(x=f"{end}:Q", y=who, color=color) for end in ("start", "smoc")]
     names = base.mark_text(align="right", dx=-6, fontSize=11.5).encode(
-        x=alt.value(0), y=who, text="short:N", color=colour
+        x=alt.value(0), y=who, text="short:N", color=color
     )
     peak_range = (
         alt.Chart(alt.NamedData("peak"))

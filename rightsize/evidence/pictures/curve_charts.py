@@ -16,7 +16,7 @@ Scheme = Literal["viridis", "tableau10"]
 
 WIDTH: Final = 620
 HEIGHT: Final = 280
-JUST_BELOW: Final = 0.999  # of the starting flow: where the curve still stands at zero
+JUST_BELOW: Final = 0.999  # of the starting flow: where the curve is still zero
 
 
 def curve_chart(meters: Sequence[Meter], *, title: str, by: str = "size") -> alt.LayerChart:
@@ -29,7 +29,7 @@ def curve_chart(meters: Sequence[Meter], *, title: str, by: str = "size") -> alt
     title : str
         What the picture shows.
     by : {"size", "type"}
-        What the legend names: sizes of one type (a sequence of colours) or types of one size.
+        What the legend names: sizes of one type (a sequence of colors) or types of one size.
     """
     names = [_legend(m, by) for m in meters]
     rows = [
@@ -100,7 +100,7 @@ def _lines(
     """One line a name; every other one dashed, so that lines that coincide both show."""
     flows = [row["flow_gpm"] for row in rows]
     dashes = [[1, 0] if n % 2 == 0 else [6, 4] for n in range(len(names))]
-    colour = alt.Scale(domain=names, scheme=scheme)
+    color = alt.Scale(domain=names, scheme=scheme)
     dash = alt.Scale(domain=names, range=dashes)
     axis = alt.Axis(format="~g", tickCount=8, gridOpacity=0.4)
     by_log = alt.Scale(type="log", domain=[min(flows), max(flows)], nice=False)
@@ -116,7 +116,7 @@ def _lines(
                 scale=by_share,
                 axis=alt.Axis(gridOpacity=0.4),
             ),
-            color=alt.Color("line:N", scale=colour, title=title),
+            color=alt.Color("line:N", scale=color, title=title),
             strokeDash=alt.StrokeDash("line:N", scale=dash, title=title),
             order=alt.Order("flow_gpm:Q"),
         )

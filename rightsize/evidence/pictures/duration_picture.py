@@ -13,7 +13,7 @@ from rightsize.evidence.pictures.meter_marks import (
     SHORT_WHO,
     WHO,
     meters_shown,
-    who_colour,
+    who_color,
     who_dash,
 )
 from rightsize.evidence.pictures.palette import CARD, INK, INSTALLED, RANGE, RECOMMENDED, WATER
@@ -160,7 +160,7 @@ def duration_chart(flow_unit: str) -> Compiled:
             .mark_rule(strokeWidth=1.6)
             .encode(
                 y="flow:Q",
-                color=alt.Color("who:N", scale=who_colour(), legend=None),
+                color=alt.Color("who:N", scale=who_color(), legend=None),
                 strokeDash=alt.StrokeDash("who:N", scale=who_dash(), legend=None),
             )
         )

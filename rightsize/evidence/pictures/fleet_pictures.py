@@ -1,4 +1,4 @@
-"""Pictures of a fleet: how few change-outs carry how much, and where the money lies."""
+"""Pictures of a fleet: how few change-outs bring most of the gain, and where."""
 
 from __future__ import annotations
 
@@ -44,7 +44,7 @@ def running_revenue(changes: pl.DataFrame) -> list[dict[str, float]]:
 
 
 def half_way(changes: pl.DataFrame) -> int:
-    """How many of the largest change-outs carry half of the revenue gain."""
+    """How many of the largest change-outs bring half of the revenue gain."""
     gain = changes["revenue_gain_usd_per_year"].to_numpy()
     if gain.size == 0 or gain.sum() <= 0:
         return 0

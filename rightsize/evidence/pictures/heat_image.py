@@ -25,14 +25,14 @@ Pixels = NDArray[np.uint8]
 
 
 def heat_pixels(hour_gpm: Array, *, top_gpm: float) -> Pixels:
-    """Colours of a calendar: hours down, days across.
+    """Colors of a calendar: hours down, days across.
 
     Parameters
     ----------
     hour_gpm : array [D, 24]
         Mean flow of each hour [gpm]; NaN where not read.
     top_gpm : float
-        Flow of the darkest colour [gpm].
+        Flow of the darkest color [gpm].
 
     Returns
     -------
@@ -43,9 +43,9 @@ def heat_pixels(hour_gpm: Array, *, top_gpm: float) -> Pixels:
     flow = np.asarray(hour_gpm, dtype=np.float64).T
     place = np.sqrt(np.clip(np.nan_to_num(flow) / max(top_gpm, 1e-12), 0, 1))
     stops = np.array([HEAT_LOW, HEAT_MIDDLE, HEAT_HIGH], dtype=np.float64)
-    colour = np.stack([np.interp(place, (0, 0.5, 1), stops[:, k]) for k in range(3)], axis=-1)
+    color = np.stack([np.interp(place, (0, 0.5, 1), stops[:, k]) for k in range(3)], axis=-1)
     alpha = np.full((*flow.shape, 1), 255.0)
-    pixels = np.concatenate([colour, alpha], axis=-1).round().astype(np.uint8)
+    pixels = np.concatenate([color, alpha], axis=-1).round().astype(np.uint8)
     row, column = np.indices(flow.shape)
     missing = np.isnan(flow)
     pixels[missing] = (150, 150, 150, 90)

@@ -1,4 +1,4 @@
-"""How the installed and the recommended meter are told apart in every picture."""
+"""How the installed and the recommended meter are distinguished in every picture."""
 
 from __future__ import annotations
 
@@ -13,13 +13,13 @@ WHO: Final = ("installed", "recommended")
 SHORT_WHO: Final = {"installed": "now", "recommended": "new"}
 
 
-def who_colour() -> Any:
-    """The colour of each meter."""
+def who_color() -> Any:
+    """The color of each meter."""
     return alt.Scale(domain=list(WHO), range=[INSTALLED, RECOMMENDED])
 
 
 def who_dash() -> Any:
-    """Its line: told apart without colour too."""
+    """Its line: distinguishable without color."""
     return alt.Scale(domain=list(WHO), range=[[5, 3], [1, 0]])
 
 

@@ -1,8 +1,8 @@
-"""The colours of pages and charts, each with its dark twin.
+"""The colors of pages and charts, each with its dark-mode counterpart.
 
-Charts are drawn in the light colours. On a page each becomes a CSS variable that falls back to
-the colour itself, so that one picture serves light, dark and print. Installed and recommended
-differ in hue (orange and blue, told apart by all common kinds of colour blindness), in
+Charts are drawn in the light colors. On a page each becomes a CSS variable that falls back to
+the color itself, so that one picture serves light, dark and print. Installed and recommended
+differ in hue (orange and blue, distinguishable with all common types of color blindness), in
 lightness and in dash.
 """
 
@@ -40,14 +40,14 @@ HEAT_HIGH: Final = (14, 40, 66)
 
 
 def themed(svg: str) -> str:
-    """An SVG whose colours follow the page's theme."""
-    for colour, role in ROLES.items():
-        svg = svg.replace(f'"{colour}"', f'"var(--{role},{colour})"')
+    """An SVG whose colors follow the page's theme."""
+    for color, role in ROLES.items():
+        svg = svg.replace(f'"{color}"', f'"var(--{role},{color})"')
     return svg
 
 
-def in_print_colours(page: str) -> str:
-    """The page with plain colours in its pictures, for a writer that knows no variables."""
-    for colour, role in ROLES.items():
-        page = page.replace(f'"var(--{role},{colour})"', f'"{colour}"')
+def in_print_colors(page: str) -> str:
+    """The page with plain colors in its pictures, for a writer that knows no variables."""
+    for color, role in ROLES.items():
+        page = page.replace(f'"var(--{role},{color})"', f'"{color}"')
     return page

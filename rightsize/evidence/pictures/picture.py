@@ -26,7 +26,7 @@ Rows = Sequence[Mapping[str, Any]]
 Data = Mapping[str, Rows]
 
 SYSTEM: Final = {"gpm": "us", "gal": "us", "m³/h": "metric", "m³": "metric"}
-"""System of units that a unit stands for, in the name of a drawing."""
+"""System of units that a unit belongs to, in the name of a drawing."""
 PLOT_WIDTH: Final = 404
 SIDE: Final = 48  # room for the labels of an axis
 PLAIN: Final = "format(datum.value, '.5~r')"
@@ -44,8 +44,8 @@ _PART_BY_PART: Final = re.compile(
     r' (?:role="graphics-[^"]*"|aria-roledescription="[^"]*"|aria-label="[^"]*"'
     r'|aria-hidden="true")'
 )
-"""What Vega says to a listener of each part; the picture is told as a whole instead."""
-_ANEW: Final = ContextVar("drawings are made anew", default=False)
+"""What Vega gives screen readers for each part; the picture has one label instead."""
+_ANEW: Final = ContextVar("drawings are rebuilt", default=False)
 _ID: Final = re.compile(r'(id="|url\(#)(?=[a-z])')
 
 
@@ -66,7 +66,7 @@ class Compiled:
         name
             Lower-case word that sets the ids of this picture apart from those of others.
         label
-            What a listener is told instead of the picture.
+            Label for screen readers.
         """
         if missing := self.names - set(data):
             raise ValueError(f"picture {name}: no rows given for {sorted(missing)}")
@@ -82,7 +82,7 @@ class Compiled:
 def compiled(chart: Callable[[], Any], names: Sequence[str], *, drawing: str) -> Compiled:
     """A chart whose datasets are called `names`, as it is shipped under the name `drawing`.
 
-    Where none is shipped, or drawings are made anew, it is designed and compiled.
+    If none is shipped, or drawings are rebuilt, it is designed and compiled.
     """
     held = None if _ANEW.get() else _shipped(drawing)
     if held is None:

@@ -44,7 +44,7 @@ def one_hour_three_ways() -> alt.Chart:
 
 
 def what_averaging_leaves() -> alt.Chart:
-    """Share of the flow's standard deviation that reads keep, by length and draw duration."""
+    """Share of the flow's standard deviation that reads keep, by interval and use duration."""
     lengths = np.geomspace(0.2, 60, 60)
     rows = [
         {
@@ -68,7 +68,7 @@ def what_averaging_leaves() -> alt.Chart:
 
 
 def inside_an_hour(*, mean_gpm: float = 12.0) -> alt.Chart:
-    """Flow exceeded so much of an hour of one mean, for draws of three intensities."""
+    """Flow exceeded so much of an hour of one mean, for use events of three intensities."""
     kernel = pulse_kernel(KernelKind(0.45))
     rows = []
     for intensity in (2.0, 5.0, 20.0):
@@ -97,7 +97,7 @@ def inside_an_hour(*, mean_gpm: float = 12.0) -> alt.Chart:
 
 
 def odds_of_unseen_flow(priors: Priors) -> alt.Chart:
-    """Odds of steady flow below the start, where nights show none, by starting flow."""
+    """Probability of steady flow below the start if nights show none, by starting flow."""
     starts = np.geomspace(0.02, 20, 50)
     rows = []
     for name in CLASSES_SHOWN:

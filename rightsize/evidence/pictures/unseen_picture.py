@@ -67,7 +67,7 @@ def unseen_chart(volume_unit: str) -> Compiled:
             scale=alt.Scale(zero=True, nice=False),
             axis=alt.Axis(tickCount=4, labelExpr=SHORT, grid=False),
         )
-        colours = alt.Scale(
+        colors = alt.Scale(
             domain=["registered", "slipped", "below_start"], range=[WATER, MISSED, INSTALLED]
         )
         bars = (
@@ -77,7 +77,7 @@ def unseen_chart(volume_unit: str) -> Compiled:
                 x=volume,
                 x2="to:Q",
                 y=alt.value(18),
-                color=alt.Color("part:N", scale=colours, legend=None),
+                color=alt.Color("part:N", scale=colors, legend=None),
             )
         )
         total = alt.Chart(alt.NamedData("total"))

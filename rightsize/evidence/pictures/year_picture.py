@@ -61,7 +61,7 @@ def year_svg(year: YearReads, units: Units, *, label: str) -> str:
 
 
 def top_flow_gpm(year: YearReads) -> float:
-    """Flow of the calendar's darkest colour [gpm]."""
+    """Flow of the calendar's darkest color [gpm]."""
     read = year.hour_gpm[~np.isnan(year.hour_gpm)]
     if not read.size:
         return 0.0

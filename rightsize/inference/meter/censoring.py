@@ -31,7 +31,7 @@ Array = NDArray[np.floating[Any]]
 PRIOR_ACCOUNTS: Final = 12.0  # [accounts] that the class prior is worth
 _FLOWS_GPM: Final = np.geomspace(0.01, 300.0, 900)  # at which curves are read back
 SMALLEST_STEADY_GPM: Final = 0.02  # less is not called steady flow: convention
-_ROUNDS: Final = 40  # [1] of expectation and maximisation
+_ROUNDS: Final = 40  # [1] of expectation-maximization
 _LEAST_DAYS: Final = 30  # [days] of reads before an account teaches its class: convention
 _LEAST_CUT_VARIANCE: Final = 0.05  # [1] a normal law keeps so much of its variance when cut
 _LEAST_LOG_VARIANCE: Final = 0.09  # [log2] sd 0.3: sites of a class never agree better
@@ -113,7 +113,7 @@ def learn_from(parts: Iterable[Mapping[str, Array]], priors: Priors) -> LearntPr
 
     Notes
     -----
-    A lognormal distribution of sizes and a share are found by expectation and maximisation: a
+    A lognormal distribution of sizes and a share are found by expectation-maximization: a
     steady flow that a meter shows counts as it is, an account that shows none counts as none or
     as one below its own meter's start, by the odds of either. Sensitive meters so teach the
     most.

@@ -41,13 +41,13 @@ class HeldMeters:
     """The meters of A accounts: their curve (`meters`), and its samples in `row` of `table`.
 
     `curve_sd` is what a curve that tests or wear tell may be out by, relative; 0 where the
-    catalogue's curve stays.
+    catalog's curve stays.
     """
 
     meters: tuple[Meter, ...]
     table: RegisteredTable
     row: NDArray[np.int64]  # [J, A]
-    meter_index: NDArray[np.int64]  # [A] row in the catalogue
+    meter_index: NDArray[np.int64]  # [A] row in the catalog
     is_own: NDArray[np.bool_]  # [A] the curve is not the catalog's
     curve_sd: Array  # [A]
 

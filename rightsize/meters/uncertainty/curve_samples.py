@@ -44,7 +44,7 @@ one's is lower (stated rule)."""
 
 @dataclass(frozen=True)
 class CurveSamples:
-    """Samples of curves with their starting flows told apart, for look-up on another grid.
+    """Samples of curves with separate starting flows, for look-up on another grid.
 
     `ratio` runs on below the starting flow as if the meter turned; `cut` puts the zeros in.
     """

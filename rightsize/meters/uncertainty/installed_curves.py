@@ -43,9 +43,9 @@ class InstalledCurves:
 
     meters: tuple[Meter, ...]
     covariance: Array  # [K, 3, 3]
-    of_meter: Mapping[tuple[str, int], int]  # (meter id, catalogue row) -> curve
-    of_group: Mapping[tuple[int, int], int]  # (catalogue row, age band) -> curve
-    of_age: Mapping[tuple[int, int], int]  # (catalogue row, age in steps) -> curve
+    of_meter: Mapping[tuple[str, int], int]  # (meter id, catalog row) -> curve
+    of_group: Mapping[tuple[int, int], int]  # (catalog row, age band) -> curve
+    of_age: Mapping[tuple[int, int], int]  # (catalog row, age in steps) -> curve
 
     def place(self, meter_id: Sequence[str], meter_index: Index, age_years: Array) -> Index:
         """Curve of each of A meters; -1 for the catalog curve.
@@ -109,7 +109,7 @@ def installed_curves(
     wear : mapping
         Stated rates, per year of age, by type of meter.
     rows_in_use : sequence of int
-        Catalogue rows that meters in service have.
+        Catalog rows that meters in service have.
     """
     meters: list[Meter] = []
     covariance: list[Array] = []

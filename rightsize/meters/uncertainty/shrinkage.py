@@ -46,7 +46,7 @@ class AccuracyTests:
     """
 
     meter_id: tuple[str, ...]
-    meter_index: NDArray[np.int64]  # row of the meter in the catalogue
+    meter_index: NDArray[np.int64]  # row of the meter in the catalog
     age_years: Array
     flow_gpm: Array
     ratio: Array
@@ -70,7 +70,7 @@ class ShrunkCurves:
     meter_index: NDArray[np.int64]
     error: Array  # [K, 3] mean relative error at the knots
     covariance: Array  # [K, 3, 3]
-    group_error: dict[tuple[int, int], Array]  # (catalogue row, age band) -> [3]
+    group_error: dict[tuple[int, int], Array]  # (catalog row, age band) -> [3]
     group_covariance: dict[tuple[int, int], Array]  # for an untested meter of the group
     group_count: dict[tuple[int, int], int]  # tested meters
 
@@ -103,7 +103,7 @@ def shrunk_curves(
     -----
     A test below the generic starting flow, or inside a compound's changeover band, says
     nothing of the knots and is passed over. Spread between meters and between groups is
-    estimated by type (expectation and maximisation, `ROUNDS` rounds), with `PRIOR_METERS`
+    estimated by type (expectation-maximization, `ROUNDS` rounds), with `PRIOR_METERS`
     meters' worth of trust in the generic in-service spread and `PRIOR_GROUPS` groups' worth in
     `GROUP_SD`. Rounds begin with groups apart, so that what the meters of a group share is
     laid to the group.

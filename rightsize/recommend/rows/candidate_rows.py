@@ -1,4 +1,4 @@
-"""Rows of `candidate`: every catalogue meter at every account, and why it fell out."""
+"""Rows of `candidate`: every catalog meter at every account, and why it fell out."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ Index = NDArray[np.int64]
 def candidate_frame(
     case: Case, rows: slice, samples: BenefitSamples, choice: Choice
 ) -> pl.DataFrame:
-    """One row a catalogue meter of each account assessed, or refused as a fire service.
+    """One row a catalog meter of each account assessed, or refused as a fire service.
 
     The installed meter has a row too: it is kept, so it costs and brings nothing.
     """

@@ -38,9 +38,9 @@ def flow_band_frame(
     block, posterior
         A meters and their flow over the B fine bands.
     meters : sequence of Meter
-        The catalogue that `block.meter_index` points into.
+        The catalog that `block.meter_index` points into.
     installed : PlacedCurves, optional
-        Curves of installed meters that differ from the catalogue's.
+        Curves of installed meters that differ from the catalog's.
 
     Returns
     -------

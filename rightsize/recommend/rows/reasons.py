@@ -42,7 +42,7 @@ def with_reason(
     is_other : bool array [A]
         The recommended meter is not the installed one.
     blocked_by : list of str [A]
-        The rule that stands in the way of most meters.
+        The rule that rejects most meters.
     odds_over_smoc, odds_over_continuous : arrays [A]
         Probability that peak and sustained flow exceed the installed meter's limits.
     """

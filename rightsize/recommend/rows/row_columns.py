@@ -18,7 +18,7 @@ Index = NDArray[np.int64]
 
 
 def meter_columns(case: Case, prefix: str, index: Index) -> dict[str, Any]:
-    """Type, size and grade of meters by catalogue row; null for row -1."""
+    """Type, size and grade of meters by catalog row; null for row -1."""
     at = pl.Series(np.where(index < 0, len(case.catalogue.meters), index))
     meters = case.catalogue.meters
     kinds: list[str | None] = [m.meter_type for m in meters]

@@ -48,7 +48,7 @@ def actions(
 
     A change at a critical customer is referred, an undersized meter for which no meter is
     feasible too. Fire and combined services are always referred, and so is a meter that has
-    stopped: its verdict rests on the months before, and what is drawn now nobody knows.
+    stopped: its verdict is based on the months before, and its present demand is unknown.
     """
     wants_change = np.isin(verdict, FLAGGED_VERDICTS)
     refused = (verdict == "undersized") & ~has_choice

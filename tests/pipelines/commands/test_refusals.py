@@ -146,7 +146,7 @@ def changed(config: Path, **values: object) -> Path:
 @pytest.mark.parametrize("key", ["lake", "copy_results_to"])
 def test_a_store_that_keeps_nothing_is_refused(tmp_path: Path, key: str):
     config = quick_utility(tmp_path / "utility")
-    with pytest.raises(ConfigError, match=r"memory://x: such a store is gone"):
+    with pytest.raises(ConfigError, match=r"memory://x: the content of such a store is lost"):
         load(changed(config, **{key: "memory://x"}))
 
 

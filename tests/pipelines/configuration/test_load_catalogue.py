@@ -155,7 +155,7 @@ def test_find_takes_the_standard_grade_first(shipped: Catalogue) -> None:
         ({"price_usd": True}, "price_usd: must not be true or false; got True"),
         ({"size_mm": 25}, "give size_mm or size_in, not both"),
         ({"registration_m3h": 5, "registration": None}, "registration_m3h"),
-        ({"colour": "blue"}, "colour: unknown key"),
+        ({"color": "blue"}, "color: unknown key"),
         ({"meter_type": "venturi"}, "meter_type: "),
         ({"q3_m3h": 4}, "q3_m3h and r must both be given"),
         ({"q3_m3h": 4, "r": 160, "accuracy_class": 3}, "accuracy_class"),

@@ -189,7 +189,7 @@ def test_no_target_fails_a_sweep_or_is_repeated_in_the_log(
 
 def test_an_answer_that_is_no_answer_is_not_told(raw: str, said: Said):
     assert not send(raw + TOKEN, HELLO)
-    assert "no proper answer" in said.text
+    assert "returned an invalid response" in said.text
     assert TOKEN not in said.text
 
 
@@ -199,13 +199,13 @@ def test_a_redirect_is_not_told(web, code: int, said: Said):
     answers += [code] * 3
     assert not send(url, HELLO)
     assert not posted
-    assert f"answered {code}, a redirect" in said.text
+    assert f"returned status {code}, a redirect" in said.text
 
 
 def test_a_command_that_hangs_is_given_up(monkeypatch: pytest.MonkeyPatch, said: Said):
     monkeypatch.setattr(notify, "TIMEOUT_S", 0.2)
     assert not send(f"sh -c 'sleep 5' {TOKEN}", HELLO)
-    assert "did not end within" in said.text
+    assert "did not finish within" in said.text
     assert TOKEN not in said.text
 
 

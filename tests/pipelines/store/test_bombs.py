@@ -54,7 +54,7 @@ def test_a_file_that_unpacks_to_gigabytes_is_left_out_and_the_rest_lands(
     summary = utility.land()
     assert summary.rows_landed == 1
     (told,) = summary.unread
-    assert "bomb.csv.zst: unpacks to more than 1000 times its size" in told
+    assert "bomb.csv.zst: expands to more than 1000 times its size" in told
 
 
 def test_landing_a_bomb_stays_within_a_gigabyte(tmp_path: Path):

@@ -43,5 +43,5 @@ def test_a_fleet_of_removed_meters_is_refused(tmp_path: Path):
     listed.with_columns(
         removed_on=pl.lit("2024-05-01"), installed_on=pl.lit("2001-01-01")
     ).write_csv(meters)
-    with pytest.raises(ConfigError, match="no meter is in service"):
+    with pytest.raises(ConfigError, match="no meter in service"):
         run_sweep(load(config), workers=2)

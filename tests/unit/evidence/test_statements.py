@@ -65,7 +65,7 @@ def test_an_undersized_meter_shows_overload_and_head_loss_instead_of_money() -> 
     names = [f.name for f in shown]
     assert "probability of overload" in names
     assert "net benefit a year" not in names
-    loss = shown[names.index("head lost at the peak")]
+    loss = shown[names.index("head loss at the peak")]
     assert loss.value.replace("\u202f", " ") == "31 psi"
     assert "3 psi" in loss.note.replace("\u202f", " ")
 

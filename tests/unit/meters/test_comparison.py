@@ -36,7 +36,7 @@ def test_every_aspect_that_a_practitioner_compares_is_there(shipped: Catalogue) 
         "head loss at peak", "maintenance", "price", "suits",
     }  # fmt: skip
     with pytest.raises(KeyError):
-        card.row("colour")
+        card.row("color")
 
 
 def test_a_meter_against_itself_is_never_better(shipped: Catalogue) -> None:

@@ -123,7 +123,7 @@ def test_what_keeps_a_file_from_being_read_is_told(
         proposed(tmp_path, text)
 
 
-@pytest.mark.parametrize("text", ["a,b\n1,2\n", "name,colour\nx,red\n", ""])
+@pytest.mark.parametrize("text", ["a,b\n1,2\n", "name,color\nx,red\n", ""])
 def test_a_file_without_reads_is_told(tmp_path: Path, text: str) -> None:
     with pytest.raises(ConfigError, match=r"no time column found|file is empty"):
         proposed(tmp_path, text)

@@ -117,7 +117,7 @@ def test_a_long_estimate_over_reads_is_told(utility: Utility) -> None:
 
 
 @pytest.mark.parametrize(
-    ("names", "said"), [(["nobody"], "is no export"), (["corrections"], "supersedes itself")]
+    ("names", "said"), [(["nobody"], "unknown export"), (["corrections"], "supersedes itself")]
 )
 def test_supersedes_names_other_exports(utility: Utility, names: list[str], said: str) -> None:
     two_exports(utility, supersedes=names)
