@@ -74,7 +74,7 @@ _CODES = (
     ),
     FindingCode("unknown_meter", "serious", "reads of a meter that meters.csv does not hold"),
     FindingCode("no_reads", "serious", "a meter in service without any accepted read"),
-    FindingCode("gap_volume", "info", "volume that passed during gaps: its shape is not known"),
+    FindingCode("gap_volume", "info", "much volume passed during gaps: its shape is not known"),
 )
 
 FINDING_CODES: Final[dict[str, FindingCode]] = {c.code: c for c in _CODES}
