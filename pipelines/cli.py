@@ -175,16 +175,30 @@ def demo(
 @app.command()
 @guarded
 def look(
-    file: Annotated[Path, typer.Argument(help="AMI export file", show_default=False)],
+    files: Annotated[
+        list[Path],
+        typer.Argument(help="export files, and the meter list", show_default=False),
+    ],
+    to: Annotated[
+        Path | None, typer.Option(help="sweep.yaml to write; shown if absent")
+    ] = None,
+    timezone: Annotated[
+        str | None, typer.Option(help="the utility's, such as America/Denver")
+    ] = None,
 ) -> None:
-    """Inspect an export file and suggest the configuration to read it."""
-    from pipelines.commands.look.propose import propose_mapping
+    """Look at unknown exports and a meter list, and write the sweep.yaml that reads them."""
+    from pipelines.commands.look.configure import propose_configuration, write_configuration
 
-    proposal = propose_mapping(file)
-    print("exports:")
-    print(proposal.yaml, end="")
-    for note in proposal.notes:
-        print(f"# {note}")
+    found = propose_configuration(files, to.parent if to else Path(), timezone=timezone)
+    if to is None:
+        print(found.text, end="")
+        return
+    for path in write_configuration(found, to):
+        print(f"written: {path}")
+    chosen = [line.strip("# ") for line in found.text.splitlines() if "CHOOSE" in line]
+    for line in chosen:
+        print(line)
+    print(f"next: rightsize sweep {to}")
 
 
 @app.command()

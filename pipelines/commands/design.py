@@ -20,6 +20,7 @@ from rightsize.demand.design_demand import (
     m22_irrigation_gpm,
     supply_demand_gpm,
 )
+from rightsize.demand.fixture_tables import IPC_FROM_MEMORY
 from rightsize.errors import ConfigError
 from rightsize.meters.catalogue import label_of
 from rightsize.recommend.design_aid import DESIGN_AID_NOTE, design_meters, peer_peak
@@ -50,8 +51,11 @@ def design_by_fixtures(
     counts = dict(_counted(text) for text in fixtures)
     units = ipc_fixture_units(counts)
     indoor_gpm = supply_demand_gpm(units, supply=cast(Supply, supply)) if units else 0.0
+    recalled = [name for name in counts if name in IPC_FROM_MEMORY]
     garden_gpm = m22_irrigation_gpm(spray, "spray") + m22_irrigation_gpm(rotary, "rotary")
     basis = f"{units:g} supply fixture units (IPC 2018 Appendix E, {supply})"
+    if recalled:
+        basis += f"; those of {', '.join(recalled)} are from memory: check them with your code"
     if garden_gpm:
         basis += f" and {garden_gpm:.1f} gpm of irrigation (AWWA M22, 3rd ed.)"
     return _design(load_fleet(loaded), indoor_gpm + garden_gpm, basis)

@@ -70,13 +70,14 @@ def show_flagged_rows(
     WorkspaceBusyError
         If a sweep holds the workspace.
     """
+    zone = loaded.settings.timezone
     with flagged(loaded, wanted) as connection:
-        _show_counts(connection)
+        _show_counts(connection, _not_known(connection, wanted))
         if to is not None:
-            written = _write(connection, to, limit or MOST_WRITTEN)
+            written = _write(connection, to, limit or MOST_WRITTEN, zone)
             console.out.print(f"{written:,} rows written to {to}")
         elif wanted != Wanted() or limit:
-            _show_rows(connection, limit or SHOWN)
+            _show_rows(connection, limit or SHOWN, zone)
 
 
 @contextmanager
@@ -91,7 +92,7 @@ def flagged(loaded: Loaded, wanted: Wanted) -> Iterator[duckdb.DuckDBPyConnectio
         connection = connect(spill=workspace.scratch)
         try:
             _learn(connection, loaded, workspace, wanted)
-            _gather(connection, workspace, wanted)
+            _gather(connection, workspace, wanted, loaded.settings.timezone)
             yield connection
         finally:
             connection.close()
@@ -115,8 +116,32 @@ def _learn(
         raise ConfigError(f"unknown rule {wanted.rule!r}; allowed: {', '.join(known)}")
 
 
+def _not_known(connection: duckdb.DuckDBPyConnection, wanted: Wanted) -> str | None:
+    """Why nothing can be found: a meter or file that is not there at all."""
+    if connection.execute("select count(*) from flagged_row").fetchone() != (0,):
+        return None
+    if (
+        wanted.meter_id
+        and not connection.execute(
+            "from known_meter where meter_id = ?", [wanted.meter_id]
+        ).fetchone()
+    ):
+        return (
+            f"no such meter {wanted.meter_id}: the meter list does not hold it, "
+            "and no refused or flagged row names it"
+        )
+    if (
+        wanted.file
+        and not connection.execute(
+            "from landing where contains(source_file, ?)", [wanted.file]
+        ).fetchone()
+    ):
+        return f"no such file {wanted.file}: no landed file has this in its path"
+    return None
+
+
 def _gather(
-    connection: duckdb.DuckDBPyConnection, workspace: Workspace, wanted: Wanted
+    connection: duckdb.DuckDBPyConnection, workspace: Workspace, wanted: Wanted, zone: str
 ) -> None:
     connection.execute(_ROWS)
     body = sql_text("20_validate/flagged_read")
@@ -127,8 +152,8 @@ def _gather(
             )
             connection.execute(
                 f"insert into flagged_row from ({body}) where {wanted.condition()} "
-                "and ($month is null or strftime(read_at, '%Y-%m') = $month)",
-                {"month": wanted.month},
+                "and ($month is null or strftime(timezone($zone, read_at), '%Y-%m') = $month)",
+                {"month": wanted.month, "zone": zone},
             )
     refused = sorted(str(p) for p in workspace.rejected.glob("*.parquet"))
     if refused and not wanted.month:
@@ -155,36 +180,40 @@ def _bucket(file: Path) -> int:
     return LakePartition.parse(file).bucket
 
 
-def _show_counts(connection: duckdb.DuckDBPyConnection) -> None:
+def _show_counts(connection: duckdb.DuckDBPyConnection, not_known: str | None) -> None:
     table = Table("rule", "severity", "rows", "files", "meaning", box=box.SIMPLE)
     for rule, severity, rows, files, meaning in connection.execute(
         "select rule, severity, count(*), count(distinct source_file), any_value(meaning) "
         "from flagged_row left join read_rule using (rule) group by all order by all"
     ).fetchall():
         table.add_row(rule, severity, f"{rows:,}", f"{files:,}", meaning)
-    console.out.print(table if table.row_count else "no rejected or flagged rows")
+    console.out.print(table if table.row_count else not_known or "no rejected or flagged rows")
 
 
-def _listing(limit: int) -> str:
+def _listing(limit: int, zone: str) -> str:
     return (
-        "select source_file, source_line, meter_id, read_at, rule, severity, value "
+        "select source_file, source_line, meter_id, "
+        f"timezone({quoted(zone)}, read_at) as read_at, rule, severity, value "
         "from flagged_row left join read_rule using (rule) "
-        f"order by source_file, source_line, read_at, rule limit {limit}"
+        f"order by source_file, source_line, flagged_row.read_at, rule limit {limit}"
     )
 
 
-def _show_rows(connection: duckdb.DuckDBPyConnection, limit: int) -> None:
-    table = Table("file", "line", "meter", "time (UTC)", "rule", "value", box=box.SIMPLE)
+def _show_rows(connection: duckdb.DuckDBPyConnection, limit: int, zone: str) -> None:
+    table = Table(box=box.SIMPLE)
+    table.add_column("file", overflow="fold")
+    for heading in ("line", "meter", f"time ({zone})", "rule", "value"):
+        table.add_column(heading)
     for path, line, meter_id, at, rule, _, value in connection.execute(
-        _listing(limit)
+        _listing(limit, zone)
     ).fetchall():
         stamp = f"{at:%Y-%m-%d %H:%M}" if at else ""
-        table.add_row(Path(path).name, str(line), meter_id or "", stamp, rule, value or "")
+        table.add_row(str(path), str(line), meter_id or "", stamp, rule, value or "")
     if table.row_count:
         console.out.print(table)
 
 
-def _write(connection: duckdb.DuckDBPyConnection, to: Path, limit: int) -> int:
-    """As `query` writes CSV: no cell is a formula."""
-    reader = connection.sql(_listing(limit)).to_arrow_reader(_BATCH_ROWS)
+def _write(connection: duckdb.DuckDBPyConnection, to: Path, limit: int, zone: str) -> int:
+    """As `query` writes CSV, where no cell is a formula."""
+    reader = connection.sql(_listing(limit, zone)).to_arrow_reader(_BATCH_ROWS)
     return write_answer(reader, "csv", None, to, sys.stdout)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 import difflib
 import io
 from collections.abc import Sequence
@@ -40,43 +41,38 @@ def listed_texts(
         raise ConfigError(f"{path}: no such file") from None
     except OSError as error:
         raise ConfigError(f"{path}: cannot be read: {error.strerror or error}") from None
-    except pl.exceptions.PolarsError as error:
-        raise ConfigError(f"{path}: cannot be read: {str(error).splitlines()[0]}") from None
-    if raw.width > len(kind.header):
-        raise ConfigError(
-            f"{path}: rows have {raw.width} columns, but the header has {len(kind.header)}"
-        )
+    except csv.Error as error:
+        raise ConfigError(f"{path}: cannot be read: {error}") from None
+    if not raw.height:
+        raise ConfigError(f"{path}: no meters listed; expected one row per meter")
     known, notes = _known_names(path, written, kind, ours, needed)
     columns = {
-        name: raw.to_series(i).str.strip_chars()
-        if i < raw.width
-        else pl.Series([], dtype=pl.String)
+        name: raw.to_series(i).str.strip_chars().replace("", None)
         for i, name in enumerate(known)
         if name is not None
     }
-    if raw.height == 0:
-        raise ConfigError(f"{path}: no meters listed; expected one row per meter")
     frame = pl.DataFrame(columns).with_columns(
-        pl.lit(None, dtype=pl.String).alias(n) for n in ours if n not in columns
+        raw["line"], *(pl.lit(None, dtype=pl.String).alias(n) for n in ours if n not in columns)
     )
-    first_line = kind.header_line + 1
-    frame = frame.with_columns(pl.int_range(first_line, pl.len() + first_line).alias("line"))
     blank = pl.all_horizontal(pl.col(n).fill_null("") == "" for n in columns)
     return frame.filter(~blank), notes
 
 
 def _rows(path: Path, written: MeterListSettings, kind: Dialect) -> pl.DataFrame:
+    """Every row as text, with the line on which it ends; a lone quote stands for inches."""
     advice = "name it as encoding in meter_list ({fits}), or save the list as UTF-8"
     text = whole_text(path, encoding=written.encoding, advice=advice)
-    return pl.read_csv(
-        io.BytesIO(text.encode()),
-        separator=kind.delimiter,
-        infer_schema=False,
-        null_values=[""],
-        has_header=False,
-        skip_rows=kind.header_line,
-        raise_if_empty=False,
-    )
+    below = io.StringIO("\n".join(text.split("\n")[kind.header_line :]))
+    reader = csv.reader(below, delimiter=kind.delimiter)
+    width, rows = len(kind.header), []
+    for row in reader:
+        line = kind.header_line + reader.line_num
+        if any(cell.strip() for cell in row[width:]):
+            raise ConfigError(f"{path} line {line}: {len(row)} columns, the header {width}")
+        if any(cell.strip() for cell in row):
+            rows.append([*(row + [""] * width)[:width], line])
+    schema = {**{f"c{k}": pl.String for k in range(width)}, "line": pl.Int64}
+    return pl.DataFrame(rows, schema=schema, orient="row")
 
 
 def _known_names(

@@ -32,6 +32,17 @@ _UNIT_WORDS: Final[dict[str, tuple[str, ...]]] = {
 }
 
 
+def unit_of_word(word: str) -> str | None:
+    """Our unit for a word that exports use for it; None where it is not known."""
+    lowered = word.strip().lower()
+    return next((unit for unit, words in _UNIT_WORDS.items() if lowered in words), None)
+
+
+def is_usual_quality(code: str) -> bool:
+    """Whether a quality code is understood without `quality_codes`."""
+    return any(code.strip().lower() in codes for codes in _USUAL_CODES.values())
+
+
 def amount_macro(export: ExportSettings) -> str:
     """Defines `amount_of(text)`: a number as the export writes it, else null.
 

@@ -22,6 +22,10 @@ a hundred may be a read that was missed)."""
 FEWEST_NIGHTS: Final = 30
 """Nights that a possible leak must be seen in (our convention: a filled pool is no leak)."""
 
+MANY_GAPS_SHARE: Final = 0.01
+"""Share of the volume that passed in gaps from which it is told (our convention: less changes
+no figure by more than the reads' own rounding does, and nearly every meter has some)."""
+
 FINDING_SCHEMA: Final = pl.Schema(block_schema(FINDING))
 
 
@@ -196,7 +200,7 @@ def _rules(
         ),
         _Rule(
             "gap_volume",
-            pl.col("gap_gal") > 0,
+            pl.col("gap_gal") > MANY_GAPS_SHARE * pl.col("registered_gal"),
             pl.format(
                 "{} passed during gaps: counted in the volume, not in the flow rates",
                 said.volume(pl.col("gap_gal")),

@@ -1,9 +1,11 @@
 -- grain: one changed meter in service in the latest sweep or the previous one
 -- key: account_id, meter_id
--- reads: results.recommendation, profile, sweep
+-- reads: results.recommendation, profile, sweep, sweep_document
 -- why: shows what changed and why. A replaced meter is compared with the previous meter of its
 --      account. Fleet-wide causes (settings, catalog, code) are listed together with those of
---      the account, because they cannot be separated.
+--      the account, because they cannot be separated. The same count of reads over the same
+--      days with another volume is another multiplier, if the meter list changed. The model is
+--      the code.
 -- units: as the column names say
 create or replace view results.changed_since_previous_sweep as
 with recommendation as (
@@ -21,6 +23,7 @@ ordered_sweep as (
         sweep_id,
         config_hash,
         catalogue_hash,
+        meters_hash,
         code_version,
         row_number() over (order by sweep_id desc) as age
     from results.sweep
@@ -32,9 +35,30 @@ cause as (
         last_sweep.sweep_id as previous_sweep_id,
         this_sweep.config_hash <> last_sweep.config_hash as has_config_change,
         this_sweep.catalogue_hash <> last_sweep.catalogue_hash as has_catalogue_change,
+        this_sweep.meters_hash <> last_sweep.meters_hash as has_list_change,
         this_sweep.code_version <> last_sweep.code_version as has_code_change
     from ordered_sweep as this_sweep
     inner join ordered_sweep as last_sweep on this_sweep.age = 1 and last_sweep.age = 2
+),
+
+changed_document as (
+    select string_agg(
+        case this_document.document
+            when 'config' then 'configuration'
+            when 'priors' then 'class priors'
+            else this_document.document
+        end,
+        ', '
+        order by this_document.document
+    ) filter (where this_document.document <> 'catalogue') as documents
+    from cause
+    inner join results.sweep_document as this_document
+        on cause.sweep_id = this_document.sweep_id
+    inner join results.sweep_document as last_document
+        on
+            cause.previous_sweep_id = last_document.sweep_id
+            and this_document.document = last_document.document
+            and this_document.content_hash <> last_document.content_hash
 ),
 
 seen as (
@@ -127,6 +151,11 @@ compared as (
         or this_meter.days_covered is distinct from last_meter.days_covered
         or this_meter.registered_gal_per_year
         is distinct from last_meter.registered_gal_per_year as has_new_reads,
+        this_meter.reads_used = last_meter.reads_used
+        and this_meter.days_covered = last_meter.days_covered
+        and this_meter.meter_id = last_meter.meter_id
+        and this_meter.registered_gal_per_year
+        <> last_meter.registered_gal_per_year as has_new_scale,
         this_meter.meter_id is distinct from last_meter.meter_id
         or this_meter.installed_type is distinct from last_meter.installed_type
         or this_meter.installed_size_in
@@ -156,7 +185,8 @@ select
     compared.previous_recommended_size_in,
     compared.net_benefit_usd_per_year,
     compared.previous_net_benefit_usd_per_year,
-    compared.has_new_reads,
+    compared.has_new_reads
+    and not (coalesce(compared.has_new_scale, false) and cause.has_list_change) as has_new_reads,
     compared.has_meter_change,
     cause.has_config_change,
     cause.has_catalogue_change,
@@ -166,10 +196,16 @@ select
             concat_ws(
                 ', ',
                 case when compared.has_meter_change then 'meter change' end,
-                case when compared.has_new_reads then 'new reads' end,
-                case when cause.has_config_change then 'configuration' end,
+                case
+                    when compared.has_new_scale and cause.has_list_change then 'multiplier'
+                    when compared.has_new_reads then 'new reads'
+                end,
+                coalesce(
+                    changed_document.documents,
+                    case when cause.has_config_change then 'configuration' end
+                ),
                 case when cause.has_catalogue_change then 'catalogue' end,
-                case when cause.has_code_change then 'code' end
+                case when cause.has_code_change then 'model' end
             ),
             ''
         ),
@@ -177,6 +213,7 @@ select
     ) as why
 from compared
 cross join cause
+cross join changed_document
 where compared.change is not null
 order by abs(coalesce(compared.net_benefit_usd_per_year, 0)
     - coalesce(compared.previous_net_benefit_usd_per_year, 0)) desc,

@@ -15,6 +15,7 @@ from rightsize.demand.design_demand import (
     m22_irrigation_gpm,
     supply_demand_gpm,
 )
+from rightsize.demand.fixture_tables import IPC_FIXTURE_UNITS
 from rightsize.errors import ConfigError
 
 
@@ -89,3 +90,21 @@ def test_ipc_fixture_units_of_a_small_office() -> None:
         ipc_fixture_units({"pool": 1})
     with pytest.raises(ConfigError, match="count must be 0 or more, got -1"):
         ipc_fixture_units({"bidet": -1})
+
+
+def test_toilets_urinals_showers_and_washers_have_fixture_units() -> None:
+    """IPC 2018 E103.3(2): from memory, but the rule between its columns is read.
+
+    Where hot and cold feed a fixture, each counts 3/4 of the total: the columns of showers and
+    washers (1.0, 3.0, 2.25) are quarters, to the table's rounding.
+    """
+    for kind in ("toilet", "urinal", "shower", "washing_machine"):
+        assert any(name.startswith(kind) for name in IPC_FIXTURE_UNITS)
+    for name, hot in (("shower_private", 1.0), ("shower_public", 3.0),
+                      ("washing_machine_8_lb_public", 2.25),
+                      ("washing_machine_15_lb_public", 3.0)):  # fmt: skip
+        assert IPC_FIXTURE_UNITS[name] * 0.75 == pytest.approx(hot, abs=0.05)
+    group = IPC_FIXTURE_UNITS["bathroom_group_private_tank"]  # read: toilet, lavatory, bath
+    parts = ("toilet_flush_tank_private", "lavatory_private", "bathtub_private")
+    assert max(IPC_FIXTURE_UNITS[p] for p in parts) < group
+    assert group < sum(IPC_FIXTURE_UNITS[p] for p in parts)  # not all are open at once

@@ -126,7 +126,10 @@ def _from_profiles(
     stats = {"stat_files": literals(stat_files)}
     jumps = frame(connection, "20_validate/suspect_multiplier", stats).to_dicts()
     connection.register("meter_class", _classes(meters).to_arrow())
+    beyond = frame(connection, "20_validate/beyond_size", stats).to_dicts()
     jumped = {row["meter_id"] for row in jumps}
+    beyond = [row for row in beyond if row["meter_id"] not in jumped]
+    jumped |= {row["meter_id"] for row in beyond}
     unlike = [
         row
         for row in frame(connection, "20_validate/unlike_class", stats).to_dicts()
@@ -138,6 +141,7 @@ def _from_profiles(
     )
     return [
         *(_multiplier_finding(accounts, row, words) for row in jumps),
+        *(_beyond_finding(accounts, row, words) for row in beyond),
         *(_unlike_finding(accounts, row, words) for row in unlike),
         *(_stuck_finding(accounts, row, words) for row in stuck),
     ]
@@ -264,6 +268,27 @@ def _unlike_finding(accounts: dict[str, str], row: dict[str, Any], words: UnitNa
             "gal_per_day": round(row["gal_per_day"], 3),
             "class_gal_per_day": round(row["class_gal_per_day"], 3),
             "class_count": row["class_count"],
+        },
+    )
+
+
+def _beyond_finding(accounts: dict[str, str], row: dict[str, Any], words: UnitNames) -> Finding:
+    peak, limit = (
+        f"{plain_number(row[k] * words.flow_per_gpm, 3)} {words.flow_unit}"
+        for k in ("peak_gpm", "limit_gpm")
+    )
+    return _finding(
+        accounts,
+        str(row["meter_id"]),
+        "suspect_multiplier",
+        message=(
+            f"peaks of {peak} through {size_label(row['size_in'], units=words.system)}, of "
+            f"which no pipe carries more than {limit}: a wrong unit, multiplier or size?"
+        ),
+        evidence={
+            "factor": row["factor"],
+            "peak_gpm": round(row["peak_gpm"], 3),
+            "limit_gpm": round(row["limit_gpm"], 3),
         },
     )
 

@@ -90,6 +90,30 @@ def test_the_file_written_holds_severity_and_at_most_the_limit(
     assert "2 rows written" in capsys.readouterr().out
 
 
+def test_what_is_not_there_is_told_apart_from_nothing_refused(
+    utility: Utility, capsys: pytest.CaptureFixture[str]
+) -> None:
+    told = {
+        Wanted(meter_id="99"): "no such meter 99: the meter list does not hold it",
+        Wanted(meter_id="M4"): "no row is refused or flagged",
+        Wanted(file="zz"): "no such file zz: no landed file has this in its path",
+        Wanted(file="b.csv"): "no row is refused or flagged",
+        Wanted(meter_id="NOBODY"): "meter_unknown",
+    }
+    for wanted, said in told.items():
+        show_flagged_rows(utility.loaded, wanted)
+        assert said in " ".join(capsys.readouterr().out.split()), wanted
+
+
+def test_files_are_named_whole_and_times_are_the_utilitys(utility: Utility) -> None:
+    """01:00 in Denver is 07:00 UTC: the read began at 00:00, which is told as such."""
+    target = utility.folder / "rows.csv"
+    show_flagged_rows(utility.loaded, Wanted(meter_id="NOBODY"), to=target)
+    (row,) = csv.DictReader(target.read_text().splitlines())
+    assert row["source_file"] == str(utility.folder / "exports" / "a.csv")
+    assert row["read_at"].replace("T", " ").startswith("2025-06-01 00:00")
+
+
 def test_a_stamp_after_the_landing_is_flagged(tmp_path: Path) -> None:
     utility = Utility(tmp_path, {"timezone": "UTC"})
     ahead = dt.datetime.now(dt.UTC) + dt.timedelta(hours=20)

@@ -15,6 +15,7 @@ from hypothesis import strategies as st
 
 from rightsize.demand.reading_findings import (
     FEWEST_NIGHTS,
+    MANY_GAPS_SHARE,
     ZERO_NIGHTS_SHARE,
     reading_findings,
     unknown_meter_findings,
@@ -192,12 +193,13 @@ def test_any_volume_that_ran_backward_is_found() -> None:
     assert "reverse_flow" not in found(backward_gal=None)
 
 
-def test_any_volume_of_a_gap_is_found() -> None:
-    """Limit: any volume, for its peak is not known (our convention)."""
-    assert "gap_volume" not in found(gap_gal=0.0)
-    said = found(gap_gal=1.0)
+def test_much_volume_of_gaps_is_found() -> None:
+    """Limit: a hundredth of the volume, for nearly every meter has a gap (our convention)."""
+    limit = MANY_GAPS_SHARE * SOUND["registered_gal"]
+    assert "gap_volume" not in found(gap_gal=limit)
+    said = found(gap_gal=limit + 1)
     assert set(said) == {"gap_volume"}
-    assert said["gap_volume"]["evidence"] == {"gap_gal": 1.0}
+    assert said["gap_volume"]["evidence"] == {"gap_gal": limit + 1}
     assert "gap_volume" not in found(gap_gal=None)
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from pathlib import Path
 
 import pytest
@@ -92,27 +93,91 @@ def test_western_text_with_points_between_thousands_lands_as_proposed(tmp_path: 
     assert volumes[0] == pytest.approx(1000.25 * GAL_PER_UNIT[str(export["unit"])])
 
 
+def test_a_unit_a_row_is_read_by_the_row(tmp_path: Path) -> None:
+    """ccf and kgal in one file; the column of units is known by what it says."""
+    text = "meter,ts,value,what\nM,2025-06-01 01:00,1,CCF\nN,2025-06-01 01:00,1,kgal\n"
+    export = proposed(tmp_path, text)
+    assert export["columns"]["unit"] == "what"
+    assert proposed(tmp_path, text.replace("what", "uom"))["columns"]["unit"] == "uom"
+    assert landed_gal(tmp_path / "u", export, text) == pytest.approx(
+        [GAL_PER_UNIT["ccf"], 1000]
+    )
+
+
 @pytest.mark.parametrize(
-    ("text", "note"),
+    ("day", "clock", "time_format"),
     [
-        ("meter,ts,value,uom\nM,2025-06-01 01:00,1,CCF\n", "its own unit, in column uom: CCF"),
-        ("meter,read_date,tod,reading\nM,2025-06-01,06:00,1\n", "in a separate column, tod"),
+        ("2025-06-13", "06:00", None),
+        ("06/13/2025", "06:00", "%m/%d/%Y %H:%M"),
+        ("2025/06/13", "6:00 AM", "%Y/%m/%d %I:%M %p"),
     ],
 )
-def test_what_has_to_be_checked_is_noted(tmp_path: Path, text: str, note: str) -> None:
-    path = tmp_path / "what.csv"
+def test_a_time_of_day_that_stands_apart_is_joined(
+    tmp_path: Path, day: str, clock: str, time_format: str | None
+) -> None:
+    text = f"meter,read_date,tod,volume\nM,{day},{clock},1\n"
+    export = proposed(tmp_path, text)
+    assert export["columns"]["time"] == "tod"
+    assert export.get("time_format") == time_format
+    assert landed_gal(tmp_path / "u", export, text) == [1.0]
+
+
+def test_one_date_of_many_tells_day_from_month(tmp_path: Path) -> None:
+    """01/13 stands on the last of 4,000 lines, far from the first ones."""
+    lines = [f"M{k},01/{1 + k % 12:02d}/2025 01:00,1\n" for k in range(4000)]
+    both = "meter,ts,volume\n" + "".join(lines)
+    assert any("CHOOSE" in note for note in notes_of(tmp_path, both))
+    told = both + "M1,01/13/2025 01:00,1\n"
+    assert proposed(tmp_path, told)["time_format"] == "%m/%d/%Y %H:%M"
+    assert not any("no date of the file" in note for note in notes_of(tmp_path, told))
+    assert proposed(tmp_path, both + "M1,13/01/2025 01:00,1\n")["time_format"][:5] == "%d/%m"
+
+
+def test_a_title_above_the_header_is_left_out(tmp_path: Path) -> None:
+    text = "# made by 4\n\nmeter,ts,volume\nM,2025-06-01 01:00,1\nM,2025-06-01 02:00,2\n"
+    export = proposed(tmp_path, text)
+    assert export["skip_lines"] == 2
+    assert landed_gal(tmp_path / "u", export, text) == [1.0, 2.0]
+
+
+@pytest.mark.parametrize(("first", "stamp"), [(0, "start"), (1, "end")])
+def test_whole_days_tell_starts_from_ends(tmp_path: Path, first: int, stamp: str) -> None:
+    begin = dt.datetime(2025, 6, 1, first)
+    stamps = [begin + dt.timedelta(hours=k) for k in range(48)]
+    text = "meter,ts,volume\n" + "".join(f"M,{at:%Y-%m-%d %H:%M},1\n" for at in stamps)
+    assert proposed(tmp_path, text)["stamp"] == stamp
+
+
+def test_what_was_sampled_is_told(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    text = "meter,ts,volume\n" + "M,2025-06-01 01:00,1\n" * 200_000
+    path = tmp_path / "large.csv"
     path.write_text(text)
-    assert any(note in told for told in propose_mapping(path).notes)
+    assert propose_mapping(path).told == "read whole"
+    monkeypatch.setattr("pipelines.commands.look.sample.WHOLE_BYTES", 1 << 20)
+    monkeypatch.setattr("pipelines.commands.look.sample._PART_BYTES", 1 << 12)
+    assert propose_mapping(path).told == "32 parts of it, spread from start to end, were read"
+
+
+def landed_gal(folder: Path, export: dict[str, object], text: str) -> list[float]:
+    """Volumes that land as proposed."""
+    said = {k: v for k, v in export.items() if k not in ("name", "path")}
+    utility = Utility(folder, said)
+    utility.write("a.csv", text)
+    assert utility.land().rows_rejected == 0
+    return [r["registered_gal"] for r in utility.lake()]
+
+
+def notes_of(folder: Path, text: str) -> tuple[str, ...]:
+    path = folder / "what.csv"
+    path.write_text(text)
+    return propose_mapping(path).notes
 
 
 @pytest.mark.parametrize(
     ("text", "told"),
     [
-        ("M1,2025-01-01 01:00,5\nM1,2025-01-01 02:00,6\n",
-         "line 1: expected a header line with column names, got what looks like a row of"),
-        ("# made by 4\n\nmeter,ts,value\nM,2025-06-01 01:00,1\n",
-         "line 1: not a header; the header seems to be line 3: meter,ts,value"),
-        ("meter_id,interval_end,volume\n", "no rows below the header"),
+        ("M1,2025-01-01 01:00,5\nM1,2025-01-01 02:00,6\n", "line 1: looks like a row"),
+        ("meter_id,interval_end,volume\n", "a header and no row"),
         ("meter\x00,ts,value\n1,2,3\n", "NUL bytes"),
     ],
 )  # fmt: skip

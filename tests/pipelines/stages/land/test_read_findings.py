@@ -69,6 +69,17 @@ def test_seasons_and_growth_are_not(tmp_path: Path, series: list[float]) -> None
     assert found(tmp_path, series) == []
 
 
+def test_more_than_the_pipe_carries_is_suspect(tmp_path: Path) -> None:
+    """M1 is 1 in: HAND 2.448 * 40 ft/s * (1 in)^2 = 97.9 gpm."""
+    steady = [900.0, 910.0, 905.0]
+    assert found(tmp_path / "sound", steady, [97.0, 97.0, 97.0]) == []
+    assert found(tmp_path / "lone", steady, [9.0, 685.0, 9.0]) == []  # one damaged read
+    assert found(tmp_path / "off", steady, [685.0, 680.0, 690.0]) == [
+        ("suspect_multiplier", 7.48)
+    ]
+    assert found(tmp_path / "far", steady, [9700.0] * 3) == [("suspect_multiplier", 100)]
+
+
 def test_a_leak_that_begins_is_no_unit(tmp_path: Path) -> None:
     """Ten times the volume from one month to the next, but hardly more at the fullest hour."""
     volumes = [215, 212, 227, 2370, 2410, 2390, 2400]
@@ -130,7 +141,7 @@ def against_class(folder: Path, gal_per_day: list[float], suspect: float) -> lis
                 "registered_gal": [30.0 * v for v in every],
                 "days_covered": [30.0] * len(every),
                 "gap_days": [0.0] * len(every),
-                "max_interval_gpm": [v / 100 for v in every],
+                "max_interval_gpm": [v / 1000 for v in every],
             }
         )
         stats.write_parquet(file)

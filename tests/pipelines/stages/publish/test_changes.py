@@ -12,6 +12,7 @@ from tests.pipelines.published_sweep import ask, put_out
 from tests.pipelines.stages.publish.synthetic_sweep import make_sweep, write_blocks
 
 ACCOUNT = "A000000"
+CONFIG = {"utility": "Larkmoor Water"}
 FITS = {"verdict": "fits", "action": "keep", "recommended_type": "turbine"}
 FITS |= {"recommended_size_in": 3.0}
 OVERSIZED = {"verdict": "oversized", "action": "change", "recommended_type": "displacement"}
@@ -60,8 +61,15 @@ def test_a_sweep_that_says_the_same_has_no_changes(tmp_path):
         ({"profile": {"reads_used": 9000}}, "new reads"),
         ({"config_hash": "c1"}, "configuration"),
         ({"catalogue_hash": "k1"}, "catalogue"),
-        ({"code_version": "0.2.0"}, "code"),
-        ({"profile": {"reads_used": 9000}, "code_version": "0.2.0"}, "new reads, code"),
+        ({"code_version": "0.2.0"}, "model"),
+        ({"profile": {"reads_used": 9000}, "code_version": "0.2.0"}, "new reads, model"),
+        ({"profile": {"registered_gal_per_year": 9e6}}, "new reads"),
+        ({"profile": {"registered_gal_per_year": 9e6}, "meters_hash": "m1"}, "multiplier"),
+        (
+            {"documents": {"config": CONFIG, "tariff": {"rate": 6}}, "config_hash": "c1"},
+            "tariff",
+        ),
+        ({"documents": {"config": {}, "tariff": {"rate": 6}}}, "configuration, tariff"),
         ({}, "class priors or fleet statistics"),
     ],
 )
