@@ -15,7 +15,7 @@ import http.client
 import logging
 import os
 import urllib.request
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import closing, contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, cast
@@ -103,6 +103,7 @@ def serve_forever(
         If every user of this host can change the configuration or the workspace.
     """
     refuse_open_to_all(loaded.path, loaded.workspace.root)
+    print(serving_words(loaded, options), flush=True)
     RunBounds(loaded.path, scheduler, notify).put()
     _own_code_only()
     with prefect_api(loaded.workspace.root / "prefect", port) as url:
@@ -114,6 +115,17 @@ def serve_forever(
 
         end_dead_runs(loaded, young_s=0)  # no other service runs flows of this utility
         serve(*deployments(loaded, **options), limit=1, pause_on_shutdown=False)
+
+
+def serving_words(loaded: Loaded, options: Mapping[str, Any]) -> str:
+    """What the service is about to do, told before it takes its time to start."""
+    nightly = options.get("nightly_cron", NIGHTLY)
+    monthly = options.get("monthly_cron", MONTHLY)
+    return (
+        f"serving {loaded.settings.utility}: nightly sweep at {nightly!r}, monthly at "
+        f"{monthly!r} (cron, {loaded.settings.timezone}); starting Prefect takes up to a "
+        "minute; ends with Ctrl-C"
+    )
 
 
 @contextmanager

@@ -25,10 +25,13 @@ select
     size_in,
     peak_gpm,
     2.448 * 40 * size_in ** 2 as limit_gpm,
-    coalesce(
-        list_min(list_filter([7.48, 10.0, 100.0, 748.0, 1000.0], lambda f: peak_gpm / f <= limit_gpm)),
-        1000.0
-    )::double as factor
+    case
+        when peak_gpm / 7.48 <= 2.448 * 40 * size_in ** 2 then 7.48
+        when peak_gpm / 10 <= 2.448 * 40 * size_in ** 2 then 10.0
+        when peak_gpm / 100 <= 2.448 * 40 * size_in ** 2 then 100.0
+        when peak_gpm / 748 <= 2.448 * 40 * size_in ** 2 then 748.0
+        else 1000.0
+    end::double as factor
 from peaks
 inner join meter_class using (meter_id)
 where peak_gpm > 2.448 * 40 * size_in ** 2

@@ -10,7 +10,7 @@ import polars as pl
 from pipelines.stages.land.found_files import FoundFile
 from pipelines.stages.land.land_file import latest_at
 from pipelines.store import ledger
-from pipelines.store.file_stamp import FileProblem
+from pipelines.store.file_stamp import FileProblem, content_hash
 from pipelines.store.lake_partition import bucket_files
 from pipelines.store.storage import local_paths
 from pipelines.store.warehouse import literals, run_sql, set_variables
@@ -40,7 +40,7 @@ def restate(
     scaled = _of_changed_scales(workspace, work)
     timed = {name for (name,) in run_sql(work, "10_land/clock_stale").fetchall()}
     ledger.read_again(work, sorted(scaled | timed))
-    there = {str(item.path) for item in found}
+    lost = _not_there(work, sorted(scaled | timed), found)
     return [
         FileProblem(Path(path), code, f"{path}: {told}")
         for code, told, files in (
@@ -48,8 +48,34 @@ def restate(
             ("refusals_stale", _OF_CLOCK, timed - scaled),
         )
         for path in ledger.paths_of(work, sorted(files))
-        if path not in there
+        if path in lost
     ]
+
+
+def _not_there(
+    work: duckdb.DuckDBPyConnection, landings: list[str], found: list[FoundFile]
+) -> set[str]:
+    """Paths of landings whose content is neither there nor, as after a move, elsewhere.
+
+    Files are hashed only where one of a lost file's size is found.
+    """
+    there = {str(item.path) for item in found}
+    rows = work.execute(
+        "select path, bytes, content_hash from ledger.landed_file "
+        "where list_contains(?, file_hash)",
+        [landings],
+    ).fetchall()
+    lost = [row for row in rows if row[0] not in there]
+    sizes = {size for _, size, _ in lost}
+    elsewhere = {_digest(item) for item in found if item.stamp.bytes in sizes}
+    return {path for path, _, digest in lost if digest not in elsewhere}
+
+
+def _digest(item: FoundFile) -> str:
+    try:
+        return content_hash(item.path)[0]
+    except OSError:
+        return ""  # told when it is landed
 
 
 def _of_changed_scales(workspace: Workspace, work: duckdb.DuckDBPyConnection) -> set[str]:
