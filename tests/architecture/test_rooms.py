@@ -49,7 +49,7 @@ RIGHTSIZE = {
     "demand": "contracts errors findings units wording",
     "inference": "contracts demand errors meters",
     "recommend": "contracts demand errors findings inference meters settings units wording",
-    "verify": "",
+    "verify": "errors",
     "evidence": "contracts findings inference meters units wording",
 }
 DRAWN_BY_SWEEP = ("pipelines/sweep", "pipelines/pages")  # the one arrow to what decides nothing
