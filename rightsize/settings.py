@@ -31,6 +31,11 @@ _LIMIT_TWINS: Final = {
     "spare_head_bar": ("spare_head_psi", PSI_PER_BAR),
     "refit_usd_per_mm": ("refit_usd_per_in", MM_PER_IN),
 }
+_SIZE_TWINS: Final = {
+    "min_size_mm": "min_size_in",
+    "fire_line_min_mm": "fire_line_min_in",
+    "fire_line_step_min_mm": "fire_line_step_min_in",
+}
 _METER_LISTS: Final = ("stock_list", "lead_free_list")
 _CHARGE_BY_MM: Final = "fixed_charge_by_mm_usd_per_month"
 
@@ -40,8 +45,12 @@ CustomerClass = Literal[
 ]  # fmt: skip
 CUSTOMER_CLASSES: Final[tuple[str, ...]] = get_args(CustomerClass)
 
-ServiceKind = Literal["domestic", "irrigation", "fire", "combined"]
+ServiceKind = Literal["domestic", "irrigation", "fire", "combined", "unknown"]
 SERVICE_KINDS: Final[tuple[str, ...]] = get_args(ServiceKind)
+
+FireArrangement = Literal["separate", "combined", "none"]
+FIRE_ARRANGEMENTS: Final[tuple[str, ...]] = get_args(FireArrangement)
+"""How fire flow reaches a site: by a line of its own, by the line that is metered, or not."""
 
 Share = Annotated[float, Field(ge=0, le=1)]
 Money = Annotated[float, Field(ge=0, allow_inf_nan=False)]
@@ -185,8 +194,9 @@ _OURS = "our convention"
 class Thresholds(Settings):
     """Every limit that a verdict rests on, each with bounds, meaning and source.
 
-    A metric utility may write `spare_head_bar`, `min_size_mm` and `refit_usd_per_mm`, and
-    sizes of the lists of meters as `displacement 25 mm`.
+    A metric utility may write `spare_head_bar`, `min_size_mm`, `fire_line_min_mm`,
+    `fire_line_step_min_mm` and `refit_usd_per_mm`, and sizes of the lists of meters as
+    `displacement 25 mm`.
     """
 
     min_days_covered: float = _limit(
@@ -314,6 +324,27 @@ class Thresholds(Settings):
         ge=0,
         le=20,
     )
+    fire_line_min_in: float = _limit(
+        4,
+        "service line from which the fire arrangement must be recorded before a change",
+        source="common practice",
+        ge=0.5,
+        le=36,
+    )
+    fire_line_sizes_above_meter: float = _limit(
+        2,
+        "sizes of the service line above the meter from which it must be recorded too",
+        source="common practice",
+        ge=1,
+        le=20,
+    )
+    fire_line_step_min_in: float = _limit(
+        1.5,
+        "smallest service line asked for the sizes above its meter: 1 in on 5/8 in is usual",
+        source="common practice",
+        ge=0.5,
+        le=36,
+    )
     refit_usd_per_in: float = _limit(
         0,
         "piping and vault work for each inch the size changes; 0 if install_usd covers it",
@@ -375,9 +406,10 @@ class Thresholds(Settings):
         if not isinstance(raw, dict):
             return raw
         entry = in_us_keys(raw, _LIMIT_TWINS)
-        if "min_size_mm" in entry:
-            refuse_both(entry, "min_size_mm", "min_size_in")
-            entry["min_size_in"] = size_in_of(entry.pop("min_size_mm"), "min_size_mm")
+        for metric, ours in _SIZE_TWINS.items():
+            if metric in entry:
+                refuse_both(entry, metric, ours)
+                entry[ours] = size_in_of(entry.pop(metric), metric)
         return {
             key: meter_names(value, key) if key in _METER_LISTS else value
             for key, value in entry.items()

@@ -121,6 +121,11 @@ class SiteEvidence:
         return any(f["code"] == "stopped_meter" for f in self.findings)
 
     @property
+    def is_fire_unverified(self) -> bool:
+        """The line may carry fire flow, and its fire arrangement is not recorded."""
+        return any(f["code"] == "verify_fire_service" for f in self.findings)
+
+    @property
     def is_change(self) -> bool:
         """Whether another meter than the installed one stands as recommended."""
         row = self.recommendation

@@ -40,6 +40,11 @@ def headline(site: SiteEvidence) -> str:
             f"First find out why the {now} registers nothing; "
             f"before it stopped, it {_was_what(verdict)}."
         )
+    if site.is_fire_unverified and site.is_assessed:
+        return (
+            f"Verify the fire service before any change of the {now}: its line may carry fire "
+            f"flow and no fire arrangement is recorded; the meter is {_is_what(verdict)}."
+        )
     if verdict == "not_assessed":
         return f"No verdict on the {now}: {_lower(row['reason'])}"
     if action == "change":

@@ -45,6 +45,7 @@ def checklist(site: SiteEvidence) -> tuple[Check, ...]:
         Check("leak check: all fixtures shut, does the register move?"),
         *_other(site, units),
         Check("available pressure drop at peak hour", _assumed(spare, units)),
+        *_fire(site),
         Check("fire, combined or critical service? Stop: engineering review", _service(site)),
         Check("photos: nameplate, register, vault, piping, lid"),
     )
@@ -84,6 +85,15 @@ def _stopped(site: SiteEvidence) -> tuple[Check, ...]:
     )
 
 
+def _fire(site: SiteEvidence) -> tuple[Check, ...]:
+    if not site.is_fire_unverified:
+        return ()
+    return (
+        Check("fire service: separate line, combined line or none? Trace it", "not recorded"),
+    )
+
+
 def _service(site: SiteEvidence) -> str:
-    kind = site.recommendation.get("service_kind") or "not recorded"
-    return f"recorded: {kind}, {site.recommendation['customer_class'].replace('_', ' ')}"
+    kind = site.recommendation.get("service_kind") or "unknown"
+    kind = "not recorded" if kind == "unknown" else f"recorded: {kind}"
+    return f"{kind}, {site.recommendation['customer_class'].replace('_', ' ')}"

@@ -36,8 +36,8 @@ ACTION_MEANING: Final[dict[str, str]] = {
     "change": "install the recommended meter",
     "keep": "leave the meter as it is",
     "log_first": "log flow at the site for two weeks at a short interval before deciding",
-    "refer": "an engineer decides: fire or critical service, a stopped meter, or no meter that"
-    " may be installed",
+    "refer": "an engineer decides: fire or critical service, a fire arrangement not recorded, a"
+    " stopped meter, or no meter that may be installed",
 }
 SEVERITY_SIGN: Final[dict[str, str]] = {"info": "i", "warning": "!", "serious": "!!"}
 REFUSAL_WORD: Final[dict[str, str]] = {

@@ -164,6 +164,7 @@ def _choose(case: Case, rows: slice, samples: BenefitSamples, weighed: Weighed) 
         is_worth_logging=worth_logging | (over >= thresholds.near_limit_odds),
         is_critical=case.is_critical[rows],
         is_fire=code == "fire_service",
+        is_fire_unverified=case.is_fire_unverified[rows],
         is_stopped=np.array([day is not None for day in case.last_use_on[rows]], dtype=bool),
     )
     changes = np.isin(verdict, FLAGGED_VERDICTS) & has_choice

@@ -199,7 +199,7 @@ def installed_of(rows: pl.DataFrame, fleet: JudgedBy) -> PlacedCurves | None:
 def site_block(rows: pl.DataFrame) -> SiteBlock:
     """Site data from meters.csv for a block, as the decision needs it."""
     return SiteBlock(
-        service_kind=tuple(rows["service_kind"].fill_null("domestic")),
+        service_kind=tuple(rows["service_kind"].fill_null("unknown")),
         customer_class=tuple(rows["customer_class"]),
         service_line_in=_known(rows, "service_line_in"),
         spare_head_psi=_known(rows, "spare_head_psi"),
@@ -207,6 +207,7 @@ def site_block(rows: pl.DataFrame) -> SiteBlock:
         area=tuple(rows["area"]),
         age_years=_known(rows, "age_years"),
         meter_index=rows["meter_index"].to_numpy().astype(np.int64),
+        fire_arrangement=tuple(rows["fire_arrangement"]),
         last_use_on=tuple(
             rows.select(
                 pl.when("is_stopped").then(pl.col("last_use_at").dt.strftime("%Y-%m-%d"))

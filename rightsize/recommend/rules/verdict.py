@@ -42,13 +42,15 @@ def actions(
     is_worth_logging: Flags,
     is_critical: Flags,
     is_fire: Flags,
+    is_fire_unverified: Flags,
     is_stopped: Flags,
 ) -> Texts:
     """Action for each meter [A]: change, keep, log first or engineering review.
 
     A change at a critical customer is referred, an undersized meter for which no meter is
-    feasible too. Fire and combined services are always referred, and so is a meter that has
-    stopped: its verdict rests on the months before, and what is drawn now nobody knows.
+    feasible too. Fire and combined services are always referred, and so is a meter on a line
+    that may carry fire flow without a record of it, and one that has stopped: its verdict
+    rests on the months before, and what is drawn now nobody knows.
     """
     wants_change = np.isin(verdict, FLAGGED_VERDICTS)
     refused = (verdict == "undersized") & ~has_choice
@@ -57,7 +59,7 @@ def actions(
             is_fire
             | refused
             | (wants_change & is_critical)
-            | (is_stopped & (verdict != "not_assessed")),
+            | ((is_stopped | is_fire_unverified) & (verdict != "not_assessed")),
             wants_change,
             (verdict == "fits") & is_worth_logging,
         ],

@@ -9,7 +9,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from rightsize.evidence.page import site_page
-from rightsize.evidence.statements import figures, in_service_since, net_sum
+from rightsize.evidence.statements import figures, headline, in_service_since, net_sum
+from rightsize.evidence.visit import checklist
 from tests.unit.evidence.sites import candidate, recommendation, site
 
 MONEY = st.floats(-2e4, 2e4)
@@ -82,3 +83,18 @@ def test_the_head_tells_the_meters_age(since: dt.date | None, said: str) -> None
     shown = site(listed={"installed_on": since}, bands=(), year=None)
     assert in_service_since(shown) == said
     assert not said or said in site_page([shown])
+
+
+def test_a_line_that_may_carry_fire_flow_is_the_first_thing_said() -> None:
+    fire = {
+        "severity": "warning",
+        "code": "verify_fire_service",
+        "message": "verify the fire service before any change",
+    }
+    held = site(findings=(fire,), recommendation=recommendation(action="refer"))
+    assert headline(held).startswith("Verify the fire service before any change of the ")
+    assert "no fire arrangement is recorded" in headline(held)
+    free = site(findings=(), recommendation=recommendation())
+    assert "fire" not in headline(free)
+    assert any("Trace it" in c.what for c in checklist(held))
+    assert not any("Trace it" in c.what for c in checklist(free))

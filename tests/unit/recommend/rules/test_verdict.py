@@ -42,6 +42,7 @@ def action(named: str, **changes: Any) -> str:
         "is_worth_logging": False,
         "is_critical": False,
         "is_fire": False,
+        "is_fire_unverified": False,
         "is_stopped": False,
     } | changes
     return str(actions(np.array([named]), **{k: np.array([v]) for k, v in flags.items()})[0])
@@ -64,6 +65,11 @@ def action(named: str, **changes: Any) -> str:
         ("fits", {"is_worth_logging": True, "is_stopped": True}, "refer"),
         ("fits", {"is_stopped": True}, "refer"),
         ("not_assessed", {"is_stopped": True}, "keep"),
+        ("oversized", {"has_choice": True, "is_fire_unverified": True}, "refer"),
+        ("undersized", {"has_choice": True, "is_fire_unverified": True}, "refer"),
+        ("fits", {"is_worth_logging": True, "is_fire_unverified": True}, "refer"),
+        ("fits", {"is_fire_unverified": True}, "refer"),
+        ("not_assessed", {"is_fire_unverified": True}, "keep"),
     ],
 )
 def test_actions(named: str, flags: dict[str, bool], expected: str) -> None:
