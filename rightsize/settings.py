@@ -250,6 +250,23 @@ class Thresholds(Settings):
         ge=0,
         le=1,
     )
+    leak_window_days: float = _limit(
+        30,
+        "trailing days without an hour of rest that a flow that began must have run",
+        source="common practice",
+        ge=7,
+        le=180,
+    )
+    leak_min_gpm: float = _limit(
+        0.1,
+        "smallest registered rate of such a flow that is told",
+        source=_OURS,
+        ge=0.001,
+        le=1000,
+    )
+    leak_min_share: float = _limit(
+        0.05, "its smallest share of the mean flow that is told", source=_OURS, ge=0, le=1
+    )
     min_reads_per_step: float = _limit(
         0.2,
         "mean registered volume of a day in steps of the register; less is too coarse",

@@ -16,6 +16,7 @@ import numpy as np
 import polars as pl
 
 from pipelines.configuration.judged_by import JudgedBy
+from pipelines.stages.assess.leak_cost import with_leaks
 from pipelines.stages.assess.profile_blocks import BucketProfile, block_of, load_bucket
 from pipelines.store.workspace import Workspace
 from rightsize.contracts.frames import as_block
@@ -76,7 +77,7 @@ def load_task(
         min_reads_per_step=thresholds.min_reads_per_step,
         units=units,
     )
-    return BucketProfile(stat=stat, bands=profile.bands)
+    return BucketProfile(stat=stat, bands=profile.bands, days=profile.days)
 
 
 def blocks(
@@ -107,7 +108,7 @@ def assess_bucket(
     limits = fleet.thresholds
     parts["finding"].append(
         reading_findings(
-            _with_night_flow(profile),
+            with_leaks(_with_night_flow(profile), profile.days, limits, fleet.tariff),
             full_year_days=limits.full_year_days,
             low_coverage_share=limits.low_coverage_share,
             many_estimates_share=limits.many_estimates_share,
