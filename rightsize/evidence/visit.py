@@ -35,6 +35,8 @@ def checklist(site: SiteEvidence) -> tuple[Check, ...]:
         Check("confined space, traffic control and lockout plan agreed before lifting the lid"),
         Check("meter type and size", units.meter_of(row, "installed")),
         Check("serial number", site.meter_id + (f", in since {since}" if since else "")),
+        *_log(site),
+        *_line(site),
         Check("register reading, date and time"),
         Check("register resolution and multiplier", _register(site, units)),
         Check("flow direction matches the arrow, meter level, line full of water"),
@@ -74,6 +76,31 @@ def _other(site: SiteEvidence, units: Units) -> tuple[Check, ...]:
     meter = site.recommended
     name = units.meter(meter.meter_type, meter.size_in, meter.grade)
     return (Check("space and laying length for the recommended meter", name),)
+
+
+def _log(site: SiteEvidence) -> tuple[Check, ...]:
+    """A log opens no pipe where the register has an output; the pit is the same."""
+    if site.recommendation["action"] != "log_first":
+        return ()
+    return (
+        Check(
+            "logger: register output found, or a strap-on one; the meter is not lifted for a"
+            " log, and every caution below holds for the visit"
+        ),
+    )
+
+
+def _line(site: SiteEvidence) -> tuple[Check, ...]:
+    """What must be known before the pipe is opened."""
+    if site.is_fire:
+        return ()
+    return (
+        Check(
+            "service line material at the meter; lead, galvanized or unknown: notify the"
+            " customer before the meter is lifted"
+        ),
+        Check("bonding jumper across the meter before it is lifted"),
+    )
 
 
 def _stopped(site: SiteEvidence) -> tuple[Check, ...]:
