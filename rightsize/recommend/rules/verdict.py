@@ -49,8 +49,9 @@ def actions(
 
     A change at a critical customer is referred, an undersized meter for which no meter is
     feasible too. Fire and combined services are always referred, and so is a meter on a line
-    that may carry fire flow without a record of it, and one that has stopped: its verdict
-    rests on the months before, and what is drawn now nobody knows.
+    that may carry fire flow without a record of it, and one that has stopped, be it
+    assessed or not: its verdict rests on the months before, and what is drawn now nobody
+    knows.
     """
     wants_change = np.isin(verdict, FLAGGED_VERDICTS)
     refused = (verdict == "undersized") & ~has_choice
@@ -59,7 +60,8 @@ def actions(
             is_fire
             | refused
             | (wants_change & is_critical)
-            | ((is_stopped | is_fire_unverified) & (verdict != "not_assessed")),
+            | is_stopped
+            | (is_fire_unverified & (verdict != "not_assessed")),
             wants_change,
             (verdict == "fits") & is_worth_logging,
         ],
