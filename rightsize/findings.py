@@ -73,6 +73,11 @@ _CODES = (
     ),
     FindingCode("near_limit", "info", "peak or sustained flow may exceed the meter's limits"),
     FindingCode(
+        "verify_fire_service",
+        "warning",
+        "the service line may carry fire flow and its fire arrangement is not recorded",
+    ),
+    FindingCode(
         "no_fixed_charge", "warning", "the tariff has no base charge for the meter's size"
     ),
     FindingCode(

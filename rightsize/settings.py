@@ -31,6 +31,11 @@ _LIMIT_TWINS: Final = {
     "spare_head_bar": ("spare_head_psi", PSI_PER_BAR),
     "refit_usd_per_mm": ("refit_usd_per_in", MM_PER_IN),
 }
+_SIZE_TWINS: Final = {
+    "min_size_mm": "min_size_in",
+    "fire_line_min_mm": "fire_line_min_in",
+    "fire_line_step_min_mm": "fire_line_step_min_in",
+}
 _METER_LISTS: Final = ("stock_list", "lead_free_list")
 _CHARGE_BY_MM: Final = "fixed_charge_by_mm_usd_per_month"
 
@@ -40,8 +45,12 @@ CustomerClass = Literal[
 ]  # fmt: skip
 CUSTOMER_CLASSES: Final[tuple[str, ...]] = get_args(CustomerClass)
 
-ServiceKind = Literal["domestic", "irrigation", "fire", "combined"]
+ServiceKind = Literal["domestic", "irrigation", "fire", "combined", "unknown"]
 SERVICE_KINDS: Final[tuple[str, ...]] = get_args(ServiceKind)
+
+FireArrangement = Literal["separate", "combined", "none"]
+FIRE_ARRANGEMENTS: Final[tuple[str, ...]] = get_args(FireArrangement)
+"""How fire flow reaches a site: by a line of its own, by the line that is metered, or not."""
 
 Share = Annotated[float, Field(ge=0, le=1)]
 Money = Annotated[float, Field(ge=0, allow_inf_nan=False)]
@@ -192,8 +201,9 @@ _OURS = "our convention"
 class Thresholds(Settings):
     """Every threshold behind a verdict, each with bounds, meaning and source.
 
-    A metric utility may write `spare_head_bar`, `min_size_mm` and `refit_usd_per_mm`, and
-    sizes in the meter lists as `displacement 25 mm`.
+    A metric utility may write `spare_head_bar`, `min_size_mm`, `fire_line_min_mm`,
+    `fire_line_step_min_mm` and `refit_usd_per_mm`, and sizes in the meter lists as
+    `displacement 25 mm`.
     """
 
     min_days_covered: float = _limit(
@@ -247,6 +257,27 @@ class Thresholds(Settings):
     leak_night_share: float = _limit(
         0.2,
         "minimum night flow over average flow at which a possible leak is reported",
+        source=_OURS,
+        ge=0,
+        le=1,
+    )
+    leak_window_days: float = _limit(
+        30,
+        "trailing days of continuous flow, with no hour at rest, before a new leak is reported",
+        source="common practice",
+        ge=7,
+        le=180,
+    )
+    leak_min_gpm: float = _limit(
+        0.1,
+        "smallest registered rate of such a leak that is reported",
+        source=_OURS,
+        ge=0.001,
+        le=1000,
+    )
+    leak_min_share: float = _limit(
+        0.05,
+        "smallest share of average flow of such a leak that is reported",
         source=_OURS,
         ge=0,
         le=1,
@@ -334,6 +365,28 @@ class Thresholds(Settings):
         ge=0,
         le=20,
     )
+    fire_line_min_in: float = _limit(
+        4,
+        "service line size from which the fire arrangement must be on record before a change",
+        source="common practice",
+        ge=0.5,
+        le=36,
+    )
+    fire_line_sizes_above_meter: float = _limit(
+        2,
+        "nominal sizes of the service line above the meter from which it must be on record too",
+        source="common practice",
+        ge=1,
+        le=20,
+    )
+    fire_line_step_min_in: float = _limit(
+        1.5,
+        "smallest service line that `fire_line_sizes_above_meter` applies to: 1 in on 5/8 in"
+        " is usual",
+        source="common practice",
+        ge=0.5,
+        le=36,
+    )
     refit_usd_per_in: float = _limit(
         0,
         "piping and vault work per inch of size change; 0 if install_usd covers it",
@@ -395,9 +448,10 @@ class Thresholds(Settings):
         if not isinstance(raw, dict):
             return raw
         entry = in_us_keys(raw, _LIMIT_TWINS)
-        if "min_size_mm" in entry:
-            refuse_both(entry, "min_size_mm", "min_size_in")
-            entry["min_size_in"] = size_in_of(entry.pop("min_size_mm"), "min_size_mm")
+        for metric, ours in _SIZE_TWINS.items():
+            if metric in entry:
+                refuse_both(entry, metric, ours)
+                entry[ours] = size_in_of(entry.pop(metric), metric)
         return {
             key: meter_names(value, key) if key in _METER_LISTS else value
             for key, value in entry.items()

@@ -12,6 +12,7 @@ from rich.console import Console
 from pipelines.commands.program import ProgramOutcome
 from pipelines.commands.query_output import write_answer
 from pipelines.sweep.summary import money, money_range, plain_table
+from rightsize.evidence.cautions import CAUTIONS
 from rightsize.meters.catalogue import STANDARD_GRADE, label_of
 
 _SHOWN = 20
@@ -35,6 +36,7 @@ def show_program(outcome: ProgramOutcome, console: Console) -> None:
         _selected(program.selected, console)
         _rankings(program.ranking, console)
         _curve(program.curve, console)
+        _cautions(console)
     if not outcome.overrun_left_out.is_empty():
         console.print(
             f"{outcome.overrun_left_out.height:,} undersized meters are left out: their change "
@@ -101,6 +103,13 @@ def _rankings(ranking: pl.DataFrame, console: Console) -> None:
             money(row["programme_gain_usd"]),
         )
     console.print(table)
+
+
+def _cautions(console: Console) -> None:
+    """What every crew must heed, whatever the list says."""
+    console.print("Before any meter is lifted:")
+    for lead, text in CAUTIONS:
+        console.print(f"- {lead} {text}", soft_wrap=True, markup=False, highlight=False)
 
 
 def _curve(curve: pl.DataFrame, console: Console) -> None:

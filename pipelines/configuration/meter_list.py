@@ -16,7 +16,7 @@ from pipelines.configuration.metric_columns import in_us_columns
 from rightsize.errors import ConfigError
 from rightsize.findings import Finding
 from rightsize.meter_types import METER_TYPES
-from rightsize.settings import CUSTOMER_CLASSES, SERVICE_KINDS
+from rightsize.settings import CUSTOMER_CLASSES, FIRE_ARRANGEMENTS, SERVICE_KINDS
 from rightsize.units import GAL_PER_UNIT
 
 REQUIRED: Final = ("account_id", "meter_id", "meter_type", "size_in")
@@ -34,6 +34,7 @@ OPEN_END_FROM: Final = date(2099, 1, 1)
 _TEXTS: Final = (
     "customer_class",
     "service_kind",
+    "fire_arrangement",
     "resolution_unit",
     "area",
     "grade",
@@ -49,7 +50,9 @@ COLUMNS: Final[dict[str, str]] = {
     "installed_on": "date such as 2021-04-30; a change-out is two rows with adjoining dates",
     "removed_on": "date; empty, or 2099 and later, while the meter is in service",
     "customer_class": "one of the classes below, or a code from `class_codes`",
-    "service_kind": f"one of {', '.join(k for k in SERVICE_KINDS if k)}; domestic if empty",
+    "service_kind": f"one of {', '.join(k for k in SERVICE_KINDS if k)}; unknown if empty",
+    "fire_arrangement": "separate (its own fire line), combined (one line for use and fire:"
+    " never resized) or none; not on record if empty",
     "resolution": "register resolution, multiplier included; the reads' own if empty",
     "resolution_unit": f"unit of `resolution`, one of {', '.join(GAL_PER_UNIT)}; gal if empty",
     "multiplier": "multiplier for this meter's reads; 1 if empty",
@@ -76,9 +79,9 @@ class Meters:
 
     `frame` has one row per stay of a meter at an account, in the order of the file: account_id,
     meter_id, meter_type, size_in [in], installed_on, removed_on, customer_class,
-    service_kind, resolution_gal [gal] (null if not given), multiplier [1],
-    service_line_in [in], spare_head_psi [psi], floor_area_ft2 [ft2], register_digits,
-    is_critical, area, grade, customer_name, service_address, line.
+    service_kind, fire_arrangement (null if not recorded), resolution_gal [gal] (null if not
+    given), multiplier [1], service_line_in [in], spare_head_psi [psi], floor_area_ft2 [ft2],
+    register_digits, is_critical, area, grade, customer_name, service_address, line.
     """
 
     frame: pl.DataFrame
@@ -150,6 +153,8 @@ def _problems(path: Path, texts: pl.DataFrame, date_format: str | None) -> Itera
         yield from _told(path, empty, name, "is empty")
     yield from _not_among(path, texts, "meter_type", METER_TYPES)
     yield from _not_among(path, texts, "service_kind", SERVICE_KINDS)
+    yield from _not_among(path, texts, "fire_arrangement", FIRE_ARRANGEMENTS)
+    yield from _fire_contradictions(path, texts)
     yield from _not_among(path, texts, "resolution_unit", tuple(GAL_PER_UNIT))
     yield from _not_among(path, texts, "is_critical", (*_TRUE, *_FALSE), lower=True)
     sized = texts.with_columns(_size_in().alias("number"))
@@ -181,6 +186,14 @@ def _not_among(
     shown = ", ".join(a for a in allowed if a)
     codes = "; or map it in meter_list.type_codes" if name == "meter_type" else ""
     yield from _told(path, wrong, name, f"is unknown; allowed: {shown}{codes}")
+
+
+def _fire_contradictions(path: Path, texts: pl.DataFrame) -> Iterator[str]:
+    """A fire or combined service whose record says that there is no fire flow."""
+    kind, arrangement = pl.col("service_kind"), pl.col("fire_arrangement")
+    wrong = texts.filter(kind.is_in(["fire", "combined"]) & (arrangement == "none"))
+    for line, got in wrong.select("line", "service_kind").iter_rows():
+        yield f"{path} line {line}: service_kind {got!r} contradicts fire_arrangement 'none'"
 
 
 def _outside(
@@ -267,8 +280,6 @@ def _typed(texts: pl.DataFrame) -> pl.DataFrame:
     unit = pl.col("resolution_unit").replace_strict(
         GAL_PER_UNIT, default=1.0, return_dtype=pl.Float64
     )
-    kind = pl.when(pl.col("service_kind").fill_null("") != "").then(pl.col("service_kind"))
-    fire = pl.when(pl.col("meter_type") == "fire_service").then(pl.lit("fire"))
     return texts.select(
         "account_id",
         "meter_id",
@@ -277,7 +288,8 @@ def _typed(texts: pl.DataFrame) -> pl.DataFrame:
         _date("installed_on").alias("installed_on"),
         _removed_on().alias("removed_on"),
         "customer_class",
-        kind.otherwise(fire.otherwise(pl.lit("domestic"))).alias("service_kind"),
+        _service_kind().alias("service_kind"),
+        pl.col("fire_arrangement").replace("", None),
         (number["resolution"] * unit).alias("resolution_gal"),
         number["multiplier"].fill_null(1.0).alias("multiplier"),
         number["service_line_in"].alias("service_line_in"),
@@ -295,6 +307,15 @@ def _typed(texts: pl.DataFrame) -> pl.DataFrame:
         "service_address",
         "line",
     )
+
+
+def _service_kind() -> pl.Expr:
+    """What the line serves: a line that is recorded as combined is one, whatever else it is."""
+    listed = pl.col("service_kind").replace("", None)
+    is_combined = (pl.col("fire_arrangement") == "combined").fill_null(value=False)
+    by_meter = pl.when(pl.col("meter_type") == "fire_service").then(pl.lit("fire"))
+    plain = pl.coalesce(listed, by_meter, pl.lit("unknown"))
+    return pl.when(is_combined & (plain != "fire")).then(pl.lit("combined")).otherwise(plain)
 
 
 def _with_classes(

@@ -35,6 +35,9 @@ TROUBLE_SHARE: Final[dict[str, float]] = {
 CHANNEL_SHARE: Final[dict[Channel, float]] = {"cellular": 0.06, "walk_by": 0.05}
 METER_PREFIX: Final[dict[Channel, str]] = {"fixed": "LM", "cellular": "LC", "walk_by": "LR"}
 COARSE_SHARE: Final = 0.07
+UNRECORDED_FIRE_SHARE: Final = 0.06
+"""Accounts of which the meter list does not say how fire flow reaches them."""
+_SPRINKLED: Final = ("apartments", "hotel", "hospital", "light_industry", "process", "school")
 TROUBLED_SHARE_AT_MOST: Final = 0.6
 
 CLASS_CODE: Final[dict[str, str]] = {
@@ -81,6 +84,16 @@ class Plan:
     customer: str
     address: str
     area: str
+    is_fire_recorded: bool
+
+    @property
+    def fire_arrangement(self) -> str | None:
+        """What the meter list records of fire flow; None at a few accounts."""
+        if self.kind in ("fire", "combined"):
+            return "combined" if self.kind == "combined" else "separate"
+        if not self.is_fire_recorded:
+            return None
+        return "separate" if self.customer_class in _SPRINKLED else "none"
 
     @property
     def service_kind(self) -> str:
@@ -109,8 +122,19 @@ def fleet_of(accounts: int, seed: int) -> tuple[Plan, ...]:
     troubles = _troubles(kinds, rng)
     channels, coarse = _channels(kinds, troubles, rng)
     numbers = rng.permutation(accounts).tolist()
+    recorded = np.random.default_rng([seed, 2]).random(accounts) >= UNRECORDED_FIRE_SHARE
     return tuple(
-        _plan(i, kinds[i], intents[i], troubles[i], channels[i], coarse[i], numbers[i], rng)
+        _plan(
+            i,
+            kinds[i],
+            intents[i],
+            troubles[i],
+            channels[i],
+            coarse[i],
+            numbers[i],
+            bool(recorded[i]),
+            rng,
+        )
         for i in range(accounts)
     )
 
@@ -132,6 +156,7 @@ def _plan(
     channel: Channel,
     is_coarse: bool,
     number: int,
+    is_fire_recorded: bool,
     rng: np.random.Generator,
 ) -> Plan:
     customer_class = kind
@@ -152,6 +177,7 @@ def _plan(
         customer=f"{name} {_HOUSES[kind]}",
         address=f"{1 + int(rng.integers(240))} {street}",
         area=_AREAS[_STREETS.index(street) % len(_AREAS)],
+        is_fire_recorded=is_fire_recorded,
     )
 
 

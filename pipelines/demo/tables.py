@@ -74,6 +74,7 @@ def _meter_rows(account: Account, world: World) -> Iterator[dict[str, Any]]:
             "removed_on": world.calendar.date_of(service.to_s) if service.to_s else None,
             "customer_class": plan.class_code,
             "service_kind": plan.service_kind,
+            "fire_arrangement": plan.fire_arrangement,
             "resolution": f"{service.step:g}",
             "resolution_unit": UNIT[plan.channel],
             "multiplier": service.multiplier,

@@ -28,7 +28,8 @@ PAGE: Final = (
 _SHOWN_LIMITS: Final = (
     "odds_of_fit", "odds_of_benefit", "odds_of_undersized", "min_net_benefit_usd_per_year",
     "smoc_margin_share", "continuous_margin_share", "spare_head_psi", "min_size_in",
-    "max_sizes_below_line", "refit_usd_per_in", "renewal_credit_share", "demand_elasticity",
+    "max_sizes_below_line", "fire_line_min_in", "fire_line_sizes_above_meter",
+    "fire_line_step_min_in", "refit_usd_per_in", "renewal_credit_share", "demand_elasticity",
     "logging_cost_usd", "log_resolves_share", "min_log_value_usd", "near_limit_odds",
 )  # fmt: skip
 

@@ -84,7 +84,7 @@ CANDIDATE: Final = Table(
             "integer",
             "rank among feasible meters; 1 is best: first the installed meter and those that"
             " reach the required probability of positive net benefit (all, if it is"
-            " undersized), then the others, each group by net benefit",
+            " undersized), then the others, each group by net benefit times probability of fit",
             "allowed",
             "not feasible",
             low=1,

@@ -312,7 +312,7 @@ RECOMMENDATION: Final = Table(
         ),
         Rule(
             "fire_lines_are_never_changed",
-            "coalesce(service_kind, 'domestic') not in ('fire', 'combined')"
+            "coalesce(service_kind, 'unknown') not in ('fire', 'combined')"
             " or action <> 'change'",
         ),
     ),

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rightsize.errors import ContractError
-from rightsize.settings import CUSTOMER_CLASSES, SERVICE_KINDS
+from rightsize.settings import CUSTOMER_CLASSES, FIRE_ARRANGEMENTS, SERVICE_KINDS
 
 Array = NDArray[np.float64]
 
@@ -18,11 +18,12 @@ class SiteBlock:
     """Sites of A meters in service, in the order of the `ProfileBlock` they belong to.
 
     NaN means "not known". Optional: `month_volume_share`, the share of annual volume by
-    calendar month, each row summing to 1 (equal months if absent), and `last_use_on`, the
-    day of the last registration of a stopped meter.
+    calendar month, each row summing to 1 (equal months if absent), `last_use_on`, the day of
+    the last registration of a stopped meter, and `fire_arrangement`, how fire flow reaches
+    the site, as recorded.
     """
 
-    service_kind: tuple[str, ...]  # [A] domestic, irrigation, fire, combined
+    service_kind: tuple[str, ...]  # [A] domestic, irrigation, fire, combined, unknown
     customer_class: tuple[str, ...]  # [A] one of the contract's classes
     service_line_in: Array  # [A] nominal size of the service line [in]
     spare_head_psi: Array  # [A] available pressure drop [psi]
@@ -32,6 +33,7 @@ class SiteBlock:
     meter_index: NDArray[np.int64]  # [A] installed meter's row in the catalog; -1 unknown
     month_volume_share: Array | None = None  # [A, 12]
     last_use_on: tuple[str | None, ...] | None = None  # [A] None if the meter runs
+    fire_arrangement: tuple[str | None, ...] | None = None  # [A] None if not recorded
 
     @property
     def size(self) -> int:
@@ -55,10 +57,14 @@ class SiteBlock:
         }  # fmt: skip
         if self.last_use_on is not None:
             lengths["last_use_on"] = len(self.last_use_on)
+        if self.fire_arrangement is not None:
+            lengths["fire_arrangement"] = len(self.fire_arrangement)
         if len(set(lengths.values())) > 1:
             raise ContractError(f"sites: columns differ in length: {lengths}")
         _refuse_unknown("service_kind", self.service_kind, SERVICE_KINDS)
         _refuse_unknown("customer_class", self.customer_class, CUSTOMER_CLASSES)
+        recorded = tuple(r for r in self.fire_arrangement or () if r is not None)
+        _refuse_unknown("fire_arrangement", recorded, FIRE_ARRANGEMENTS)
         share = self.month_volume_share
         if share is not None and share.shape != (self.size, 12):
             raise ContractError(

@@ -56,7 +56,9 @@ def reading_findings(
         account_id, meter_id, days_covered [d], span_days [d] between first and last read,
         read_count, estimated_count, registered_gal [gal], backward_gal [gal], gap_gal [gal],
         night_low_gpm [gpm], night_zero_count, day_count, is_stopped, last_use_at,
-        resolution_gal [gal], interval_min [min].
+        resolution_gal [gal], interval_min [min]; of a flow that began (`continuous_flow`),
+        null where none did: leak_from_on (date), leak_gpm [gpm], leak_gal [gal],
+        leak_days [d], leak_before_gpm [gpm], leak_usd [USD].
     full_year_days, low_coverage_share, many_estimates_share, leak_night_share : float
         The thresholds of those names; the last is the night's least flow over the mean flow
         from which a leak is suspected.
@@ -181,7 +183,24 @@ def _rules(
         ),
         _Rule(
             "possible_leak",
-            never_rests
+            pl.col("leak_gpm").is_not_null(),
+            pl.format(
+                "continuous flow of {} began about {}: {} registered in {} days, {} at the "
+                "volumetric rate; before, the least hour of the day was {} or less: possible "
+                "leak or new continuous use",
+                said.flow(pl.col("leak_gpm")),
+                pl.col("leak_from_on").dt.strftime("%Y-%m-%d"),
+                said.volume(pl.col("leak_gal")),
+                pl.col("leak_days"),
+                said.money(pl.col("leak_usd")),
+                said.flow(pl.col("leak_before_gpm")),
+            ),
+            ("leak_on", "leak_gpm", "leak_gal", "leak_days", "leak_before_gpm", "leak_usd"),
+        ),
+        _Rule(
+            "possible_leak",
+            pl.col("leak_gpm").is_null()
+            & never_rests
             & (pl.col("day_count") >= FEWEST_NIGHTS)
             & (night_low_gpm > leak_night_share * mean_gpm),
             pl.format(
@@ -211,9 +230,10 @@ def _rules(
 
 
 def _apply(stat: pl.DataFrame, rule: _Rule) -> pl.DataFrame:
-    hit = stat.with_columns(last_use_on=pl.col("last_use_at").dt.strftime("%Y-%m-%d")).filter(
-        rule.holds.fill_null(False)
-    )
+    hit = stat.with_columns(
+        last_use_on=pl.col("last_use_at").dt.strftime("%Y-%m-%d"),
+        leak_on=pl.col("leak_from_on").dt.strftime("%Y-%m-%d"),
+    ).filter(rule.holds.fill_null(False))
     evidence = pl.struct(*rule.evidence).struct.json_encode() if rule.evidence else pl.lit("{}")
     return hit.select(
         "account_id",

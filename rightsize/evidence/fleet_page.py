@@ -14,6 +14,7 @@ from markupsafe import Markup
 
 from rightsize.contracts.recommendation import RECOMMENDATION
 from rightsize.evidence import words
+from rightsize.evidence.cautions import CAUTIONS
 from rightsize.evidence.fleet import FleetEvidence
 from rightsize.evidence.list_data import shortened
 from rightsize.evidence.page import environment
@@ -204,5 +205,5 @@ def _words(fleet: FleetEvidence) -> dict[str, Any]:
             for name in (_held(n, fleet) for n in EXPLAINED)
         ],
         "codes": sorted(FINDING_CODES.values(), key=lambda code: code.code),
-        "cautions": words.CAUTIONS,
+        "cautions": CAUTIONS,
     }

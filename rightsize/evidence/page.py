@@ -13,6 +13,7 @@ from markupsafe import Markup
 
 from rightsize.evidence import words
 from rightsize.evidence.card import card
+from rightsize.evidence.cautions import CAUTIONS
 from rightsize.evidence.pictures.band_picture import bands_svg
 from rightsize.evidence.pictures.duration_picture import duration_svg, exceedance
 from rightsize.evidence.pictures.palette import in_print_colors
@@ -70,7 +71,7 @@ def site_page(meters: Sequence[SiteEvidence], *, for_pdf: bool = False) -> str:
             verdict_word=words.VERDICT_WORD,
             action_word=words.ACTION_WORD,
             severity_sign=words.SEVERITY_SIGN,
-            cautions=words.CAUTIONS,
+            cautions=CAUTIONS,
             fill_in=FILL_IN,
             for_pdf=for_pdf,
         )

@@ -121,6 +121,16 @@ class SiteEvidence:
         return any(f["code"] == "stopped_meter" for f in self.findings)
 
     @property
+    def is_slow(self) -> bool:
+        """The meter's registration falls steadily against its class."""
+        return any(f["code"] == "slow_meter" for f in self.findings)
+
+    @property
+    def is_fire_unverified(self) -> bool:
+        """The line may carry fire flow, and its fire arrangement is not recorded."""
+        return any(f["code"] == "verify_fire_service" for f in self.findings)
+
+    @property
     def is_change(self) -> bool:
         """Whether the recommended meter is not the installed one."""
         row = self.recommendation

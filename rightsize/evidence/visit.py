@@ -35,6 +35,8 @@ def checklist(site: SiteEvidence) -> tuple[Check, ...]:
         Check("confined space, traffic control and lockout plan agreed before lifting the lid"),
         Check("meter type and size", units.meter_of(row, "installed")),
         Check("serial number", site.meter_id + (f", in since {since}" if since else "")),
+        *_log(site),
+        *_line(site),
         Check("register reading, date and time"),
         Check("register resolution and multiplier", _register(site, units)),
         Check("flow direction matches the arrow, meter level, line full of water"),
@@ -45,6 +47,7 @@ def checklist(site: SiteEvidence) -> tuple[Check, ...]:
         Check("leak check: all fixtures shut, does the register move?"),
         *_other(site, units),
         Check("available pressure drop at peak hour", _assumed(spare, units)),
+        *_fire(site),
         Check("fire, combined or critical service? Stop: engineering review", _service(site)),
         Check("photos: nameplate, register, vault, piping, lid"),
     )
@@ -75,6 +78,31 @@ def _other(site: SiteEvidence, units: Units) -> tuple[Check, ...]:
     return (Check("space and laying length for the recommended meter", name),)
 
 
+def _log(site: SiteEvidence) -> tuple[Check, ...]:
+    """A log opens no pipe where the register has an output; the pit is the same."""
+    if site.recommendation["action"] != "log_first":
+        return ()
+    return (
+        Check(
+            "logger: register output found, or a strap-on one; the meter is not lifted for a"
+            " log, and every caution below holds for the visit"
+        ),
+    )
+
+
+def _line(site: SiteEvidence) -> tuple[Check, ...]:
+    """What must be known before the pipe is opened."""
+    if site.is_fire:
+        return ()
+    return (
+        Check(
+            "service line material at the meter; lead, galvanized or unknown: notify the"
+            " customer before the meter is lifted"
+        ),
+        Check("bonding jumper across the meter before it is lifted"),
+    )
+
+
 def _stopped(site: SiteEvidence) -> tuple[Check, ...]:
     """A register that does not move has four causes, and only one of them is the meter."""
     if not site.is_stopped:
@@ -84,6 +112,15 @@ def _stopped(site: SiteEvidence) -> tuple[Check, ...]:
     )
 
 
+def _fire(site: SiteEvidence) -> tuple[Check, ...]:
+    if not site.is_fire_unverified:
+        return ()
+    return (
+        Check("fire service: separate line, combined line or none? Trace it", "not recorded"),
+    )
+
+
 def _service(site: SiteEvidence) -> str:
-    kind = site.recommendation.get("service_kind") or "not recorded"
-    return f"recorded: {kind}, {site.recommendation['customer_class'].replace('_', ' ')}"
+    kind = site.recommendation.get("service_kind") or "unknown"
+    kind = "not recorded" if kind == "unknown" else f"recorded: {kind}"
+    return f"{kind}, {site.recommendation['customer_class'].replace('_', ' ')}"

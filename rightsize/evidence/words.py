@@ -1,11 +1,4 @@
-"""What pages say: verdicts, actions, reasons for refusal, the checklist and the cautions.
-
-References
-----------
-29 CFR 1910.146 (permit-required confined spaces), 29 CFR 1910.147 (control of hazardous
-energy): named, not quoted. Lead-free: Safe Drinking Water Act, section 1417 (from memory,
-high trust). The checklist is common practice.
-"""
+"""What pages say: verdicts, actions and reasons for refusal."""
 
 from __future__ import annotations
 
@@ -36,8 +29,8 @@ ACTION_MEANING: Final[dict[str, str]] = {
     "change": "install the recommended meter",
     "keep": "leave the meter as it is",
     "log_first": "log flow at the site for two weeks at a short interval before deciding",
-    "refer": "an engineer decides: fire or critical service, a stopped meter, or no meter that"
-    " may be installed",
+    "refer": "an engineer decides: fire or critical service, a fire arrangement not recorded, a"
+    " stopped meter, or no meter that may be installed",
 }
 SEVERITY_SIGN: Final[dict[str, str]] = {"info": "i", "warning": "!", "serious": "!!"}
 REFUSAL_WORD: Final[dict[str, str]] = {
@@ -59,33 +52,6 @@ REFUSAL_WORD: Final[dict[str, str]] = {
     "odds_of_benefit": "probability of positive net benefit too low",
     "less_benefit": "lower net benefit",
 }
-CAUTIONS: Final[tuple[tuple[str, str], ...]] = (
-    (
-        "Planning aid, not a design.",
-        "Local code, the utility's standards, the meter's own certificate and licensed practice"
-        " govern.",
-    ),
-    (
-        "Vaults and pits",
-        "can be permit-required confined spaces (29 CFR 1910.146): test the air, ventilate,"
-        " post an attendant and plan the rescue before anyone enters.",
-    ),
-    ("Street and yard:", "control traffic under local rules; lift lids and meters safely."),
-    (
-        "Service:",
-        "shut off and lock out before opening the line; lead-free parts, backflow prevention"
-        " and thrust restraint under local rules.",
-    ),
-    (
-        "Fire and combined lines",
-        "are changed only with listed equipment and the approval of the authority having"
-        " jurisdiction; never sized from consumption alone.",
-    ),
-    (
-        "Customers who cannot be without water",
-        "(hospital, dialysis, cooling) need notice and a bypass.",
-    ),
-)
 
 
 def refusal(codes: str | None) -> str:

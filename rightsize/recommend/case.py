@@ -11,6 +11,7 @@ from rightsize.contracts.profiles import ProfileBlock
 from rightsize.contracts.sites import SiteBlock
 from rightsize.errors import ContractError
 from rightsize.inference.posterior import FlowPosterior
+from rightsize.meters.arrays import meter_arrays
 from rightsize.meters.catalogue import Catalogue
 from rightsize.recommend.economics import (
     ChangeCosts,
@@ -20,6 +21,7 @@ from rightsize.recommend.economics import (
     rate_steps,
 )
 from rightsize.recommend.rules.assessable import Refusals, refusals
+from rightsize.recommend.rules.fire_gate import is_fire_unverified
 from rightsize.recommend.rules.meter_rules import site_rules
 from rightsize.recommend.rules.range_fit import FlowLimits, flow_limits
 from rightsize.settings import Tariff, Thresholds
@@ -62,6 +64,18 @@ class Case:
         )
         result: Flags = np.asarray(self.sites.is_critical, dtype=bool) | of_class
         return result
+
+    @property
+    def is_fire_unverified(self) -> Flags:
+        """Lines that may carry fire flow, their fire arrangement not recorded [A]."""
+        limits = self.thresholds
+        return is_fire_unverified(
+            self.sites,
+            meter_arrays(self.catalogue.meters).size_in[self.meter_index],
+            fire_line_min_in=limits.fire_line_min_in,
+            fire_line_sizes_above_meter=limits.fire_line_sizes_above_meter,
+            fire_line_step_min_in=limits.fire_line_step_min_in,
+        )
 
     @property
     def last_use_on(self) -> tuple[str | None, ...]:

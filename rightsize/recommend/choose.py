@@ -167,6 +167,7 @@ def _choose(case: Case, rows: slice, samples: BenefitSamples, weighed: Weighed) 
         is_worth_logging=worth_logging | (over >= thresholds.near_limit_odds),
         is_critical=case.is_critical[rows],
         is_fire=code == "fire_service",
+        is_fire_unverified=case.is_fire_unverified[rows],
         is_stopped=np.array([day is not None for day in case.last_use_on[rows]], dtype=bool),
     )
     changes = np.isin(verdict, FLAGGED_VERDICTS) & has_choice
@@ -267,7 +268,8 @@ def _losers(weighed: Weighed, pays: Flags, *, chosen: NDArray[np.int64]) -> NDAr
 def _rank(weighed: Weighed, allowed: Flags, index: NDArray[np.int64]) -> NDArray[np.int64]:
     """Place among the feasible meters, from 1; 0 where not feasible.
 
-    Meters that pass the odds and the installed meter come first, each group by net benefit.
+    Meters that pass the odds and the installed meter come first, each group by net benefit
+    times probability of fit.
     """
     feasible = weighed.feasible
     first = allowed.copy()

@@ -2,7 +2,8 @@
 -- reads: hour_read
 -- why: day-to-day differences (season, weather, occupancy) are not use events; the minimum night
 --      hour shows continuous flow
--- units: day_gpm [gal/min] daily average; night_gpm minimum 60-min average from 0 to 6 h
+-- units: day_gpm [gal/min] daily average; least_gpm minimum 60-min average; night_gpm
+--        that from 0 to 6 h
 create or replace temp table day_read as
 select
     meter_key,
@@ -10,6 +11,7 @@ select
     isodow(local_at::date) >= 6 as is_weekend,
     avg(flow_gpm) as day_gpm,
     count(*) as hour_count,
+    min(flow_gpm) as least_gpm,
     min(flow_gpm) filter (where hour(local_at) < 6) as night_gpm
 from hour_read
 group by meter_key, day_on, is_weekend

@@ -35,7 +35,8 @@ select
     peak_10s_high_gpm,
     verdict in ('oversized', 'undersized', 'wrong_type')
     or action = 'log_first'
-    or (action = 'refer' and verdict = 'fits') -- a meter that has stopped
+    -- a stopped meter, or a line that may carry fire flow
+    or (action = 'refer' and verdict = 'fits')
         as is_flagged,
     settled_verdict = verdict and settled_action = action as is_settled,
     reason

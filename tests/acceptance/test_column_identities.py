@@ -129,9 +129,11 @@ IDENTITIES = {
     "candidate: rank numbers the feasible from 1": """
         select account_id, meter_id from candidate where feasible group by all
         having min(rank) <> 1 or max(rank) <> count(*) or count(distinct rank) <> count(*)""",
-    "candidate: rank falls with net benefit in each part": """
+    "candidate: rank falls with net benefit times probability of fit in each part": """
         with part as (
-            select candidate.*, verdict = 'undersized' or is_installed
+            select candidate.*, net_benefit_usd_per_year
+                * if(net_benefit_usd_per_year > 0, candidate.odds_of_fit, 1) as value_usd,
+                verdict = 'undersized' or is_installed
                 or candidate.odds_of_benefit >= (
                     select (content ->> 'odds_of_benefit')::double - 1e-6 from sweep_document
                     where document = 'thresholds')
@@ -146,7 +148,7 @@ IDENTITIES = {
         select * from part as a join part as b using (sweep_id, account_id, meter_id)
         where a.rank < b.rank and (a.is_first < b.is_first
             or (a.is_first = b.is_first
-                and a.net_benefit_usd_per_year < b.net_benefit_usd_per_year - 0.01))""",
+                and a.value_usd < b.value_usd - 0.01))""",
     "candidate: the installed meter brings and costs nothing": """
         select * from candidate where is_installed
             and (net_benefit_usd_per_year <> 0 or change_cost_usd <> 0)""",

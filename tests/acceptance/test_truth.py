@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import duckdb
 import polars as pl
 import pytest
 from scipy.stats import binom
@@ -23,6 +24,8 @@ FALSE_UNDERSIZED_SHARE_AT_MOST = 0.03
 FOUND_SHARE_AT_LEAST = 0.8
 WORTH_USD = 100.0
 PEAK_INSIDE = (0.85, 0.97)
+FALSE_LEAK_SHARE_AT_MOST = 0.02
+LEAK_AGE_DAYS = 60  # a planted leak that old must be told
 CHANCE = 0.05  # how rarely a method at its floor may fail by bad luck alone
 CODES_IN_SERVICE = {
     "unlisted": "unknown_meter",
@@ -89,6 +92,39 @@ def test_the_true_peak_lies_in_its_interval(scored: Score):
     assert scored.peak_inside_share >= least(PEAK_INSIDE[0], len(scored.assessed))
 
 
+def leaks(folder: Path) -> tuple[set[str], set[str], float]:
+    """Meters with an old planted leak, those of them told, and the share falsely told.
+
+    Every leak that the demo plants as `possible_leak` is above its meter's starting flow.
+    """
+    results = folder / "workspace/published/results.duckdb"
+    with duckdb.connect(str(results), read_only=True) as connection:
+        newest = "sweep_id = (select max(sweep_id) from sweep)"
+        rows = connection.execute(
+            f"select distinct meter_id from finding where code = 'possible_leak' and {newest}"
+        ).fetchall()
+        [[last_on, meters]] = connection.execute(
+            f"select max(last_read_on), count(*) from profile where {newest}"
+        ).fetchall()
+    told_of = {r[0] for r in rows}
+    planted = pl.read_csv(
+        folder / "truth/planted.csv",
+        infer_schema_length=None,
+        schema_overrides={"from_on": pl.Date},
+    ).filter(pl.col("code") == "possible_leak")
+    old = planted.filter((last_on - pl.col("from_on")).dt.total_days() > LEAK_AGE_DAYS)
+    false = told_of - set(planted["meter_id"])
+    return set(old["meter_id"]), told_of & set(old["meter_id"]), len(false) / meters
+
+
+def test_old_leaks_are_told_and_few_falsely(swept: Swept):
+    planted, told_of, false_share = leaks(swept.folder)
+    accounts = len(pl.read_csv(swept.folder / "truth/accounts.csv"))
+    assert len(planted) >= 2
+    assert told_of == planted
+    assert false_share <= most(FALSE_LEAK_SHARE_AT_MOST, accounts)
+
+
 @pytest.mark.parametrize(("trouble", "code"), CODES_IN_SERVICE.items())
 def test_what_was_planted_is_found(swept: Swept, trouble: str, code: str):
     planted = pl.read_csv(swept.folder / "truth/accounts.csv").filter(
@@ -118,3 +154,6 @@ def test_the_full_demo_meets_the_same_floors(tmp_path: Path):
     assert result.logged_share <= LOGGED_SHARE_AT_MOST
     assert result.false_undersized_share <= FALSE_UNDERSIZED_SHARE_AT_MOST
     assert PEAK_INSIDE[0] <= result.peak_inside_share <= PEAK_INSIDE[1]
+    planted, told_of, false_share = leaks(swept.folder)
+    assert told_of == planted
+    assert false_share <= FALSE_LEAK_SHARE_AT_MOST

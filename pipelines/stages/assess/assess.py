@@ -16,6 +16,7 @@ import numpy as np
 import polars as pl
 
 from pipelines.configuration.judged_by import JudgedBy
+from pipelines.stages.assess.leak_cost import with_leaks
 from pipelines.stages.assess.profile_blocks import BucketProfile, block_of, load_bucket
 from pipelines.store.workspace import Workspace
 from rightsize.contracts.frames import as_block
@@ -77,7 +78,7 @@ def load_task(
         min_reads_per_step=thresholds.min_reads_per_step,
         units=units,
     )
-    return BucketProfile(stat=stat, bands=profile.bands)
+    return BucketProfile(stat=stat, bands=profile.bands, days=profile.days)
 
 
 def blocks(
@@ -108,7 +109,7 @@ def assess_bucket(
     limits = fleet.thresholds
     parts["finding"].append(
         reading_findings(
-            _with_night_flow(profile),
+            with_leaks(_with_night_flow(profile), profile.days, limits, fleet.tariff),
             full_year_days=limits.full_year_days,
             low_coverage_share=limits.low_coverage_share,
             many_estimates_share=limits.many_estimates_share,
@@ -203,7 +204,7 @@ def installed_of(rows: pl.DataFrame, fleet: JudgedBy) -> PlacedCurves | None:
 def site_block(rows: pl.DataFrame) -> SiteBlock:
     """Site data from meters.csv for a block, as the decision needs it."""
     return SiteBlock(
-        service_kind=tuple(rows["service_kind"].fill_null("domestic")),
+        service_kind=tuple(rows["service_kind"].fill_null("unknown")),
         customer_class=tuple(rows["customer_class"]),
         service_line_in=_known(rows, "service_line_in"),
         spare_head_psi=_known(rows, "spare_head_psi"),
@@ -211,6 +212,7 @@ def site_block(rows: pl.DataFrame) -> SiteBlock:
         area=tuple(rows["area"]),
         age_years=_known(rows, "age_years"),
         meter_index=rows["meter_index"].to_numpy().astype(np.int64),
+        fire_arrangement=tuple(rows["fire_arrangement"]),
         last_use_on=tuple(
             rows.select(
                 pl.when("is_stopped").then(pl.col("last_use_at").dt.strftime("%Y-%m-%d"))

@@ -20,7 +20,7 @@ from rightsize.demand.bands import BAND_COUNT
 from rightsize.demand.register_step import common_step
 
 Array = NDArray[np.float64]
-_STAT, _BAND = "month_stat.parquet", "month_band.parquet"
+_STAT, _BAND, _DAY = "month_stat.parquet", "month_band.parquet", "day_flow.parquet"
 _STAT_COLUMNS = (
     "days_covered", "reads_used", "registered_gal", "zero_count", "within_ss", "within_dof",
     "slot_ss", "slot_step_ss", "day_ss", "day_dof", "max_interval_gpm", "max_hour_gpm",
@@ -38,11 +38,12 @@ class BucketProfile:
     """The trailing year of the meters in service of one bucket.
 
     `stat` has one row per meter in service (statistics null where it has no reads); `bands` one
-    row a meter, kind of window and band.
+    row a meter, kind of window and band; `days` one row a meter and local day in the lake.
     """
 
     stat: pl.DataFrame
     bands: pl.DataFrame
+    days: pl.DataFrame
 
 
 def load_bucket(
@@ -63,9 +64,11 @@ def load_bucket(
         One row a meter in service of this bucket: meter_id and what meters.csv says of it.
     """
     if not folders:
-        return BucketProfile(stat=_without_reads(service), bands=_NO_BANDS)
+        return BucketProfile(stat=_without_reads(service), bands=_NO_BANDS, days=_NO_DAYS)
     with (
-        workspace.storage.at_hand(f / name for f in folders for name in (_STAT, _BAND)) as here,
+        workspace.storage.at_hand(
+            f / name for f in folders for name in (_STAT, _BAND, _DAY)
+        ) as here,
         bucket_connection(workspace.scratch) as connection,
     ):
         seasonal = (pl.col("service_kind") == "irrigation") | (
@@ -87,11 +90,14 @@ def load_bucket(
         run_sql(connection, "40_assess/meter_stat", {"stat_files": stats})
         bands = literals(local_paths(here, [f / _BAND for f in folders]))
         run_sql(connection, "40_assess/meter_band", {"band_files": bands})
+        days = literals(local_paths(here, [f / _DAY for f in folders]))
+        run_sql(connection, "40_assess/day_flow", {"day_files": days})
+        day = connection.sql("select * from day_flow order by meter_id, day_on").pl()
         stat = connection.sql("select * from meter_stat order by meter_id").pl()
         band = connection.sql("select * from meter_band order by all").pl()
     stat = stat.with_columns(cs.decimal().cast(pl.Float64))
     return BucketProfile(
-        stat=_with_step(service.join(stat, on="meter_id", how="left")), bands=band
+        stat=_with_step(service.join(stat, on="meter_id", how="left")), bands=band, days=day
     )
 
 
@@ -131,6 +137,16 @@ _NO_BANDS = pl.DataFrame(
         "band": pl.Int16,
         "window_count": pl.Float64,
         "volume_gal": pl.Float64,
+    }
+)
+
+
+_NO_DAYS = pl.DataFrame(
+    schema={
+        "meter_id": pl.String,
+        "day_on": pl.Date,
+        "least_gpm": pl.Float64,
+        "day_gpm": pl.Float64,
     }
 )
 

@@ -29,7 +29,9 @@ from pipelines.work.bucket_work import Pool, Progress, bucket_connection, local_
 from pipelines.work.observe import StageCost
 from rightsize.demand import bands
 
-_TABLES = ("month_stat", "month_band", "balance", "stuck_register", "replaced_read")
+_TABLES = (
+    "month_stat", "month_band", "day_flow", "balance", "stuck_register", "replaced_read",
+)  # fmt: skip
 _STATEMENTS = (
     "landed_read",
     "landed_read_none",
@@ -235,7 +237,7 @@ def _reduce(
     for relation in ("deviation", "hour_read", "day_read", "register_step", "month_stat"):
         run_sql(connection, f"30_profile/{relation}")
     run_sql(connection, "30_profile/month_band", _BAND_PARAMETERS)
-    for relation in ("balance", "stuck_register", "replaced_read"):
+    for relation in ("day_flow", "balance", "stuck_register", "replaced_read"):
         run_sql(connection, f"30_profile/{relation}")
 
 

@@ -10,7 +10,7 @@ from rightsize.demand.reading_findings import finding_frame
 from rightsize.findings import FINDING_CODES, Finding
 from rightsize.inference.samples import mean
 from rightsize.meters.arrays import meter_arrays
-from rightsize.meters.catalogue import Meter
+from rightsize.meters.catalogue import Meter, size_label
 from rightsize.recommend.case import Case
 from rightsize.recommend.choice import Choice
 from rightsize.wording import Wording
@@ -37,7 +37,39 @@ def decision_findings(case: Case, rows: slice, choice: Choice) -> pl.DataFrame:
         for code, (where, odds) in hits.items()
         for k in np.flatnonzero(where & judged)
     ]
-    return finding_frame(found)
+    return finding_frame([*found, *_unverified(case, rows)])
+
+
+def _unverified(case: Case, rows: slice) -> list[Finding]:
+    """A finding for each assessed meter on a line that may carry fire flow unrecorded."""
+    where = case.is_fire_unverified[rows] & case.refused.is_assessed[rows]
+    return [_verify_fire(case, rows, int(k)) for k in np.flatnonzero(where)]
+
+
+def _verify_fire(case: Case, rows: slice, k: int) -> Finding:
+    meter = case.catalogue.meters[int(case.meter_index[rows][k])]
+    line_in = float(case.sites.service_line_in[rows][k])
+    kind = case.sites.service_kind[rows][k]
+    said = Wording(case.units)
+    line = (
+        "the service line size is not recorded"
+        if np.isnan(line_in)
+        else f"the service line is {size_label(line_in, units=case.units)}"
+    )
+    serves = "the service kind is not recorded" if kind == "unknown" else f"{kind} service"
+    return Finding(
+        account_id=case.block.account_id[rows][k],
+        meter_id=case.block.meter_id[rows][k],
+        code="verify_fire_service",
+        severity=FINDING_CODES["verify_fire_service"].severity,
+        message=f"verify the fire service before any change: {line}, the meter is "
+        f"{said.named(meter)}, {serves}, and no fire arrangement is recorded",
+        evidence={
+            "service_line_in": None if np.isnan(line_in) else line_in,
+            "installed_size_in": meter.size_in,
+            "service_kind": kind,
+        },
+    )
 
 
 def _flows_gpm(case: Case, rows: slice) -> tuple[Array, Array]:

@@ -67,6 +67,7 @@ def with_reason(
         pl.Series("_odds_over_smoc", odds_over_smoc),
         pl.Series("_odds_over_continuous", odds_over_continuous),
         pl.Series("_is_critical", case.is_critical[rows]),
+        pl.Series("_is_fire_unverified", case.is_fire_unverified[rows]),
         pl.Series("_last_use_on", case.last_use_on[rows], dtype=pl.String),
         *(
             pl.concat_str(
@@ -101,6 +102,14 @@ def _sentence(said: Wording) -> pl.Expr:
     critical = pl.when(pl.col("_is_critical") & pl.col("verdict").is_in(FLAGGED_VERDICTS)).then(
         pl.lit("; the customer cannot be without water: engineering review")
     )
+    unverified = pl.when(
+        pl.col("_is_fire_unverified") & (pl.col("verdict") != "not_assessed")
+    ).then(
+        pl.lit(
+            "; the service line may carry fire flow and no fire arrangement is recorded: "
+            "verify the fire service, engineering review"
+        )
+    )
     body = (
         pl.when(pl.col("verdict") == "not_assessed")
         .then(pl.col("_message"))
@@ -115,7 +124,8 @@ def _sentence(said: Wording) -> pl.Expr:
         .otherwise(_fits(said))
     )
     body = pl.concat_str(_stopped(), body)
-    text = pl.concat_str(body, critical.otherwise(pl.lit("")), pl.lit("."))
+    ends = (part.otherwise(pl.lit("")) for part in (critical, unverified))
+    text = pl.concat_str(body, *ends, pl.lit("."))
     return pl.concat_str(text.str.head(1).str.to_uppercase(), text.str.slice(1))
 
 

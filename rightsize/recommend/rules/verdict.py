@@ -42,13 +42,15 @@ def actions(
     is_worth_logging: Flags,
     is_critical: Flags,
     is_fire: Flags,
+    is_fire_unverified: Flags,
     is_stopped: Flags,
 ) -> Texts:
     """Action for each meter [A]: change, keep, log first or engineering review.
 
     A change at a critical customer is referred, an undersized meter for which no meter is
-    feasible too. Fire and combined services are always referred, and so is a meter that has
-    stopped: its verdict is based on the months before, and its present demand is unknown.
+    feasible too. Fire and combined services are always referred, and so is a meter on a line
+    that may carry fire flow without a record of it, and one that has stopped, assessed or
+    not: its verdict is based on the months before, and its present demand is unknown.
     """
     wants_change = np.isin(verdict, FLAGGED_VERDICTS)
     refused = (verdict == "undersized") & ~has_choice
@@ -57,7 +59,8 @@ def actions(
             is_fire
             | refused
             | (wants_change & is_critical)
-            | (is_stopped & (verdict != "not_assessed")),
+            | is_stopped
+            | (is_fire_unverified & (verdict != "not_assessed")),
             wants_change,
             (verdict == "fits") & is_worth_logging,
         ],

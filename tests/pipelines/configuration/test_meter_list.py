@@ -53,6 +53,25 @@ def test_sizes_are_read_as_the_trade_writes_them(
     assert load_meters(path, {}).frame["size_in"][0] == size_in
 
 
+def test_fire_arrangement_and_kind_are_as_recorded(tmp_path: Path) -> None:
+    """A blank kind is unknown, not domestic; a line recorded as combined is a combined one."""
+    lines = (
+        "A1,M1,turbine,2,,",
+        "A2,M2,turbine,2,domestic,separate",
+        "A3,M3,turbine,2,domestic,combined",
+        "A4,M4,turbine,2,,none",
+        "A5,M5,fire_service,6,,combined",
+    )
+    text = "\n".join((f"{HEAD},service_kind,fire_arrangement", *lines))
+    rows = load_meters(meters_file(tmp_path, text + "\n"), {}).frame
+    assert rows["service_kind"].to_list() == [
+        "unknown", "domestic", "combined", "unknown", "fire",
+    ]  # fmt: skip
+    assert rows["fire_arrangement"].to_list() == [
+        None, "separate", "combined", "none", "combined",
+    ]  # fmt: skip
+
+
 def test_an_unmapped_class_is_unknown_with_a_finding(tmp_path: Path) -> None:
     path = meters_file(tmp_path, f"{HEAD},customer_class\nA1,M1,turbine,2,XZ9\n")
     listed = load_meters(path, {})
@@ -81,6 +100,14 @@ def test_an_unmapped_class_is_unknown_with_a_finding(tmp_path: Path) -> None:
             r"installed_on '2024-13-01' must be a date",
         ),
         (f"{HEAD},service_kind\nA1,M1,turbine,2,pool\n", r"service_kind 'pool' is unknown"),
+        (
+            f"{HEAD},fire_arrangement\nA1,M1,turbine,2,maybe\n",
+            r"line 2: unknown fire_arrangement 'maybe'; allowed: separate, combined, none",
+        ),
+        (
+            f"{HEAD},service_kind,fire_arrangement\nA1,M1,turbine,2,combined,none\n",
+            r"line 2: service_kind 'combined' contradicts fire_arrangement 'none'",
+        ),
         (
             f"{HEAD}\nA1,M1,turbine,2\nA2,M1,turbine,2\n",
             r"line 3: duplicate meter_id 'M1': overlaps in time with l",

@@ -10,7 +10,7 @@ import json
 from typing import Any
 
 import polars as pl
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from rightsize.demand.reading_findings import (
@@ -42,6 +42,12 @@ SOUND: dict[str, Any] = {
     "last_use_at": dt.datetime(2025, 12, 31, tzinfo=dt.UTC),
     "resolution_gal": 1.0,
     "interval_min": 60.0,
+    "leak_from_on": None,
+    "leak_gpm": None,
+    "leak_gal": None,
+    "leak_days": None,
+    "leak_before_gpm": None,
+    "leak_usd": None,
 }
 FLOATS = tuple(name for name, value in SOUND.items() if isinstance(value, float))
 
@@ -51,6 +57,9 @@ def found(units: str = "us", **changes: Any) -> dict[str, dict[str, Any]]:
     schema = dict.fromkeys(FLOATS, pl.Float64) | {
         "is_stopped": pl.Boolean,
         "last_use_at": pl.Datetime("us", "UTC"),
+        "leak_from_on": pl.Date,
+        "leak_days": pl.Int64,
+        **dict.fromkeys(("leak_gpm", "leak_gal", "leak_before_gpm", "leak_usd"), pl.Float64),
     }
     rows = reading_findings(
         pl.DataFrame([{**SOUND, **changes}], schema_overrides=schema),
@@ -161,6 +170,35 @@ def test_a_night_flow_that_never_ends_is_a_possible_leak() -> None:
     assert "possible_leak" in found(**{**LEAK, "night_low_gpm": 0.201 * MEAN_GPM})
 
 
+BEGAN = {
+    "leak_from_on": dt.date(2025, 10, 2),
+    "leak_gpm": 0.75,
+    "leak_gal": 98_280.0,  # HAND: 0.75 x 1440 x 91
+    "leak_days": 91,
+    "leak_before_gpm": 0.0,
+    "leak_usd": 512.4,
+}
+
+
+def test_a_flow_that_began_is_told_with_begin_rate_volume_and_cost() -> None:
+    assert "possible_leak" not in found()
+    said = found(**BEGAN)
+    assert set(said) == {"possible_leak"}
+    assert said["possible_leak"]["message"] == (
+        "continuous flow of 0.75 gpm began about 2025-10-02: 98,280 gal registered in 91 days, "
+        "$512 at the volumetric rate; before, the least hour of the day was 0 gpm or less: "
+        "possible leak or new continuous use"
+    )
+    assert said["possible_leak"]["evidence"]["leak_on"] == "2025-10-02"
+    assert said["possible_leak"]["evidence"]["leak_usd"] == 512.4
+
+
+def test_a_leak_is_told_once() -> None:
+    """Both rules hold: the one that knows the begin speaks."""
+    said = found(**LEAK, **BEGAN)
+    assert "began about" in said["possible_leak"]["message"]
+
+
 def test_a_night_at_rest_now_and_then_is_no_leak() -> None:
     """Limit: one night in a hundred at rest may be a read that was missed (our convention)."""
     assert ZERO_NIGHTS_SHARE == 0.01
@@ -214,6 +252,7 @@ def test_a_meter_that_the_list_does_not_hold_is_found_once() -> None:
 positive = st.floats(0.001, 1e6)
 
 
+@settings(deadline=None)  # the rules are many; time is no law
 @given(days=positive, night_share=st.floats(0, 3), step_share=st.floats(0, 3), scale=positive)
 def test_findings_hang_on_ratios_not_on_the_size_of_the_account(
     days: float, night_share: float, step_share: float, scale: float

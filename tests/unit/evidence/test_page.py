@@ -7,8 +7,8 @@ from html.parser import HTMLParser
 
 import pytest
 
+from rightsize.evidence.cautions import CAUTIONS
 from rightsize.evidence.page import site_page
-from rightsize.evidence.words import CAUTIONS
 from tests.unit.evidence.sites import recommendation, site
 
 HOSTILE = (
@@ -82,9 +82,10 @@ def test_the_top_says_verdict_action_gain_range_and_odds():
 
 
 @pytest.mark.parametrize("lead", [lead for lead, _ in CAUTIONS])
-@pytest.mark.parametrize("verdict", ["wrong_type", "not_assessed"])
+@pytest.mark.parametrize("verdict", ["wrong_type", "not_assessed", "log_first"])
 def test_every_page_carries_every_caution(lead, verdict):
-    shown = drawn_bare(recommendation=recommendation(verdict=verdict))
+    asked = {"verdict": "fits", "action": "log_first"} if verdict == "log_first" else {}
+    shown = drawn_bare(recommendation=recommendation(**({"verdict": verdict} | asked)))
     assert lead in Outline(site_page([shown])).words
 
 

@@ -36,7 +36,7 @@ def test_the_decision_gives_every_verdict_and_action_of_the_lists_and_no_other()
     assert set(given) == set(VERDICTS)
     done = set()
     for verdict in VERDICTS:
-        choice, worth, critical, fire, stopped = _every(5)
+        choice, worth, critical, fire, unverified, stopped = _every(6)
         done |= set(
             actions(
                 np.full(len(choice), verdict),
@@ -44,6 +44,7 @@ def test_the_decision_gives_every_verdict_and_action_of_the_lists_and_no_other()
                 is_worth_logging=worth,
                 is_critical=critical,
                 is_fire=fire,
+                is_fire_unverified=unverified,
                 is_stopped=stopped,
             )
         )

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import itertools
 from typing import Any
 
 import numpy as np
 import pytest
 
+from rightsize.contracts.columns import VERDICTS
 from rightsize.recommend.rules.verdict import actions, verdicts
 
 
@@ -42,6 +44,7 @@ def action(named: str, **changes: Any) -> str:
         "is_worth_logging": False,
         "is_critical": False,
         "is_fire": False,
+        "is_fire_unverified": False,
         "is_stopped": False,
     } | changes
     return str(actions(np.array([named]), **{k: np.array([v]) for k, v in flags.items()})[0])
@@ -63,8 +66,25 @@ def action(named: str, **changes: Any) -> str:
         ("oversized", {"has_choice": True, "is_stopped": True}, "refer"),
         ("fits", {"is_worth_logging": True, "is_stopped": True}, "refer"),
         ("fits", {"is_stopped": True}, "refer"),
-        ("not_assessed", {"is_stopped": True}, "keep"),
+        ("not_assessed", {"is_stopped": True}, "refer"),
+        ("oversized", {"has_choice": True, "is_fire_unverified": True}, "refer"),
+        ("undersized", {"has_choice": True, "is_fire_unverified": True}, "refer"),
+        ("fits", {"is_worth_logging": True, "is_fire_unverified": True}, "refer"),
+        ("fits", {"is_fire_unverified": True}, "refer"),
+        ("not_assessed", {"is_fire_unverified": True}, "keep"),
     ],
 )
 def test_actions(named: str, flags: dict[str, bool], expected: str) -> None:
     assert action(named, **flags) == expected
+
+
+@pytest.mark.parametrize("named", VERDICTS)
+@pytest.mark.parametrize("flag", ["is_stopped", "is_fire"])
+def test_a_stopped_meter_or_fire_line_is_referred_whatever_else_holds(
+    named: str, flag: str
+) -> None:
+    """The law: over every combination of the other flags."""
+    others = ("has_choice", "is_worth_logging", "is_critical", "is_fire_unverified")
+    for values in itertools.product((False, True), repeat=len(others)):
+        changes = dict(zip(others, values, strict=True)) | {flag: True}
+        assert action(named, **changes) == "refer"
