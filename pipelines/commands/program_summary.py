@@ -34,6 +34,7 @@ def show_program(outcome: ProgramOutcome, console: Console) -> None:
             soft_wrap=True,
         )
         _selected(program.selected, console)
+        _others(outcome, console)
         _rankings(program.ranking, console)
         _curve(program.curve, console)
         _cautions(console)
@@ -77,6 +78,31 @@ def _selected(selected: pl.DataFrame, console: Console) -> None:
             f"{row['return_usd_per_usd']:.1f}",
         )
     console.print(table)
+
+
+def _others(outcome: ProgramOutcome, console: Console) -> None:
+    """Why an account gets another meter than its site page recommends."""
+    others = outcome.program.selected.filter(~pl.col("is_recommended"))
+    if others.is_empty():
+        return
+    named = outcome.options.filter("is_recommended")
+    pairs = others.join(named, on=["account_id", "meter_id"], how="left", suffix="_named")
+    cheaper = pairs.filter(pl.col("change_cost_usd") < pl.col("change_cost_usd_named")).height
+    alone = pairs.filter(pl.col("change_cost_usd_named").is_null()).height
+    rest = pairs.height - cheaper - alone
+    why = [
+        f"{count:,} {words}"
+        for count, words in (
+            (cheaper, "a cheaper one, so that the money reaches further"),
+            (rest, "one of more present value"),
+            (alone, "one that pays by itself, as the recommended one does not"),
+        )
+        if count
+    ]
+    console.print(
+        f"{pairs.height:,} get another meter than their site page recommends: {'; '.join(why)}",
+        soft_wrap=True,
+    )
 
 
 def _label(row: dict[str, Any], who: Literal["installed_", ""]) -> str:

@@ -32,7 +32,10 @@ select
     candidate.net_benefit_high_usd_per_year,
     candidate.odds_of_benefit,
     candidate.odds_of_fit,
-    candidate.rank
+    candidate.rank,
+    candidate.meter_type = latest.recommended_type
+    and candidate.size_in = latest.recommended_size_in
+    and candidate.grade is not distinct from latest.recommended_grade as is_recommended
 from latest
 inner join candidate
     on

@@ -6,8 +6,10 @@ from pathlib import Path
 
 import polars as pl
 import pytest
+from rich.console import Console
 
 from pipelines.commands.program import program, program_options
+from pipelines.commands.program_summary import show_program
 from rightsize.contracts.candidate import CANDIDATE
 from rightsize.errors import ConfigError
 from rightsize.settings import Thresholds
@@ -78,3 +80,15 @@ def test_overrun_meters_left_out_are_listed(results: Path) -> None:
     outcome = program(results, ANY, budget_usd=0.0, units="us")
     overrun = outcome.options.filter(pl.col("verdict") == "undersized")
     assert outcome.overrun_left_out.height == overrun["meter_id"].n_unique()
+
+
+def test_another_meter_than_the_site_page_names_is_explained(
+    results: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    outcome = program(results, ANY, budget_usd=20_000, units="us")
+    named = outcome.options.filter("is_recommended")
+    assert named.height == named.unique(["account_id", "meter_id"]).height
+    others = outcome.program.selected.filter(~pl.col("is_recommended")).height
+    show_program(outcome, Console(width=200))
+    said = f"{others:,} get another meter than their site page recommends"
+    assert (said in capsys.readouterr().out) == bool(others)
