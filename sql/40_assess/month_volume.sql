@@ -1,4 +1,5 @@
--- grain: one installation of a meter at an account and local month; key: account_id, meter_id, month
+-- grain: one installation of a meter at an account and local month;
+--        key: account_id, meter_id, month
 -- reads: month_stat files ($stat_files), the frame stay_frame, registered by the caller
 -- why: monthly volume to compare with the monthly bill; removed meters count until removal. A
 --      month shared by two installations of one meter goes to the later one

@@ -363,7 +363,7 @@ def test_describe_lists_tables_and_columns_with_their_meaning(published):
     assert "changed_since_previous_sweep" in out.getvalue()
     out = io.StringIO()
     describe(published.workspace.results, "results.profile", stream=out, format="csv")
-    assert "[gal/year] volume that passed" in out.getvalue()
+    assert "[gal/year] actual volume through the meter" in out.getvalue()
 
 
 def test_describing_an_unknown_table_names_the_known(published):
