@@ -55,7 +55,7 @@ def check_lake_files(
         "count(*) filter (md5_number_lower(meter_id::varchar) % "
         f"{bucket_count}::ubigint <> {int(bucket)}::ubigint)"
         if bucket_count
-        else "0"
+        else "count(*) filter (false)"
     )
     for column, names in files.items():
         for name in names:

@@ -127,5 +127,5 @@ def test_what_was_not_met_is_said_without_powers_of_ten() -> None:
     wanted = [Expectation(metric="ratio", max=2e6, severity="warning", meaning="too much")]
     [outcome] = judge("s", frame, wanted)
     assert outcome_text(outcome) == (
-        "b: ratio is 12345700, expected at most 2000000 (too much)"
+        "b: ratio is 12345678, expected at most 2000000 (too much)"
     )
