@@ -5,13 +5,12 @@ from __future__ import annotations
 from typing import Final
 
 from rightsize.contracts.columns import SWEEP_ID
+from rightsize.contracts.realised_gain import REALISED_GAIN
 from rightsize.contracts.table import (
     Column,
     Rule,
     Table,
     count,
-    interval_columns,
-    interval_rule,
     number,
     text,
 )
@@ -128,39 +127,6 @@ REJECTED_READ: Final = Table(
         text("meter_id", "meter, where the row names one", null="allowed", origin="publish"),
         text("rule", "rule the row broke", origin="publish"),
         text("value", "what stood there", null="allowed", origin="publish"),
-    ),
-    has_history=False,
-)
-
-REALISED_GAIN: Final = Table(
-    name="realised_gain",
-    meaning="Gain of past change-outs against what was promised.",
-    grain="one row a change-out",
-    key=("account_id", "removed_meter_id", "changed_on"),
-    columns=(
-        text("account_id", "account"),
-        text("removed_meter_id", "meter taken out"),
-        text("meter_id", "meter put in"),
-        Column("changed_on", "date", "day of the change-out"),
-        text(
-            "promised_sweep_id",
-            "sweep whose promise is held",
-            null="allowed",
-            null_means="no sweep recommended it",
-        ),
-        *interval_columns(
-            "promised_gain", "gal_per_year", "volume gain that was promised", null="allowed"
-        ),
-        *interval_columns(
-            "realised_gain", "gal_per_year", "volume gain that came", null="allowed"
-        ),
-        number("days_before", "days of reads before the change", low=0),
-        number("days_after", "days of reads after the change", low=0),
-        count("matched_accounts", "accounts that kept their meter and served as the measure"),
-    ),
-    rules=(
-        interval_rule("promised_gain", "gal_per_year"),
-        interval_rule("realised_gain", "gal_per_year"),
     ),
     has_history=False,
 )
