@@ -424,6 +424,25 @@ def program(
 
 @app.command()
 @guarded
+def verify(
+    config: Config,
+    to: Annotated[Path | None, typer.Option(help="CSV file for the full list")] = None,
+) -> None:
+    """Hold what came of past change-outs against what was promised."""
+    from pipelines.commands import console
+    from pipelines.commands.verify import show_verified, verified, write_verified
+    from pipelines.configuration.load_settings import load
+
+    loaded = load(config)
+    outcome = verified(loaded.workspace.results)
+    show_verified(outcome, console.out, units=loaded.settings.units)
+    if to:
+        write_verified(outcome, to, units=loaded.settings.units)
+        console.out.print(f"full list: {to}", soft_wrap=True)
+
+
+@app.command()
+@guarded
 def design(
     config: Config,
     fixtures: Annotated[

@@ -39,6 +39,7 @@ from pipelines.stages.publish.history import Retention
 from pipelines.stages.publish.publish import publish
 from pipelines.stages.reconcile import SweepInputs, reconcile
 from pipelines.stages.validate.validate import ValidationSummary, outcome_text, validate
+from pipelines.stages.verify import realised_gain
 from pipelines.store.lake_partition import bucket_folder
 from pipelines.store.workspace import Workspace
 from pipelines.sweep import far_blocks, resume
@@ -219,6 +220,12 @@ def _assessed_into(
     return result
 
 
+def _verify(sweep: Sweep, cost: StageCost) -> None:
+    gains = realised_gain(sweep.workspace, sweep.profiled.folders, sweep.fleet.meters.frame)
+    sweep.inputs = replace(sweep.inputs, realised_gain=gains)
+    cost.item_count = gains.height
+
+
 def _reconcile(sweep: Sweep, cost: StageCost) -> None:
     with _inputs_at_hand(sweep) as inputs:
         sweep.reconciliation = reconcile(sweep.workspace, sweep.record, inputs)
@@ -288,6 +295,7 @@ READING_STAGES: Final = (
 JUDGING_STAGES: Final = (
     Stage("learn", _learn),
     Stage("assess", _assess),
+    Stage("verify", _verify),
     Stage("reconcile", _reconcile),
     Stage("publish", _publish),
 )

@@ -5,13 +5,12 @@ from __future__ import annotations
 from typing import Final
 
 from rightsize.contracts.columns import SWEEP_ID
+from rightsize.contracts.realised_gain import REALISED_GAIN
 from rightsize.contracts.table import (
     Column,
     Rule,
     Table,
     count,
-    interval_columns,
-    interval_rule,
     number,
     text,
 )
@@ -129,39 +128,6 @@ REJECTED_READ: Final = Table(
         text("meter_id", "meter, if the row names one", null="allowed", origin="publish"),
         text("rule", "rule that the row failed", origin="publish"),
         text("value", "value in the row", null="allowed", origin="publish"),
-    ),
-    has_history=False,
-)
-
-REALISED_GAIN: Final = Table(
-    name="realised_gain",
-    meaning="Realized gain of past change-outs against the predicted gain.",
-    grain="one row per change-out",
-    key=("account_id", "removed_meter_id", "changed_on"),
-    columns=(
-        text("account_id", "account"),
-        text("removed_meter_id", "meter removed"),
-        text("meter_id", "meter installed"),
-        Column("changed_on", "date", "date of the change-out"),
-        text(
-            "promised_sweep_id",
-            "sweep that made the prediction",
-            null="allowed",
-            null_means="no sweep recommended the change",
-        ),
-        *interval_columns(
-            "promised_gain", "gal_per_year", "predicted volume gain", null="allowed"
-        ),
-        *interval_columns(
-            "realised_gain", "gal_per_year", "realized volume gain", null="allowed"
-        ),
-        number("days_before", "days of reads before the change", low=0),
-        number("days_after", "days of reads after the change", low=0),
-        count("matched_accounts", "comparison accounts that kept their meter"),
-    ),
-    rules=(
-        interval_rule("promised_gain", "gal_per_year"),
-        interval_rule("realised_gain", "gal_per_year"),
     ),
     has_history=False,
 )

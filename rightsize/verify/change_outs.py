@@ -17,9 +17,6 @@ MOST_DAYS_APART: Final = 31
 """Longest time from a removal to the installation that takes its place [d] (common practice:
 a service is not without a meter for longer than a billing month)."""
 
-KINDS: Final = ("type_and_size", "type", "size", "like_for_like", "other")
-"""What a change-out changed; `other` is the same meter put back (a repair or a test)."""
-
 
 def change_outs(history: pl.DataFrame, *, data_from: dt.date, data_to: dt.date) -> pl.DataFrame:
     """Every change-out of a meter history, with its kind and any refusal.

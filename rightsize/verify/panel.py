@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -45,6 +46,23 @@ class Panel:
             raise ContractError("panel: steady_gal_per_day has another shape than the volumes")
         if np.any(self.registered_gal_per_day < 0):
             raise ContractError("panel: a registered volume is below zero")
+
+
+@dataclass(frozen=True)
+class Grain:
+    """How many periods each step needs, for one length of period."""
+
+    most_before: int  # a year, so that seasons match
+    least_before: int
+    least_after: int
+    vacant: int  # in a row next to unused to count as vacant
+    side: int  # on each side of a step
+
+
+# Half a year before: less cannot tell a season from a level; after it 4 weeks, or 3 months, as
+# single months of one account scatter (ours).
+WEEKS: Final = Grain(most_before=52, least_before=26, least_after=4, vacant=4, side=4)
+MONTHS: Final = Grain(most_before=12, least_before=6, least_after=3, vacant=2, side=2)
 
 
 @dataclass(frozen=True)

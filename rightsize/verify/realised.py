@@ -9,7 +9,7 @@ import numpy as np
 
 from rightsize.verify.difference import Effect, effects, stack
 from rightsize.verify.matching import NO_CONTROL, matched_controls
-from rightsize.verify.panel import Array, Cases, Ints, Panel
+from rightsize.verify.panel import Array, Cases, Grain, Ints, Panel
 from rightsize.verify.set_aside import events, unsteady_controls
 
 CONTROLS: Final = 20
@@ -35,15 +35,14 @@ class Realised:
     control_count: Ints  # [C]
     periods_before: Ints  # [C] with reads
     periods_after: Ints  # [C]
-    code: tuple[str | None, ...]  # [C] of `codes.CODES`
+    code: tuple[str | None, ...]  # [C] of the contract's `NO_GAIN_CODES`
 
 
 def realised(
     panel: Panel,
     cases: Cases,
+    grain: Grain,
     *,
-    least_before: int,
-    least_after: int,
     controls: int = CONTROLS,
 ) -> Realised:
     """Judge every case against matched accounts that kept their meter.
@@ -52,8 +51,8 @@ def realised(
     ----------
     panel, cases
         Volumes, and the change-outs among them.
-    least_before, least_after : int
-        Periods with reads that a case needs.
+    grain : Grain
+        Weeks or months, and how many of them a case needs.
     controls : int
         Accounts that a case is held against.
 
@@ -65,16 +64,21 @@ def realised(
     """
     panel.check()
     parts = [
-        _judge(panel, cases.take(np.arange(at, min(at + CASES_AT_ONCE, cases.size))), controls)
+        _judge(
+            panel,
+            cases.take(np.arange(at, min(at + CASES_AT_ONCE, cases.size))),
+            grain,
+            controls,
+        )
         for at in range(0, cases.size, CASES_AT_ONCE)
     ]
     if not parts:
-        return _joined([_judge(panel, cases, controls)])
-    return _refused(_joined(parts), least_before, least_after)
+        return _joined([_judge(panel, cases, grain, controls)])
+    return _refused(_joined(parts), grain)
 
 
-def _judge(panel: Panel, cases: Cases, controls: int) -> Realised:
-    chosen = steady_controls(panel, cases, controls)
+def _judge(panel: Panel, cases: Cases, grain: Grain, controls: int) -> Realised:
+    chosen = steady_controls(panel, cases, grain, controls)
     made = stack(panel, cases, chosen)
     found = effects(made)
     steady = None
@@ -91,7 +95,7 @@ def _judge(panel: Panel, cases: Cases, controls: int) -> Realised:
         control_count=(chosen != NO_CONTROL).sum(axis=1),
         periods_before=(has_read & cases.before(periods)).sum(axis=1),
         periods_after=(has_read & cases.after(periods)).sum(axis=1),
-        code=tuple(events(made, steady).codes),
+        code=tuple(events(made, grain, steady).codes),
     )
 
 
@@ -99,21 +103,21 @@ def _shares(found: Effect) -> tuple[Array, Array, Array, Array]:
     return found.gain_share, found.gain_low_share, found.gain_high_share, found.log_error
 
 
-def steady_controls(panel: Panel, cases: Cases, controls: int) -> Ints:
+def steady_controls(panel: Panel, cases: Cases, grain: Grain, controls: int) -> Ints:
     """[C, K] nearest controls that neither stood vacant nor changed their use; -1 for none."""
     near = matched_controls(panel, cases, controls=controls + SPARE_CONTROLS)
-    is_out = unsteady_controls(stack(panel, cases, near)) | (near == NO_CONTROL)
+    is_out = unsteady_controls(stack(panel, cases, near), grain) | (near == NO_CONTROL)
     order = np.argsort(is_out, axis=1, kind="stable")[:, :controls]
     kept = np.take_along_axis(near, order, axis=1)
     return np.where(np.take_along_axis(is_out, order, axis=1), NO_CONTROL, kept)
 
 
-def _refused(found: Realised, least_before: int, least_after: int) -> Realised:
+def _refused(found: Realised, grain: Grain) -> Realised:
     code = [
         "too_few_periods_before"
-        if before < least_before
+        if before < grain.least_before
         else "too_few_periods_after"
-        if after < least_after
+        if after < grain.least_after
         else told
         or ("too_few_controls" if count < LEAST_CONTROLS or not np.isfinite(error) else None)
         for before, after, count, error, told in zip(

@@ -15,18 +15,14 @@ from typing import Final
 import numpy as np
 
 from rightsize.verify.difference import Stack
-from rightsize.verify.panel import Array, Bools
+from rightsize.verify.panel import Array, Bools, Grain
 
 VACANT_SHARE: Final = 0.2
 """Use below this share of what is expected counts as vacant (ours)."""
 
-LEAST_VACANT_PERIODS: Final = 4  # in a row; weeks, or months where periods are months (ours)
-
 MOVED_SHARE: Final = 0.35
 """A step of the ratio at another time than the change that counts as a change of use (ours):
 far larger than what a meter's wear brings within a year."""
-
-LEAST_SIDE_PERIODS: Final = 4  # periods on each side of a step (ours)
 
 LEAK_SHARE: Final = 0.05  # of the use before, that a fall of steady flow must reach (ours)
 LEAK_LEFT_SHARE: Final = (
@@ -51,7 +47,7 @@ class Events:
 
     @property
     def codes(self) -> list[str | None]:
-        """First reason of each case in the order of `SET_ASIDE`, None if there is none."""
+        """First reason of each case, in the order of the contract's `SET_ASIDE`, or None."""
         named = {
             "multiplier": self.is_multiplier,
             "vacancy": self.is_vacant,
@@ -75,12 +71,13 @@ def ratios(cases: Stack) -> Array:
         return np.asarray(relative / np.nanmedian(relative[:, 1:], axis=1, keepdims=True))
 
 
-def events(cases: Stack, steady_gal_per_day: Array | None = None) -> Events:
+def events(cases: Stack, grain: Grain, steady_gal_per_day: Array | None = None) -> Events:
     """What happened at each changed account besides the change of its meter.
 
     Parameters
     ----------
-    cases : Stack
+    cases, grain
+        Volumes of the cases, and how many periods make a vacancy or a step.
     steady_gal_per_day : [C, P], optional
         The changed account's steady flow (minimum night flow) by period.
     """
@@ -88,18 +85,21 @@ def events(cases: Stack, steady_gal_per_day: Array | None = None) -> Events:
     is_multiplier = _is_multiple(_mean(ratio, cases.after) / _mean(ratio, cases.before))
     is_leak = np.zeros(len(ratio), dtype=bool)
     if steady_gal_per_day is not None:
-        is_leak = _leak_repaired(cases, steady_gal_per_day)
-    is_vacant = _is_vacant(ratio, cases)
-    is_moved = _largest_step(ratio, cases) > np.log1p(MOVED_SHARE)
+        is_leak = _leak_repaired(cases, steady_gal_per_day, grain)
+    is_vacant = _is_vacant(ratio, cases, grain)
+    is_moved = _largest_step(ratio, cases, grain) > np.log1p(MOVED_SHARE)
     return Events(is_multiplier, is_vacant, is_leak, is_moved & ~is_multiplier)
 
 
-def unsteady_controls(cases: Stack) -> Bools:
+def unsteady_controls(cases: Stack, grain: Grain) -> Bools:
     """[C, K] controls that stood vacant or changed their use: no measure for others."""
     ratio = ratios(cases)
     found = [
-        _is_vacant(ratio[:, member], cases)
-        | (_largest_step(ratio[:, member], cases, at_change=True) > np.log1p(MOVED_SHARE))
+        _is_vacant(ratio[:, member], cases, grain)
+        | (
+            _largest_step(ratio[:, member], cases, grain, at_change=True)
+            > np.log1p(MOVED_SHARE)
+        )
         for member in range(1, ratio.shape[1])
     ]
     return np.stack(found, axis=1)
@@ -117,7 +117,7 @@ def _is_multiple(ratio: Array) -> Bools:
     return np.asarray((off < np.log1p(MULTIPLE_TOLERANCE)).any(axis=1))
 
 
-def _is_vacant(ratio: Array, cases: Stack) -> Bools:
+def _is_vacant(ratio: Array, cases: Stack, grain: Grain) -> Bools:
     """Periods with next to no use, several in a row; missing ones do not end a run."""
     is_empty = _empty(ratio, cases)
     run = np.zeros(len(ratio), dtype=np.int64)
@@ -125,7 +125,7 @@ def _is_vacant(ratio: Array, cases: Stack) -> Bools:
     for period in range(ratio.shape[1]):
         run = np.where(is_empty[:, period], run + 1, np.where(_blank(ratio, period), run, 0))
         longest = np.maximum(longest, run)
-    return np.asarray(longest >= LEAST_VACANT_PERIODS)
+    return np.asarray(longest >= grain.vacant)
 
 
 def _empty(ratio: Array, cases: Stack) -> Bools:
@@ -145,7 +145,9 @@ def _blank(ratio: Array, period: int) -> Bools:
     return np.asarray(np.isnan(ratio[:, period]))
 
 
-def _largest_step(ratio: Array, cases: Stack, *, at_change: bool = False) -> Array:
+def _largest_step(
+    ratio: Array, cases: Stack, grain: Grain, *, at_change: bool = False
+) -> Array:
     """[C] largest step of the log ratio inside the time before, or inside the time after.
 
     Empty periods are left out: a few are a holiday, more are a vacancy, which has its own rule.
@@ -155,7 +157,7 @@ def _largest_step(ratio: Array, cases: Stack, *, at_change: bool = False) -> Arr
         logs = np.log(ratio)
     logs = np.where(np.isfinite(logs) & ~_empty(ratio, cases), logs, np.nan)
     parts = (cases.before, cases.after)
-    found = np.stack([_step(np.where(part, logs, np.nan)) for part in parts])
+    found = np.stack([_step(np.where(part, logs, np.nan), grain.side) for part in parts])
     largest: Array = found.max(axis=0)
     if at_change:
         over = np.abs(_mean(logs, cases.after) - _mean(logs, cases.before))
@@ -163,20 +165,20 @@ def _largest_step(ratio: Array, cases: Stack, *, at_change: bool = False) -> Arr
     return largest
 
 
-def _step(logs: Array) -> Array:
+def _step(logs: Array, side: int) -> Array:
     """[C] largest difference between the mean after and the mean before any period."""
     has = np.isfinite(logs)
     kept = np.where(has, logs, 0.0)
     count_before, sum_before = has.cumsum(axis=1), kept.cumsum(axis=1)
     count_after = count_before[:, -1:] - count_before
     sum_after = sum_before[:, -1:] - sum_before
-    enough = (count_before >= LEAST_SIDE_PERIODS) & (count_after >= LEAST_SIDE_PERIODS)
+    enough = (count_before >= side) & (count_after >= side)
     with np.errstate(divide="ignore", invalid="ignore"):
         step = np.abs(sum_after / count_after - sum_before / count_before)
     return np.asarray(np.where(enough, step, 0.0).max(axis=1))
 
 
-def _leak_repaired(cases: Stack, steady_gal_per_day: Array) -> Bools:
+def _leak_repaired(cases: Stack, steady_gal_per_day: Array, grain: Grain) -> Bools:
     """Steady flow that fell to half or less, by a twentieth of the use before, and stayed so.
 
     A better meter shows more steady flow, not less. A fall is a repair also when crews found
@@ -188,7 +190,7 @@ def _leak_repaired(cases: Stack, steady_gal_per_day: Array) -> Bools:
     kept = np.where(has, steady, 0.0)
     count_before, sum_before = has.cumsum(axis=1), kept.cumsum(axis=1)
     count_after = count_before[:, -1:] - count_before
-    enough = (count_before >= LEAST_SIDE_PERIODS) & (count_after >= LEAST_SIDE_PERIODS)
+    enough = (count_before >= grain.side) & (count_after >= grain.side)
     with np.errstate(divide="ignore", invalid="ignore"):
         ran = sum_before / count_before
         left = (sum_before[:, -1:] - sum_before) / count_after

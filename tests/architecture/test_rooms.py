@@ -27,10 +27,12 @@ PIPELINES = {
     "stages/profile": "store work",
     "stages/assess": "store work configuration stages/land",
     "stages/publish": "store work stages/reconcile",
+    "stages/verify": "store work stages/assess stages/publish",
     "pages": "store work configuration stages/profile stages/publish",
     "sweep": "store work configuration sources stages/reconcile stages/land stages/validate"
-    " stages/profile stages/assess stages/publish pages",
-    "commands": "store work configuration sources stages/assess stages/publish sweep",
+    " stages/profile stages/assess stages/publish stages/verify pages",
+    "commands": "store work configuration sources stages/assess stages/publish stages/verify"
+    " sweep",
     "service": "store work configuration sweep commands",
     "demo": "store configuration",
     "handbook": "store configuration commands",
@@ -49,7 +51,7 @@ RIGHTSIZE = {
     "demand": "contracts errors findings units wording",
     "inference": "contracts demand errors meters",
     "recommend": "contracts demand errors findings inference meters settings units wording",
-    "verify": "errors",
+    "verify": "contracts errors",
     "evidence": "contracts findings inference meters units wording",
 }
 DRAWN_BY_SWEEP = ("pipelines/sweep", "pipelines/pages")  # the one arrow to what decides nothing

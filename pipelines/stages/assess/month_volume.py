@@ -20,7 +20,11 @@ MONTHS: Final = 13
 
 
 def month_volume(
-    workspace: Workspace, profiles: Sequence[Path], meters: pl.DataFrame
+    workspace: Workspace,
+    profiles: Sequence[Path],
+    meters: pl.DataFrame,
+    *,
+    months: int = MONTHS,
 ) -> pl.DataFrame:
     """Rows of the table month_volume for every meter of the list, removed ones included.
 
@@ -30,6 +34,8 @@ def month_volume(
         Current profile folders.
     meters : frame
         One row per installation of a meter: account_id, meter_id, installed_on, removed_on.
+    months : int
+        How many months, the newest included.
     """
     files = [folder / "month_stat.parquet" for folder in profiles]
     if not files:
@@ -42,7 +48,7 @@ def month_volume(
         connection.register("stay_frame", stays.to_arrow())
         connection.execute(
             sql_text("40_assess/month_volume"),
-            {"stat_files": local_paths(here, files), "months": MONTHS},
+            {"stat_files": local_paths(here, files), "months": months},
         )
         found = connection.sql("from month_volume order by all").pl()
     return as_block(found, MONTH_VOLUME)

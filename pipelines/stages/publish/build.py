@@ -23,6 +23,7 @@ from pipelines.store.resources import sql_text
 from pipelines.store.warehouse import literals
 from pipelines.store.workspace import Workspace
 from rightsize.contracts.frames import POLARS_TYPE, block_schema
+from rightsize.contracts.realised_gain import REALISED_GAIN
 from rightsize.contracts.results import (
     BLOCK_TABLES,
     FINDING,
@@ -35,7 +36,6 @@ from rightsize.contracts.sweep_record import Reconciliation, SweepRecord
 from rightsize.contracts.sweeps import (
     LANDED_FILE,
     PROFILE_SOURCE,
-    REALISED_GAIN,
     REJECTED_READ,
     SWEEP_DOCUMENT,
 )

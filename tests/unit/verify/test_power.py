@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
+from rightsize.verify.panel import WEEKS
 from rightsize.verify.power import cases_needed, change_spread, smallest_visible_gain
 from rightsize.verify.realised import realised
 from tests.unit.verify.fleets import fleet
@@ -48,7 +49,7 @@ def test_a_gain_of_the_stated_size_is_seen_in_four_of_five_cases():
     volume = made.panel.registered_gal_per_day
     week = np.arange(volume.shape[1])
     volume[made.cases.account] *= 1 + stated[:, None] * (week > made.cases.change[:, None])
-    said = realised(made.panel, made.cases, least_before=26, least_after=4)
+    said = realised(made.panel, made.cases, WEEKS)
     assert 0.70 <= (said.gain_low_share > 0).mean() <= 0.90
 
 

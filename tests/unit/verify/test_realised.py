@@ -7,8 +7,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from rightsize.contracts.realised_gain import NO_GAIN_CODES
 from rightsize.errors import ContractError
-from rightsize.verify.codes import CODES
+from rightsize.verify.panel import WEEKS
 from rightsize.verify.realised import realised
 from tests.unit.verify.fleets import fleet
 
@@ -27,7 +28,7 @@ FLEETS = {
 
 
 def judge(made, **more):
-    return realised(made.panel, made.cases, least_before=26, least_after=4, **more)
+    return realised(made.panel, made.cases, WEEKS, **more)
 
 
 @pytest.fixture(scope="module")
@@ -123,7 +124,7 @@ class TestRefusals:
     def test_too_few_weeks_before_or_after(self):
         made = fleet(106, kept=300, changed=30, weeks_after=(3, 4))
         assert set(judge(made).code) == {"too_few_periods_after"}
-        late = realised(made.panel, made.cases, least_before=53, least_after=2)
+        late = realised(made.panel, made.cases, replace(WEEKS, least_before=53, least_after=2))
         assert set(late.code) == {"too_few_periods_before"}
         assert np.isnan(late.gain_share).all()
         assert np.isnan(late.gain_high_gal_per_year).all()
@@ -134,13 +135,11 @@ class TestRefusals:
     def test_every_case_has_a_gain_or_a_known_reason(self):
         said = judge(fleet(108, vacant_share=0.3, kept=300, changed=100))
         for code, gain in zip(said.code, said.gain_share, strict=True):
-            assert (code in CODES) != np.isfinite(gain)
+            assert (code in NO_GAIN_CODES) != np.isfinite(gain)
 
     def test_no_cases_give_no_rows(self):
         made = fleet(109, kept=50, changed=5)
-        none = realised(
-            made.panel, made.cases.take(np.zeros(5, dtype=bool)), least_before=26, least_after=4
-        )
+        none = realised(made.panel, made.cases.take(np.zeros(5, dtype=bool)), WEEKS)
         assert none.code == ()
 
     def test_a_volume_below_zero_is_refused(self):

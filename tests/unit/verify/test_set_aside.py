@@ -7,6 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from rightsize.verify.panel import WEEKS
 from rightsize.verify.realised import realised
 from tests.unit.verify.fleets import fleet
 
@@ -24,7 +25,7 @@ def with_factor(made, factor):
 
 
 def code_of(made):
-    return realised(made.panel, made.cases, least_before=26, least_after=4).code[0]
+    return realised(made.panel, made.cases, WEEKS).code[0]
 
 
 def weeks(made):
@@ -32,7 +33,7 @@ def weeks(made):
 
 
 def test_a_quiet_fleet_has_nothing_set_aside(quiet):
-    said = realised(quiet.panel, quiet.cases, least_before=26, least_after=4)
+    said = realised(quiet.panel, quiet.cases, WEEKS)
     assert set(said.code) == {None}
 
 
@@ -101,7 +102,7 @@ class TestRepairedLeak:
     def test_without_night_flow_it_would_pass_for_a_lost_gain(self, quiet):
         made = self.leaking(quiet, quiet.cases.change[0] + 1)
         blind = replace(made, panel=replace(made.panel, steady_gal_per_day=None))
-        said = realised(blind.panel, blind.cases, least_before=26, least_after=4)
+        said = realised(blind.panel, blind.cases, WEEKS)
         assert said.code[0] is None
         assert said.gain_high_share[0] < quiet.gain_share[0] - 0.1
 
@@ -111,7 +112,7 @@ def test_a_vacant_control_is_no_measure(quiet):
     volume = quiet.panel.registered_gal_per_day.copy()
     volume[:75, 80:] *= 0.02
     mixed = replace(quiet.panel, registered_gal_per_day=volume)
-    said = realised(mixed, quiet.cases, least_before=26, least_after=4)
+    said = realised(mixed, quiet.cases, WEEKS)
     told = np.isfinite(said.gain_share)
     assert told.mean() > 0.8
     assert abs((said.gain_share - quiet.gain_share)[told].mean()) < 0.01

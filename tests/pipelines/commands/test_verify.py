@@ -1,0 +1,108 @@
+"""`rightsize verify`: what came of change-outs, in words and as a list."""
+
+from __future__ import annotations
+
+import datetime as dt
+import io
+from dataclasses import replace
+
+import polars as pl
+import pytest
+from rich.console import Console
+
+from pipelines.commands.verify import show_verified, verified, write_verified
+from pipelines.stages.verify import past_promises
+from rightsize.errors import ConfigError
+from tests.pipelines.published_sweep import put_out
+from tests.pipelines.stages.publish.synthetic_sweep import make_sweep
+
+
+def gains(count=10, *, promised=6000.0, code=None):
+    """Change-outs of accounts that use 100,000 gal a year, 3 % more after the change."""
+    gain = [3000.0 + 100 * (n % 3 - 1) if code is None else None for n in range(count)]
+    moved = [[None if g is None else g + by for g in gain] for by in (-500.0, 0.0, 500.0)]
+    return pl.DataFrame(
+        {
+            "account_id": [f"{code or 'told'}-{n}" for n in range(count)],
+            "removed_meter_id": [f"OLD{n}" for n in range(count)],
+            "meter_id": [f"NEW{n}" for n in range(count)],
+            "changed_on": [dt.date(2025, 6, 1)] * count,
+            "kind": ["type"] * count,
+            "code": pl.Series([code] * count, dtype=pl.String),
+            "promised_sweep_id": ["s"] * count,
+            "promised_gain_low_gal_per_year": [promised - 1000] * count,
+            "promised_gain_gal_per_year": [promised + 10 * n for n in range(count)],
+            "promised_gain_high_gal_per_year": [promised + 1000] * count,
+            **{
+                f"realised_gain_{end}gal_per_year": pl.Series(values, dtype=pl.Float64)
+                for end, values in zip(("low_", "", "high_"), moved, strict=True)
+            },
+            **{
+                f"realised_gain_{end}pct": pl.Series(values, dtype=pl.Float64) / 1000
+                for end, values in zip(("low_", "", "high_"), moved, strict=True)
+            },
+            "days_before": [365.0] * count,
+            "days_after": [180.0] * count,
+            "matched_accounts": [20] * count,
+        }
+    )
+
+
+def publish(tmp_path, rows, **more):
+    sweep = make_sweep(tmp_path, **more)
+    put_out(replace(sweep, inputs=replace(sweep.inputs, realised_gain=rows)))
+    return sweep.workspace
+
+
+def said(workspace, units="us"):
+    text = io.StringIO()
+    outcome = verified(workspace.results)
+    show_verified(outcome, Console(file=text, width=200), units=units)
+    return text.getvalue()
+
+
+def test_an_over_promise_shows_at_a_glance(tmp_path):
+    text = said(publish(tmp_path, gains()))
+    assert "10 change-outs, 10 with a gain that can be told" in text
+    assert "Promises of 10 change-outs: less came than was promised" in text
+    assert "-3.1 points of use" in text  # HAND: 2,990 less 6,045 of 100,000 gal a year
+
+
+def test_a_promise_that_held_is_not_called_an_over_promise(tmp_path):
+    text = said(publish(tmp_path, gains(promised=2960.0)))
+    assert "no difference that chance would not explain" in text
+
+
+def test_change_outs_without_an_answer_are_counted_by_reason(tmp_path):
+    rows = pl.concat([gains(2), gains(3, code="vacancy")])
+    text = said(publish(tmp_path, rows))
+    assert "5 change-outs, 2 with a gain that can be told" in text
+    assert "3: the account stood next to unused for weeks (vacancy)" in text
+    assert "2 change-outs have both a promise and a gain; with fewer than 8" in text
+
+
+def test_a_fleet_without_change_outs_says_so(tmp_path):
+    assert "0 change-outs, 0 with a gain" in said(publish(tmp_path, gains(0)))
+
+
+def test_the_list_holds_every_change_out_in_the_units_of_the_results(tmp_path):
+    outcome = verified(publish(tmp_path, gains(4)).results)
+    write_verified(outcome, tmp_path / "us.csv", units="us")
+    write_verified(outcome, tmp_path / "metric.csv", units="metric")
+    us, metric = pl.read_csv(tmp_path / "us.csv"), pl.read_csv(tmp_path / "metric.csv")
+    ratio = us["realised_gain_gal_per_year"] / metric["realised_gain_m3_per_year"]
+    assert ratio.to_list() == pytest.approx([264.172] * 4, rel=1e-5)
+    assert metric["realised_gain_pct"].to_list() == us["realised_gain_pct"].to_list()
+
+
+def test_nothing_published_is_one_clear_message(tmp_path):
+    with pytest.raises(ConfigError, match="run `rightsize sweep` first"):
+        verified(tmp_path / "results.duckdb")
+
+
+def test_promises_are_read_from_history(tmp_path):
+    workspace = publish(tmp_path, gains(0))
+    kept = past_promises(workspace)
+    assert kept["promised_sweep_id"].n_unique() == 1
+    assert kept["promised_type"].null_count() == 0
+    assert kept["promised_gain_gal_per_year"].null_count() == 0
