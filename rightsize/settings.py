@@ -44,7 +44,9 @@ ServiceKind = Literal["domestic", "irrigation", "fire", "combined"]
 SERVICE_KINDS: Final[tuple[str, ...]] = get_args(ServiceKind)
 
 Share = Annotated[float, Field(ge=0, le=1)]
-Money = Annotated[float, Field(ge=0, allow_inf_nan=False)]
+LARGEST_USD: Final = 1e9  # ours: no price is as large, and sums of such stay finite
+LARGEST_SIZE_IN: Final = 100.0  # ours: no meter is as large
+Money = Annotated[float, Field(ge=0, le=LARGEST_USD, allow_inf_nan=False)]
 
 
 class Settings(BaseModel):
@@ -82,7 +84,10 @@ class Tier(Settings):
 
     usd_per_kgal: Money = Field(description="price of the water in this step")
     up_to_gal_per_month: float | None = Field(
-        default=None, gt=0, description="its upper end; the last step has none"
+        default=None,
+        gt=0,
+        allow_inf_nan=False,
+        description="its upper end; the last step has none",
     )
 
     @model_validator(mode="before")
@@ -131,9 +136,9 @@ class Tariff(Settings):
     classes: dict[str, ClassRate] = Field(
         description="rate of each customer class; `default` must be there and serves the rest"
     )
-    fixed_charge_usd_per_month: dict[Annotated[float, Field(gt=0)], Money] = Field(
-        default_factory=dict, description="by nominal meter size [in]"
-    )
+    fixed_charge_usd_per_month: dict[
+        Annotated[float, Field(gt=0, le=LARGEST_SIZE_IN)], Money
+    ] = Field(default_factory=dict, description="by nominal meter size [in]")
 
     @model_validator(mode="before")
     @classmethod

@@ -6,13 +6,18 @@ import hashlib
 import json
 from pathlib import Path
 from typing import Any, Final, Literal, TypeVar
-from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
-import yaml
 from pydantic import Field, ValidationError, field_validator, model_validator
 
+from pipelines.configuration.named_things import (
+    known_encoding,
+    known_zone,
+    one_delimiter,
+)
+from pipelines.configuration.yaml_file import MOST_SHOWN, read_yaml, short
 from pipelines.store.file_stamp import ExportPlace
-from pipelines.store.object_store import copied_as, is_url, refuse_fleeting
+from pipelines.store.object_store import copied_as, is_url, refuse_store
+from pipelines.store.usable_path import usable_path
 from pipelines.store.workspace import Workspace
 from rightsize.errors import ConfigError
 from rightsize.meter_types import MeterType
@@ -70,6 +75,22 @@ class ExportSettings(Settings):
     @classmethod
     def _zone(cls, value: str | None) -> str | None:
         return None if value is None else known_zone(value)
+
+    @field_validator("delimiter")
+    @classmethod
+    def _delimiter(cls, value: str | None) -> str | None:
+        return None if value is None else one_delimiter(value)
+
+    @field_validator("encoding")
+    @classmethod
+    def _encoding(cls, value: str) -> str:
+        return known_encoding(value)
+
+    @model_validator(mode="after")
+    def _separators_differ(self) -> ExportSettings:
+        if self.thousands == self.decimal:
+            raise ValueError(f"decimal and thousands must differ; got {self.decimal!r} twice")
+        return self
 
 
 class SweepSettings(Settings):
@@ -196,17 +217,6 @@ class SweepSettings(Settings):
         return self.model_dump(mode="json", exclude={"lake", "notify"})
 
 
-def known_zone(name: str) -> str:
-    """The zone's name, if the time zone database has it."""
-    try:
-        ZoneInfo(name)
-    except (ZoneInfoNotFoundError, ValueError, OSError):
-        raise ValueError(
-            f"unknown time zone {name!r}; use a name such as America/Denver"
-        ) from None
-    return name
-
-
 class Loaded(Settings):
     """A loaded configuration: the settings and the location of their files."""
 
@@ -219,7 +229,7 @@ class Loaded(Settings):
 
     def file(self, relative: str) -> Path:
         """A path from the configuration, made absolute."""
-        return (self.folder / relative).resolve()
+        return usable_path(self.folder / relative)
 
     def export_place(self, export: ExportSettings) -> ExportPlace:
         """Where an export's files lie; of one in an object store, where its copies do."""
@@ -236,44 +246,6 @@ class Loaded(Settings):
     def workspace(self) -> Workspace:
         """The workspace, and the location of its lake."""
         return Workspace(self.workspace_root, self.settings.lake)
-
-
-def read_yaml(path: Path) -> Any:
-    """One YAML document.
-
-    Raises
-    ------
-    ConfigError
-        If the file is missing, unreadable or not YAML; the text names file and line.
-    """
-    try:
-        text = path.read_text(encoding="utf-8-sig")
-    except FileNotFoundError:
-        raise ConfigError(f"{path}: no such file") from None
-    except (OSError, UnicodeDecodeError) as error:
-        raise ConfigError(f"{path}: cannot be read: {error}") from None
-    try:
-        return yaml.load(text, Loader=_UniqueKeyLoader)
-    except yaml.YAMLError as error:
-        mark = getattr(error, "problem_mark", None)
-        where = f" line {mark.line + 1}" if mark else ""
-        problem = getattr(error, "problem", None) or "not YAML"
-        raise ConfigError(f"{path}{where}: {problem}") from None
-
-
-class _UniqueKeyLoader(yaml.SafeLoader):
-    """Rejects a mapping with a duplicate key: the first would be silently lost."""
-
-    def construct_mapping(self, node: yaml.MappingNode, deep: bool = False) -> dict[Any, Any]:
-        seen: set[Any] = set()
-        for key_node, _ in node.value:
-            key = self.construct_object(key_node, deep=True)
-            if isinstance(key, str | int | float) and key in seen:
-                raise yaml.constructor.ConstructorError(
-                    None, None, f"duplicate key {key!r}", key_node.start_mark
-                )
-            seen.add(key)
-        return super().construct_mapping(node, deep)
 
 
 def read_model(path: Path, model: type[M]) -> M:
@@ -296,7 +268,7 @@ def read_model(path: Path, model: type[M]) -> M:
 
 
 def _plain(path: Path, problem: Any) -> str:
-    where = ".".join(str(p) for p in problem["loc"])
+    where = ".".join(str(p)[:MOST_SHOWN] for p in problem["loc"])
     text = problem["msg"].removeprefix("Value error, ")
     if problem["type"] == "extra_forbidden":
         return f"{path}: {where}: unknown key"
@@ -304,7 +276,7 @@ def _plain(path: Path, problem: Any) -> str:
     shown = (
         ""
         if isinstance(got, dict | list | tuple) or problem["type"] == "missing"
-        else f"; got {got!r}"
+        else f"; got {short(got)}"
     )
     return f"{path}: {where + ': ' if where else ''}{text}{shown}"
 
@@ -317,7 +289,7 @@ def load(config: Path) -> Loaded:
     ConfigError
         If any value is invalid.
     """
-    path = config.resolve()
+    path = usable_path(config)
     if path.is_dir():
         raise ConfigError(
             f"{path} is a folder; give its configuration file, e.g. {path}/sweep.yaml"
@@ -325,7 +297,7 @@ def load(config: Path) -> Loaded:
     settings = read_model(path, SweepSettings)
     folder = path.parent
     if "?" in str(
-        (folder / settings.workspace).resolve()
+        usable_path(folder / settings.workspace)
     ):  # DuckDB takes what follows for options
         raise ConfigError(
             f"{path}: workspace: no folder of its path may hold a '?' in its name"
@@ -333,10 +305,10 @@ def load(config: Path) -> Loaded:
     named = [settings.lake, settings.copy_results_to, *(e.path for e in settings.exports)]
     for url in named:
         if url is not None and is_url(url):
-            refuse_fleeting(url)
-    tariff = read_model((folder / settings.tariff).resolve(), Tariff)
+            refuse_store(url)
+    tariff = read_model(usable_path(folder / settings.tariff), Tariff)
     thresholds = (
-        read_model((folder / settings.thresholds).resolve(), Thresholds)
+        read_model(usable_path(folder / settings.thresholds), Thresholds)
         if settings.thresholds
         else Thresholds.model_validate({})
     )

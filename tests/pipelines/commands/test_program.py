@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
+import dataclasses
+import io
+import re
 from pathlib import Path
 
 import polars as pl
 import pytest
 
+from pipelines.commands.console import PlainConsole
 from pipelines.commands.program import program, program_options
+from pipelines.commands.program_summary import show_program
 from rightsize.contracts.candidate import CANDIDATE
 from rightsize.errors import ConfigError
 from rightsize.settings import Thresholds
@@ -78,3 +83,16 @@ def test_overrun_meters_left_out_are_listed(results: Path) -> None:
     outcome = program(results, ANY, budget_usd=0.0, units="us")
     overrun = outcome.options.filter(pl.col("verdict") == "undersized")
     assert outcome.overrun_left_out.height == overrun["meter_id"].n_unique()
+
+
+def test_meters_are_counted_where_an_account_has_several(results: Path) -> None:
+    outcome = program(results, ANY, budget_usd=1e9, units="us")
+    assert outcome.program.selected.height > 1
+    one_account = outcome.options.with_columns(account_id=pl.lit("A-1"))
+    said = io.StringIO()
+    show_program(
+        dataclasses.replace(outcome, options=one_account), PlainConsole(file=said, width=200)
+    )
+    found = re.search(r"(\d+) of (\d+) meters to change", said.getvalue())
+    assert found is not None
+    assert 1 < int(found[1]) <= int(found[2])
