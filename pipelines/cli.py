@@ -16,6 +16,7 @@ from rightsize.errors import ConfigError, QueryError, RightsizeError, WorkspaceB
 
 P = ParamSpec("P")
 
+_WIDEST = 900  # characters of a line of a message; a longer one hides what it says
 DONE, FAILED, BAD_CONFIG, PARTLY, BUSY, STOPPED = 0, 1, 2, 3, 4, 130
 
 app = typer.Typer(
@@ -90,7 +91,10 @@ def _of_the_system(error: Exception) -> str | None:
 def _stop(text: str, code: int) -> NoReturn:
     from pipelines.commands.console import shown
 
-    print(f"rightsize: {shown(text)}", file=sys.stderr)
+    lines = [
+        line if len(line) <= _WIDEST else f"{line[:_WIDEST]}..." for line in text.split("\n")
+    ]
+    print(f"rightsize: {shown(chr(10).join(lines))}", file=sys.stderr)
     raise typer.Exit(code)
 
 

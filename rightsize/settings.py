@@ -53,7 +53,9 @@ FIRE_ARRANGEMENTS: Final[tuple[str, ...]] = get_args(FireArrangement)
 """How fire flow reaches a site: by a line of its own, by the line that is metered, or not."""
 
 Share = Annotated[float, Field(ge=0, le=1)]
-Money = Annotated[float, Field(ge=0, allow_inf_nan=False)]
+LARGEST_USD: Final = 1e9  # ours: no price is as large, and sums of such stay finite
+LARGEST_SIZE_IN: Final = 100.0  # ours: no meter is as large
+Money = Annotated[float, Field(ge=0, le=LARGEST_USD, allow_inf_nan=False)]
 
 
 class Settings(BaseModel):
@@ -91,7 +93,10 @@ class Tier(Settings):
 
     usd_per_kgal: Money = Field(description="water rate in this tier")
     up_to_gal_per_month: float | None = Field(
-        default=None, gt=0, description="upper limit of the tier; the last tier has none"
+        default=None,
+        gt=0,
+        allow_inf_nan=False,
+        description="upper limit of the tier; the last tier has none",
     )
 
     @model_validator(mode="before")
@@ -147,9 +152,9 @@ class Tariff(Settings):
         description="rates by customer class; `default` is required and applies to classes not"
         " named"
     )
-    fixed_charge_usd_per_month: dict[Annotated[float, Field(gt=0)], Money] = Field(
-        default_factory=dict, description="base charge by nominal meter size [in]"
-    )
+    fixed_charge_usd_per_month: dict[
+        Annotated[float, Field(gt=0, le=LARGEST_SIZE_IN)], Money
+    ] = Field(default_factory=dict, description="base charge by nominal meter size [in]")
 
     @model_validator(mode="before")
     @classmethod

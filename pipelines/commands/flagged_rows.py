@@ -28,7 +28,7 @@ from pipelines.store.resources import sql_text
 from pipelines.store.storage import local_paths
 from pipelines.store.warehouse import connect, literals, quoted, run_sql, work_database
 from pipelines.store.workspace import Workspace
-from rightsize.errors import ConfigError
+from rightsize.errors import ConfigError, DamageError
 
 SHOWN: Final = 20
 MOST_WRITTEN: Final = 1_000_000
@@ -157,12 +157,27 @@ def _gather(
             )
     refused = sorted(str(p) for p in workspace.rejected.glob("*.parquet"))
     if refused and not wanted.month:
+        _gather_refused(connection, refused, wanted)
+
+
+def _gather_refused(
+    connection: duckdb.DuckDBPyConnection, files: list[str], wanted: Wanted
+) -> None:
+    try:
         connection.execute(
             "insert into flagged_row select source_file, source_line, meter_id, null, rule, "
             "value from read_parquet($files, hive_partitioning = false) "
             f"where {wanted.condition()}",
-            {"files": literals(refused)},
+            {"files": literals(files)},
         )
+    except duckdb.InterruptException:
+        raise
+    except duckdb.Error as error:
+        first = next(iter(str(error).splitlines()), "")
+        raise DamageError(
+            f"rejected rows cannot be read ({first}); restore the file from a backup, or remove"
+            " it to go on without its rows"
+        ) from None
 
 
 def _partitions(workspace: Workspace) -> Iterator[tuple[str, list[Path]]]:

@@ -83,7 +83,7 @@ def program_options(
     ConfigError
         If nothing is published yet.
     """
-    if not results.exists():
+    if not results.is_file():
         raise ConfigError(f"{results}: no results yet; run `rightsize sweep` first")
     statement = sql_text("80_program/program_option")
     if units == "metric":

@@ -25,8 +25,8 @@ def show_program(outcome: ProgramOutcome, console: Console) -> None:
         console.print("No change-out fits within this budget and crew hours.")
     else:
         console.print(
-            f"{program.selected.height:,} of {outcome.options['account_id'].n_unique():,} "
-            f"accounts to change for {money(program.cost_usd)} of {money(program.budget_usd)}: "
+            f"{program.selected.height:,} of {_meters(outcome.options):,} "
+            f"meters to change for {money(program.cost_usd)} of {money(program.budget_usd)}: "
             f"net benefit {money(program.net_benefit_usd_per_year)} per year, "
             f"net present value {money(program.net_present_value_usd)}, "
             f"{program.crew_hours:,.0f} crew hours "
@@ -44,6 +44,11 @@ def show_program(outcome: ProgramOutcome, console: Console) -> None:
             "does not pay for itself; review them one by one",
             soft_wrap=True,
         )
+
+
+def _meters(options: pl.DataFrame) -> int:
+    """How many meters have an option; an account with several is changed meter by meter."""
+    return options.select("account_id", "meter_id").n_unique()
 
 
 def write_program(outcome: ProgramOutcome, path: Path) -> None:

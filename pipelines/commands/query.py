@@ -29,6 +29,7 @@ from rightsize.errors import QueryError
 
 MEMORY_LIMIT: Final = "2GB"
 TIMEOUT_S: Final = 300.0
+_LONGEST_S: Final = 1e9  # the platform's clock holds no more
 SPILL_LIMIT: Final = "10GB"
 _LOCKED_CONFIG: Final[dict[str, str | bool | int | float | list[str]]] = {
     "python_enable_replacements": "false",
@@ -93,9 +94,23 @@ def run_query(
         If nothing is published, the statement is not a query, DuckDB rejects it, or it takes
         too long.
     """
+    check_text(sql)
     check_question(sql)
     with open_results(results, memory) as connection, _in_time(connection, timeout_s):
         return write_answer(_answer(connection, sql), format, limit, to, stream or sys.stdout)
+
+
+def check_text(sql: str) -> None:
+    """Refuse what is no text: the database would fail on it.
+
+    Raises
+    ------
+    QueryError
+        Naming the character and its place.
+    """
+    bad = next((n for n, c in enumerate(sql) if c == "\0" or "\ud800" <= c <= "\udfff"), None)
+    if bad is not None:
+        raise QueryError(f"character {bad + 1} of the query is no text: U+{ord(sql[bad]):04X}")
 
 
 def describe(
@@ -190,13 +205,15 @@ def _connected(results: Path, memory: str, spill: Path) -> duckdb.DuckDBPyConnec
 @contextmanager
 def _in_time(connection: duckdb.DuckDBPyConnection, timeout_s: float) -> Iterator[None]:
     """Interrupt a query that runs too long, and report the timeout as the cause."""
+    if not timeout_s > 0:
+        raise QueryError(f"timeout must be above 0 s; got {timeout_s:g}")
     late = threading.Event()
 
     def end() -> None:
         late.set()
         connection.interrupt()
 
-    timer = threading.Timer(timeout_s, end)
+    timer = threading.Timer(min(timeout_s, _LONGEST_S), end)
     timer.daemon = True
     timer.start()
     try:

@@ -82,7 +82,10 @@ def _check_tree(sql: str) -> None:
     """Check that every node of the parsed statement reads, and no function runs a text."""
     with duckdb.connect() as parser:
         row = parser.execute("select json_serialize_sql(?::varchar)", [sql]).fetchone()
-    tree = json.loads(row[0]) if row else {"error": True}
+    try:
+        tree = json.loads(row[0]) if row else {"error": True}
+    except RecursionError:
+        raise QueryError("the query is nested too deeply") from None
     if tree.get("error"):
         raise QueryError(f"query not allowed: {tree.get('error_message', 'not a select')}")
     for node in _nodes(tree):

@@ -11,8 +11,10 @@ import json
 import math
 import os
 import shutil
+import sys
 import uuid
 from collections.abc import Callable, Iterator, Sequence
+from contextlib import suppress
 from datetime import date, datetime, time
 from decimal import Decimal
 from pathlib import Path
@@ -26,6 +28,8 @@ from rich.table import Table
 from rich.text import Text
 
 from pipelines.commands.console import PlainConsole, visible
+from pipelines.commands.query_values import values_of
+from pipelines.store.usable_path import usable_path
 from rightsize.errors import QueryError
 from rightsize.units.plain_number import plain_number
 
@@ -54,6 +58,7 @@ def write_answer(
     """
     if limit is not None and limit < 0:
         raise QueryError(f"limit must be 0 or more; got {limit}")
+    limit = None if limit is None else min(limit, sys.maxsize)
     if format == "parquet":
         if to is None:
             raise QueryError("format parquet needs an output file; add --to FILE")
@@ -70,14 +75,18 @@ def write_answer(
 
 def _write_file(to: Path, write: Callable[[Path], int]) -> int:
     """Write to a temporary file, then rename, so that a failure never replaces a good file."""
+    to = usable_path(to)
     beside = to.with_name(f".{to.name}.{uuid.uuid4().hex[:8]}")
     try:
         rows = write(beside)
         os.replace(beside, to)
     except OSError as error:
         raise QueryError(f"{to} cannot be written: {error.strerror or error}") from None
+    except pa.ArrowException as error:  # a type that the file has no place for
+        raise QueryError(f"{to} cannot be written: {error}; cast the column") from None
     finally:
-        beside.unlink(missing_ok=True)
+        with suppress(OSError):
+            beside.unlink(missing_ok=True)
     return rows
 
 
@@ -99,7 +108,7 @@ def _batches(reader: pa.RecordBatchReader, limit: int | None) -> Iterator[pa.Rec
 
 def _rows(reader: pa.RecordBatchReader, limit: int | None) -> Iterator[Row]:
     for batch in _batches(reader, limit):
-        columns = [c.to_pylist() for c in batch.columns]
+        columns = [values_of(c) for c in batch.columns]
         yield from zip(*columns, strict=True)
 
 

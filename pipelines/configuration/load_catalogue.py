@@ -11,7 +11,7 @@ import yaml
 from pydantic import ValidationError
 
 from pipelines.configuration.load_settings import read_model
-from pipelines.configuration.yaml_file import read_yaml
+from pipelines.configuration.yaml_file import read_yaml, short
 from pipelines.store.resources import config_path
 from rightsize.errors import CatalogueError
 from rightsize.meter_types import METER_TYPES
@@ -24,6 +24,7 @@ from rightsize.meters.catalogue import STANDARD_GRADE, Catalogue, Meter, Unrated
 from rightsize.meters.service_tests import ServiceRules
 
 SHIPPED: Final = "catalogue.yaml"
+_SIZE_MAX_IN: Final = 100.0  # ours: no meter is as large
 _LOG = logging.getLogger(__name__)
 
 
@@ -114,8 +115,14 @@ def _meter(raw: Any) -> Meter | UnratedMeter:
 def _fire_meter(raw: dict[str, Any]) -> UnratedMeter:
     """A fire-service entry needs only a size."""
     size = raw.get("size_in")
-    if isinstance(size, bool) or not isinstance(size, int | float) or size <= 0:
-        raise CatalogueError(f"size_in: must be above 0; got {size!r}")
+    if (
+        isinstance(size, bool)
+        or not isinstance(size, int | float)
+        or not 0 < size <= _SIZE_MAX_IN
+    ):
+        raise CatalogueError(
+            f"size_in: must be above 0 and at most {_SIZE_MAX_IN:g}; got {short(size)}"
+        )
     why = next(u.why for u in load_ratings().unrated() if u.meter_type == "fire_service")
     return UnratedMeter("fire_service", float(size), "AWWA C703", why)
 
@@ -152,7 +159,7 @@ def _plain(problem: Any) -> str:
         return f"{where}: unknown key; allowed: {', '.join(MeterEntry.model_fields)}"
     got = problem.get("input")
     is_shown = problem["type"] != "missing" and not isinstance(got, dict | list | tuple)
-    return f"{where + ': ' if where else ''}{text}{f'; got {got!r}' if is_shown else ''}"
+    return f"{where + ': ' if where else ''}{text}{f'; got {short(got)}' if is_shown else ''}"
 
 
 def _written_out(meter: Meter) -> dict[str, Any]:

@@ -6,13 +6,18 @@ import hashlib
 import json
 from pathlib import Path
 from typing import Annotated, Any, Final, Literal, TypeVar
-from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from pydantic import BeforeValidator, Field, ValidationError, field_validator, model_validator
 
-from pipelines.configuration.yaml_file import read_yaml
+from pipelines.configuration.named_things import (
+    known_encoding,
+    known_zone,
+    one_delimiter,
+)
+from pipelines.configuration.yaml_file import MOST_SHOWN, read_yaml, short
 from pipelines.store.file_stamp import ExportPlace
-from pipelines.store.object_store import copied_as, is_url, refuse_fleeting
+from pipelines.store.object_store import copied_as, is_url, refuse_store
+from pipelines.store.usable_path import usable_path
 from pipelines.store.workspace import Workspace
 from rightsize.errors import ConfigError
 from rightsize.meter_types import METER_TYPES, MeterType
@@ -83,6 +88,22 @@ class ExportSettings(Settings):
     @classmethod
     def _zone(cls, value: str | None) -> str | None:
         return None if value is None else known_zone(value)
+
+    @field_validator("delimiter")
+    @classmethod
+    def _delimiter(cls, value: str | None) -> str | None:
+        return None if value is None else one_delimiter(value)
+
+    @field_validator("encoding")
+    @classmethod
+    def _encoding(cls, value: str) -> str:
+        return known_encoding(value)
+
+    @model_validator(mode="after")
+    def _separators_differ(self) -> ExportSettings:
+        if self.thousands == self.decimal:
+            raise ValueError(f"decimal and thousands must differ; got {self.decimal!r} twice")
+        return self
 
 
 class MeterListSettings(Settings):
@@ -238,17 +259,6 @@ class SweepSettings(Settings):
         return self.model_dump(mode="json", exclude={"lake", "notify"})
 
 
-def known_zone(name: str) -> str:
-    """The zone's name, if the time zone database has it."""
-    try:
-        ZoneInfo(name)
-    except (ZoneInfoNotFoundError, ValueError, OSError):
-        raise ValueError(
-            f"unknown time zone {name!r}; use a name such as America/Denver"
-        ) from None
-    return name
-
-
 class Loaded(Settings):
     """A loaded configuration: the settings and the location of their files."""
 
@@ -261,7 +271,7 @@ class Loaded(Settings):
 
     def file(self, relative: str) -> Path:
         """A path from the configuration, made absolute."""
-        return (self.folder / relative).resolve()
+        return usable_path(self.folder / relative)
 
     def export_place(self, export: ExportSettings) -> ExportPlace:
         """Location of an export's files; for an object store, of its local copies."""
@@ -300,7 +310,7 @@ def read_model(path: Path, model: type[M]) -> M:
 
 
 def _plain(path: Path, problem: Any) -> str:
-    where = ".".join(str(p) for p in problem["loc"])
+    where = ".".join(str(p)[:MOST_SHOWN] for p in problem["loc"])
     text = problem["msg"].removeprefix("Value error, ")
     if problem["type"] == "extra_forbidden":
         return f"{path}: {where}: unknown key"
@@ -308,7 +318,7 @@ def _plain(path: Path, problem: Any) -> str:
     shown = (
         ""
         if isinstance(got, dict | list | tuple) or problem["type"] == "missing"
-        else f"; got {got!r}"
+        else f"; got {short(got)}"
     )
     is_text = problem["type"] == "string_type" and isinstance(got, bool | int | float)
     quote = "; YAML does not read this as text: quote it" if is_text else ""
@@ -323,7 +333,7 @@ def load(config: Path) -> Loaded:
     ConfigError
         If any value is invalid.
     """
-    path = config.resolve()
+    path = usable_path(config)
     if path.is_dir():
         raise ConfigError(
             f"{path} is a folder; give its configuration file, e.g. {path}/sweep.yaml"
@@ -331,16 +341,16 @@ def load(config: Path) -> Loaded:
     settings = read_model(path, SweepSettings)
     folder = path.parent
     if "?" in str(
-        (folder / settings.workspace).resolve()
+        usable_path(folder / settings.workspace)
     ):  # DuckDB would read the rest as options
         raise ConfigError(f"{path}: workspace: its path must not contain a '?'")
     named = [settings.lake, settings.copy_results_to, *(e.path for e in settings.exports)]
     for url in named:
         if url is not None and is_url(url):
-            refuse_fleeting(url)
-    tariff = read_model((folder / settings.tariff).resolve(), Tariff)
+            refuse_store(url)
+    tariff = read_model(usable_path(folder / settings.tariff), Tariff)
     thresholds = (
-        read_model((folder / settings.thresholds).resolve(), Thresholds)
+        read_model(usable_path(folder / settings.thresholds), Thresholds)
         if settings.thresholds
         else Thresholds.model_validate({})
     )

@@ -16,16 +16,11 @@ from typing import Final
 import numpy as np
 from blake3 import blake3
 
+from pipelines.store.usable_path import kernel_devices, usable_path
+
 _CHUNK: Final = 1 << 18  # fits in the processor cache
 _BLOCK: Final = 1 << 26
 _LINE_FEED: Final = 10
-_KERNEL_SYSTEMS: Final = frozenset(
-    {
-        "proc", "sysfs", "debugfs", "tracefs", "securityfs", "configfs", "cgroup", "cgroup2",
-        "bpf", "pstore", "efivarfs", "devpts", "devtmpfs", "mqueue", "fusectl", "binfmt_misc",
-        "nsfs", "selinuxfs", "rpc_pipefs",
-    }
-)  # fmt: skip
 _PARTIAL: Final = (".tmp", ".part", ".partial", ".filepart", ".crdownload", ".swp")
 
 
@@ -81,9 +76,9 @@ class ExportPlace:
         base, parts = folder, Path(written).parts
         for done, part in enumerate(parts):
             if _is_pattern(base, part):
-                return cls(base.resolve(), parts[done:])
+                return cls(usable_path(base), parts[done:])
             base = base / part
-        return cls(base.resolve())
+        return cls(usable_path(base))
 
     def __str__(self) -> str:
         return str(self.base.joinpath(*self.pattern))
@@ -98,7 +93,7 @@ def export_paths(place: ExportPlace) -> tuple[list[Path], list[FileProblem]]:
     """
     files: list[Path] = []
     problems: list[FileProblem] = []
-    made_up = _kernel_devices()
+    made_up = kernel_devices()
     for path in sorted(_matching(place)):
         if path.name.startswith(".") or path.suffix.lower() in _PARTIAL:
             continue
@@ -178,21 +173,6 @@ def _folders(folder: Path) -> Iterator[Path]:
             waiting += sorted(_named(here, "*"), reverse=True)
 
 
-def _kernel_devices() -> frozenset[int]:
-    """Devices of mounted kernel file systems, which have no regular files."""
-    try:
-        mounts = Path("/proc/self/mountinfo").read_text(encoding="utf-8", errors="replace")
-    except OSError:
-        return frozenset()
-    devices = set()
-    for line in mounts.splitlines():
-        before, _, after = line.partition(" - ")
-        if after.split()[:1] and after.split()[0] in _KERNEL_SYSTEMS:
-            major, minor = before.split()[2].split(":")
-            devices.add(os.makedev(int(major), int(minor)))
-    return frozenset(devices)
-
-
 def is_plain_file(path: Path) -> bool:
     """Whether a path is a file with an end: not a pipe, device or kernel file.
 
@@ -202,7 +182,7 @@ def is_plain_file(path: Path) -> bool:
         If it cannot be looked at.
     """
     found = path.stat()
-    return stat.S_ISREG(found.st_mode) and found.st_dev not in _kernel_devices()
+    return stat.S_ISREG(found.st_mode) and found.st_dev not in kernel_devices()
 
 
 def content_hash(path: Path) -> tuple[str, int]:

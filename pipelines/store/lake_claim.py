@@ -68,9 +68,11 @@ def _note(workspace: Workspace, ours: str, url: str | None) -> None:
 def _noted(path: Path) -> dict[str, Any]:
     try:
         noted: dict[str, Any] = json.loads(path.read_text(encoding="utf-8"))
+        if not isinstance(noted, dict):
+            raise ValueError("no mapping")
     except FileNotFoundError:
         return {}
-    except ValueError:
+    except (ValueError, RecursionError):
         raise DamageError(
             f"{path} is damaged: it names the object store of the lake; restore it from a "
             "backup, or remove it if the lake is in the workspace"

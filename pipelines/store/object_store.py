@@ -24,16 +24,21 @@ def is_url(path: str) -> bool:
     return "://" in path
 
 
-def refuse_fleeting(url: str) -> None:
-    """Reject a store whose content ends with the process.
+def refuse_store(url: str) -> None:
+    """Reject a store whose content ends with the process, and one that is unknown.
 
     Raises
     ------
     ConfigError
         Naming the URL.
     """
-    if url.partition("://")[0] in FLEETING:
+    from fsspec.registry import available_protocols
+
+    scheme = url.partition("://")[0]
+    if scheme in FLEETING:
         raise ConfigError(f"{url}: the content of such a store is lost when the process ends")
+    if scheme not in available_protocols():
+        raise ConfigError(_unknown_text(url))
 
 
 def copied_as(folder: Path, url: str) -> ExportPlace:
@@ -64,10 +69,13 @@ def store_of(url: str) -> Any:
             f"{url}: the library for this store is not installed; for s3:// run: pip install "
             f"'rightsize[objectstore]'; otherwise: {error}"
         ) from None
-    except ValueError:
-        raise ConfigError(
-            f"{url}: unknown URL scheme {scheme!r}; for example, s3://bucket/folder"
-        ) from None
+    except Exception:  # of a kind that fsspec knows, but that is no store by itself
+        raise ConfigError(_unknown_text(url)) from None
+
+
+def _unknown_text(url: str) -> str:
+    scheme = url.partition("://")[0]
+    return f"{url}: unknown URL scheme {scheme!r}; for example, s3://bucket/folder"
 
 
 @contextmanager

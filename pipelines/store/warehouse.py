@@ -87,6 +87,7 @@ def work_database(workspace: Workspace) -> Iterator[duckdb.DuckDBPyConnection]:
     WorkspaceBusyError
         If another program has it open.
     """
+    workspace.check_files()
     workspace.root.mkdir(parents=True, exist_ok=True)
     try:
         opened = connect(workspace.database, spill=workspace.scratch)

@@ -32,6 +32,7 @@ from pathlib import Path
 from typing import Final, TextIO
 
 from pipelines.store.storage import DiskStorage, ObjectStorage, Storage
+from pipelines.store.usable_path import usable_file, usable_folder
 from rightsize.errors import WorkspaceBusyError
 
 
@@ -112,8 +113,23 @@ class Workspace:
         """Create missing folders."""
         stored = (self.interval_reads, self.register_reads, self.profile)
         here = (self.rejected, self.assess, self.published)
+        for folder in (*stored, *here):
+            usable_folder(folder)
         for folder in here if self.lake_url else (*stored, *here):
             folder.mkdir(parents=True, exist_ok=True)
+
+    def check_files(self) -> None:
+        """Refuse pipes, folders and dead links in the place of files: opening may never end.
+
+        Raises
+        ------
+        DamageError
+            Naming it, and what to do.
+        """
+        usable_file(self.lock, cure="remove it; it only marks that a sweep runs")
+        usable_file(self.learnt, cure="remove it; it is made again")
+        for path in (self.database, self.results, self.lake_claim):
+            usable_file(path, cure="restore the file from a backup")
 
     @property
     def logs(self) -> Path:
@@ -152,8 +168,10 @@ class Workspace:
         WorkspaceBusyError
             If another process has the lock; the text names the process and since when.
         """
+        usable_folder(self.root)
+        self.check_files()
         self.root.mkdir(parents=True, exist_ok=True)
-        with self.lock.open("a+", encoding="utf-8") as handle:
+        with self.lock.open("a+", encoding="utf-8", errors="replace") as handle:
             if not _locked(handle, fcntl.LOCK_EX, tries=_TRIES):
                 handle.seek(0)
                 raise WorkspaceBusyError(_busy_text(self.root, _holder(handle.read())))
@@ -167,8 +185,9 @@ class Workspace:
 
     def holder(self) -> Holder | None:
         """The process that holds the lock; None if it is free."""
+        usable_file(self.lock, cure="remove it; it only marks that a sweep runs")
         try:
-            with self.lock.open("r", encoding="utf-8") as handle:
+            with self.lock.open("r", encoding="utf-8", errors="replace") as handle:
                 if _locked(handle, fcntl.LOCK_SH, tries=1):
                     return None
                 return _holder(handle.read()) or Holder(0, "unknown", 0.0, "sweep")
@@ -179,7 +198,7 @@ class Workspace:
         """The process that died holding the lock, unless another process had it since."""
         if not self.lock.is_file() or self.holder() is not None:
             return None
-        return _holder(self.lock.read_text(encoding="utf-8"))
+        return _holder(self.lock.read_text(encoding="utf-8", errors="replace"))
 
 
 @dataclass(frozen=True)
@@ -222,7 +241,7 @@ def _locked(handle: TextIO, kind: int, *, tries: int) -> bool:
 def _holder(content: str) -> Holder | None:
     try:
         return Holder(**json.loads(content))
-    except (ValueError, TypeError):
+    except (ValueError, TypeError, RecursionError):
         return None
 
 

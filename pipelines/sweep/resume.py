@@ -62,7 +62,7 @@ def bucket_done(folder: Path, bucket: str) -> BucketResult | None:
     text = _text_of(folder / DONE / f"{bucket}.json")
     try:
         return None if text is None else BucketResult(**json.loads(text))
-    except (ValueError, TypeError):  # damaged: the bucket is assessed again
+    except (ValueError, TypeError, RecursionError):  # damaged: the bucket is assessed again
         return None
 
 
@@ -80,7 +80,13 @@ def kept_prior(workspace: Workspace, record: SweepRecord) -> LearntPrior | None:
             return None
         steady = {name: SteadyPrior(**values) for name, values in content["steady"].items()}
         return LearntPrior(steady, content["accounts_seen"])
-    except (ValueError, TypeError, KeyError, AttributeError):  # damaged: it is learned again
+    except (
+        ValueError,
+        TypeError,
+        KeyError,
+        AttributeError,
+        RecursionError,
+    ):  # damaged: it is learned again
         return None
 
 
@@ -96,6 +102,6 @@ def keep_prior(workspace: Workspace, record: SweepRecord, learnt: LearntPrior) -
 
 def _text_of(path: Path) -> str | None:
     try:
-        return path.read_text(encoding="utf-8")
+        return path.read_text(encoding="utf-8") if path.is_file() else None
     except (OSError, UnicodeDecodeError):
         return None

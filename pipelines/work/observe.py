@@ -21,6 +21,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
 
+from pipelines.store.usable_path import usable_file, usable_folder
+
 LOG: Final = logging.getLogger("rightsize")
 LOG.addHandler(logging.NullHandler())
 LOG.setLevel(logging.INFO)
@@ -65,9 +67,11 @@ def log_to(folder: Path, *, to_stderr: bool = False) -> Iterator[None]:
 
     If they go to standard error as JSON, other handlers do not get them.
     """
+    usable_folder(folder)
     folder.mkdir(parents=True, exist_ok=True)
     month = dt.datetime.now(dt.UTC).strftime("%Y-%m")
     path = folder / f"sweep-{month}.jsonl"
+    usable_file(path, cure="remove it")
     handlers: list[logging.Handler] = [logging.FileHandler(path, encoding="utf-8")]
     if to_stderr:
         handlers.append(logging.StreamHandler(sys.stderr))

@@ -360,12 +360,12 @@ ESPI = [
     bad(
         "unknown-encoding.xml",
         _FEED.replace("UTF-8", "x-klingon").encode(),
-        "invalid XML",
+        "invalid XML: ",
     ),
     bad(
         "encoding-of-several-bytes.xml",
         _FEED.replace("UTF-8", "shift_jis").encode(),
-        "invalid XML",
+        "invalid XML: ",
     ),
     Case(
         "start-beyond-64-bits.xml",
@@ -399,5 +399,94 @@ ESPI = [
         [(1, "unit_unknown"), (2, "unit_unknown")],
     ),
     good("service-beyond-64-bits.xml", _FEED.replace("<kind>58<", f"<kind>{10**30}<").encode()),
+]
+
+
+def _starting(name: str, start: int, rule: str = "time_implausible") -> Case:
+    """A feed whose second reading starts at a time that its field holds but no clock shows."""
+    text = _FEED.replace(f"<start>{_START + 3600}<", f"<start>{start}<")
+    return Case(f"{name}.xml", text.encode(), 1, [(2, rule)])
+
+
+ESPI += [
+    _starting("start-in-9999", 253402300799),
+    _starting("start-past-9999", 253402300800),
+    _starting("start-in-year-1", -62135596800),
+    _starting("start-before-year-1", -62135596801),
+    _starting("start-in-microseconds", _START * 10**6),
+    _starting("start-negative-64-bits", -(2**63)),
+    _starting("start-past-the-database", 9223372036855),
+    *(
+        bad(f"in-{name}.xml", _FEED.encode(name), "invalid XML: ")
+        for name in ("utf-32", "utf-32-le")
+    ),
+    *(
+        bad(f"named-{name}.xml", _FEED.replace("UTF-8", name).encode(), "invalid XML: ")
+        for name in ("UTF-7", "UTF-32", "idna", "punycode", "undefined", "base64", "euc-jp",
+                     "")
+    ),
+    good("in-utf-16.xml", _FEED.replace("UTF-8", "UTF-16").encode("utf-16")),
+    *(
+        Case(f"{name}_{str(value)[:30]}.xml", _FEED.replace(old, f"{tag}{value}<").encode(),
+             -1, refused_count=-1)
+        for name, old, tag in (
+            ("power", "<powerOfTenMultiplier>0<", "<powerOfTenMultiplier>"),
+            ("uom", "<uom>128<", "<uom>"),
+            ("behaviour", "<accumulationBehaviour>4<", "<accumulationBehaviour>"),
+            ("length", "<intervalLength>3600<", "<intervalLength>"),
+            ("reading_length", "<timePeriod><duration>3600<", "<timePeriod><duration>"),
+            ("block_length", "<interval><duration>3600<", "<interval><duration>"),
+            ("block_start", f"<start>{_START}<", "<start>"),
+            ("service", "<kind>2<", "<kind>"),
+            ("value", "<value>2<", "<value>"),
+        )
+        for value in (-1, 16, 309, -400, 2**31, 2**63, "9" * 5000, "1e5", "0x10", " ")
+    ),
+]  # fmt: skip
+_HOURS = ",".join(f"h{k}" for k in range(1, 26))
+
+
+def _wide_day(name: str, day: str, rule: str | None, cells: int = 24) -> Case:
+    """A wide file of two good days and one odd one, each of `cells` hours."""
+    body = "".join(
+        f"M1,{when},{','.join(['1'] * cells)}\n" for when in ("2025-06-02", "2025-06-03", day)
+    )
+    refused = [] if rule is None else [(4, rule)]
+    return Case(f"{name}.csv", f"meter_id,date,{_HOURS}\n{body}".encode(), -1, refused,
+                refused_count=-1)  # fmt: skip
+
+
+_ODD_DAYS = (
+    "9999-12-31", "9999-12-30", "10000-01-01", "0001-01-01", "0001-01-02", "0000-01-01",
+    "-0001-01-01", "2025-03-09", "2025-11-02", "2025-02-30", "1e9", "infinity", "-infinity",
+    "epoch", "today", "294247-01-10", "5881580-07-11", "290309-12-22 (BC)", "", "noon",
+    "2025-06-02T99:00", "99999999", "253402300799", "-62135596800", "9223372036854775807",
+)  # fmt: skip
+WIDE = [
+    *(_wide_day(f"day-{n:02d}", day, None) for n, day in enumerate(_ODD_DAYS)),
+    *(
+        _wide_day(f"cells-{count:02d}", "2025-06-04", None, count)
+        for count in (0, 1, 23, 25, 30)
+    ),
+    bad("no-cells.csv", b"meter_id,date\nM1,2025-06-01\n", "needs at least 23 columns"),
+]
+EDGE_STAMPS = (
+    "9999-12-31 23:59:59", "9999-12-31 24:00", "10000-01-01 00:00", "0001-01-01 00:00",
+    "0001-01-01 00:00:00+14:00", "9999-12-31 23:59:59-14:00", "-0001-01-01 00:00",
+    "294247-01-10 04:00:54", "-290308-12-21 (BC)", "-infinity", "253402300799",
+    "-62135596800", "9223372036854775807", "1e18", "1e308", "nan", "0x10",
+    "2025-06-01 01:00+99:99",
+    "2025-06-01 01:00:60", "2025-06-01T01:00:00.0000000000000001Z",
+)  # fmt: skip
+TIMES += [
+    Case(f"edge-{n:02d}.csv", lines(f"M1,{stamp},1,A"), -1, refused_count=-1)
+    for n, stamp in enumerate(EDGE_STAMPS)
+]
+NAMES += [
+    good("[red]reads[b].csv", lines("M1,2025-06-01 03:00,42,A"), 3),
+    good("reads[1]*?.csv", lines("M1,2025-06-01 03:00,43,A"), 3),
+    good("line\nfeed.csv", lines("M1,2025-06-01 03:00,44,A"), 3),
+    good("escape\x1b[31m.csv", lines("M1,2025-06-01 03:00,45,A"), 3),
+    good("$HOME ~ %s {0}.csv", lines("M1,2025-06-01 03:00,46,A"), 3),
 ]
 TEXT_CASES = [*TIMES, *NUMBERS, *CELLS, *STRUCTURE, *NAMES, *PACKED, *ENCODINGS, *TABLES]

@@ -12,7 +12,7 @@ import pytest
 
 from pipelines.stages.land import land
 from pipelines.stages.land.land import LandSummary
-from tests.faults.corpus import ESPI, TEXT_CASES, Case
+from tests.faults.corpus import ESPI, TEXT_CASES, WIDE, Case
 from tests.pipelines.exports import HEADER, Utility
 from tests.pipelines.sources.espi_feed import (
     Reading,
@@ -31,6 +31,10 @@ GOOD_FEED = feed(
 )
 
 
+UNFORESEEN = (OverflowError, ValueError, TypeError, KeyError, IndexError, AttributeError,
+              AssertionError, RecursionError, UnicodeError, ArithmeticError)  # fmt: skip
+
+
 @dataclass
 class Landed:
     """A folder of hostile files after one landing."""
@@ -44,6 +48,11 @@ class Landed:
     def of(self, case: Case, rows: list[dict[str, Any]], key: str) -> list[dict[str, Any]]:
         """The rows that came of one file."""
         return [r for r in rows if Path(str(r[key])).name == case.name]
+
+
+def is_unforeseen(text: str) -> bool:
+    """Whether a failure of our own code was caught, instead of a problem understood."""
+    return any(f"cannot be read: {kind.__name__}: " in text for kind in UNFORESEEN)
 
 
 def land_all(folder: Path, cases: list[Case], good: tuple[str, str], layout: str) -> Landed:
@@ -67,6 +76,13 @@ def feeds(tmp_path_factory: pytest.TempPathFactory) -> Landed:
     return land_all(tmp_path_factory.mktemp("feeds"), ESPI, ("zz-good.xml", GOOD_FEED), "espi")
 
 
+@pytest.fixture(scope="module")
+def days(tmp_path_factory: pytest.TempPathFactory) -> Landed:
+    good = ("zz-good.csv", "meter_id,date," + ",".join(f"h{k}" for k in range(1, 25)) + "\n"
+            + "M2,2025-06-02" + ",1" * 24 + "\n")  # fmt: skip
+    return land_all(tmp_path_factory.mktemp("days"), WIDE, good, "wide")
+
+
 def judge(landed: Landed, case: Case) -> None:
     refused = landed.of(case, landed.refused, "source_file")
     row = landed.files.get(case.name)
@@ -78,6 +94,7 @@ def judge(landed: Landed, case: Case) -> None:
     else:
         assert failed == []
     assert (row is None) == bool(failed)
+    assert not any(is_unforeseen(text) for text in failed)
     if row is None:
         return
     assert row["rows_landed"] == row["rows_accepted"] + row["rows_rejected"]
@@ -103,14 +120,20 @@ def test_hostile_feeds(feeds: Landed, case: Case) -> None:
     judge(feeds, case)
 
 
-def test_the_good_files_beside_them_land(texts: Landed, feeds: Landed) -> None:
+@pytest.mark.parametrize("case", WIDE, ids=lambda c: c.name)
+def test_hostile_days(days: Landed, case: Case) -> None:
+    judge(days, case)
+
+
+def test_the_good_files_beside_them_land(texts: Landed, feeds: Landed, days: Landed) -> None:
+    assert days.files["zz-good.csv"]["rows_accepted"] == 24
     assert texts.files["zz-good.csv"]["rows_accepted"] == 1
     assert feeds.files["zz-good.xml"]["rows_accepted"] == 1
 
 
 def test_the_corpus_is_as_large_as_promised() -> None:
-    names = [c.name for c in (*TEXT_CASES, *ESPI)]
-    assert len(set(names)) == len(names) >= 60
+    names = [c.name for c in (*TEXT_CASES, *ESPI, *WIDE)]
+    assert len(set(names)) == len(names) >= 290
 
 
 def test_every_refusal_is_by_a_rule_with_a_meaning(texts: Landed, feeds: Landed) -> None:
@@ -212,3 +235,14 @@ def test_another_encoding_is_read_where_configured(tmp_path: Path) -> None:
     utility.write("reads.csv", (HEADER + "M\u00e9,2025-06-01 01:00,1,A\n").encode("latin-1"))
     utility.land()
     assert utility.lake()[0]["meter_id"] == "M\u00e9"
+
+
+def test_folders_whose_path_reads_as_markup(tmp_path: Path) -> None:
+    utility = Utility(tmp_path / "[b]", {"path": "exports/*/*"})
+    for folder, name in (("[", "x].csv"), ("[red]", "reads.csv"), ("[", "bad].csv")):
+        (utility.folder / "exports" / folder).mkdir(exist_ok=True)
+        text = HEADER + f"M1,2025-06-01 01:00,{len(folder)},A\n" if "bad" not in name else ""
+        (utility.folder / "exports" / folder / name).write_text(text)
+    summary = utility.land()
+    assert summary.rows_accepted == 2
+    assert ["[/bad].csv: file is empty" in p.message for p in summary.problems] == [True]

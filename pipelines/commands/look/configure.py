@@ -13,7 +13,8 @@ import yaml
 
 from pipelines.commands.look.meter_file import MeterFile, meter_file
 from pipelines.commands.look.propose import Proposal, propose_mapping, sample_of, span
-from pipelines.configuration.load_settings import SweepSettings, known_zone
+from pipelines.configuration.load_settings import SweepSettings
+from pipelines.configuration.named_things import known_zone
 from pipelines.store.file_stamp import is_plain_file
 from rightsize.errors import ConfigError
 

@@ -50,7 +50,7 @@ def _is_whole(folder: Path, tables: tuple[str, ...]) -> bool:
             return _adopted(folder, tables)
         said = json.loads((folder / MARK).read_text(encoding="utf-8"))
         hashes = {table: _hash(folder / f"{table}.parquet") for table in tables}
-    except (OSError, ValueError):
+    except (OSError, ValueError, RecursionError):
         return False
     return bool(said == {"name": _place(folder), "files": hashes})
 

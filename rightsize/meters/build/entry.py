@@ -10,11 +10,11 @@ from rightsize.meter_types import MeterType
 from rightsize.meters.build.entry_units import in_us_units
 from rightsize.meters.build.metric import AccuracyClass
 from rightsize.meters.catalogue import STANDARD_GRADE, Limits
-from rightsize.settings import Settings
+from rightsize.settings import Money, Settings
 
-Number = Annotated[float, Field(allow_inf_nan=False)]
-Flow = Annotated[float, Field(gt=0, allow_inf_nan=False)]
-Money = Annotated[float, Field(ge=0, allow_inf_nan=False)]
+LARGEST: Final = 1e6  # ours: no flow, size, life or loss of a meter is as large in its unit
+Number = Annotated[float, Field(ge=-LARGEST, le=LARGEST, allow_inf_nan=False)]
+Flow = Annotated[float, Field(gt=0, le=LARGEST, allow_inf_nan=False)]
 
 _COMPOUND_ONLY: Final = (
     "changeover_falling_gpm",

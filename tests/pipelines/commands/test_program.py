@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+import dataclasses
+import io
+import re
 from pathlib import Path
 
 import polars as pl
 import pytest
 from rich.console import Console
 
+from pipelines.commands.console import PlainConsole
 from pipelines.commands.program import program, program_options
 from pipelines.commands.program_summary import show_program
 from rightsize.contracts.candidate import CANDIDATE
@@ -92,3 +96,16 @@ def test_another_meter_than_the_site_page_names_is_explained(
     show_program(outcome, Console(width=200))
     said = f"{others:,} get another meter than their site page recommends"
     assert (said in capsys.readouterr().out) == bool(others)
+
+
+def test_meters_are_counted_where_an_account_has_several(results: Path) -> None:
+    outcome = program(results, ANY, budget_usd=1e9, units="us")
+    assert outcome.program.selected.height > 1
+    one_account = outcome.options.with_columns(account_id=pl.lit("A-1"))
+    said = io.StringIO()
+    show_program(
+        dataclasses.replace(outcome, options=one_account), PlainConsole(file=said, width=200)
+    )
+    found = re.search(r"(\d+) of (\d+) meters to change", said.getvalue())
+    assert found is not None
+    assert 1 < int(found[1]) <= int(found[2])
