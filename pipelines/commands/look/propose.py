@@ -120,7 +120,7 @@ def propose_table(base: dict[str, Any], sample: Sample) -> Proposal:
     ConfigError
         If it has no time or no amount.
     """
-    notes = [f"not UTF-8: taken for {base['encoding']}"] if "encoding" in base else []
+    notes = [f"not UTF-8; assumed encoding: {base['encoding']}"] if "encoding" in base else []
     cells = [k for k, name in enumerate(sample.header) if is_cell(name)]
     is_wide = len(cells) >= 23
     formats = time_columns(sample)

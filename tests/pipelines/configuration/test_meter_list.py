@@ -102,7 +102,7 @@ def test_an_unmapped_class_is_unknown_with_a_finding(tmp_path: Path) -> None:
         (f"{HEAD},service_kind\nA1,M1,turbine,2,pool\n", r"service_kind 'pool' is unknown"),
         (
             f"{HEAD},fire_arrangement\nA1,M1,turbine,2,maybe\n",
-            r"line 2: unknown fire_arrangement 'maybe'; allowed: separate, combined, none",
+            r"line 2: fire_arrangement 'maybe' is unknown; allowed: separate, combined, none",
         ),
         (
             f"{HEAD},service_kind,fire_arrangement\nA1,M1,turbine,2,combined,none\n",

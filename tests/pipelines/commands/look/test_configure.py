@@ -70,7 +70,7 @@ def test_one_edit_and_it_runs(tmp_path: Path) -> None:
     target = tmp_path / "sweep.yaml"
     write_configuration(propose_configuration(paths, tmp_path, timezone="UTC"), target)
     assert (tmp_path / "tariff.yaml").read_text().startswith("# CHOOSE: these rates are an ex")
-    with pytest.raises(ConfigError, match=r"line 3: meter_type 'XQ9' is not known"):
+    with pytest.raises(ConfigError, match=r"line 3: meter_type 'XQ9' is unknown"):
         meters_of(load(target))
     target.write_text(
         target.read_text().replace("PD: displacement", "PD: displacement\n    XQ9: turbine")
@@ -85,7 +85,7 @@ def test_one_edit_and_it_runs(tmp_path: Path) -> None:
 def test_a_file_that_is_neither_is_left_out_and_told(tmp_path: Path) -> None:
     paths = written(tmp_path, reads=reads(1), colours="name,colour\nx,red\n")
     assert "# left out: " in propose_configuration(paths, tmp_path).text
-    with pytest.raises(ConfigError, match=r"no column looks like a time"):
+    with pytest.raises(ConfigError, match=r"no time column found"):
         propose_configuration(paths[1:], tmp_path)
     with pytest.raises(ConfigError, match=r"a meter list\nno file with reads among them"):
         propose_configuration(written(tmp_path, list=METERS), tmp_path)
