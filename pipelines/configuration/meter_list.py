@@ -12,6 +12,7 @@ from typing import Final
 import polars as pl
 
 from pipelines.configuration.metric_columns import METRIC_COLUMNS, in_us_columns
+from pipelines.configuration.yaml_file import plain_file
 from pipelines.store.delimited import dialect
 from rightsize.errors import ConfigError
 from rightsize.findings import Finding
@@ -116,6 +117,7 @@ def load_meters(path: Path, class_codes: Mapping[str, str]) -> Meters:
 
 def _texts(path: Path) -> tuple[pl.DataFrame, list[str]]:
     try:
+        plain_file(path)
         kind = dialect(path, delimiter=None, encoding="utf-8")
         raw = pl.read_csv(
             path,
