@@ -58,7 +58,7 @@ def write_answer(
     """
     if limit is not None and limit < 0:
         raise QueryError(f"limit must be 0 or more; got {limit}")
-    limit = None if limit is None else min(limit, sys.maxsize)
+    limit = None if limit is None else min(limit, sys.maxsize - 1)
     if format == "parquet":
         if to is None:
             raise QueryError("format parquet needs an output file; add --to FILE")

@@ -9,6 +9,7 @@ from typing import Final
 
 import numpy as np
 
+from pipelines.configuration.yaml_file import plain_file
 from rightsize.errors import CatalogueError, ConfigError
 from rightsize.meters.catalogue import Catalogue
 from rightsize.meters.uncertainty.shrinkage import AccuracyTests
@@ -53,6 +54,7 @@ def load_accuracy_tests(path: Path, catalogue: Catalogue) -> AccuracyTests:
 
 def _rows(path: Path) -> tuple[list[tuple[int, dict[str, str]]], str]:
     try:
+        plain_file(path)
         with path.open(encoding="utf-8-sig", newline="") as file:
             reader = csv.DictReader(file)
             rows = [(reader.line_num, row) for row in reader]

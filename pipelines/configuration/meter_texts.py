@@ -13,6 +13,7 @@ import polars as pl
 
 from pipelines.configuration.load_settings import MeterListSettings
 from pipelines.configuration.metric_columns import METRIC_COLUMNS
+from pipelines.configuration.yaml_file import plain_file
 from pipelines.store.delimited import Dialect, dialect, whole_text
 from rightsize.errors import ConfigError
 
@@ -30,6 +31,7 @@ def listed_texts(
         If it cannot be read, or lacks a column that is needed or mapped.
     """
     try:
+        plain_file(path)
         kind = dialect(
             path,
             delimiter=written.delimiter,

@@ -42,6 +42,21 @@ def read_yaml(path: Path) -> Any:
         raise ConfigError(f"{path}: nested too deeply to be read") from None
 
 
+def plain_file(path: Path) -> None:
+    """Refuse a folder, and a pipe or device, whose reading may never end.
+
+    Raises
+    ------
+    ConfigError
+        Naming it.
+    OSError
+        If it cannot be looked at.
+    """
+    if not is_plain_file(path):
+        what = "is a folder" if path.is_dir() else "not a regular file"
+        raise ConfigError(f"{path}: cannot be read: {what}")
+
+
 def short(value: Any) -> str:
     """A value for a message, cut where it is long."""
     text = repr(value)
@@ -50,9 +65,7 @@ def short(value: Any) -> str:
 
 def _text(path: Path) -> str:
     try:
-        if not is_plain_file(path):
-            what = "is a folder" if path.is_dir() else "not a regular file"
-            raise ConfigError(f"{path}: cannot be read: {what}")
+        plain_file(path)
         if path.stat().st_size > MOST_BYTES:
             raise ConfigError(f"{path}: larger than {MOST_BYTES >> 20} MB; not a YAML file?")
         return whole_text(path, advice="save the file as UTF-8")

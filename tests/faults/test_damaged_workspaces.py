@@ -11,6 +11,7 @@ import pytest
 
 from tests.faults.told import refused, small_utility, told
 
+HEAVY = pytest.mark.heavy
 FOLDERS = ("lake", "lake/interval_read", "rejected", "profile", "assess", "published", "logs",
            "scratch", "landing")  # fmt: skip
 FILES = ("work.duckdb", "sweep.lock", "learnt.json", "published/results.duckdb",
@@ -72,7 +73,15 @@ def every_command_is_told(config: Path) -> None:
         refused(told(command, config, *words), codes=(0, 1, 2, 3))
 
 
-@pytest.mark.parametrize("how", [file_for_folder, loop, nowhere], ids=lambda f: f.__name__)
+@pytest.mark.parametrize(
+    "how",
+    [
+        file_for_folder,
+        pytest.param(loop, marks=HEAVY),
+        pytest.param(nowhere, marks=HEAVY),
+    ],
+    ids=lambda f: f.__name__,
+)
 @pytest.mark.parametrize("name", FOLDERS)
 def test_something_else_in_place_of_a_folder(
     config: Path, name: str, how: Callable[[Path], None]
@@ -83,7 +92,14 @@ def test_something_else_in_place_of_a_folder(
 
 
 @pytest.mark.parametrize(
-    "how", [folder_for_file, loop, nowhere, os.mkfifo], ids=lambda f: f.__name__
+    "how",
+    [
+        pytest.param(folder_for_file, marks=HEAVY),
+        pytest.param(loop, marks=HEAVY),
+        pytest.param(nowhere, marks=HEAVY),
+        os.mkfifo,
+    ],
+    ids=lambda f: f.__name__,
 )
 @pytest.mark.parametrize("name", FILES)
 def test_something_else_in_place_of_a_file(
@@ -94,7 +110,9 @@ def test_something_else_in_place_of_a_file(
     every_command_is_told(config)
 
 
-@pytest.mark.parametrize("kind", GARBAGE)
+@pytest.mark.parametrize(
+    "kind", [k if k in ("junk", "deep") else pytest.param(k, marks=HEAVY) for k in GARBAGE]
+)
 @pytest.mark.parametrize("name", FILES)
 def test_garbage_in_a_file(config: Path, name: str, kind: str) -> None:
     put_aside(config.parent / "workspace" / name)
@@ -102,7 +120,7 @@ def test_garbage_in_a_file(config: Path, name: str, kind: str) -> None:
     every_command_is_told(config)
 
 
-@pytest.mark.parametrize("kind", [k for k in GARBAGE if k != "empty"])
+@pytest.mark.parametrize("kind", ["junk", "deep"])
 def test_garbage_in_rejected_rows(config: Path, kind: str) -> None:
     (file,) = (config.parent / "workspace" / "rejected").glob("*.parquet")
     file.write_bytes(GARBAGE[kind])

@@ -35,8 +35,8 @@ from tests.pipelines.sources.espi_feed import (
     usage_point,
 )
 
-QUICK_FILES = 40  # of each reader in the default run
-QUICK_TEXTS = 100  # of each file of a configuration
+QUICK_FILES = 100  # of each reader in the default run
+QUICK_TEXTS = 150  # of each file of a configuration
 FILES_AT_ONCE = 40
 LONGEST_S = 10  # a file of some kilobytes
 UNFORESEEN = {

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -300,3 +301,38 @@ def test_a_configuration_is_refused_in_a_line_or_swept(tmp_path: Path, case: Cas
     refused(outcome, case.says, codes=(0, 2, 3))
     if outcome.code == 2:
         assert not (config.parent / "workspace" / "published" / "results.duckdb").exists()
+
+
+NAMED = ("sweep.yaml", "tariff.yaml", "thresholds.yaml", "meters.csv", "exports", "workspace")
+
+
+@pytest.mark.parametrize("name", NAMED)
+@pytest.mark.parametrize("how", ["loop", "nowhere", "pipe"])
+def test_what_is_named_is_a_loop_or_a_pipe(tmp_path: Path, name: str, how: str) -> None:
+    config = small_utility(tmp_path / "utility")
+    place = config.parent / name
+    if place.is_dir():
+        place.rename(tmp_path / "away")
+    else:
+        place.unlink(missing_ok=True)
+    if how == "pipe":
+        os.mkfifo(place)
+    else:
+        place.symlink_to(place if how == "loop" else tmp_path / "no" / "where")
+    outcome = told("sweep", config, "--workers", "1")
+    is_made = name == "workspace" and how == "nowhere"  # a link to a folder still to be made
+    word = "where" if how == "nowhere" else name
+    refused(outcome, "" if is_made else word, codes=(0, 2) if is_made else (2,))
+
+
+def test_a_pattern_over_loops_of_links_ends(tmp_path: Path) -> None:
+    config = small_utility(
+        tmp_path / "utility", exports=[{"name": "a", "path": "exports/**/*"}]
+    )
+    exports = config.parent / "exports"
+    for name in ("one", "two"):
+        (exports / name).mkdir()
+        (exports / name / "up").symlink_to(exports)
+        (exports / name / "itself").symlink_to(exports / name / "itself")
+    outcome = told("sweep", config, "--workers", "1")
+    refused(outcome, codes=(0, 3))
