@@ -386,7 +386,7 @@ class Thresholds(Settings):
     stock_list: tuple[str, ...] | None = _policy(
         None, "meters kept in stock, in the same format; all if absent"
     )
-    draws: int = Field(40, ge=10, le=1000, description="Monte Carlo samples per account")
+    draws: int = Field(64, ge=10, le=1000, description="Monte Carlo samples per account")
     seed: int = Field(1, ge=0, description="random seed of the samples")
 
     @model_validator(mode="before")

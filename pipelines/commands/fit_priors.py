@@ -9,7 +9,8 @@ import polars as pl
 import yaml
 
 from pipelines.configuration.load_priors import PriorSettings
-from pipelines.configuration.load_settings import read_model, read_yaml
+from pipelines.configuration.load_settings import read_model
+from pipelines.configuration.yaml_file import read_yaml
 from pipelines.store.resources import config_path
 from rightsize.errors import ConfigError, ContractError
 from rightsize.inference.water_use.logged import UseEvents, prior_from_logs, uses_of_log

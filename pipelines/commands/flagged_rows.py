@@ -22,7 +22,7 @@ from rich.table import Table
 from pipelines.commands import console
 from pipelines.commands.query_output import write_answer
 from pipelines.configuration.load_settings import Loaded
-from pipelines.configuration.meter_list import load_meters
+from pipelines.configuration.meter_list import meters_of
 from pipelines.store.lake_partition import PARTITION_FOLDERS, LakePartition
 from pipelines.store.resources import sql_text
 from pipelines.store.storage import local_paths
@@ -100,7 +100,7 @@ def flagged(loaded: Loaded, wanted: Wanted) -> Iterator[duckdb.DuckDBPyConnectio
 def _learn(
     connection: duckdb.DuckDBPyConnection, loaded: Loaded, workspace: Workspace, wanted: Wanted
 ) -> None:
-    meters = load_meters(loaded.file(loaded.settings.meters), loaded.settings.class_codes)
+    meters = meters_of(loaded)
     connection.register("known_meter", meters.frame.select("meter_id").unique().to_arrow())
     with work_database(workspace) as work:
         connection.register(

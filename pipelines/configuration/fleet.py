@@ -18,7 +18,7 @@ from pipelines.configuration.judged_by import JudgedBy, with_meter_index
 from pipelines.configuration.load_catalogue import load_catalogue
 from pipelines.configuration.load_priors import load_priors
 from pipelines.configuration.load_settings import Loaded
-from pipelines.configuration.meter_list import Meters, load_meters
+from pipelines.configuration.meter_list import Meters, meters_of
 from pipelines.store.lake_partition import bucket_name
 from rightsize.errors import ConfigError
 from rightsize.recommend.rules.meter_rules import unknown_names
@@ -53,7 +53,7 @@ def load_fleet(loaded: Loaded) -> Fleet:
         )
     priors = load_priors(loaded.file(named.priors) if named.priors else None)
     meters_path = loaded.file(named.meters)
-    meters = load_meters(meters_path, named.class_codes)
+    meters = meters_of(loaded)
     installed, tests = stated_curves(loaded, catalogue, meters.frame)
     settings = JudgedBy(
         catalogue=catalogue,

@@ -10,7 +10,8 @@ from typing import Any, Final
 import yaml
 from pydantic import ValidationError
 
-from pipelines.configuration.load_settings import read_model, read_yaml
+from pipelines.configuration.load_settings import read_model
+from pipelines.configuration.yaml_file import read_yaml
 from pipelines.store.resources import config_path
 from rightsize.errors import CatalogueError
 from rightsize.meter_types import METER_TYPES

@@ -8,7 +8,13 @@ from pydantic import Field, model_validator
 
 from pipelines.configuration.load_settings import read_model
 from pipelines.store.resources import config_path
-from rightsize.inference.water_use.priors import ClassPrior, Fixture, Priors, SteadyPrior
+from rightsize.inference.water_use.priors import (
+    ClassPrior,
+    Fixture,
+    Priors,
+    ServicePrior,
+    SteadyPrior,
+)
 from rightsize.settings import CUSTOMER_CLASSES, Settings
 
 
@@ -41,9 +47,22 @@ class ClassSettings(Settings):
     steady: SteadySettings
 
 
+class ServiceSettings(Settings):
+    """Pressure and line of a service of which nothing is recorded."""
+
+    available_psi: float = Field(60.0, gt=0, le=250)
+    available_factor: float = Field(1.4, ge=1.05, le=5)
+    residual_psi: float = Field(20.0, ge=0, le=100)
+    line_length_ft: float = Field(50.0, gt=0, le=5000)
+    line_length_factor: float = Field(2.5, ge=1.05, le=10)
+    least_line_in: float = Field(0.75, gt=0, le=4)
+    smoothness: float = Field(130.0, ge=60, le=160)
+
+
 class PriorSettings(Settings):
     """The whole file."""
 
+    service: ServiceSettings = Field(default_factory=lambda: ServiceSettings.model_validate({}))
     fixtures: dict[str, FixtureSettings]
     classes: dict[str, ClassSettings]
 
@@ -102,7 +121,7 @@ def load_priors(path: Path | None = None) -> Priors:
         for name, entry in settings.classes.items()
         if entry.blend
     }
-    return Priors(plain | blends)
+    return Priors(plain | blends, ServicePrior(**settings.service.model_dump()))
 
 
 def _plain_prior(

@@ -5,23 +5,33 @@ from __future__ import annotations
 import hashlib
 import json
 from pathlib import Path
-from typing import Any, Final, Literal, TypeVar
+from typing import Annotated, Any, Final, Literal, TypeVar
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
-import yaml
-from pydantic import Field, ValidationError, field_validator, model_validator
+from pydantic import BeforeValidator, Field, ValidationError, field_validator, model_validator
 
+from pipelines.configuration.yaml_file import read_yaml
 from pipelines.store.file_stamp import ExportPlace
 from pipelines.store.object_store import copied_as, is_url, refuse_fleeting
 from pipelines.store.workspace import Workspace
 from rightsize.errors import ConfigError
-from rightsize.meter_types import MeterType
+from rightsize.meter_types import METER_TYPES, MeterType
 from rightsize.meters.uncertainty.wear import WearRate
 from rightsize.settings import CUSTOMER_CLASSES, Settings, Tariff, Thresholds
 from rightsize.units import UnitSystem, VolumeUnit
 
 Layout = Literal["interval", "register", "wide", "espi"]
 M = TypeVar("M", bound=Settings)
+
+
+def _texts_of_codes(value: Any) -> Any:
+    """Codes that YAML takes for whole numbers are texts all the same."""
+    if not isinstance(value, dict):
+        return value
+    return {str(k) if type(k) in (int, float) else k: v for k, v in value.items()}
+
+
+Codes = Annotated[dict[str, str], BeforeValidator(_texts_of_codes)]
 _URL: Final = r"^[a-z0-9+]+://[^*?\[\]]+$"
 
 
@@ -43,6 +53,9 @@ class ExportSettings(Settings):
     )
     delimiter: str | None = Field(default=None, description="detected if absent")
     encoding: str = Field("utf-8", description="text encoding, by any name that Python knows")
+    skip_lines: int = Field(
+        0, ge=0, le=1000, description="lines above the header, such as a report's title"
+    )
     decimal: Literal[".", ","] = Field(".", description="decimal point of its numbers")
     thousands: Literal[",", ".", " ", "'"] | None = Field(
         default=None, description="thousands separator; removed only if named"
@@ -56,7 +69,7 @@ class ExportSettings(Settings):
     time_format: str | None = Field(
         default=None, description="strptime format of the time stamps"
     )
-    quality_codes: dict[str, str] = Field(
+    quality_codes: Codes = Field(
         default_factory=dict, description="the file's quality code -> ours"
     )
     register_digits: int | None = Field(
@@ -72,6 +85,32 @@ class ExportSettings(Settings):
         return None if value is None else known_zone(value)
 
 
+class MeterListSettings(Settings):
+    """How the meter list is written, where it is not as ours."""
+
+    columns: dict[str, str] = Field(
+        default_factory=dict, description="their column name for each of ours"
+    )
+    type_codes: Codes = Field(default_factory=dict, description="their meter type -> ours")
+    date_format: str | None = Field(
+        default=None, description="strptime format of its dates, such as `%m/%d/%Y`"
+    )
+    delimiter: str | None = Field(default=None, description="found by itself where not given")
+    encoding: str = Field("utf-8", description="of the text, by any name that Python knows")
+    skip_lines: int = Field(
+        0, ge=0, le=1000, description="lines above the header, such as a report's title"
+    )
+
+    @field_validator("type_codes")
+    @classmethod
+    def _types(cls, value: dict[str, str]) -> dict[str, str]:
+        for code, name in value.items():
+            if name not in METER_TYPES:
+                allowed = ", ".join(METER_TYPES)
+                raise ValueError(f"type_codes maps {code!r} to {name!r}; allowed: {allowed}")
+        return value
+
+
 class SweepSettings(Settings):
     """The whole configuration, with paths made absolute in `Loaded`."""
 
@@ -83,6 +122,10 @@ class SweepSettings(Settings):
         min_length=1, description="sources of reads, each as below"
     )
     meters: str = Field("meters.csv", description="the meter list")
+    meter_list: MeterListSettings = Field(
+        MeterListSettings.model_validate({}),
+        description="how the meter list is written, as below",
+    )
     catalogue: str | None = Field(
         default=None, description="meter catalog; the shipped one if absent"
     )
@@ -100,7 +143,7 @@ class SweepSettings(Settings):
     wear: dict[MeterType, WearRate] = Field(
         default_factory=dict, description="stated wear by meter type; none if absent"
     )
-    class_codes: dict[str, str] = Field(
+    class_codes: Codes = Field(
         default_factory=dict, description="the utility's customer class -> ours"
     )
     notify: str | None = Field(
@@ -237,44 +280,6 @@ class Loaded(Settings):
         return Workspace(self.workspace_root, self.settings.lake)
 
 
-def read_yaml(path: Path) -> Any:
-    """One YAML document.
-
-    Raises
-    ------
-    ConfigError
-        If the file is missing, unreadable or not YAML; the text names file and line.
-    """
-    try:
-        text = path.read_text(encoding="utf-8-sig")
-    except FileNotFoundError:
-        raise ConfigError(f"{path}: no such file") from None
-    except (OSError, UnicodeDecodeError) as error:
-        raise ConfigError(f"{path}: cannot be read: {error}") from None
-    try:
-        return yaml.load(text, Loader=_UniqueKeyLoader)
-    except yaml.YAMLError as error:
-        mark = getattr(error, "problem_mark", None)
-        where = f" line {mark.line + 1}" if mark else ""
-        problem = getattr(error, "problem", None) or "not YAML"
-        raise ConfigError(f"{path}{where}: {problem}") from None
-
-
-class _UniqueKeyLoader(yaml.SafeLoader):
-    """Rejects a mapping with a duplicate key: the first would be silently lost."""
-
-    def construct_mapping(self, node: yaml.MappingNode, deep: bool = False) -> dict[Any, Any]:
-        seen: set[Any] = set()
-        for key_node, _ in node.value:
-            key = self.construct_object(key_node, deep=True)
-            if isinstance(key, str | int | float) and key in seen:
-                raise yaml.constructor.ConstructorError(
-                    None, None, f"duplicate key {key!r}", key_node.start_mark
-                )
-            seen.add(key)
-        return super().construct_mapping(node, deep)
-
-
 def read_model(path: Path, model: type[M]) -> M:
     """A YAML file as a settings model.
 
@@ -305,7 +310,9 @@ def _plain(path: Path, problem: Any) -> str:
         if isinstance(got, dict | list | tuple) or problem["type"] == "missing"
         else f"; got {got!r}"
     )
-    return f"{path}: {where + ': ' if where else ''}{text}{shown}"
+    is_text = problem["type"] == "string_type" and isinstance(got, bool | int | float)
+    quote = "; YAML does not read this as text: quote it" if is_text else ""
+    return f"{path}: {where + ': ' if where else ''}{text}{shown}{quote}"
 
 
 def load(config: Path) -> Loaded:

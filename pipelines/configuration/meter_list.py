@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import difflib
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from datetime import date
@@ -11,8 +10,9 @@ from typing import Final
 
 import polars as pl
 
-from pipelines.configuration.metric_columns import METRIC_COLUMNS, in_us_columns
-from pipelines.store.delimited import dialect
+from pipelines.configuration.load_settings import Loaded, MeterListSettings
+from pipelines.configuration.meter_texts import listed_texts
+from pipelines.configuration.metric_columns import in_us_columns
 from rightsize.errors import ConfigError
 from rightsize.findings import Finding
 from rightsize.meter_types import METER_TYPES
@@ -64,7 +64,6 @@ COLUMNS: Final[dict[str, str]] = {
     "service_address": "shown on pages",
 }
 """Every column with its meaning; metric equivalents are in `metric_columns`."""
-_OTHER_NAMES: Final = {"critical": "is_critical"}
 _SHOWN: Final = 20
 _SIZE_MAX_IN: Final = 36.0
 _TRUE: Final = ("true", "yes", "y", "1", "x")
@@ -87,7 +86,23 @@ class Meters:
     notes: tuple[str, ...]
 
 
-def load_meters(path: Path, class_codes: Mapping[str, str]) -> Meters:
+def meters_of(loaded: Loaded) -> Meters:
+    """The meter list of a configuration.
+
+    Raises
+    ------
+    ConfigError
+        If anything in it cannot be used.
+    """
+    said = loaded.settings
+    return load_meters(loaded.file(said.meters), said.class_codes, said.meter_list)
+
+
+def load_meters(
+    path: Path,
+    class_codes: Mapping[str, str],
+    written: MeterListSettings | None = None,
+) -> Meters:
     """Read the meter list.
 
     Parameters
@@ -96,6 +111,8 @@ def load_meters(path: Path, class_codes: Mapping[str, str]) -> Meters:
         A delimited file with a header; metric columns such as `size_mm` are accepted.
     class_codes
         The utility's class codes -> ours.
+    written
+        How it is written, where not as ours.
 
     Raises
     ------
@@ -103,9 +120,14 @@ def load_meters(path: Path, class_codes: Mapping[str, str]) -> Meters:
         If any value is invalid: each problem names file, line, column, the value and what
         is allowed.
     """
-    texts, notes = _texts(path)
+    written = written or MeterListSettings.model_validate({})
+    texts, notes = listed_texts(path, written, (*REQUIRED, *OPTIONAL), REQUIRED)
+    texts = texts.with_columns(
+        pl.col("meter_type").replace(written.type_codes),
+        *(_as_ours(name, written.date_format) for name in _DATES),
+    )
     texts, problems = in_us_columns(path, texts)
-    problems = problems or list(_problems(path, texts))
+    problems = problems or list(_problems(path, texts, written.date_format))
     if problems:
         more = len(problems) - _SHOWN
         tail = [f"{path}: and {more:,} more problems"] if more > 0 else []
@@ -114,85 +136,18 @@ def load_meters(path: Path, class_codes: Mapping[str, str]) -> Meters:
     return Meters(frame, findings, tuple(notes))
 
 
-def _texts(path: Path) -> tuple[pl.DataFrame, list[str]]:
-    try:
-        kind = dialect(path, delimiter=None, encoding="utf-8")
-        raw = pl.read_csv(
-            path,
-            separator=kind.delimiter,
-            infer_schema=False,
-            encoding="utf8",
-            null_values=[""],
-            has_header=False,
-            skip_rows=kind.header_line,
-            new_columns=None,
-            raise_if_empty=False,
-            glob=False,
-        )
-    except FileNotFoundError:
-        raise ConfigError(f"{path}: no such file") from None
-    except OSError as error:
-        raise ConfigError(f"{path}: cannot be read: {error.strerror or error}") from None
-    except pl.exceptions.PolarsError as error:
-        raise ConfigError(f"{path}: cannot be read: {str(error).splitlines()[0]}") from None
-    names = [h.strip() for h in kind.header]
-    if raw.width > len(names):
-        raise ConfigError(
-            f"{path}: rows have {raw.width} columns, but the header has {len(names)}"
-        )
-    known, notes = _known_names(path, names)
-    columns = {
-        name: raw.to_series(i).str.strip_chars()
-        if i < raw.width
-        else pl.Series([], dtype=pl.String)
-        for i, name in enumerate(known)
-        if name is not None
-    }
-    if raw.height == 0:
-        raise ConfigError(f"{path}: no meters listed; expected one row per meter")
-    frame = pl.DataFrame(columns).with_columns(
-        pl.lit(None, dtype=pl.String).alias(n)
-        for n in (*REQUIRED, *OPTIONAL)
-        if n not in columns
-    )
-    first_line = kind.header_line + 1
-    frame = frame.with_columns(pl.int_range(first_line, pl.len() + first_line).alias("line"))
-    blank = pl.all_horizontal(pl.col(n).fill_null("") == "" for n in columns)
-    return frame.filter(~blank), notes
+def _as_ours(name: str, date_format: str | None) -> pl.Expr:
+    """A date of the list's format as ours; any other text as it is, to be told."""
+    if date_format is None:
+        return pl.col(name)
+    read = pl.col(name).str.to_date(date_format, strict=False)
+    return pl.coalesce(read.dt.strftime("%Y-%m-%d"), pl.col(name))
 
 
-def _known_names(path: Path, names: list[str]) -> tuple[list[str | None], list[str]]:
-    allowed = (*REQUIRED, *OPTIONAL, *METRIC_COLUMNS)
-    known: list[str | None] = []
-    unknown: list[str] = []
-    for name in names:
-        ours = _OTHER_NAMES.get(name, name)
-        near = difflib.get_close_matches(name, allowed, n=1, cutoff=0.85)
-        if ours in allowed:
-            if ours in known:
-                raise ConfigError(f"{path} line 1: duplicate column {name!r}")
-            known.append(ours)
-            continue
-        if near and near[0] not in names:
-            raise ConfigError(
-                f"{path} line 1: unknown column {name!r}; did you mean {near[0]!r}?"
-            )
-        unknown.append(name)
-        known.append(None)
-    given_in_mm = {ours for metric, (ours, _) in METRIC_COLUMNS.items() if metric in known}
-    missing = [n for n in REQUIRED if n not in known and n not in given_in_mm]
-    if missing:
-        raise ConfigError(
-            f"{path} line 1: missing column {missing[0]!r}; the file has: {', '.join(names)}"
-        )
-    shown = ", ".join(repr(n) for n in unknown if n)
-    return known, [f"{path}: unused columns: {shown}"] if shown else []
-
-
-def _problems(path: Path, texts: pl.DataFrame) -> Iterator[str]:
+def _problems(path: Path, texts: pl.DataFrame, date_format: str | None) -> Iterator[str]:
     for name in ("account_id", "meter_id", "meter_type", "size_in"):
         empty = texts.filter(pl.col(name).fill_null("") == "")
-        yield from (f"{path} line {line}: {name} is empty" for line in empty["line"])
+        yield from _told(path, empty, name, "is empty")
     yield from _not_among(path, texts, "meter_type", METER_TYPES)
     yield from _not_among(path, texts, "service_kind", SERVICE_KINDS)
     yield from _not_among(path, texts, "resolution_unit", tuple(GAL_PER_UNIT))
@@ -204,7 +159,18 @@ def _problems(path: Path, texts: pl.DataFrame) -> Iterator[str]:
             pl.col(name).cast(pl.Float64, strict=False).alias("number")
         )
         yield from _outside(path, numbered, name, low, high)
-    yield from _date_problems(path, texts)
+    yield from _date_problems(path, texts, date_format)
+
+
+def _told(path: Path, wrong: pl.DataFrame, name: str, reason: str) -> Iterator[str]:
+    """Each wrong value once: its first line, what is wrong, and how many lines have it."""
+    by_value = wrong.group_by(name, maintain_order=True).agg(
+        pl.col("line").first().alias("first_line"), pl.len().alias("count")
+    )
+    for got, line, count in by_value.iter_rows():
+        value = f" {got!r}" if got else ""
+        others = f" (and on {count - 1:,} lines more)" if count > 1 else ""
+        yield f"{path} line {line}: {name}{value} {reason}{others}"
 
 
 def _not_among(
@@ -213,8 +179,8 @@ def _not_among(
     held = pl.col(name).str.to_lowercase() if lower else pl.col(name)
     wrong = texts.filter(held.is_not_null() & (held != "") & ~held.is_in(list(allowed)))
     shown = ", ".join(a for a in allowed if a)
-    for line, got in wrong.select("line", name).iter_rows():
-        yield f"{path} line {line}: unknown {name} {got!r}; allowed: {shown}"
+    codes = "; or map it in meter_list.type_codes" if name == "meter_type" else ""
+    yield from _told(path, wrong, name, f"is unknown; allowed: {shown}{codes}")
 
 
 def _outside(
@@ -223,20 +189,23 @@ def _outside(
     given = pl.col(name).fill_null("") != ""
     inside = (pl.col("number") > low) & (pl.col("number") <= high)
     wrong = numbered.filter(given & ~inside.fill_null(value=False))
-    for line, got in wrong.select("line", name).iter_rows():
-        least = f"above {low:g}" if low >= 0 else "0 or more"
-        most = f"at most {high:,.10g}"
-        yield f"{path} line {line}: {name} {got!r} must be a number {least} and {most}"
+    least = f"above {low:g}" if low >= 0 else "0 or more"
+    most = f"at most {high:,.10g}"
+    yield from _told(path, wrong, name, f"must be a number {least} and {most}")
 
 
-def _date_problems(path: Path, texts: pl.DataFrame) -> Iterator[str]:
+def _date_problems(path: Path, texts: pl.DataFrame, date_format: str | None) -> Iterator[str]:
+    wanted = (
+        f"of the format {date_format}"
+        if date_format
+        else "such as 2021-04-30; meter_list.date_format names another format"
+    )
     dated = texts.with_columns(_date(n).alias(f"{n}_date") for n in _DATES)
     for name in _DATES:
         wrong = dated.filter(
             (pl.col(name).fill_null("") != "") & pl.col(f"{name}_date").is_null()
         )
-        for line, got in wrong.select("line", name).iter_rows():
-            yield f"{path} line {line}: {name} {got!r} must be a date such as 2021-04-30"
+        yield from _told(path, wrong, name, f"must be a date {wanted}")
     early = dated.filter(pl.col("removed_on_date") < pl.col("installed_on_date"))
     for line in early["line"]:
         yield f"{path} line {line}: removed_on is before installed_on"

@@ -181,33 +181,33 @@ def _rules() -> str:
             _words(kind),
             f"{rule.start_share:g}",
             f"{100 * rule.start_ratio:g} %",
+            f"{rule.stop_band:g}",
             f"{rule.min_test_place:g}",
-            f"{rule.normal_min_place:g}",
+            f"{rule.loss_power:g}",
         )
         for kind in METER_TYPES
         for rule in [rules.of(kind)]  # type: ignore[arg-type]
     ]
     return (
-        "\n## Generic accuracy curves\n\nOne rule per meter type, not one number per size "
-        "(stated rules, from common practice). *Start* is the starting flow as a share of the "
-        "minimum test flow; *position* is the place of the curve within its accuracy limits "
-        "(0 lower limit, 1 upper limit). From three times the normal minimum to SMOC the curve "
-        "is in the middle of its limits. Between points the curve is linear in log flow; below "
-        "the start it is zero; above SMOC it is constant.\n\nA compound combines a "
-        "displacement element (low side) and a turbine element (high side). The changeover "
-        "valve closes at half of the low side's SMOC on falling flow and opens at 0.8 of it on "
-        "rising flow, unless the entry gives both changeover flows. With the valve open, part "
-        "of the water still passes the low side. The high side's starting flow is set so that "
-        "accuracy at changeover just meets the standard's minimum. If the direction of flow is "
-        "unknown, the mean of both directions is used.\n\n"
+        "\n## How a generic curve is drawn\n\nOne law a type, never a number per size. At low "
+        "flow a meter loses registration: a displacement meter a constant slip past its "
+        "chamber, so that the loss goes with 1 over flow (*power* 1), a rotor to a constant "
+        "friction, so that it goes with 1 over flow squared (*power* 2; physics from memory, "
+        "high trust, Baker, Flow Measurement Handbook). *Place* says where in its permitted "
+        "band the curve passes at the min test flow (0 lower limit, 1 upper limit). "
+        "*Start* is a share of the min test flow; from *stop band* times the start up the law "
+        "holds, between the two some meters turn and some stand. Meters without moving parts "
+        "are promised nothing below their minimum flow: R 49 promises nothing there. Shares "
+        "and places are stated rules, sources in `config/meters/curves.yaml`. "
+        "Between points the curve is linear over log flow, below the start it is zero, above "
+        "SMOC it is held.\n\nA compound is put together from a displacement element and a high "
+        "element. Its valve shuts at half of the low element's SMOC on falling flow and opens "
+        "at 0.8 of it on rising flow, unless the entry gives both changeover flows. While the "
+        "valve is open part of the water still passes the low element. The high element's "
+        "start is such that the dip just keeps the standard's floor. Where nothing is known of "
+        "the flow's past, the mean of both directions counts.\n\n"
         + _table(
-            (
-                "type",
-                "start",
-                "registered at start",
-                "position at min test",
-                "position at normal minimum",
-            ),
+            ("type", "start", "registered at start", "stop band", "place at min test", "power"),
             rows,
         )
     )
@@ -215,15 +215,17 @@ def _rules() -> str:
 
 def _uncertainty() -> str:
     return (
-        "\n## Uncertainty of a curve\n\nA new meter may be anywhere within its permissible "
-        "error, so curves of candidates are sampled within those limits, with errors that are "
-        "correlated along the curve. Installed meters use the same new-meter curves unless "
-        "[accuracy tests or stated wear](accuracy_tests.md) say otherwise; no loss of accuracy "
-        "with age is assumed.\n\nIf a group has few tests, its curve is shrunk toward a prior "
-        "for installed meters: part of the way to the limit at which a meter must be removed "
-        "from service (twice the permissible error; at the minimum flow that is the 90 % of "
-        "Maine and Maryland), with the largest loss at low flow. Solid-state meters do not "
-        "wear, but may be within twice their limits.\n"
+        "\n## What is not known of a curve\n\nA new meter may stand anywhere within its "
+        "permissible limits, so candidates are drawn there, with errors that hang together "
+        "along the curve. Below the min test flow nobody tests: start and loss are held to "
+        "move together by a factor, 1.6 either way for nine makes of ten, one for every type "
+        "(our convention). A sweep holds installed meters to these curves of new ones too, "
+        "unless [accuracy tests or a stated wear](accuracy_tests.md) say what they have lost; "
+        "no rate of decay is assumed.\n\nWhere tests of a group are few they lean on what "
+        "meters in the ground may be: a share of the way to the limit at which they must leave "
+        "service (twice the permissible error: at the minimum flow that is the 90 % of Maine "
+        "and Maryland), most at low flow. Meters without moving parts do not wear, but may "
+        "stand within twice their limits.\n"
     )
 
 

@@ -14,7 +14,11 @@ from pydantic.fields import FieldInfo
 from pydantic_core import PydanticUndefined
 
 from pipelines.configuration import meter_list as meters
-from pipelines.configuration.load_settings import ExportSettings, SweepSettings
+from pipelines.configuration.load_settings import (
+    ExportSettings,
+    MeterListSettings,
+    SweepSettings,
+)
 from pipelines.handbook.parts import with_parts
 from rightsize.meter_types import MeterType
 from rightsize.meters.uncertainty.wear import WearRate
@@ -34,6 +38,7 @@ PAGE: Final = (
 _MODELS: Final[dict[str, type[Settings]]] = {
     "sweep": SweepSettings,
     "export": ExportSettings,
+    "meter_list": MeterListSettings,
     "wear": WearRate,
     "tariff": Tariff,
     "rate": ClassRate,
@@ -125,6 +130,8 @@ def _default(field: FieldInfo) -> str:
         return "**required**"
     value = field.default
     if value is None or value is PydanticUndefined or value == ():
+        return ""
+    if isinstance(value, Settings):
         return ""
     if isinstance(value, tuple):
         return f"`[{', '.join(map(str, value))}]`"

@@ -16,7 +16,7 @@ from typing import Any, Final
 import polars as pl
 
 from pipelines.configuration.load_settings import Loaded
-from pipelines.configuration.meter_list import load_meters
+from pipelines.configuration.meter_list import meters_of
 from pipelines.pages.evidence_reads import LakeFiles, read_years
 from pipelines.pages.page_render import render_all
 from pipelines.stages.publish.newest import Key, Published, open_published
@@ -228,7 +228,7 @@ def _listed(loaded: Loaded, published: Published) -> tuple[dict[Key, dict[str, A
     """
     path = loaded.file(loaded.settings.meters)
     try:
-        frame = load_meters(path, loaded.settings.class_codes).frame
+        frame = meters_of(loaded).frame
         digest = hashlib.sha256(path.read_bytes()).hexdigest()[:16]
     except (RightsizeError, OSError):
         return {}, True

@@ -157,8 +157,8 @@ def _tell_if_open(url: str) -> None:
     try:
         with urllib.request.urlopen(request, timeout=_ASK_S):
             event(
-                "the Prefect API requires no secret: anyone who can reach it can run commands"
-                " as this user; start its server with PREFECT_SERVER_API_AUTH_STRING",
+                "the Prefect API requires no secret: anyone who can reach it can run any"
+                " command as this user; start its server with PREFECT_SERVER_API_AUTH_STRING",
                 level=logging.WARNING,
             )
     except (OSError, http.client.HTTPException, ValueError):

@@ -29,6 +29,7 @@ _USUAL: Final[dict[str, tuple[str, ...]]] = {
         "reading", "register_reading", "read", "register_read", "meter_reading", "index",
         "cumulative", "read_value", "odometer", "dial_reading", "value",
     ),
+    "time": (),  # beside a date only where the configuration says so
     "quality": (
         "quality", "quality_code", "read_quality", "read_type", "status", "flag", "validity",
         "estimated", "quality_flag", "read_status",
@@ -45,8 +46,8 @@ NEEDED: Final[dict[str, tuple[str, ...]]] = {
     "wide": ("meter_id", "date"),
 }
 OPTIONAL: Final[dict[str, tuple[str, ...]]] = {
-    "interval": ("quality", "peak", "interval_min", "unit"),
-    "register": ("quality", "peak", "unit"),
+    "interval": ("time", "quality", "peak", "interval_min", "unit"),
+    "register": ("time", "quality", "peak", "unit"),
     "wide": ("quality", "unit"),
 }
 

@@ -62,7 +62,7 @@ def stage_parquet(connection: duckdb.DuckDBPyConnection, task: FileTask) -> Stag
         declare(
             connection,
             kind=kind,
-            at_column=header[positions["at"]],
+            at_column=" ".join(header[positions[n]] for n in ("at", "time") if n in positions),
             is_stamped_at_end=kind == "interval" and task.export.stamp == "end",
         )
         texts = {"amount" if k == amount else k: v for k, v in names.items()}

@@ -95,6 +95,11 @@ def raw_read_view(source: str, line: str, texts: Mapping[str, str]) -> str:
     texts
         SQL of each of our columns that the source has.
     """
+    if "time" in texts:
+        joined = (
+            f"concat_ws(' ', trim(({texts['at']})::varchar), trim(({texts['time']})::varchar))"
+        )
+        texts = {**texts, "at": joined}
     columns = ", ".join(
         f"({texts[ours]})::varchar as {name}" if ours in texts else f"null::varchar as {name}"
         for ours, name in _TEXTS.items()

@@ -55,7 +55,7 @@ def stage_columns(connection: duckdb.DuckDBPyConnection, task: FileTask) -> Stag
         declare(
             connection,
             kind=kind,
-            at_column=header[int(names["at"][1:])],
+            at_column=" ".join(header[int(names[n][1:])] for n in ("at", "time") if n in names),
             is_stamped_at_end=kind == "interval" and task.export.stamp == "end",
         )
         texts = {"amount" if k == amount else k: v for k, v in names.items()}
@@ -80,6 +80,7 @@ def stage_text(connection: duckdb.DuckDBPyConnection, task: FileTask, view: View
         task.text,
         delimiter=task.export.delimiter,
         encoding=task.export.encoding,
+        skip_lines=task.export.skip_lines,
         shown=task.path,
     )
     where = f"{task.path} (export {task.export.name})"

@@ -120,11 +120,19 @@ def stage_typed(
 def _form(task: FileTask) -> _Form | None:
     export = task.export
     kind = dialect(
-        task.text, delimiter=export.delimiter, encoding=export.encoding, shown=task.path
+        task.text,
+        delimiter=export.delimiter,
+        encoding=export.encoding,
+        skip_lines=export.skip_lines,
+        shown=task.path,
     )
     where = f"{task.path} (export {export.name})"
     positions = column_positions(kind.header, export.columns, export.layout, where=where)
-    if not is_plain_utf8(kind.encoding) or export.thousands or "unit" in positions:
+    if (
+        not is_plain_utf8(kind.encoding)
+        or export.thousands
+        or {"unit", "time"} & positions.keys()
+    ):
         return None
     if len(set(positions.values())) < len(positions):
         return None

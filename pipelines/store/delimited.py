@@ -24,6 +24,8 @@ _KEPT_TEXT: Final = 500
 MAX_LINE_BYTES: Final = 1 << 20
 _HELD: Final = MAX_LINE_BYTES + 1  # of a line: one character more than allowed
 _DELIMITERS: Final = (",", ";", "\t", "|")
+_LIKELY: Final = ("utf-8", "cp1252", "latin-1")
+"""Encodings of exports in the United States and Western Europe, likeliest first."""
 _BOMS: Final = (
     (codecs.BOM_UTF8, "utf-8"),
     (codecs.BOM_UTF32_LE, "utf-32"),
@@ -44,11 +46,17 @@ class Dialect:
 
 
 def dialect(
-    path: Path, *, delimiter: str | None, encoding: str, shown: Path | None = None
+    path: Path,
+    *,
+    delimiter: str | None,
+    encoding: str,
+    skip_lines: int = 0,
+    shown: Path | None = None,
 ) -> Dialect:
     """Delimiter, header and encoding of a file, from its first lines.
 
-    `shown` is the path in messages, if it is not the one that is read.
+    `skip_lines` lines are above the header; `shown` is the path in messages, if it is not the
+    one that is read.
 
     Raises
     ------
@@ -63,7 +71,10 @@ def dialect(
         raise ConfigError(f"{path}: file is empty; expected a header line")
     true_encoding, text = _decoded_head(head, encoding, path)
     lines = text.replace("\r\n", "\n").replace("\r", "\n").split("\n")
-    line_no = next((i for i, line in enumerate(lines) if line.strip()), 0)
+    rest = enumerate(lines[skip_lines:], skip_lines)
+    line_no = next((i for i, line in rest if line.strip()), None)
+    if line_no is None:
+        raise ConfigError(f"{path}: no header line below the {skip_lines} lines left out")
     chosen = delimiter or max(_DELIMITERS, key=lambda d: lines[line_no].count(d))
     try:
         header = next(csv.reader([lines[line_no]], delimiter=chosen))
@@ -89,6 +100,43 @@ def sample_lines(path: Path, count: int, *, encoding: str = "utf-8") -> list[str
     head = _head(path, 1 << 22, count)
     _, text = _decoded_head(head, encoding, path)
     return text.replace("\r\n", "\n").replace("\r", "\n").split("\n")[:count]
+
+
+def whole_text(path: Path, *, encoding: str = "utf-8", advice: str) -> str:
+    """A small file as text, whatever ends its lines.
+
+    `advice` says what to do about another encoding; `{fits}` in it becomes the one that fits.
+
+    Raises
+    ------
+    ConfigError
+        If it is not text in the encoding; the message names the line and what would fit.
+    OSError
+        If it cannot be opened.
+    """
+    data = path.read_bytes()
+    mark = next((m for m in _BOMS if data.startswith(m[0])), None)
+    named = mark[1] if mark else encoding
+    try:
+        text = data.decode(named).lstrip("\ufeff")
+    except LookupError:
+        raise ConfigError(f"{path}: encoding {encoding!r} is not known") from None
+    except UnicodeDecodeError as error:
+        line_no = data.count(b"\n", 0, error.start) + 1
+        fits = next((e for e in _LIKELY if _fits(data, e)), "none of the usual ones")
+        raise ConfigError(
+            f"{path} line {line_no}: not text in {named} (byte 0x{data[error.start]:02x}); "
+            f"{fits} would fit: {advice.format(fits=fits)}"
+        ) from None
+    return text.replace("\r\n", "\n").replace("\r", "\n")
+
+
+def _fits(data: bytes, encoding: str) -> bool:
+    try:
+        data.decode(encoding)
+    except UnicodeDecodeError:
+        return False
+    return True
 
 
 def likely_encoding(path: Path) -> str:

@@ -35,6 +35,12 @@ def _verdicts(connection: duckdb.DuckDBPyConnection, console: Console) -> None:
         money = money_range(net, low, high) if change else ""
         counts = (_count(n) for n in (meters, change, log_first, keep, refer))
         table.add_row(VERDICT_WORD[verdict], *counts, money)
+    total = connection.execute(sql_text("80_summary/fleet_total")).fetchone()
+    if total is not None:
+        changes, net, low, high = total
+        table.add_row(
+            "all changes", "", _count(changes), "", "", "", money_range(net, low, high)
+        )
     console.print(table)
 
 

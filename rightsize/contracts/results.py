@@ -9,7 +9,7 @@ from __future__ import annotations
 from typing import Final
 
 from rightsize.contracts.candidate import CANDIDATE
-from rightsize.contracts.columns import ACCOUNT, ACTIONS, SEVERITIES, SWEEP_ID, VERDICTS
+from rightsize.contracts.columns import ACCOUNT, ACTIONS, METER, SEVERITIES, SWEEP_ID, VERDICTS
 from rightsize.contracts.demand import FLOW_BAND, MONTH_VOLUME, PROFILE
 from rightsize.contracts.recommendation import RECOMMENDATION
 from rightsize.contracts.sweeps import SWEEP, SWEEP_TABLES
@@ -23,6 +23,7 @@ __all__ = [
     "CANDIDATE",
     "FINDING",
     "FLOW_BAND",
+    "GAIN_SAMPLE",
     "LARGEST_TABLE",
     "MONTH_VOLUME",
     "NOT_ASSESSED",
@@ -81,9 +82,29 @@ NOT_ASSESSED: Final = Table(
     ),
 )
 
+GAIN_SAMPLE: Final = Table(
+    name="gain_sample",
+    meaning="Joint samples of what each change brings: add up over accounts, sample by sample.",
+    grain="one row a sweep, meter to change and sample",
+    key=("sweep_id", "account_id", "meter_id", "sample"),
+    columns=(
+        SWEEP_ID,
+        ACCOUNT,
+        METER,
+        Column(
+            "sample", "integer", "number of the sample; one number is one state of all", low=1
+        ),
+        number("volume_gain_gal_per_year", "extra registered volume in this sample"),
+        number("revenue_gain_usd_per_year", "extra volumetric charges in this sample"),
+        number("net_benefit_usd_per_year", "net benefit in this sample"),
+    ),
+    is_detail=True,
+)
+
 BLOCK_TABLES: Final[tuple[Table, ...]] = (
     RECOMMENDATION,
     CANDIDATE,
+    GAIN_SAMPLE,
     FLOW_BAND,
     PROFILE,
     FINDING,

@@ -11,7 +11,7 @@ from typing import Final
 
 from rightsize.contracts.demand import MONTH_VOLUME
 from rightsize.contracts.recommendation import RECOMMENDATION
-from rightsize.contracts.results import FINDING
+from rightsize.contracts.results import FINDING, GAIN_SAMPLE
 from rightsize.contracts.sweeps import LANDED_FILE, PROFILE_SOURCE
 from rightsize.contracts.table import Table
 from rightsize.errors import ContractError
@@ -65,11 +65,29 @@ _SUMS: Final = {
     "volume_gain_gal_per_year": "total volume gain of meters with action change",
     "revenue_gain_usd_per_year": "total revenue gain of meters with action change",
     "net_benefit_usd_per_year": "total net benefit of meters with action change",
-    "net_benefit_low_usd_per_year": "sum of the low ends; lower than the low end of the total",
-    "net_benefit_high_usd_per_year": "sum of the high ends; higher than the high end of the"
-    " total",
+    "net_benefit_low_usd_per_year": "low end of the 90 % range of that total",
+    "net_benefit_high_usd_per_year": "high end of the 90 % range of that total",
     "change_cost_usd": "total cost of meters with action change",
     "unproven_net_benefit_usd_per_year": "total net benefit of meters with action log_first",
+}
+
+_TOTALS: Final = {
+    "scope": "what is summed over: fleet, verdict, class or area",
+    "name": "which of them",
+    "changes": "meters with action change",
+    **{
+        f"{stem}{end}_{unit}": meaning + words
+        for stem, unit, meaning in (
+            ("volume_gain", "gal_per_year", "extra registered volume of all these changes"),
+            ("revenue_gain", "usd_per_year", "extra volumetric charges of all these changes"),
+            ("net_benefit", "usd_per_year", "net benefit of all these changes"),
+        )
+        for end, words in (
+            ("", ", expected"),
+            ("_low", ", low end of the 90 % range of the total"),
+            ("_high", ", high end of the 90 % range of the total"),
+        )
+    },
 }
 
 _CHANGES: Final = {
@@ -129,6 +147,13 @@ VIEWS: Final[tuple[View, ...]] = (
         "one row per changed meter in service in either sweep",
         (RECOMMENDATION,),
         _CHANGES,
+    ),
+    View(
+        "fleet_total",
+        "What all changes of the latest sweep bring together, with the range of the total.",
+        "one row a total: the fleet, a verdict, a class, an area",
+        (GAIN_SAMPLE,),
+        _TOTALS,
     ),
     View(
         "class_summary",

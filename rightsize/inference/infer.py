@@ -17,9 +17,13 @@ from rightsize.demand.bands import (
 )
 from rightsize.inference.meter import censoring
 from rightsize.inference.meter.censoring import LearntPrior
-from rightsize.inference.meter.envelope import registered_bounds
 from rightsize.inference.meter.held_meters import HeldMeters, held_meters
-from rightsize.inference.meter.registered_table import RegisteredTable, registered_table
+from rightsize.inference.meter.registered_table import (
+    RegisteredTable,
+    ground_table,
+    registered_table,
+)
+from rightsize.inference.meter.service import ServiceRecord, largest_flow_gpm
 from rightsize.inference.peaks import actual_mean, crowding_of, peak_10s, sustained_registered
 from rightsize.inference.posterior import FlowPosterior
 from rightsize.inference.reads import nights
@@ -52,6 +56,7 @@ def infer(
     seed: int,
     learnt: LearntPrior | None,
     installed: PlacedCurves | None = None,
+    services: ServiceRecord | None = None,
 ) -> FlowPosterior:
     """Joint samples of the actual flow at each account of a block.
 
@@ -73,6 +78,8 @@ def infer(
         Curves of installed meters that tests or a stated wear tell apart from the catalog's.
         The reads are inverted through them; every candidate, also of the installed type and
         size, keeps the catalog's curve.
+    services : ServiceRecord, optional
+        What is recorded of each service's line and pressure.
 
     Returns
     -------
@@ -80,13 +87,20 @@ def infer(
         Equally likely samples, intervals inside the model-free envelope.
     """
     meters = tuple(meters)
-    table = registered_table(meters, samples, seed)
+    unknown = np.full(block.size, np.nan)
+    recorded = services or ServiceRecord(unknown, unknown)
+    table, ground = registered_table(meters, samples, seed), ground_table(meters, samples, seed)
     parts = []
     for i in range(0, block.size, CHUNK):
         part = _rows(block, slice(i, i + CHUNK))
         told = None if installed is None else installed.cut(slice(i, i + CHUNK))
-        held = held_meters(part, meters, table, told, seed=seed)
-        parts.append(_chunk(part, meters, table, held, priors, samples, seed, learnt))
+        u = uniforms_of(part.meter_id, count=samples, seed=seed)
+        held = held_meters(part, meters, ground, told, u.own_meter, seed=seed)
+        record = recorded.rows(slice(i, i + CHUNK))
+        most = largest_flow_gpm(
+            held.meters, record, priors.service, u.service_pressure, u.service_line
+        )
+        parts.append(_chunk(part, meters, table, held, priors, learnt, most, u))
     return _joined(parts)
 
 
@@ -124,11 +138,10 @@ def _chunk(
     table: RegisteredTable,
     held: HeldMeters,
     priors: Priors,
-    samples: int,
-    seed: int,
     learnt: LearntPrior | None,
+    most_gpm: Array,
+    u: Uniforms,
 ) -> FlowPosterior:
-    u = uniforms_of(block.meter_id, count=samples, seed=seed)
     steady = _steady(block, held, priors, learnt, u)
     how = _patterns(block, priors, steady, u)
     kinds, which = kernel_of(how)
@@ -148,7 +161,9 @@ def _chunk(
     )
     hour = actual_mean(sustained_registered(block, reads), flow, unit, steady)
     crowding = crowding_of(block, priors, u.crowding)
-    return _posterior(block, meters, table, held, how, steady, flow, hour, crowding, u)
+    return _posterior(
+        block, meters, table, held, how, steady, flow, hour, crowding, most_gpm, u
+    )
 
 
 def _patterns(block: ProfileBlock, priors: Priors, steady: Array, u: Uniforms) -> Patterns:
@@ -179,10 +194,8 @@ def _steady(
 ) -> Array:
     """Continuous flow [J, A]: registered at night, or possible below the starting flow."""
     law = censoring.steady_law(priors, learnt, block.customer_class)
-    start = held.starting_gpm
-    shown = held.table.registered_gpm(
-        np.broadcast_to(start, u.steady_seen.shape).astype(np.float32), held.row
-    )
+    start = held.sampled_start_gpm
+    shown = start * held.ratio_at(np.zeros(block.size))
     least = np.median(shown, axis=0)
     seen = nights.steady_seen(block, pulse_variance(block), law, least, u.steady_seen)
     odds = censoring.unseen_odds(law.share, law.centre_log, law.log_sd, start)
@@ -201,25 +214,27 @@ def _posterior(
     flow: Flow,
     sustained_gpm: Array,
     crowding: Array,
+    most_gpm: Array,
     u: Uniforms,
 ) -> FlowPosterior:
     registered = _registered(flow, table, steady)
     known = _registered(flow, table.as_known, steady)
     actual = flow.time_share @ BAND_CENTRES_GPM.astype(np.float32) + flow.idle_share * steady
-    installed = held.registered_gpm(registered, flow, steady)
+    installed = held.registered_gpm(flow, steady)
     observed = block.registered_gal / np.maximum(block.days_covered, 1e-9) * DAYS_PER_YEAR
     scale = observed[None] / np.maximum(installed, 1e-12)
     by_index = np.take_along_axis(known, held.meter_index[None, :, None], axis=2)[..., 0]
     known *= (observed / np.maximum(np.where(held.is_own, installed, by_index), 1e-12))[
         ..., None
     ]
-    low, high = held.widened(registered_bounds(block, meters, observed, held.meters))
+    low, high = held.bounds(block, meters, observed)
     peak = peak_10s(
         block,
         flow,
         held.ratio_at(block.max_interval_gpm),
         how.lift,
         crowding,
+        most_gpm,
         u.peak_error,
         u.largest_read,
     )
@@ -265,7 +280,7 @@ def _registered(flow: Flow, table: RegisteredTable, steady: Array) -> Array:
 
 def _steady_registered(table: RegisteredTable, steady: Array) -> Array:
     """Registered flow of every meter at each steady flow [J, A, M]."""
-    count = len(table.start_gpm)
+    count = table.start_gpm.shape[1]
     flow = np.broadcast_to(steady.astype(np.float32)[..., None], (*steady.shape, count))
     return table.registered_gpm(flow, np.arange(count))
 

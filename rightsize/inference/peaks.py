@@ -35,6 +35,7 @@ def peak_10s(
     registration: Array,
     lift: Array,
     crowding: Array,
+    most_gpm: Array,
     uniform: Array,
     noise: Array,
 ) -> Array:
@@ -52,6 +53,8 @@ def peak_10s(
         Flow above the mean in the largest intervals, over what `flow` has of it.
     crowding : array [J, A]
         How far demand bunches inside the busiest interval.
+    most_gpm : array [J, A]
+        What the service's pressure pushes through its line and meter at most.
     uniform : array [J, A]
         Error of the model itself, as uniform numbers.
     noise : array [J, A]
@@ -74,6 +77,7 @@ def peak_10s(
     error = ndtri(uniform)
     model_sd = np.where(error > 0, model_sd + _HABIT_SD * hour, model_sd)
     peak = peak * np.exp(model_sd * error)
+    peak = np.minimum(peak, most_gpm)
     peak = _with_register(peak, block.peak_register_gpm, uniform)
     filled = block.interval_min >= _FILLED_FROM_MIN
     return np.where(filled, np.maximum(peak, _FILLED_SHARE * largest), peak)

@@ -88,7 +88,7 @@ def spread(
         Flow under the uses [gpm].
     edges : UseEdges
         Intervals that hold a begun or ended use.
-    table, installed : RegisteredTable, int array [A]
+    table, installed : RegisteredTable, int array [J, A]
         Registration of the catalog and the installed meters' rows.
 
     Returns
@@ -98,7 +98,7 @@ def spread(
     """
     intensity = BAND_CENTRES_GPM[band].astype(np.float32)
     flow = steady_gpm[..., None] + intensity[..., None] * CENTRES.astype(np.float32)
-    registered = table.registered_gpm(flow, installed[:, None])
+    registered = table.registered_gpm(flow, installed[..., None])
     resting = table.registered_gpm(steady_gpm, installed)
     expected = _through(kernels, kernel, registered, transposed=True)
     expected += _idle(kernels, kernel) * resting[..., None]

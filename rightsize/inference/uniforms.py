@@ -14,7 +14,7 @@ from rightsize.inference import sobol
 Array = NDArray[np.floating[Any]]
 
 _COLUMNS: Final = (
-    "unused",  # its place is kept, so that every other number keeps its Sobol dimension
+    "own_meter",
     "largest_read",
     "steady_seen",
     "steady_unseen_rank",
@@ -24,6 +24,8 @@ _COLUMNS: Final = (
     "single_error",
     "crowding",
     "steady_unseen",
+    "service_pressure",
+    "service_line",
 )
 
 
@@ -31,6 +33,7 @@ _COLUMNS: Final = (
 class Uniforms:
     """Uniform numbers in (0, 1) by sample and account, one field per purpose; all [J, A]."""
 
+    own_meter: Array  # which of the meters of its entry the installed one is
     largest_read: Array  # where below its rounded reading the largest interval lay
     steady_seen: Array  # steady flow within what the nights allow
     steady_unseen: Array  # whether steady flow runs below the meter's start
@@ -39,6 +42,8 @@ class Uniforms:
     dispersion_error: Array  # error of the dispersion that the reads show
     single_error: Array  # error of the largest interval where large uses run one at a time
     peak_error: Array  # error of the peak model itself
+    service_pressure: Array  # what line and meter may lose
+    service_line: Array  # length of the service line
     crowding: Array  # how far demand bunches inside the busiest interval
 
     def of(self, accounts: NDArray[np.int64]) -> Uniforms:

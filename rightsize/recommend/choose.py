@@ -24,6 +24,7 @@ from rightsize.recommend.case import Case, prepare
 from rightsize.recommend.choice import Choice
 from rightsize.recommend.rows.candidate_rows import candidate_frame
 from rightsize.recommend.rows.finding_rows import decision_findings, not_assessed_frame
+from rightsize.recommend.rows.gain_sample_rows import gain_sample_frame
 from rightsize.recommend.rows.recommendation_rows import recommendation_frame
 from rightsize.recommend.rules.meter_rules import BIT
 from rightsize.recommend.rules.verdict import actions, verdicts
@@ -49,6 +50,7 @@ class Decision:
 
     recommendation: pl.DataFrame
     candidate: pl.DataFrame
+    gain_sample: pl.DataFrame
     finding: pl.DataFrame
     not_assessed: pl.DataFrame
 
@@ -126,6 +128,7 @@ def _decide_rows(case: Case, rows: slice) -> Decision:
     return Decision(
         recommendation=recommendation_frame(case, rows, samples, choice),
         candidate=candidate_frame(case, rows, samples, choice),
+        gain_sample=gain_sample_frame(case, rows, samples, choice),
         finding=decision_findings(case, rows, choice),
         not_assessed=not_assessed_frame(case, rows),
     )
@@ -147,7 +150,7 @@ def _choose(case: Case, rows: slice, samples: BenefitSamples, weighed: Weighed) 
     pays &= weighed.net_benefit_usd >= thresholds.min_net_benefit_usd_per_year
     allowed = np.where(is_undersized[:, None], other, pays)
     has_choice = np.asarray(allowed.any(axis=1))
-    best = np.where(allowed, weighed.net_benefit_usd, -np.inf).argmax(axis=1)
+    best = np.where(allowed, weighed.benefit_that_fits_usd, -np.inf).argmax(axis=1)
     smaller = _best_of(pays & _same_type_smaller(case, index), weighed)
     hopeful, log_value_usd = _log_case(case, rows, samples, other)
     worth_logging = (log_value_usd >= thresholds.min_log_value_usd) & (hopeful >= 0)
@@ -241,7 +244,7 @@ def _same_type_smaller(case: Case, index: NDArray[np.int64]) -> Flags:
 
 def _best_of(allowed: Flags, weighed: Weighed) -> NDArray[np.int64]:
     """The allowed meter of most net benefit; -1 if none is allowed."""
-    best = np.where(allowed, weighed.net_benefit_usd, -np.inf).argmax(axis=1)
+    best = np.where(allowed, weighed.benefit_that_fits_usd, -np.inf).argmax(axis=1)
     return np.where(allowed.any(axis=1), best, -1)
 
 
@@ -270,7 +273,7 @@ def _rank(weighed: Weighed, allowed: Flags, index: NDArray[np.int64]) -> NDArray
     first = allowed.copy()
     first[np.arange(len(index)), index] = True
     group = np.where(feasible, np.where(first, 0, 1), 2)
-    order = np.lexsort((-weighed.net_benefit_usd, group), axis=-1)
+    order = np.lexsort((-weighed.benefit_that_fits_usd, group), axis=-1)
     rank = np.empty(order.shape, dtype=np.int64)
     np.put_along_axis(rank, order, np.arange(1, order.shape[1] + 1)[None, :], axis=-1)
     return np.where(feasible, rank, 0)

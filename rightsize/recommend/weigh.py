@@ -57,6 +57,16 @@ class Weighed:
         return self.net_benefit_range_usd[0]
 
     @property
+    def benefit_that_fits_usd(self) -> Floats:
+        """Net benefit a year, gained only as far as the meter fits [A, M].
+
+        A meter that is overrun must be changed again: of two that bring nearly the same, the
+        one that surely fits is worth more.
+        """
+        net = self.net_benefit_usd
+        return np.where(net > 0, net * self.odds_of_fit, net)
+
+    @property
     def feasible(self) -> Flags:
         """True where a meter breaks no rule."""
         result: Flags = (self.broken & FEASIBLE_MASK) == 0

@@ -8,12 +8,16 @@ import numpy as np
 
 from rightsize.demand.bands import BAND_COUNT, band_of
 from rightsize.meters.curve import registration_matrix, registration_ratio
-from tests.fleets import reduce, simulate, sites
+from tests.fleets import ground, reduce, simulate, sites
 from tests.fleets.catalogue import METERS
 
 _FINE = np.concatenate([[0.0], np.geomspace(1e-3, 1e4, 7 * 400 + 1)])
 INTERVALS = (60.0, 15.0, 1.0)
 ALL_INTERVALS = (1440.0, 60.0, 30.0, 15.0, 5.0, 1.0)
+SERVICE_PSI = (35.0, 65.0)  # a service may lose so much of its pressure at the peak
+LINE_LOSS_SHARE = 0.5  # of the head that the meter loses, lost in a service line beside it
+HALF_A_YEAR = 183
+SMALL_PEAK_GPM = 12.0  # below it no one sets a turbine or a compound
 
 
 @dataclass
@@ -27,31 +31,61 @@ class Truth:
     peak_10s_gpm: np.ndarray
     sustained_60min_gpm: np.ndarray
     band_gal: np.ndarray  # [A, B] actual volume by flow band
+    installed_gal: np.ndarray  # [A] what the meter in the ground registers
+
+
+@dataclass(frozen=True)
+class Wrongs:
+    """What is not as the lists say: in the ground, in the class, in the reads."""
+
+    curves: bool = False  # meters in the ground and bought are not the catalogue's
+    class_share: float = 0.0  # accounts listed under another class
+    coarse: bool = False  # registers of coarse steps
+    half_share: float = 0.0  # accounts with half a year of reads
+
+
+NOTHING_WRONG = Wrongs()
+ALL_WRONG = Wrongs(curves=True, class_share=0.1, coarse=True, half_share=0.25)
 
 
 def simulate_fleet(
-    seed, *, sites_per_kind=5, meters=METERS, kinds=sites.KINDS, intervals=INTERVALS
-):
+    seed, *, sites_per_kind=5, meters=METERS, kinds=sites.KINDS, intervals=INTERVALS,
+    wrongs=NOTHING_WRONG,
+):  # fmt: skip
     """Truth of a fleet and its ProfileBlock at each interval."""
     rng = sites.FleetRandom(seed)
-    found, rows = [], {t: [] for t in intervals}
-    columns = {
-        k: [] for k in ("installed", "actual", "registered", "peak", "sustained", "band")
-    }
-    for kind in kinds:
-        for _ in range(sites_per_kind):
-            site = kind(rng)
-            flow = simulate.flow_10s(site, rng)
-            truth = _truth(flow, meters)
-            installed = _installed(truth, meters, rng)
-            for key in ("actual", "registered", "peak", "sustained", "band"):
-                columns[key].append(truth[key])
-            columns["installed"].append(installed)
-            found.append(site)
-            _add_reads(rows, flow, meters[installed], rng)
-    truth = Truth(found, *(np.array(columns[k]) for k in columns))
+
+    def flows():
+        for kind in kinds:
+            for _ in range(sites_per_kind):
+                site = kind(rng)
+                yield site, simulate.flow_10s(site, rng)
+
+    return fleet_of(flows(), seed, rng, meters=meters, intervals=intervals, wrongs=wrongs)
+
+
+def fleet_of(flows, seed, rng, *, meters, intervals, wrongs=NOTHING_WRONG):
+    """Truth and ProfileBlocks of sites with their flow: pairs of site and flow [STEPS]."""
+    rows, found, classes = {t: [] for t in intervals}, [], []
+    own = np.random.default_rng([seed, 77])  # apart from that of the sites
+    bought = ground.other_makes(meters, own) if wrongs.curves else tuple(meters)
+    keys = ("installed", "actual", "registered", "peak", "sustained", "band", "installed_gal")
+    columns = {k: [] for k in keys}
+    for site, wanted in flows:
+        installed = _installed(_peaks(wanted), meters, rng)
+        flow = _passed(wanted, meters[installed], own)
+        held = (
+            ground.in_the_ground(meters[installed], own) if wrongs.curves else meters[installed]
+        )
+        truth = _truth(flow, bought) | {"installed": installed}
+        truth["installed_gal"] = _registered_gal(flow, held)
+        for key in keys:
+            columns[key].append(truth[key])
+        found.append(site)
+        classes.append(_listed_class(site.customer_class, wrongs, own))
+        _add_reads(rows, _read_part(flow, wrongs, own), held, rng, own, coarse=wrongs.coarse)
+    truth = Truth(found, *(np.array(columns[k]) for k in keys))
     ids = [f"{seed}-{i}" for i in range(len(found))]
-    classes = [s.customer_class for s in found]
     blocks = {
         t: reduce.block_of(rows[t], ids=ids, classes=classes, meter_index=truth.installed)
         for t in intervals
@@ -59,10 +93,37 @@ def simulate_fleet(
     return truth, blocks
 
 
-def _add_reads(rows, flow, meter, rng):
+def _passed(wanted, meter, rng):
+    """What the service lets through: what its pressure pushes through meter and line."""
+    spare_psi = rng.uniform(*SERVICE_PSI)
+    lost_psi = meter.head_loss_psi_at_smoc * (1 + LINE_LOSS_SHARE)
+    return np.minimum(wanted, np.float32(meter.smoc_gpm * np.sqrt(spare_psi / lost_psi)))
+
+
+def _listed_class(customer_class, wrongs, rng):
+    if rng.random() >= wrongs.class_share:
+        return customer_class
+    others = [k for k in ("office", "retail", "restaurant", "apartments", "school", "warehouse",
+                          "light_industry", "public") if k != customer_class]  # fmt: skip
+    return str(rng.choice(others))
+
+
+def _read_part(flow, wrongs, rng):
+    """The part of the year that reads cover."""
+    if rng.random() >= wrongs.half_share:
+        return flow
+    first = int(rng.integers(0, simulate.DAYS - HALF_A_YEAR) // 7 * 7)
+    return flow[first * 8640 : (first + HALF_A_YEAR) * 8640]
+
+
+def _add_reads(rows, flow, meter, rng, own, *, coarse):
     resolution = float(rng.choice([1.0, 1.0, 1.0, 10.0]))
     if meter.size_in >= 3:
         resolution = max(resolution, float(rng.choice([1.0, 10.0])))
+    if coarse:
+        resolution = float(
+            own.choice([10.0, 10.0, 74.8] if meter.size_in < 3 else [10.0, 100.0])
+        )
     registered = _registered(flow, meter)
     for interval in rows:
         volume = reduce.reads_of(registered, interval_min=interval, resolution_gal=resolution)
@@ -79,17 +140,33 @@ def _registered(flow, meter):
     return np.where(flow < meter.starting_gpm, 0, out).astype(np.float32)
 
 
+def _registered_gal(flow, meter):
+    volume, centre = _by_flow(flow)
+    return float(registration_ratio(np.maximum(centre, 1e-9), meter) @ volume)
+
+
+def _by_flow(flow):
+    """Volume [gal] and mean flow of fine steps of flow; steps that hold none add nothing."""
+    at = np.log10(np.maximum(flow, 1e-3)) * 400 + 1201
+    at = np.minimum(at.astype(np.int32), len(_FINE) - 1)
+    count = np.bincount(at, minlength=len(_FINE))
+    volume = np.bincount(at, flow, len(_FINE)) / 6
+    return volume, volume * 6 / np.maximum(count, 1)
+
+
 def _truth(flow, meters):
-    count, _ = np.histogram(flow, _FINE)
-    volume, _ = np.histogram(flow, _FINE, weights=flow / 6)
-    centre = volume * 6 / np.maximum(count, 1)
+    volume, centre = _by_flow(flow)
     ratio = registration_matrix(meters, np.maximum(centre, 1e-9))
+    return {
+        "band": np.bincount(np.maximum(band_of(centre), 0), volume, BAND_COUNT),
+        "actual": volume.sum(), "registered": ratio @ volume, **_peaks(flow),
+    }  # fmt: skip
+
+
+def _peaks(flow):
     hours = np.sort(flow.reshape(-1, 360).mean(axis=1))
     top = np.sort(np.partition(flow, len(flow) - 100)[-100:])
     return {
-        "band": np.bincount(np.maximum(band_of(centre), 0), volume, BAND_COUNT),
-        "actual": volume.sum(),
-        "registered": ratio @ volume,
         "peak": float(top[-int(np.ceil(1e-5 * len(flow)))]),
         "sustained": float(hours[int((1 - 0.005) * len(hours))]),
     }
@@ -100,6 +177,8 @@ def _installed(truth, meters, rng):
     kind = rng.choice(
         ["displacement", "turbine", "compound", "ultrasonic"], p=[0.36, 0.36, 0.23, 0.05]
     )
+    if truth["peak"] < SMALL_PEAK_GPM and kind in ("turbine", "compound"):
+        kind = "displacement"
     of_type = [
         i for i, m in enumerate(meters) if m.meter_type == kind and m.grade == "standard"
     ]

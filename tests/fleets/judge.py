@@ -10,6 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass, fields
 
 import numpy as np
+import polars as pl
 
 from rightsize.contracts.sites import SiteBlock
 from rightsize.demand.bands import BAND_CENTRES_GPM, BAND_COUNT
@@ -68,12 +69,14 @@ def site_block(block):
     )
 
 
-def certain(block, *, registered, actual, peak, sustained):
+def certain(block, *, registered, actual, peak, sustained, installed=None):
     """A posterior of one draw: for the truth, and for whoever takes a guess for it."""
+    if installed is None:
+        installed = registered[np.arange(block.size), block.meter_index]
     one = {
         "actual_gal_per_year": actual[None],
         "registered_gal_per_year": registered[None],
-        "installed_gal_per_year": registered[np.arange(block.size), block.meter_index][None],
+        "installed_gal_per_year": installed[None],
         "peak_10s_gpm": peak[None],
         "peak_1min_gpm": peak[None],
         "sustained_60min_gpm": sustained[None],
@@ -96,6 +99,7 @@ def truth_posterior(truth, block):
         actual=truth.actual_gal * YEAR,
         peak=truth.peak_10s_gpm,
         sustained=truth.sustained_60min_gpm,
+        installed=truth.installed_gal * YEAR,
     )
 
 
@@ -140,6 +144,10 @@ class Decided:
     chosen: np.ndarray  # meter to install; the installed one where it is kept
     logged: np.ndarray
     undersized: np.ndarray
+    promised_gal: np.ndarray  # [3, A] gain a year of the meter to install: mean, low, high
+    action: np.ndarray
+    gain_sample: pl.DataFrame
+    candidate: pl.DataFrame
 
 
 def decided(block, posterior, meters):
@@ -168,6 +176,12 @@ def decided(block, posterior, meters):
         np.where(named, wanted, block.meter_index),
         logged,
         np.array(rows["verdict"].to_list()) == "undersized",
+        np.stack(
+            [rows[f"volume_gain{e}_gal_per_year"].to_numpy() for e in ("", "_low", "_high")]
+        ),
+        action,
+        result.gain_sample,
+        result.candidate,
     )
 
 
@@ -194,6 +208,7 @@ def scores(truth, block, meters, posterior, decision, oracle):
         "realised_pct": 100 * gained.sum() / oracle.best_usd.sum(),
         "oracle_usd": oracle.best_usd.sum(),
         "false_undersized": int(false.sum()),
+        "is_false_undersized": false,
         "undersized_found": int((decision.undersized & undersized).sum()),
         "undersized": int(undersized.sum()),
         **(
@@ -212,16 +227,20 @@ def coverage(truth, posterior, oracle, index):
     other = np.where(oracle.fits, oracle.net_usd, -np.inf)
     other[rows, index] = -np.inf
     best = other.argmax(axis=1)
-    gain = truth.registered_gal[rows, best] - truth.registered_gal[rows, index]
+    gain = truth.registered_gal[rows, best] - truth.installed_gal
     gain = 100 * gain / truth.actual_gal
     draws = posterior.registered_gal_per_year
-    shown = 100 * (draws[:, rows, best] - draws[:, rows, index]) / posterior.actual_gal_per_year
+    now = posterior.installed_gal_per_year
+    shown = 100 * (draws[:, rows, best] - now) / posterior.actual_gal_per_year
     low, middle, high = np.quantile(shown, [0.05, 0.5, 0.95], axis=0)
     peak = np.quantile(posterior.peak_10s_gpm, [0.05, 0.5, 0.95], axis=0)
     inside = (low - SLACK_POINTS <= gain) & (gain <= high + SLACK_POINTS)
     error = np.abs(middle - gain)
     peak_inside = (peak[0] <= truth.peak_10s_gpm) & (truth.peak_10s_gpm <= peak[2])
     return {
+        "is_gain_in": inside,
+        "is_peak_in": peak_inside,
+        "is_peak_above": truth.peak_10s_gpm > peak[2],
         "peak_in_pct": 100 * np.mean(peak_inside),
         "peak_above_pct": 100 * np.mean(truth.peak_10s_gpm > peak[2]),
         "peak_ratio": float(np.median(peak[1] / truth.peak_10s_gpm)),

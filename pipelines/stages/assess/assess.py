@@ -26,6 +26,7 @@ from rightsize.demand.reading_findings import reading_findings
 from rightsize.demand.sufficiency import not_assessed_reason
 from rightsize.inference.infer import infer
 from rightsize.inference.meter.censoring import LearntPrior
+from rightsize.inference.meter.service import ServiceRecord
 from rightsize.inference.reads.nights import night_quantile
 from rightsize.meters.uncertainty.installed_curves import PlacedCurves
 from rightsize.recommend.choose import decide
@@ -148,6 +149,7 @@ def _assess_block(
     block = block_of(profile, rows)
     limits = fleet.thresholds
     installed = installed_of(rows, fleet)
+    sites = site_block(rows)
     posterior = infer(
         block,
         fleet.catalogue.meters,
@@ -156,11 +158,12 @@ def _assess_block(
         seed=limits.seed,
         learnt=learnt,
         installed=installed,
+        services=ServiceRecord(sites.service_line_in, sites.spare_head_psi),
     )
     decision = decide(
         block,
         posterior,
-        site_block(rows),
+        sites,
         fleet.catalogue,
         fleet.tariff,
         limits,
@@ -172,6 +175,7 @@ def _assess_block(
     tables = {
         "recommendation": decision.recommendation.join(names, on="meter_id", how="left"),
         "candidate": decision.candidate,
+        "gain_sample": decision.gain_sample,
         "flow_band": flow_band_frame(block, posterior, fleet.catalogue.meters, installed),
         "profile": profile_frame(block, posterior, rows, fleet.catalogue.meters),
     }

@@ -13,7 +13,7 @@ import duckdb
 import polars as pl
 
 from pipelines.configuration.load_settings import Loaded
-from pipelines.configuration.meter_list import load_meters
+from pipelines.configuration.meter_list import meters_of
 from pipelines.sources.amounts import quality_macro
 from pipelines.sources.staged import FileTask
 from pipelines.stages.land.file_identity import Places, content_of, manners_of, read_as_of
@@ -125,7 +125,7 @@ def land(
     for export in loaded.settings.exports:
         quality_macro(export)  # refuses codes of no known quality before anything is read
     workspace.create()
-    meters = load_meters(loaded.file(loaded.settings.meters), loaded.settings.class_codes)
+    meters = meters_of(loaded)
     found, problems = find_files(loaded)
     with work_database(workspace) as work:
         ledger.prepare(work)

@@ -13,7 +13,15 @@ from scipy.special import ndtri
 
 from rightsize.contracts.profiles import ProfileBlock
 from rightsize.inference import sobol
-from rightsize.inference.meter.registered_table import TABLE_FLOW_GPM, RegisteredTable
+from rightsize.inference.meter.envelope import registered_bounds
+from rightsize.inference.meter.registered_table import (
+    GROUND_ERROR_SD,
+    GROUND_SPAN,
+    OWN_STATES,
+    TABLE_FLOW_GPM,
+    RegisteredTable,
+    moved_meter,
+)
 from rightsize.inference.spread import Flow
 from rightsize.inference.water_use.priors import Z90
 from rightsize.meters.catalogue import Meter
@@ -24,6 +32,7 @@ from rightsize.meters.uncertainty.knots import HIGHEST_RATIO, KNOT_COUNT, knot_w
 Array = NDArray[np.floating[Any]]
 _SEED_STEP: Final = 104729  # another stream than that of the flow's own samples
 _INVERSION_ROUNDS: Final = 12  # [1] convention
+_JUST_ABOVE: Final = 1 + 1e-5  # [1] so that single precision holds a flow for started
 _LEAST_RATIO: Final = 0.05  # [1] a turning meter registers more: keeps the inversion finite
 
 
@@ -37,14 +46,14 @@ class HeldMeters:
 
     meters: tuple[Meter, ...]
     table: RegisteredTable
-    row: NDArray[np.int64]  # [A]
+    row: NDArray[np.int64]  # [J, A]
     meter_index: NDArray[np.int64]  # [A] row in the catalog
     is_own: NDArray[np.bool_]  # [A] the curve is not the catalog's
     curve_sd: Array  # [A]
 
     @cached_property
     def starting_gpm(self) -> Array:
-        """Starting flow of each account's meter [A]."""
+        """Starting flow of each account's meter by its likeliest curve [A]."""
         return np.array([m.starting_gpm for m in self.meters])
 
     @cached_property
@@ -52,26 +61,23 @@ class HeldMeters:
         """Normal minimum of each account's meter [A]."""
         return np.array([m.normal_min_gpm for m in self.meters])
 
-    def registered_gpm(self, by_catalogue: Array, flow: Flow, steady_gpm: Array) -> Array:
-        """Mean flow that each account's meter registers [J, A].
+    @cached_property
+    def sampled_start_gpm(self) -> Array:
+        """Starting flow of each sample [J, A]."""
+        start = np.take_along_axis(self.table.start_gpm, self.row, axis=1)
+        return np.asarray(start, dtype=np.float64)
 
-        `by_catalogue` [J, A, M] is what the catalog's meters register of the same flow.
-        """
-        index = self.meter_index[None, :, None]
-        mean = np.take_along_axis(by_catalogue, index, axis=2)[..., 0]
-        mine = np.flatnonzero(self.is_own)
-        if len(mine):
-            row = self.row[mine]
-            curve = self.table.by_band.transpose(0, 2, 1)[:, row]  # [J, own, B]
-            resting = self.table.registered_gpm(steady_gpm[:, mine].astype(np.float32), row)
-            drawn = np.einsum("jab,jab->ja", flow.time_share[:, mine], curve)
-            mean[:, mine] = drawn + flow.idle_share[:, mine] * resting
-        return np.asarray(mean)
+    def registered_gpm(self, flow: Flow, steady_gpm: Array) -> Array:
+        """Mean flow that each account's meter registers [J, A]."""
+        sample = np.arange(len(self.row))[:, None]
+        curve = self.table.by_band.transpose(0, 2, 1)[sample, self.row]  # [J, A, B]
+        resting = self.table.registered_gpm(steady_gpm.astype(np.float32), self.row)
+        drawn = np.einsum("jab,jab->ja", flow.time_share, curve)
+        return np.asarray(drawn + flow.idle_share * resting)
 
     def ratio_at(self, flow_gpm: Array) -> Array:
         """Registration of each account's meter at a flow [A] that moves it [J, A]."""
-        flow = np.maximum(flow_gpm, self.starting_gpm)
-        whole = np.broadcast_to(flow, (len(self.table.ratio), len(flow))).astype(np.float32)
+        whole = np.maximum(flow_gpm, self.sampled_start_gpm * _JUST_ABOVE).astype(np.float32)
         return np.asarray(self.table.registered_gpm(whole, self.row) / whole)
 
     def actual_gpm(self, registered_gpm: Array) -> Array:
@@ -79,7 +85,7 @@ class HeldMeters:
 
         Not below the starting flow: a meter that registers has started.
         """
-        start = self.starting_gpm
+        start = self.sampled_start_gpm * _JUST_ABOVE
         flow = np.maximum(registered_gpm, start)
         for _ in range(_INVERSION_ROUNDS):
             shown = self.table.registered_gpm(flow.astype(np.float32), self.row)
@@ -87,10 +93,27 @@ class HeldMeters:
             flow = np.maximum(np.sqrt(flow * registered_gpm / ratio), start)
         return np.asarray(flow)
 
-    def widened(self, bounds: tuple[Array, Array]) -> tuple[Array, Array]:
-        """Bounds [A, M] for one curve, widened by the uncertainty of the curve."""
-        factor = 1 + Z90 * self.curve_sd[:, None]
-        return bounds[0] / factor, bounds[1] * factor
+    def bounds(
+        self, block: ProfileBlock, catalogue: tuple[Meter, ...], observed: Array
+    ) -> tuple[Array, Array]:
+        """Bounds [A, M] of what every meter would register, whatever flowed.
+
+        They hold for one curve. A meter of which nothing is known may start earlier or later
+        than the catalog's: the least is taken from the one, the most from the other, and both
+        are widened by what a curve may be out by.
+        """
+        early, late = (
+            tuple(
+                m if own else moved_meter(m, factor)
+                for m, own in zip(self.meters, self.is_own.tolist(), strict=True)
+            )
+            for factor in GROUND_SPAN
+        )
+        gal_per_year = observed.astype(np.float64)
+        low, _ = registered_bounds(block, catalogue, gal_per_year, early)
+        _, high = registered_bounds(block, catalogue, gal_per_year, late)
+        factor = 1 + Z90 * np.where(self.is_own, self.curve_sd, GROUND_ERROR_SD)[:, None]
+        return low / factor, high * factor
 
 
 def held_meters(
@@ -98,6 +121,7 @@ def held_meters(
     catalogue: tuple[Meter, ...],
     table: RegisteredTable,
     told: PlacedCurves | None,
+    own_rank: Array,
     *,
     seed: int,
 ) -> HeldMeters:
@@ -107,24 +131,31 @@ def held_meters(
     ----------
     block : ProfileBlock
         A accounts; `meter_index` points into the catalog.
-    catalogue, table : meters, RegisteredTable
-        The catalog and the samples of its curves.
+    catalogue : sequence of meters
+        The catalog.
+    table : RegisteredTable
+        Samples of the curves of meters in the ground (`ground_table`).
     told : PlacedCurves or None
         Which accounts have a curve of their own, and which.
+    own_rank : array [J, A]
+        Which of the meters of its entry each is, as uniform numbers.
     seed : int
         An account's samples follow from it and the meter's id alone.
     """
     index = block.meter_index
+    row = index * OWN_STATES + np.minimum(own_rank * OWN_STATES, OWN_STATES - 1).astype(
+        np.int64
+    )
     if told is None or not (told.index >= 0).any():
         meters = tuple(catalogue[k] for k in index.tolist())
         none = np.zeros(block.size)
-        return HeldMeters(meters, table, index, index, none > 0, none)
-    own = _own_table(told, table, block.meter_id, index, seed)
+        return HeldMeters(meters, table, row, index, none > 0, none)
+    own = _own_table(told, table, row, block.meter_id, seed)
     variance = np.concatenate([_variance(told.curves.covariance), [0.0]])
     return HeldMeters(
         told.meters(catalogue, index),
         own,
-        np.arange(block.size),
+        np.broadcast_to(np.arange(block.size), row.shape),
         index,
         told.index >= 0,
         np.sqrt(variance[told.index]),  # -1 takes the 0 at the end
@@ -134,13 +165,13 @@ def held_meters(
 def _own_table(
     told: PlacedCurves,
     table: RegisteredTable,
+    row: NDArray[np.int64],
     meter_id: Sequence[str],
-    meter_index: NDArray[np.int64],
     seed: int,
 ) -> RegisteredTable:
-    """Samples of the registration of each account's meter, one row per account."""
-    ratio = np.ascontiguousarray(table.ratio[:, meter_index])
-    start_gpm = table.start_gpm[meter_index].copy()
+    """Samples of the registration of each account's meter, one row an account."""
+    sample = np.arange(len(row))[:, None]
+    ratio, start_gpm = table.ratio[sample, row], table.start_gpm[sample, row]
     for k in np.unique(told.index[told.index >= 0]).tolist():
         mine = np.flatnonzero(told.index == k).tolist()
         meter = told.curves.meters[k]
@@ -154,8 +185,8 @@ def _own_table(
         centre = ratio_between(TABLE_FLOW_GPM, meter.registration)
         bent = centre * (1 + error @ knot_weights(TABLE_FLOW_GPM, meter))
         ratio[:, mine] = np.clip(bent, 0, HIGHEST_RATIO)
-        start_gpm[mine] = meter.starting_gpm
-    return RegisteredTable(ratio, start_gpm, table.known[meter_index])
+        start_gpm[:, mine] = meter.starting_gpm
+    return RegisteredTable(ratio, start_gpm, table.known[row[0]], table.known_start_gpm[row[0]])
 
 
 def _root(covariance: Array) -> Array:

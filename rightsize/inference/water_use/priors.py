@@ -83,10 +83,24 @@ class Atoms:
 
 
 @dataclass(frozen=True)
+class ServicePrior:
+    """Pressure and line of a service of which nothing is recorded; factors hold 9 of 10."""
+
+    available_psi: float
+    available_factor: float
+    residual_psi: float
+    line_length_ft: float
+    line_length_factor: float
+    least_line_in: float
+    smoothness: float
+
+
+@dataclass(frozen=True)
 class Priors:
     """Priors by class name; `unknown` applies to classes without their own."""
 
     by_class: Mapping[str, ClassPrior] = field(hash=False)
+    service: ServicePrior
 
     def of(self, customer_class: str) -> ClassPrior:
         """The prior of a class."""

@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rightsize.meters.catalogue import CompoundParts, Points
-from rightsize.meters.curve import ratio_between
+from rightsize.meters.curve import START_ROUNDING, ratio_between
 
 Array = NDArray[np.float64]
 Direction = Literal["rising", "falling", "both"]
@@ -61,7 +61,8 @@ def generic_parts(
 def element_ratio(flow_gpm: Array, points: Points, starting_gpm: float) -> Array:
     """Ratio of one element [1]: log-linear between points, 0 below its starting flow."""
     flow = np.asarray(flow_gpm, dtype=np.float64)
-    return np.where(flow < starting_gpm, 0.0, ratio_between(flow, points))
+    start = starting_gpm * (1 - START_ROUNDING)
+    return np.where(flow < start, 0.0, ratio_between(flow, points))
 
 
 def low_element_flow_gpm(flow_gpm: Array, parts: CompoundParts, direction: Direction) -> Array:

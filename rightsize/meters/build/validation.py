@@ -16,7 +16,7 @@ from rightsize.meters.catalogue import Meter
 
 HIGHEST_RATIO: Final = 1.1
 _ORDER: Final = (
-    ("starting_gpm", "min_test_gpm", "below"),
+    ("starting_gpm", "min_test_gpm", "at most"),
     ("min_test_gpm", "normal_min_gpm", "below"),
     ("normal_min_gpm", "continuous_gpm", "below"),
     ("continuous_gpm", "smoc_gpm", "at most"),

@@ -139,7 +139,7 @@ def test_find_takes_the_standard_grade_first(shipped: Catalogue) -> None:
 @pytest.mark.parametrize(
     ("change", "words"),
     [
-        ({"starting_gpm": 0.75}, "starting_gpm: must be below min_test_gpm (0.75); got 0.75"),
+        ({"starting_gpm": 0.8}, "starting_gpm: must be at most min_test_gpm (0.75); got 0.8"),
         ({"min_test_gpm": 3}, "min_test_gpm: must be below normal_min_gpm (3); got 3"),
         ({"normal_min_gpm": 30}, "normal_min_gpm: must be below continuous_gpm (25); got 30"),
         ({"continuous_gpm": 51}, "continuous_gpm: must be at most smoc_gpm (50); got 51"),

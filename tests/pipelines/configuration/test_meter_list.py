@@ -67,7 +67,7 @@ def test_an_unmapped_class_is_unknown_with_a_finding(tmp_path: Path) -> None:
     [
         (
             f"{HEAD}\nA1,M1,magic,2\n",
-            r"line 2: unknown meter_type 'magic'; allowed: displ",
+            r"line 2: meter_type 'magic' is unknown; allowed: displ",
         ),
         (f"{HEAD}\nA1,M1,turbine,two\n", r"line 2: size_in 'two' must be a number above 0"),
         (f"{HEAD}\nA1,M1,turbine,-2\n", r"line 2: size_in '-2' must be a number above 0"),
@@ -80,7 +80,7 @@ def test_an_unmapped_class_is_unknown_with_a_finding(tmp_path: Path) -> None:
             f"{HEAD},installed_on\nA1,M1,turbine,2,2024-13-01\n",
             r"installed_on '2024-13-01' must be a date",
         ),
-        (f"{HEAD},service_kind\nA1,M1,turbine,2,pool\n", r"unknown service_kind 'pool'"),
+        (f"{HEAD},service_kind\nA1,M1,turbine,2,pool\n", r"service_kind 'pool' is unknown"),
         (
             f"{HEAD}\nA1,M1,turbine,2\nA2,M1,turbine,2\n",
             r"line 3: duplicate meter_id 'M1': overlaps in time with l",

@@ -46,10 +46,12 @@ def test_types_bounds_and_defaults_are_told_in_words() -> None:
 
 
 def test_its_examples_are_understood() -> None:
-    sweep, tariff = (
+    sweep, meters, tariff = (
         yaml.safe_load(b) for b in re.findall(r"```yaml\n(.*?)```", TEXT, re.DOTALL)
     )
-    assert SweepSettings.model_validate(sweep).exports[0].interval_min == 60
+    read = SweepSettings.model_validate({**sweep, **meters})
+    assert read.exports[0].interval_min == 60
+    assert read.meter_list.type_codes["T2"] == "turbine"
     assert Tariff.model_validate(tariff).for_class("office").sewer_return_share == 0.9
 
 

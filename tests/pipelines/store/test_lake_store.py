@@ -231,7 +231,7 @@ def test_one_lake_belongs_to_one_workspace(
 ):
     run_sweep(load(config), workers=2)
     other = with_lake(quick_utility(tmp_path / "other"), LAKE)
-    with pytest.raises(ConfigError, match=r"belongs to the workspace .*stored/workspace"):
+    with pytest.raises(ConfigError, match=r"belongs to workspace .*stored/workspace"):
         run_sweep(load(other), workers=2)
     with_lake(other, LAKE + "-of-others")
     run_sweep(load(other), workers=2)

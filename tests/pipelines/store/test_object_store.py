@@ -80,7 +80,7 @@ def test_an_object_that_does_not_come_whole_is_no_copy(
     monkeypatch.setattr(MemoryFileSystem, "get_file", cut)
     loaded = load(config)
     workspace = Workspace(loaded.workspace_root)
-    with pytest.raises(StoreError, match=r"incomplete download, 100 of \d+ bytes"):
+    with pytest.raises(StoreError, match=r"incomplete download, 100 of [\d,]+ bytes"):
         fetch_exports(loaded, workspace)
     assert not [p for p in workspace.fetched.rglob("*") if p.is_file()]
 
@@ -126,7 +126,7 @@ def test_a_copy_that_failed_shows_the_publication_before_and_is_made_by_the_next
 def test_what_cannot_be_a_store_is_refused(config: Path, tmp_path: Path):
     for url, said in (
         ("nowhere://bucket/x", "unknown URL scheme"),
-        ("file:///data/x", "by their path"),
+        ("file:///data/x", "give local files as a path, not a URL"),
     ):
         with pytest.raises(ConfigError, match=said):
             store_of(url)

@@ -77,7 +77,10 @@ def test_a_look_says_what_the_sweep_says_and_publishes_nothing(config: Path):
     from rightsize.errors import ConfigError
 
     loaded = load(config)
-    with local_pool(1) as pool, pytest.raises(ConfigError, match="no reads yet"):
+    with (
+        local_pool(1) as pool,
+        pytest.raises(ConfigError, match="no reads yet; run `rightsize sweep`"),
+    ):
         preview(loaded, ["A-10003"], pool)
     outcome = run_sweep(loaded, workers=1)
     before = outcome.workspace.results.read_bytes()

@@ -46,7 +46,7 @@ def test_finer_reads_narrow_the_range_of_the_peak(seen):
     _, _, found = seen
     middle = [float(np.exp(np.mean(np.log(width(found[t]))))) for t in INTERVALS]
     assert middle == sorted(middle, reverse=True)
-    assert middle[-1] < 0.7 * middle[1]  # minutes against hours
+    assert middle[-1] < 0.75 * middle[1]  # minutes against hours
 
 
 def test_finer_reads_come_nearer_to_the_true_peak(seen):

@@ -46,7 +46,17 @@ def flow(within=2.0):
     return Flow(none, ONE, np.zeros((1, 1, 2)), 10.0 * within * ONE, 10.0 * ONE)
 
 
-def peak(of, *, within=2.0, registration=1.0, lift=1.0, crowding=1.0, uniform=0.5, noise=0.0):
+def peak(
+    of,
+    *,
+    within=2.0,
+    registration=1.0,
+    lift=1.0,
+    crowding=1.0,
+    most=1e9,
+    uniform=0.5,
+    noise=0.0,
+):
     return float(
         peak_10s(
             of,
@@ -54,6 +64,7 @@ def peak(of, *, within=2.0, registration=1.0, lift=1.0, crowding=1.0, uniform=0.
             registration * ONE,
             lift * ONE,
             crowding * ONE,
+            most * ONE,
             uniform * ONE,
             noise * ONE,
         )[0, 0]
@@ -145,3 +156,11 @@ def test_reads_of_a_day_are_spread_over_their_hours():
     daily = replace(block(), interval_min=np.array([1440.0]))
     found = sustained_registered(daily, reads_of(block()))
     assert BAND_EDGES_GPM[60] <= found[0] <= BAND_EDGES_GPM[61]
+
+
+@pytest.mark.parametrize("uniform", [0.05, 0.5, 0.95])
+def test_no_peak_passes_what_pressure_lets_through_but_what_the_meter_has_shown(uniform):
+    most = 1.2 * LARGEST_GPM
+    assert peak(block(), most=most, uniform=uniform) <= most * (1 + 1e-9)
+    shown = peak(block(), most=0.5 * LARGEST_GPM, uniform=uniform)
+    assert shown == pytest.approx(0.98 * LARGEST_GPM, rel=1e-6)

@@ -23,7 +23,8 @@ NO_EDGES = UseEdges(np.ones((1, 1)), np.zeros((1, 1)), np.ones((1, 1)))
 
 def meter(ratio=1.0, *, start_gpm=1e-4):
     whole = np.full((1, 1, len(TABLE_FLOW_GPM)), ratio, dtype=np.float32)
-    return RegisteredTable(whole, np.array([start_gpm], dtype=np.float32), whole[0])
+    start = np.array([[start_gpm]], dtype=np.float32)
+    return RegisteredTable(whole, start, whole[0], start[0])
 
 
 def reads_at(mean_gpm, *, zero=0.0):

@@ -59,13 +59,9 @@ def yearly_cost_usd(new: Meter, old: Meter, tariff: Tariff) -> float:
 
 def tails(values: list[float]) -> tuple[float, float]:
     """The last values that leave at most 5 % of the draws below, and above."""
-    allowed = [
-        v
-        for v in values
-        if 20 * sum(x < v for x in values) < len(values)
-        and 20 * sum(x > v for x in values) < len(values)
-    ]
-    return min(allowed), max(allowed)
+    low = [v for v in values if 20 * sum(x < v for x in values) < len(values)]
+    high = [v for v in values if 20 * sum(x > v for x in values) < len(values)]
+    return max(low), min(high)
 
 
 def plain_account(
@@ -141,8 +137,10 @@ def _chosen(
             and meters[m].net_benefit_usd >= limits.min_net_benefit_usd_per_year
         )
         smaller = smaller or (pays and same_type and new.size_in < old.size_in)
-        if (pays or undersized) and meters[m].net_benefit_usd > best_usd:
-            best, best_usd = m, meters[m].net_benefit_usd
+        worth = meters[m].net_benefit_usd
+        worth *= meters[m].odds_of_fit if worth > 0 else 1.0
+        if (pays or undersized) and worth > best_usd:
+            best, best_usd = m, worth
     if undersized:
         verdict = "undersized"
     elif smaller:

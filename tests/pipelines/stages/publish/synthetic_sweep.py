@@ -80,8 +80,10 @@ def make_sweep(
     )
     refused = pl.int_range(pl.len()) % 10 == 9
     keys = service.filter(~refused)
+    recommended = recommendations(keys, rng)
     frames = {
-        "recommendation": recommendations(keys, rng),
+        "recommendation": recommended,
+        "gain_sample": gain_sample_rows(recommended),
         "candidate": candidate_rows(keys, candidates, rng),
         "flow_band": band_rows(keys, bands),
         "profile": profile_rows(keys, rng),
@@ -169,6 +171,21 @@ def recommendations(keys: pl.DataFrame, rng: np.random.Generator) -> pl.DataFram
         pl.lit(0.99).alias("odds_of_fit"),
         pl.lit("1.5 in ultrasonic").alias("runner_up"),
         pl.lit("the turbine misses 30 % of the volume at low flow").alias("reason"),
+    )
+
+
+def gain_sample_rows(recommended: pl.DataFrame, count: int = 20) -> pl.DataFrame:
+    """PLANTED: every change moves with the same sample, by a factor from 0.5 to 1.5."""
+    factor = pl.DataFrame({"sample": pl.Series(range(1, count + 1), dtype=pl.Int32)})
+    factor = factor.with_columns(factor=pl.lit(0.5) + (pl.col("sample") - 1) / (count - 1))
+    names = (
+        "volume_gain_gal_per_year",
+        "revenue_gain_usd_per_year",
+        "net_benefit_usd_per_year",
+    )
+    changes = recommended.filter(pl.col("action") == "change").join(factor, how="cross")
+    return changes.select(
+        "account_id", "meter_id", "sample", *(pl.col(n) * pl.col("factor") for n in names)
     )
 
 

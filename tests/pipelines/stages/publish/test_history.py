@@ -164,6 +164,7 @@ def test_history_of_an_older_contract_is_carried_over(tmp_path):
         for view in (
             "revenue_at_stake",
             "class_summary",
+            "fleet_total",
             "flagged_account",
             "changed_since_previous_sweep",
             "recommendation_source",

@@ -28,7 +28,8 @@ def edges(use_gpm=3.0, part=0.8, filled=0.1):
 
 def meter(start_gpm):
     whole = np.ones((1, 1, len(TABLE_FLOW_GPM)), dtype=np.float32)
-    return RegisteredTable(whole, np.array([start_gpm], dtype=np.float32), whole[0])
+    start = np.array([[start_gpm]], dtype=np.float32)
+    return RegisteredTable(whole, start, whole[0], start[0])
 
 
 def expected_of(table, intensity, steady, parts):

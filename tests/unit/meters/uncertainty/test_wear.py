@@ -29,14 +29,27 @@ def test_wear_has_no_default() -> None:
 
 def test_ten_years_by_hand(shipped: Catalogue) -> None:
     # HAND: 10 x 0.5 points at the minimum test flow, 10 x 0.1 in the normal range, start
-    # 0.0625 x 1.03^10 = 0.083995
+    # 0.05 x 1.03^10 = 0.067196
     new = shipped.find("displacement", 0.625)
     old = worn_meter(new, RATE, amount=10, place="middle")
     at = np.array([new.min_test_gpm, new.normal_min_gpm, new.smoc_gpm])
     assert registration_ratio(at, new) - registration_ratio(at, old) == pytest.approx(
         [0.05, 0.01, 0.01]
     )
-    assert old.starting_gpm == pytest.approx(0.083995, abs=1e-6)
+    assert old.starting_gpm == pytest.approx(0.067196, abs=1e-6)
+
+
+def test_what_is_lost_below_the_minimum_test_flow_grows_as_the_law_of_the_type(
+    shipped: Catalogue,
+) -> None:
+    # HAND: 5 points at the minimum test flow; at half of it 10 of a disc (slip), 20 of a rotor
+    for kind, size, lost in (("displacement", 1, 0.10), ("turbine", 2, 0.20)):
+        new = shipped.find(kind, size)
+        old = worn_meter(new, RATE, amount=10, place="middle")
+        at = np.array([new.min_test_gpm / 2])
+        points = np.array(new.registration), np.array(old.registration)
+        before, after = (np.interp(np.log(at), np.log(p[:, 0]), p[:, 1]) for p in points)
+        assert before - after == pytest.approx(lost, abs=0.012)
 
 
 def test_no_wear_is_the_new_curve(shipped: Catalogue) -> None:

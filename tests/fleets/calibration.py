@@ -1,0 +1,162 @@
+"""The handbook's page of what promises are worth, by one command.
+
+    RIGHTSIZE_FLEETS=some/folder python -m tests.fleets.calibration
+
+Fleets named here judge only; constants were set on others (see the page).
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from pipelines.configuration.load_catalogue import load_catalogue
+from pipelines.configuration.load_priors import load_priors
+from tests.fleets.fleet import ALL_WRONG, simulate_fleet
+from tests.fleets.kept import kept
+from tests.fleets.recorded import recorded_fleet
+from tests.fleets.scorecard import ODDS_FROM, Card, card_of, infer_fleet
+
+PAGE = Path(__file__).parents[2] / "rightsize" / "handbook" / "calibration.md"
+INTERVALS = (60.0, 15.0)
+FLEETS = {
+    "recorded water": (("recorded", 11), ("recorded", 12)),
+    "simulated, unseen": tuple(("simulated", seed) for seed in (601, 602, 603, 604)),
+    "wrong curves, classes, registers, seasons": tuple(
+        ("wrong", seed) for seed in (605, 606, 607, 608)
+    ),
+}
+FLOORS = {
+    "promised_over_true": ((0.8, 1.25), (0.85, 1.15), (0.75, 1.3)),
+    "gain_in_pct": ((80, 97), (85, 97), (80, 97)),
+    "peak_in_pct": ((85, 97), (88, 97), (85, 100)),
+    "overrun_pct": ((0, 2), (0, 1.5), (0, 3)),
+    "realised_pct": ((93, 100), (88, 100), (80, 100)),
+    "logged_pct": ((0, 15), (0, 15), (0, 20)),
+    "false_undersized_pct": ((0, 1), (0, 1), (0, 2)),
+}
+WORDS = {
+    "promised_over_true": "promised over true gain, changes recommended",
+    "gain_in_pct": "true gain inside its 90 % range [%]",
+    "peak_in_pct": "true peak inside its 90 % range [%]",
+    "overrun_pct": "picks overrun [%]",
+    "realised_pct": "benefit realised, a log counted less 150 USD [%]",
+    "logged_pct": "logged first [%]",
+    "false_undersized_pct": "falsely undersized [%]",
+}
+
+
+def fleet(kind, seed, meters, *, per_kind=None, intervals=INTERVALS):
+    """A fleet by its kind: truth, and a block of profiles by read interval."""
+    makers = {
+        "recorded": lambda: recorded_fleet(
+            "judge", seed, meters=meters, per_kind=per_kind or 12, intervals=intervals
+        ),
+        "simulated": lambda: simulate_fleet(
+            seed, sites_per_kind=per_kind or 5, meters=meters, intervals=intervals
+        ),
+        "wrong": lambda: simulate_fleet(
+            seed, sites_per_kind=per_kind or 5, meters=meters, intervals=intervals,
+            wrongs=ALL_WRONG,
+        ),
+    }  # fmt: skip
+    return kept(makers[kind], kind, seed, per_kind, intervals, meters)
+
+
+def cards(fleets=FLEETS, **more):
+    """Cards of every group of fleets by read interval: {group: {interval: Card}}."""
+    meters, priors = tuple(load_catalogue().meters), load_priors()
+    found = {}
+    for group, members in fleets.items():
+        for kind, seed in members:
+            truth, blocks = fleet(kind, seed, meters, **more)
+            for interval, block in blocks.items():
+                card, _ = card_of(truth, block, meters, infer_fleet(block, meters, priors))
+                found.setdefault(group, {}).setdefault(interval, Card()).add(card)
+    return found
+
+
+def outside(found):
+    """Figures that leave their floor: lines of group, figure, value and floor."""
+    out = []
+    for column, by_interval in enumerate(found.values()):
+        figures = by_interval[60.0].figures
+        for name, floors in FLOORS.items():
+            low, high = floors[column]
+            if not low <= figures[name] <= high:
+                out.append(
+                    f"{list(found)[column]}: {name} {figures[name]:.3g}, floor {low} to {high}"
+                )
+    return out
+
+
+def _table(head, rows):
+    lines = ["| " + " | ".join(head) + " |", "|" + "---|" * len(head)]
+    return "\n".join([*lines, *("| " + " | ".join(row) + " |" for row in rows)])
+
+
+def _figures(found):
+    head = ["figure", "floor and found", *(f"{g}, {t:g} min" for g in found for t in found[g])]
+    rows = []
+    for name, floors in FLOORS.items():
+        told = "; ".join(f"{low:g} to {high:g}" for low, high in floors)
+        cells = [f"{c.figures[name]:.3g}" for g in found.values() for c in g.values()]
+        rows.append([WORDS[name], told, *cells])
+    totals = [c.figures["totals_in"] for g in found.values() for c in g.values()]
+    rows.append(["true total of a third of a fleet inside its 90 % range", "17 of 20", *totals])
+    head[1] = "floors, in the order of the fleets"
+    counts = [f"{c.accounts:.0f}, {c.changed:.0f}" for g in found.values() for c in g.values()]
+    rows.insert(0, ["accounts, changes", "", *counts])
+    return _table(head, rows)
+
+
+def _groups(found, label):
+    rows = []
+    for group, by_interval in found.items():
+        for (name, value), card in sorted(by_interval[60.0].by_group.items()):
+            if name == label:
+                f = card.figures
+                shown = ("promised_over_true", "gain_in_pct", "peak_in_pct", "realised_pct")
+                cells = ["" if f[k] != f[k] else f"{f[k]:.3g}" for k in shown]
+                rows.append(
+                    [group, value.replace("_", " "), f"{card.accounts:.0f}",
+                     f"{card.changed:.0f}", *cells]
+                )  # fmt: skip
+    head = ["fleets", label, "accounts", "changes", "promised over true", "gain inside [%]",
+            "peak inside [%]", "realised [%]"]  # fmt: skip
+    return _table(head, rows)
+
+
+def _odds(found):
+    ends = (*ODDS_FROM[1:], 1.0)
+    rows = []
+    for k, low in enumerate(ODDS_FROM):
+        cells = [f"{low:g} to {ends[k]:g}"]
+        for by_interval in found.values():
+            count, told, pays = by_interval[60.0].odds[k]
+            cells += [f"{count:.0f}"]
+            cells += [f"{told / count:.2f}, {pays / count:.2f}" if count else ""]
+        rows.append(cells)
+    head = ["odds of benefit told"]
+    for group in found:
+        head += [f"{group}: meters", "told, true"]
+    return _table(head, rows)
+
+
+def write(found):
+    """The page, between its marks."""
+    text = PAGE.read_text(encoding="utf-8")
+    for name, part in (
+        ("figures", _figures(found)), ("kinds", _groups(found, "kind")),
+        ("types", _groups(found, "type")), ("odds", _odds(found)),
+        ("outside", "\n".join(f"- {line}" for line in outside(found)) or "None."),
+    ):  # fmt: skip
+        begin, end = f"<!-- {name}: begin -->", f"<!-- {name}: end -->"
+        before, rest = text.split(begin)
+        text = before + begin + "\n" + part + "\n" + end + rest.split(end)[1]
+    PAGE.write_text(text, encoding="utf-8")
+
+
+if __name__ == "__main__":
+    everything = cards()
+    write(everything)
+    print("\n".join(outside(everything)) or "every figure keeps its floor")
