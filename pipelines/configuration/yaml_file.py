@@ -43,7 +43,7 @@ class _KeyLoader(yaml.SafeLoader):
     """Keeps keys as they are written, and refuses a mapping that says one key twice.
 
     YAML 1.1 reads the keys `OFF` and `NO` as false, `010` as 8 and `12:30` as 750: all of
-    them are codes that utilities use. A key said twice would lose the first without a word.
+    them are codes that utilities use. A duplicate key would silently lose the first value.
     """
 
     def construct_mapping(self, node: yaml.MappingNode, deep: bool = False) -> dict[Any, Any]:
@@ -54,7 +54,7 @@ class _KeyLoader(yaml.SafeLoader):
             key = self.construct_object(key_node, deep=True)
             if isinstance(key, str | int | float) and key in seen:
                 raise yaml.constructor.ConstructorError(
-                    None, None, f"key {key!r} stands twice", key_node.start_mark
+                    None, None, f"duplicate key {key!r}", key_node.start_mark
                 )
             seen.add(key)
         return super().construct_mapping(node, deep)
