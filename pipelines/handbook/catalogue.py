@@ -215,17 +215,18 @@ def _rules() -> str:
 
 def _uncertainty() -> str:
     return (
-        "\n## What is not known of a curve\n\nA new meter may stand anywhere within its "
-        "permissible limits, so candidates are drawn there, with errors that hang together "
-        "along the curve. Below the min test flow nobody tests: start and loss are held to "
-        "move together by a factor, 1.6 either way for nine makes of ten, one for every type "
-        "(our convention). A sweep holds installed meters to these curves of new ones too, "
-        "unless [accuracy tests or a stated wear](accuracy_tests.md) say what they have lost; "
-        "no rate of decay is assumed.\n\nWhere tests of a group are few they lean on what "
-        "meters in the ground may be: a share of the way to the limit at which they must leave "
-        "service (twice the permissible error: at the minimum flow that is the 90 % of Maine "
-        "and Maryland), most at low flow. Meters without moving parts do not wear, but may "
-        "stand within twice their limits.\n"
+        "\n## Uncertainty of a curve\n\nA new meter may be anywhere within its permissible "
+        "limits, so candidates are sampled there, with errors correlated along the curve. "
+        "Below the minimum test flow meters are not tested: starting flow and loss are "
+        "assumed to change together by a factor, within 1.6 up or down for nine makes of "
+        "ten, one factor for every type (our convention). A sweep applies these new-meter "
+        "curves to installed meters too, unless [accuracy tests or a stated "
+        "wear](accuracy_tests.md) give their loss; no rate of decay is assumed.\n\nIf a "
+        "group has few tests, its curve leans toward what installed meters may be: part "
+        "of the way to the limit at which they must be removed from service (twice the "
+        "permissible error: at minimum flow that is the 90 % of Maine and Maryland), most "
+        "at low flow. Meters without moving parts do not wear, but may be anywhere within "
+        "twice their limits.\n"
     )
 
 

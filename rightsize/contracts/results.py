@@ -84,15 +84,15 @@ NOT_ASSESSED: Final = Table(
 
 GAIN_SAMPLE: Final = Table(
     name="gain_sample",
-    meaning="Joint samples of what each change brings: add up over accounts, sample by sample.",
-    grain="one row a sweep, meter to change and sample",
+    meaning="Joint samples of the gain of each change: sum over accounts, sample by sample.",
+    grain="one row per sweep, meter to change and sample",
     key=("sweep_id", "account_id", "meter_id", "sample"),
     columns=(
         SWEEP_ID,
         ACCOUNT,
         METER,
         Column(
-            "sample", "integer", "number of the sample; one number is one state of all", low=1
+            "sample", "integer", "sample number; the same number is the same joint state", low=1
         ),
         number("volume_gain_gal_per_year", "extra registered volume in this sample"),
         number("revenue_gain_usd_per_year", "extra volumetric charges in this sample"),

@@ -72,8 +72,8 @@ _SUMS: Final = {
 }
 
 _TOTALS: Final = {
-    "scope": "what is summed over: fleet, verdict, class or area",
-    "name": "which of them",
+    "scope": "scope of the total: fleet, verdict, class or area",
+    "name": "verdict, class or area",
     "changes": "meters with action change",
     **{
         f"{stem}{end}_{unit}": meaning + words
@@ -150,8 +150,8 @@ VIEWS: Final[tuple[View, ...]] = (
     ),
     View(
         "fleet_total",
-        "What all changes of the latest sweep bring together, with the range of the total.",
-        "one row a total: the fleet, a verdict, a class, an area",
+        "Total gain of all changes of the latest sweep, with the range of the total.",
+        "one row per total: the fleet, a verdict, a class, an area",
         (GAIN_SAMPLE,),
         _TOTALS,
     ),

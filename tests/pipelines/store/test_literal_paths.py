@@ -96,7 +96,7 @@ def test_a_sweep_in_such_a_folder_publishes_what_it_publishes_elsewhere(
 
 def test_a_workspace_where_the_database_cannot_lie_is_refused(tmp_path: Path):
     utility = Utility(tmp_path / "really?", dict(INTERVAL))
-    with pytest.raises(ConfigError, match="workspace: no folder of its path may hold a"):
+    with pytest.raises(ConfigError, match="workspace: its path must not contain a"):
         assert utility.loaded
 
 

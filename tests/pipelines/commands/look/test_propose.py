@@ -176,7 +176,10 @@ def notes_of(folder: Path, text: str) -> tuple[str, ...]:
 @pytest.mark.parametrize(
     ("text", "told"),
     [
-        ("M1,2025-01-01 01:00,5\nM1,2025-01-01 02:00,6\n", "line 1: expected a header line with column names, got what looks like a row"),
+        (
+            "M1,2025-01-01 01:00,5\nM1,2025-01-01 02:00,6\n",
+            "line 1: expected a header line with column names, got what looks like a row",
+        ),
         ("meter_id,interval_end,volume\n", "a header and no row"),
         ("meter\x00,ts,value\n1,2,3\n", "NUL bytes"),
     ],

@@ -51,6 +51,7 @@ def told(utility: Utility, summary: ProfileSummary) -> list[tuple[str, Any]]:
         load_meters(utility.folder / "meters.csv", {}),
         stuck_files=files["stuck_register"],
         replaced_files=files["replaced_read"],
+        units="us",
     )
     return [(f.code, f.evidence["read_count"]) for f in found]
 
