@@ -14,6 +14,7 @@ from markupsafe import Markup
 from rightsize.evidence import words
 from rightsize.evidence.card import card
 from rightsize.evidence.cautions import CAUTIONS
+from rightsize.evidence.headline import headline
 from rightsize.evidence.pictures.band_picture import bands_svg
 from rightsize.evidence.pictures.duration_picture import duration_svg, exceedance
 from rightsize.evidence.pictures.palette import in_print_colors
@@ -23,7 +24,7 @@ from rightsize.evidence.pictures.year_picture import largest_days, top_flow_gpm,
 from rightsize.evidence.quantity import Units, decimal, odds, pct, share
 from rightsize.evidence.rivals import rivals
 from rightsize.evidence.site import SiteEvidence, YearReads
-from rightsize.evidence.statements import figures, headline, in_service_since, net_sum
+from rightsize.evidence.statements import figures, in_service_since, net_sum
 from rightsize.evidence.table_labels import with_labels
 from rightsize.evidence.visit import FILL_IN, checklist
 

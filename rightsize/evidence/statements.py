@@ -1,4 +1,4 @@
-"""The sentences at the top of a site page, and the figures under them."""
+"""The figures at the top of a site page, and since when the meter is in service."""
 
 from __future__ import annotations
 
@@ -8,8 +8,6 @@ from typing import Any, Final
 
 from rightsize.evidence.quantity import ABSENT, Units, decimal, odds, pct
 from rightsize.evidence.site import SiteEvidence
-from rightsize.evidence.words import VERDICT_WORD
-from rightsize.wording import with_article
 
 DAYS_PER_YEAR: Final = 365.25
 YOUNG_YEARS: Final = 3
@@ -24,102 +22,6 @@ class Figure:
     value: str
     range: str
     note: str
-
-
-def headline(site: SiteEvidence) -> str:
-    """What to do first; what stands in the way of a change comes before the change."""
-    now = Units(site.units).meter_of(site.recommendation, "installed")
-    if site.is_fire:
-        return f"Leave the {now} in place: a fire or combined line is never resized from use."
-    if site.is_stopped:
-        return _stopped(site, now)
-    if site.is_fire_unverified and site.is_assessed:
-        what = _is_what(site.recommendation["verdict"])
-        return (
-            f"Verify the fire service before any change of the {now}: its line may carry fire "
-            f"flow and no fire arrangement is recorded; the meter is {what}."
-        )
-    slow = (
-        f"Test the {now} first: its registration falls steadily against its class. "
-        if site.is_slow
-        else ""
-    )
-    return slow + _by_verdict(site, now)
-
-
-def _stopped(site: SiteEvidence, now: str) -> str:
-    """A stopped meter is for engineering review, whatever it was before."""
-    before = (
-        f"before it stopped, it {_was_what(site.recommendation['verdict'])}"
-        if site.is_assessed
-        else "engineering review"
-    )
-    return f"First find out why the {now} registers nothing; {before}."
-
-
-def _by_verdict(site: SiteEvidence, now: str) -> str:
-    row = site.recommendation
-    new = with_article(Units(site.units).meter_of(row, "recommended"))
-    kind = str(row.get("installed_type") or "meter").replace("_", " ")
-    verdict, action = row["verdict"], row["action"]
-    if verdict == "not_assessed":
-        return f"No verdict on the {now}: {_lower(row['reason'])}"
-    if verdict == "undersized":
-        return _undersized(site, now, new)
-    if action == "change":
-        return f"Replace the {now} with {new}: the {kind} is {_is_what(verdict)}."
-    if action == "log_first":
-        aim = f"; {new} is the likely choice" if site.is_change else ""
-        return f"Log this site before deciding on the {now}{aim}."
-    if action == "refer":
-        aim = f"; {new} would suit this customer's demand" if site.is_change else ""
-        return f"Engineering review of the {now}: it is {_is_what(verdict)}{aim}."
-    return f"Keep the {now}: it suits this customer's demand."
-
-
-def _undersized(site: SiteEvidence, now: str, new: str) -> str:
-    """The flow that overruns the meter, and what to do."""
-    row, flow = site.recommendation, Units(site.units).flow
-    peak, smoc = row.get("peak_10s_gpm"), row.get("installed_smoc_gpm")
-    hour, most = row.get("sustained_60min_gpm"), row.get("installed_continuous_gpm")
-    is_lasting = _part(hour, most) > _part(peak, smoc)
-    flows = (
-        f"sustained flow {flow(hour)}, maximum continuous flow {flow(most)}"
-        if is_lasting
-        else f"peak flow {flow(peak)}, safe maximum operating capacity {flow(smoc)}"
-    )
-    if row["action"] == "change":
-        cure = f"replace it with {new}"
-    elif site.is_change:
-        cure = f"engineering review, {new} would suit this customer's demand"
-    else:
-        cure = "engineering review, no meter in the catalog may be installed here"
-    return f"The {now} is undersized ({flows}): {cure}."
-
-
-def _part(flow_gpm: float | None, rating_gpm: float | None) -> float:
-    """Flow over its rating; 0 where one is not known."""
-    return flow_gpm / rating_gpm if flow_gpm and rating_gpm else 0.0
-
-
-def _is_what(verdict: str) -> str:
-    return {
-        "wrong_type": "the wrong type for this demand",
-        "fits": "not shown to be the wrong size",
-    }.get(verdict, VERDICT_WORD[verdict])
-
-
-def _was_what(verdict: str) -> str:
-    return {"fits": "suited the demand", "wrong_type": "was the wrong type"}.get(
-        verdict, f"was {VERDICT_WORD[verdict]}"
-    )
-
-
-def _lower(text: str) -> str:
-    text = text.strip()
-    if text[:2].isupper():
-        return text
-    return text[:1].lower() + text[1:] + ("" if text.endswith(".") else ".")
 
 
 def in_service_since(site: SiteEvidence) -> str:

@@ -8,8 +8,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from rightsize.evidence.headline import headline
 from rightsize.evidence.page import site_page
-from rightsize.evidence.statements import figures, headline, in_service_since, net_sum
+from rightsize.evidence.statements import figures, in_service_since, net_sum
 from rightsize.evidence.visit import checklist
 from tests.unit.evidence.sites import candidate, recommendation, site
 
