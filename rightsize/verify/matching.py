@@ -13,7 +13,7 @@ SEASON_BLOCKS: Final = 6
 """Parts of the time before a change over which the season is compared: two months of a year."""
 
 # How far apart two accounts may be in one respect to count as one step away. Common practice is
-# to match on level and load shape; the steps are ours, set on simulated fleets.
+# to match on level and load shape; the steps are ours, chosen by judgment.
 LEVEL_STEP: Final = 1.0  # natural logarithm of volume: a factor of 2.7
 SEASON_STEP: Final = 0.1  # share of the mean, root mean square over the blocks
 SPREAD_STEP: Final = 0.5  # natural logarithm of the spread from period to period

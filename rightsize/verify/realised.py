@@ -63,22 +63,17 @@ def realised(
     normalized savings; from memory). With less than a year before, it follows those seasons.
     """
     panel.check()
+    near = matched_controls(panel, cases, controls=controls + SPARE_CONTROLS)
+    starts = range(CASES_AT_ONCE, cases.size, CASES_AT_ONCE)
     parts = [
-        _judge(
-            panel,
-            cases.take(np.arange(at, min(at + CASES_AT_ONCE, cases.size))),
-            grain,
-            controls,
-        )
-        for at in range(0, cases.size, CASES_AT_ONCE)
+        _judge(panel, cases.take(some), near[some], grain, controls)
+        for some in np.split(np.arange(cases.size), starts)
     ]
-    if not parts:
-        return _joined([_judge(panel, cases, grain, controls)])
     return _refused(_joined(parts), grain)
 
 
-def _judge(panel: Panel, cases: Cases, grain: Grain, controls: int) -> Realised:
-    chosen = steady_controls(panel, cases, grain, controls)
+def _judge(panel: Panel, cases: Cases, near: Ints, grain: Grain, controls: int) -> Realised:
+    chosen = steady_controls(panel, cases, near, grain, controls)
     made = stack(panel, cases, chosen)
     found = effects(made)
     steady = None
@@ -103,9 +98,10 @@ def _shares(found: Effect) -> tuple[Array, Array, Array, Array]:
     return found.gain_share, found.gain_low_share, found.gain_high_share, found.log_error
 
 
-def steady_controls(panel: Panel, cases: Cases, grain: Grain, controls: int) -> Ints:
-    """[C, K] nearest controls that neither stood vacant nor changed their use; -1 for none."""
-    near = matched_controls(panel, cases, controls=controls + SPARE_CONTROLS)
+def steady_controls(
+    panel: Panel, cases: Cases, near: Ints, grain: Grain, controls: int
+) -> Ints:
+    """[C, K] first of `near` that neither stood vacant nor changed their use; -1 for none."""
     is_out = unsteady_controls(stack(panel, cases, near), grain) | (near == NO_CONTROL)
     order = np.argsort(is_out, axis=1, kind="stable")[:, :controls]
     kept = np.take_along_axis(near, order, axis=1)

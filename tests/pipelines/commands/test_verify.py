@@ -106,3 +106,17 @@ def test_promises_are_read_from_history(tmp_path):
     assert kept["promised_sweep_id"].n_unique() == 1
     assert kept["promised_type"].null_count() == 0
     assert kept["promised_gain_gal_per_year"].null_count() == 0
+
+
+def test_a_metric_utilitys_promises_are_held_in_the_units_of_the_reads(tmp_path):
+    """PLANTED: one fleet published in both systems promises the same gallons."""
+    kept = {}
+    for units in ("us", "metric"):
+        sweep = make_sweep(tmp_path / units)
+        put_out(sweep, units=units)
+        kept[units] = past_promises(sweep.workspace)
+    ours, metric = kept["us"], kept["metric"]
+    assert ours.height > 0
+    for name in ("promised_gain_gal_per_year", "promised_size_in"):
+        assert metric[name].to_list() == pytest.approx(ours[name].to_list(), rel=1e-9)
+    assert metric["promised_type"].equals(ours["promised_type"])
