@@ -44,6 +44,29 @@ def ratio_between_log(ln_gpm: Array, points: Points) -> Array:
     return ratio
 
 
+def moved_along_flow(ratio: Array, ln_gpm: Array, ln_factor: Array) -> Array:
+    """Curves moved along the flow, each by its own factor.
+
+    Parameters
+    ----------
+    ratio : array [J, K, Q]
+        Registration [1] at the flows `ln_gpm`.
+    ln_gpm : array [Q]
+        Log of flow [gpm], rising.
+    ln_factor : array [J, K]
+        Log of the factor by which the flow of each point grows.
+
+    Returns
+    -------
+    array [J, K, Q]
+        Registration [1] of the moved curves at the same flows.
+    """
+    out = np.empty_like(ratio)
+    for place in np.ndindex(ln_factor.shape):
+        out[place] = np.interp(ln_gpm - ln_factor[place], ln_gpm, ratio[place])
+    return out
+
+
 def registration_ratio(flow_gpm: Array, meter: Meter) -> Array:
     """Registered over actual volume of `meter` at each flow.
 

@@ -25,7 +25,7 @@ from rightsize.inference.meter.registered_table import (
 from rightsize.inference.spread import Flow
 from rightsize.inference.water_use.priors import Z90
 from rightsize.meters.catalogue import Meter
-from rightsize.meters.curve import ratio_between
+from rightsize.meters.curve import moved_along_flow, ratio_between
 from rightsize.meters.uncertainty.installed_curves import PlacedCurves
 from rightsize.meters.uncertainty.knots import HIGHEST_RATIO, KNOT_COUNT, knot_weights
 
@@ -186,18 +186,11 @@ def _own_table(
         bent = centre * (1 + error @ knot_weights(TABLE_FLOW_GPM, meter))
         # tests and stated wear do not tell the start: it moves as that of any meter does
         moved = start_gpm[:, mine] / table.known_start_gpm[row[0, mine]]
-        ratio[:, mine] = _along_flow(np.clip(bent, 0, HIGHEST_RATIO), np.log(moved))
+        ratio[:, mine] = moved_along_flow(
+            np.clip(bent, 0, HIGHEST_RATIO), np.log(TABLE_FLOW_GPM), np.log(moved)
+        )
         start_gpm[:, mine] = meter.starting_gpm * moved
     return RegisteredTable(ratio, start_gpm, table.known[row[0]], table.known_start_gpm[row[0]])
-
-
-def _along_flow(ratio: Array, ln_factor: Array) -> Array:
-    """Curves [J, K, Q] moved along the flow, each by its own factor [J, K], in log."""
-    ln_gpm = np.log(TABLE_FLOW_GPM)
-    out = np.empty_like(ratio)
-    for place in np.ndindex(ln_factor.shape):
-        out[place] = np.interp(ln_gpm - ln_factor[place], ln_gpm, ratio[place])
-    return out
 
 
 def _root(covariance: Array) -> Array:

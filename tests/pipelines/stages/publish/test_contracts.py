@@ -35,6 +35,7 @@ KEPT = {
     "candidate": {"rejected_because": None},
     "sweep": {"accounts": 2, "rows_landed": 3},
     "profile_source": {"rows": 2},
+    "realised_gain": {"code": None},
 }
 # For each rule, values of a row that breaks it and nothing else.
 BROKEN = {
@@ -57,6 +58,7 @@ BROKEN = {
     "feasible ones rank": {"feasible": False, "rejected_because": "head_loss", "rank": 1},
     "accounts balance": {"accounts": 3},
     "rows balance": {"rows_landed": 4, "rows": 3},
+    "a gain or a code": {"code": "outside_data"},
     "time runs forward": {"finished_at": NOW - dt.timedelta(hours=1)},
 }
 
@@ -95,12 +97,13 @@ def _breaking(table: Table, promise: str) -> dict[str, object]:
 
 def _interval(table: Table, promise: str) -> tuple[str, str, str]:
     """Columns of an interval: low end, estimate, high end."""
-    (low,) = [
-        name
-        for name in table.column_names
-        if name.startswith(promise.removesuffix(" lies between its ends").replace(" ", "_"))
-        and "_low_" in name
-    ]
+    stem = promise.removesuffix(" lies between its ends").replace(" ", "_")
+    bounds = [name for name in table.column_names if "_low_" in name]
+    (low,) = (
+        [n for n in bounds if n.replace("_low", "", 1) == stem]
+        or [n for n in bounds if n.startswith(f"{stem}_low_") and not n.endswith("_low_pct")]
+        or [n for n in bounds if n.startswith(f"{stem}_low_")]
+    )
     return low, low.replace("_low_", "_", 1), low.replace("_low_", "_high_", 1)
 
 
