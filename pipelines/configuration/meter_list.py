@@ -146,7 +146,7 @@ def _texts(path: Path) -> tuple[pl.DataFrame, list[str]]:
     columns = {
         name: raw.to_series(i).str.strip_chars()
         if i < raw.width
-        else pl.Series([], dtype=pl.String)
+        else pl.Series([None] * raw.height, dtype=pl.String)
         for i, name in enumerate(known)
         if name is not None
     }
