@@ -131,8 +131,9 @@ IDENTITIES = {
         having min(rank) <> 1 or max(rank) <> count(*) or count(distinct rank) <> count(*)""",
     "candidate: rank falls with net benefit times probability of fit in each part": """
         with part as (
-            select candidate.*, net_benefit_usd_per_year
-                * if(net_benefit_usd_per_year > 0, candidate.odds_of_fit, 1) as value_usd,
+            select candidate.*, candidate.net_benefit_usd_per_year
+                * if(candidate.net_benefit_usd_per_year > 0, candidate.odds_of_fit, 1)
+                as value_usd,
                 verdict = 'undersized' or is_installed
                 or candidate.odds_of_benefit >= (
                     select (content ->> 'odds_of_benefit')::double - 1e-6 from sweep_document
