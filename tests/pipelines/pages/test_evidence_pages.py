@@ -314,7 +314,7 @@ def test_reviews_and_old_and_new_meters_stand_on_the_pages(tmp_path, units):
     referred = held.meters.with_columns(action=pl.lit("refer"))
     shown = replace(held, meters=referred, moved=(row,), sweeps=held.sweeps * 2)
     written = dict(fleet_pages(shown, {}))
-    assert f"{referred.height} meters referred" in written["index.html"]
+    assert f"Engineering review: {referred.height} meters" in written["index.html"]
     assert referred["reason"][0].split(" ")[0] in written["index.html"]
     changes = written["changes.html"]
     assert f"{size} ultrasonic</td>" in changes

@@ -92,7 +92,7 @@ OPTION = {
     "change_cost_usd": 1000.0, "net_present_value_usd": 5000.0,
     "net_benefit_usd_per_year": 500.0, "net_benefit_low_usd_per_year": 100.0,
     "net_benefit_high_usd_per_year": 900.0, "odds_of_benefit": 0.9, "odds_of_fit": 0.95,
-    "rank": 1,
+    "rank": 1, "is_recommended": True,
 }  # fmt: skip
 
 
