@@ -44,7 +44,9 @@ def test_stopping_a_sweep_leaves_the_previous_results_readable(swept_once: Path)
     before = digest(swept_once)
     meters = swept_once / "meters.csv"
     listed = meters.read_text()
-    meters.write_text(listed + "A-1,M-1,displacement,1,,,C-OFF,domestic,1,gal,1,,,,,\n")
+    one = {"account_id": "A-1", "meter_id": "M-1", "meter_type": "displacement", "size_in": "1"}
+    names = listed.splitlines()[0].split(",")
+    meters.write_text(listed + ",".join(one.get(name, "") for name in names) + "\n")
     process = subprocess.Popen(
         [sys.executable, "-m", "pipelines.cli", "sweep", str(swept_once / "sweep.yaml")],
         cwd=PROJECT,
