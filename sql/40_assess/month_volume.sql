@@ -8,7 +8,7 @@ create or replace temp table month_volume as
 with stat as (
     select
         meter_id,
-        strptime(regexp_extract(filename, 'month=(\d{4}-\d{2})', 1), '%Y-%m')::date as month,
+        strptime(regexp_extract(filename, '.*/month=(\d{4}-\d{2})/', 1), '%Y-%m')::date as month,
         days_covered,
         registered_gal,
         estimated_gal,
