@@ -32,8 +32,10 @@ def known_encoding(name: str) -> str:
     """The encoding's name, if text can be written in it."""
     try:
         codec = codecs.lookup(name).name
-        b"a".decode(name)
-        is_text = codec.replace("-", "_") not in _NOT_ENCODINGS
+        is_text = (
+            "a".encode(name).decode(name) == "a"
+            and codec.replace("-", "_") not in _NOT_ENCODINGS
+        )
     except (LookupError, ValueError, UnicodeError):
         is_text = False
     if not is_text:

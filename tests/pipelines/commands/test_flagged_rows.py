@@ -95,9 +95,9 @@ def test_what_is_not_there_is_told_apart_from_nothing_refused(
 ) -> None:
     told = {
         Wanted(meter_id="99"): "no such meter 99: the meter list does not hold it",
-        Wanted(meter_id="M4"): "no row is refused or flagged",
+        Wanted(meter_id="M4"): "no rejected or flagged rows",
         Wanted(file="zz"): "no such file zz: no landed file has this in its path",
-        Wanted(file="b.csv"): "no row is refused or flagged",
+        Wanted(file="b.csv"): "no rejected or flagged rows",
         Wanted(meter_id="NOBODY"): "meter_unknown",
     }
     for wanted, said in told.items():

@@ -59,7 +59,7 @@ def test_a_wrong_value_is_told_once_with_its_count(tmp_path: Path) -> None:
         load_meters(path, {})
     said = str(refused.value)
     assert said.count("\n") == 0
-    assert "line 3: meter_type 'XX' is not known" in said
+    assert "line 3: meter_type 'XX' is unknown" in said
     assert "meter_list.type_codes (and on 49 lines more)" in said
 
 
@@ -69,7 +69,7 @@ def test_a_wrong_value_is_told_once_with_its_count(tmp_path: Path) -> None:
         ({"columns": {"account_id": "Account"}}, "no column 'Account' (our account_id)"),
         ({"columns": {"akkount": "Acct"}}, "maps 'akkount', which the list does not have"),
         ({"columns": {}}, "meter_list.columns says which of them it is"),
-        ({"date_format": "%d.%m.%Y"}, "'04/30/2019' is not a date of the format %d.%m.%Y"),
+        ({"date_format": "%d.%m.%Y"}, "'04/30/2019' must be a date of the format %d.%m.%Y"),
     ],
 )
 def test_what_the_mapping_gets_wrong_is_told(

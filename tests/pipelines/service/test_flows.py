@@ -148,7 +148,7 @@ def test_accounts_on_demand_are_looked_at_and_nothing_is_published(
 ):
     run_sweep(load(config), workers=2)
     before = (config.parent / "workspace/published/results.duckdb").read_bytes()
-    assert "looked at 1 meters" in flows.on_demand(accounts=["A-10003"])
+    assert "preview of 1 meters" in flows.on_demand(accounts=["A-10003"])
     assert (config.parent / "workspace/published/results.duckdb").read_bytes() == before
 
 
