@@ -79,11 +79,11 @@ def _written(folder: Path, month: str, rows: Days) -> str:
         "last_use_at": at[1],
     }
     zeros = [
-        "estimated_count", "estimated_gal", "backward_gal", "gap_gal", "zero_count",
+        "estimated_count", "estimated_gal", "backward_gal", "gap_gal", "gap_days", "zero_count",
         "max_interval_gpm", "peak_register_gpm", "max_hour_gpm", "max_day_gpm", "day_ss",
         "day_dof", "day_count", "night_zero_count", "within_ss", "within_dof",
         "within_mean_sum", "lag1_ss", "lag2_ss", "lag3_ss", "lag1_count", "lag2_count",
-        "lag3_count", "slot_ss", "slot_step_ss",
+        "lag3_count", "slot_ss", "slot_step_ss", "step_gal",
     ]  # fmt: skip
     path = folder / f"month={month}" / "month_stat.parquet"
     path.parent.mkdir()

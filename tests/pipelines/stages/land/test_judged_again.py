@@ -107,7 +107,7 @@ def test_a_shipped_limit_that_changes_judges_again(
     limits.write_text('earliest_at: "1980-01-01"\nfuture_days: 2\nmax_flow_gpm: 30000\n')
     for module in ("land_file",):
         monkeypatch.setattr(
-            f"pipelines.stages.{module}.config_path", lambda name: limits, raising=False
+            f"pipelines.stages.land.{module}.config_path", lambda name: limits, raising=False
         )
     assert utility.land().rows_accepted == 1
     assert utility.rejected() == []
