@@ -114,6 +114,8 @@ def land_many(folder: Path, kind: str, seeds: range) -> None:
         land_batch(folder / str(first), kind, batch)
 
 
+@pytest.mark.heavy
+@pytest.mark.heavy_ci
 @pytest.mark.parametrize("kind", READERS)
 def test_odd_files(tmp_path: Path, kind: str) -> None:
     land_many(tmp_path, kind, range(QUICK_FILES))
@@ -183,6 +185,8 @@ def try_texts(folder: Path, name: str, seeds: range) -> None:
                 ) from error
 
 
+@pytest.mark.heavy
+@pytest.mark.heavy_ci
 @pytest.mark.parametrize("name", texts())
 def test_odd_configurations(tmp_path: Path, name: str) -> None:
     try_texts(tmp_path, name, range(QUICK_TEXTS))
