@@ -40,6 +40,14 @@ Codes = Annotated[dict[str, str], BeforeValidator(_texts_of_codes)]
 _URL: Final = r"^[a-z0-9+]+://[^*?\[\]]+$"
 
 
+def _mapped(key: str, codes: dict[str, str], allowed: tuple[str, ...]) -> dict[str, str]:
+    """Codes of the utility, if each stands for one of ours."""
+    for code, name in codes.items():
+        if name not in allowed:
+            raise ValueError(f"{key} maps {code!r} to {name!r}; allowed: {', '.join(allowed)}")
+    return codes
+
+
 class ExportSettings(Settings):
     """One source of reads."""
 
@@ -125,11 +133,7 @@ class MeterListSettings(Settings):
     @field_validator("type_codes")
     @classmethod
     def _types(cls, value: dict[str, str]) -> dict[str, str]:
-        for code, name in value.items():
-            if name not in METER_TYPES:
-                allowed = ", ".join(METER_TYPES)
-                raise ValueError(f"type_codes maps {code!r} to {name!r}; allowed: {allowed}")
-        return value
+        return _mapped("type_codes", value, METER_TYPES)
 
 
 class SweepSettings(Settings):
@@ -220,11 +224,7 @@ class SweepSettings(Settings):
     @field_validator("class_codes")
     @classmethod
     def _classes(cls, value: dict[str, str]) -> dict[str, str]:
-        for code, name in value.items():
-            if name not in CUSTOMER_CLASSES:
-                allowed = ", ".join(CUSTOMER_CLASSES)
-                raise ValueError(f"class_codes maps {code!r} to {name!r}; allowed: {allowed}")
-        return value
+        return _mapped("class_codes", value, CUSTOMER_CLASSES)
 
     @model_validator(mode="after")
     def _names_differ(self) -> SweepSettings:
