@@ -11,11 +11,11 @@ from fsspec.implementations.memory import MemoryFileSystem
 from pipelines.configuration.load_settings import load
 from pipelines.store import object_store
 from pipelines.sweep.sweep import run_sweep
-from tests.pipelines.prefect_server import prefect, prefect_url
+from tests.pipelines.prefect_server import prefect, prefect_api_of_tests
 from tests.pipelines.published_sweep import answer, published
 from tests.pipelines.small_utility import quick_utility
 
-__all__ = ["answer", "plain", "prefect", "prefect_url", "published", "store"]
+__all__ = ["answer", "plain", "prefect", "prefect_api_of_tests", "published", "store"]
 
 
 @pytest.fixture

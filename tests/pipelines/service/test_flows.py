@@ -43,7 +43,10 @@ def ask(url: str, path: str, **body: Any) -> Any:
 
 def authorization() -> dict[str, str]:
     """As Prefect's own client shows the secret of the server."""
-    secret = os.environ["PREFECT_API_AUTH_STRING"]
+    from prefect.settings import PREFECT_API_AUTH_STRING
+
+    hidden = PREFECT_API_AUTH_STRING.value()
+    secret = hidden.get_secret_value() if hasattr(hidden, "get_secret_value") else hidden
     return {"Authorization": f"Basic {base64.b64encode(secret.encode()).decode()}"}
 
 
@@ -171,6 +174,12 @@ def test_a_stage_goes_to_a_worker_without_what_only_its_process_can_hold():
     cloudpickle.dumps(stage)
     stage()
     assert asked == [sweep]
+
+
+def test_the_server_of_these_tests_is_not_left_in_the_environment(prefect: str):
+    """Else a service that another test file starts takes it for its own and starts none."""
+    assert prefect not in os.environ.values()
+    assert "PREFECT_API_AUTH_STRING" not in os.environ
 
 
 def test_months_between():
