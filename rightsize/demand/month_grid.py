@@ -48,7 +48,8 @@ class GridClock:
     @cached_property
     def slot(self) -> Ints:
         """Hour of the local week of each column, 0 (Monday, midnight) to 167."""
-        return (self.local_us // HOUR_US + 3 * 24) % 168  # 1970-01-01 was a Thursday
+        found: Ints = (self.local_us // HOUR_US + 3 * 24) % 168  # 1970-01-01: a Thursday
+        return found
 
     @cached_property
     def slots(self) -> Groups:
@@ -58,7 +59,8 @@ class GridClock:
     @cached_property
     def hour_local_us(self) -> Ints:
         """Earliest local time in each hour."""
-        return self.local_us.reshape(-1, self.per_hour).min(axis=1)
+        found: Ints = self.local_us.reshape(-1, self.per_hour).min(axis=1)
+        return found
 
     @cached_property
     def days(self) -> Groups:
@@ -68,7 +70,7 @@ class GridClock:
     @cached_property
     def nights(self) -> Groups:
         """Hours before 6 in the morning, grouped by local day."""
-        is_night = self.hour_local_us % DAY_US < 6 * HOUR_US
+        is_night: Bools = self.hour_local_us % DAY_US < 6 * HOUR_US
         return Groups.by(self.hour_local_us // DAY_US, np.flatnonzero(is_night))
 
     @cached_property
@@ -126,7 +128,8 @@ class MonthGrid:
     @cached_property
     def is_shape(self) -> Bools:
         """Reads that show a flow rate: measured or edited, and not backward."""
-        return (self.kind == MEASURED) & (self.gal >= 0)
+        found: Bools = (self.kind == MEASURED) & (self.gal >= 0)
+        return found
 
     @cached_property
     def is_full(self) -> bool:
@@ -156,5 +159,18 @@ class MonthGrid:
         """Hours (meters, hours) that all their intervals show."""
         if self.clock.per_hour == 1:
             return self.is_shape
-        whole: Bools = self.is_shape.reshape(len(self.gal), -1, self.clock.per_hour).all(axis=2)
-        return whole
+        hours = self.is_shape.reshape(len(self.gal), -1, self.clock.per_hour)
+        return np.asarray(hours.all(axis=2))
+
+
+def sum_in_any_order(gal: Floats) -> float:
+    """The sum of volumes [gal], the same to the bit in whatever order they come.
+
+    Whole parts and fractions are added as integers. Not-a-number counts as nothing; a volume
+    is taken to 2**-52 gal.
+    """
+    known = np.where(np.isnan(gal), 0.0, gal)
+    whole = np.floor(known * 2.0**20)
+    rest = np.rint((known - whole / 2.0**20) * 2.0**52)
+    upper = int(whole.astype(np.int64).sum()) << 32
+    return (upper + int(rest.astype(np.int64).sum())) / 2**52

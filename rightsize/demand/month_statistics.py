@@ -223,4 +223,5 @@ def _elapsed_days(local_us: Ints, interval_min: int) -> Floats:
     in_month = ((month + 1).astype("datetime64[D]") - month.astype("datetime64[D]")).astype(
         np.int64
     )
-    return np.minimum((begun_us + interval_min * MINUTE_US) / DAY_US, in_month)
+    found: Floats = np.minimum((begun_us + interval_min * MINUTE_US) / DAY_US, in_month)
+    return found

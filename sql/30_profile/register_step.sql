@@ -1,5 +1,5 @@
 -- grain: one meter whose reads show a register resolution; key: meter_key
--- reads: register_volume
+-- reads: current_read
 -- why: the largest common step of a month's volumes, for use if the meter list gives none. The
 --      step is among the differences of consecutive sorted volumes, or the differences of those;
 --      the largest of which 95 % of the reads are whole multiples (within a twentieth) is used,
@@ -7,20 +7,30 @@
 --      of a volume is not a step
 -- units: step_gal [gal]
 create or replace temp table register_step as
+with volume as (
+    select
+        meter_key,
+        round(registered_gal, 6) as gal,
+        count(*) as read_count
+    from current_read
+    where is_shape and registered_gal >= 1e-6
+    group by all
+),
+
 -- values of more than one read in a hundred are searched again on their own: odd reads between
 -- them would hide the step
-with seen as (
+seen as (
     select
         meter_key,
         0 as part,
         gal
-    from register_volume
+    from volume
     union all
     select
         meter_key,
         1 as part,
         gal
-    from register_volume
+    from volume
     qualify read_count > 0.01 * sum(read_count) over (partition by meter_key)
 ),
 
@@ -84,7 +94,12 @@ every_rise as (
 listed as (
     select
         meter_key,
-        [min(gal), mode(gal), quantile_disc(gal, 0.05), quantile_disc(gal, 0.25)] as steps
+        [
+            min(gal),
+            mode(gal order by gal),
+            quantile_disc(gal, 0.05),
+            quantile_disc(gal, 0.25)
+        ] as steps
     from every_rise
     group by meter_key, part, level
 ),
@@ -100,16 +115,15 @@ fitted as (
     select
         candidate.meter_key,
         candidate.step_gal,
-        sum(register_volume.read_count) as read_count,
-        sum(register_volume.read_count) filter (
+        sum(volume.read_count) as read_count,
+        sum(volume.read_count) filter (
             where abs(
-                register_volume.gal / candidate.step_gal
-                - round(register_volume.gal / candidate.step_gal)
+                volume.gal / candidate.step_gal - round(volume.gal / candidate.step_gal)
             ) < 0.05
-            and register_volume.gal > 0.5 * candidate.step_gal
+            and volume.gal > 0.5 * candidate.step_gal
         ) as fit_count
     from candidate
-    join register_volume on candidate.meter_key = register_volume.meter_key
+    join volume on candidate.meter_key = volume.meter_key
     where candidate.step_gal >= 1e-4
     group by candidate.meter_key, candidate.step_gal
 )

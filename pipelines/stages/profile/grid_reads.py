@@ -8,7 +8,7 @@ the other meters go through SQL, which also decides which of several reads count
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property
 from typing import Final
 
@@ -25,7 +25,7 @@ OTHER: Final = 255
 
 @dataclass(frozen=True)
 class GridReads:
-    """Reads of one partition: meter (its place in `names`), start, length, volume and kind.
+    """Reads of one partition by row: meter (its place in `names`), start, length, volume, kind.
 
     `peak_gpm` has the largest recorded peak of each meter; not-a-number without one.
     """
@@ -37,6 +37,7 @@ class GridReads:
     interval_min: NDArray[np.float32]
     gal: NDArray[np.float64]
     kind: NDArray[np.uint8]
+    _steps: dict[int, NDArray[np.int64]] = field(default_factory=dict, repr=False)
 
     @cached_property
     def first_us(self) -> int:
@@ -54,15 +55,22 @@ class GridReads:
         """Meters that are not on a grid, for other reasons than reads of the same start."""
         length = self.length_of_meter
         whole = np.isin(length, [m for m in range(1, 61) if 60 % m == 0])
-        wrong = np.zeros(len(self.names), bool)
-        wrong[self.meter[self.interval_min != length[self.meter]]] = True
+        wrong = ~whole
         wrong[self.meter[self.kind == OTHER]] = True
         wrong[self.meter[~np.isfinite(self.gal) & (self.kind != ABSENT)]] = True
-        for minutes in np.unique(length[whole]):
-            off = self.start_us % int(minutes * MINUTE_US) != 0
+        if self.interval_min.min() != self.interval_min.max():
+            wrong[self.meter[self.interval_min != length[self.meter]]] = True
+        for minutes in (int(m) for m in np.unique(length[whole])):
+            off = self.step_of(minutes) * (minutes * MINUTE_US) != self.start_us - self.first_us
             if off.any():
                 wrong[self.meter[off & (length[self.meter] == minutes)]] = True
-        return wrong | ~whole
+        return wrong
+
+    def step_of(self, minutes: int) -> NDArray[np.int64]:
+        """Number of whole intervals of this length from `first_us` to each read's start."""
+        if minutes not in self._steps:
+            self._steps[minutes] = (self.start_us - self.first_us) // (minutes * MINUTE_US)
+        return self._steps[minutes]
 
 
 @dataclass(frozen=True)
@@ -90,24 +98,21 @@ def matrices(reads: GridReads, chosen: NDArray[np.bool_]) -> Iterator[Matrix]:
 
 
 def _matrix(reads: GridReads, meters: NDArray[np.int64], minutes: int, steps: int) -> Matrix:
-    row_of = np.full(len(reads.names), -1, np.int32)
-    row_of[meters] = np.arange(len(meters), dtype=np.int32)
-    row = row_of[reads.meter]
-    start_us, gal, kind = reads.start_us, reads.gal, reads.kind
+    row, step, gal, kind = reads.meter, reads.step_of(minutes), reads.gal, reads.kind
     if len(meters) < len(reads.names):
-        rows = np.flatnonzero(row >= 0)
-        row, start_us, gal, kind = row[rows], start_us[rows], gal[rows], kind[rows]
-    place = (start_us - reads.first_us) // (minutes * MINUTE_US)
-    place += row.astype(np.int64) * steps
+        row_of = np.full(len(reads.names), -1, np.int32)
+        row_of[meters] = np.arange(len(meters), dtype=np.int32)
+        row = row_of[reads.meter]
+        chosen = np.flatnonzero(row >= 0)
+        row, step, gal, kind = row[chosen], step[chosen], gal[chosen], kind[chosen]
+    place = row.astype(np.int64) * steps + step
     size = len(meters) * steps
     volumes, kinds = np.zeros(size), np.full(size, OTHER, np.uint8)
     volumes[place], kinds[place] = gal, kind
-    kinds = kinds.reshape(len(meters), steps)
-    is_filled = kinds != OTHER
+    cells, of_kind = volumes.reshape(-1, steps), kinds.reshape(-1, steps)
+    is_filled = of_kind != OTHER
     landed = np.bincount(row, minlength=len(meters))
     repeated = np.count_nonzero(is_filled, axis=1) < landed
-    kinds[~is_filled] = ABSENT
-    volumes = volumes.reshape(len(meters), steps)
-    if not is_filled.all() or (kind == ABSENT).any():
-        volumes[kinds == ABSENT] = 0.0
-    return Matrix(meters, minutes, reads.first_us, volumes, kinds, repeated)
+    of_kind[~is_filled] = ABSENT
+    cells[of_kind == ABSENT] = 0.0
+    return Matrix(meters, minutes, reads.first_us, cells, of_kind, repeated)

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from pipelines.stages.profile.grid_reads import Matrix
 from rightsize.demand.month_grid import MINUTE_US, GridClock, MonthGrid
+from rightsize.demand.month_register_step import month_steps
 from rightsize.demand.month_statistics import (
     Columns,
     days,
@@ -20,7 +21,6 @@ from rightsize.demand.month_statistics import (
     volume,
     week_pattern,
 )
-from rightsize.demand.register_volumes import distinct_volumes
 
 LocalTime = Callable[[NDArray[np.int64]], NDArray[np.int64]]
 """UTC to the utility's local time, both in microseconds since 1970."""
@@ -46,7 +46,7 @@ _COUNTS: Final = frozenset(
 def grid_tables(
     matrix: Matrix, names: NDArray[np.object_], peak_gpm: NDArray[np.float64], local: LocalTime
 ) -> dict[str, pa.Table]:
-    """`month_stat`, `month_band`, `day_flow` and `register_volume` of a matrix of reads.
+    """`month_stat`, `month_band` and `day_flow` of a matrix of reads.
 
     `names` and `peak_gpm` are those of the matrix's rows. Meters with reads of the same start,
     or without any read that is not missing, are left out.
@@ -80,6 +80,7 @@ def _of_block(
         **volume(grid),
         **week_pattern(grid),
         **hours_and_days(grid, of_days),
+        "step_gal": month_steps(grid.shape_gal),
     }
     row, day = np.nonzero(of_days["is_day"])
     day_flow = {
@@ -88,13 +89,10 @@ def _of_block(
         "least_gpm": of_days["least_gpm"][row, day],
         "day_gpm": of_days["day_gpm"][row, day],
     }
-    at, gal, count = distinct_volumes(grid.shape_gal)
-    volumes = {"meter_id": names[at], "gal": gal, "read_count": count}
     return {
         "month_stat": stat,
         "month_band": _bands(grid, of_days, names),
         "day_flow": day_flow,
-        "register_volume": volumes,
     }
 
 
@@ -109,20 +107,22 @@ def _bands(grid: MonthGrid, of_days: Columns, names: NDArray[np.object_]) -> Col
     is_night = of_days["is_day"] & ~np.isnan(of_days["night_gpm"])
     least = np.where(is_night, of_days["night_gpm"], 0.0)
     night = histogram(least, is_night, least * 60)
-    kinds = {
-        "interval": (grid.clock.interval_min, interval),
-        "hour": (60, hour),
-        "night": (60, night),
+    parts = [  # by name of the kind, the order of the table
+        ("hour", 60, hour),
+        ("interval", grid.clock.interval_min, interval),
+        ("night", 60, night),
+    ]
+    row = np.concatenate([found["row"] for _, _, found in parts])
+    size = [len(found["row"]) for _, _, found in parts]
+    order = np.argsort(row, kind="stable")
+    joined: Columns = {
+        "meter_id": names[row],
+        "kind": np.repeat(np.array([kind for kind, _, _ in parts], dtype=object), size),
+        "interval_min": np.repeat([float(minutes) for _, minutes, _ in parts], size),
     }
-    joined: dict[str, list[NDArray[Any]]] = defaultdict(list)
-    for kind, (minutes, found) in kinds.items():
-        size = len(found["row"])
-        joined["meter_id"].append(names[found["row"]])
-        joined["kind"].append(np.full(size, kind, dtype=object))
-        joined["interval_min"].append(np.full(size, float(minutes)))
-        for name in ("band", "window_count", "volume_gal"):
-            joined[name].append(found[name])
-    return {name: np.concatenate(values) for name, values in joined.items()}
+    for name in ("band", "window_count", "volume_gal"):
+        joined[name] = np.concatenate([found[name] for _, _, found in parts])
+    return {name: values[order] for name, values in joined.items()}
 
 
 def _rows(cells: NDArray[Any], keep: NDArray[np.int64]) -> NDArray[Any]:
@@ -148,7 +148,7 @@ def _table(blocks: list[Columns]) -> pa.Table:
         elif values.dtype.kind == "f":
             columns[name] = pa.array(values, mask=np.isnan(values))
         elif values.dtype.kind == "O":
-            columns[name] = pa.array(values, pa.string())
+            columns[name] = pa.array(values, pa.string()).dictionary_encode()
         else:
             columns[name] = pa.array(values)
     return pa.table(columns)

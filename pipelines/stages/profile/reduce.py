@@ -17,13 +17,14 @@ import duckdb
 import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
-from numpy.typing import NDArray
 
-from pipelines.stages.profile import grid_reads, grid_tables
-from pipelines.stages.profile.grid_reads import GridReads, matrices
+from pipelines.stages.profile import grid_meters, grid_reads, grid_tables
+from pipelines.stages.profile.grid_meters import GridMeters, Rows, reads_of_rows
+from pipelines.stages.profile.grid_reads import GridReads
 from pipelines.store.resources import sql_text
 from pipelines.store.warehouse import literals, run_sql
-from rightsize.demand import bands, month_grid, month_statistics, register_volumes
+from rightsize.demand import bands, month_grid, month_register_step, month_statistics
+from rightsize.demand.month_grid import sum_in_any_order
 
 TABLES: Final = {
     "month_stat": "meter_id, interval_min",
@@ -41,15 +42,15 @@ BAND_PARAMETERS: Final = {
 }
 MOST_ROWS: Final = 16_000_000
 """Rows of a partition held in memory (1 GB); one with more goes through SQL, which spills."""
-Rows = dict[str, NDArray[Any]]
 _RESOLVED: Final = ("meter_key", "keyed_read", "superseded_read")
-_REDUCED: Final = ("deviation", "hour_read", "day_read", "register_volume")
+_REDUCED: Final = ("deviation", "hour_read", "day_read", "register_step", "month_stat")
 _MODULES: Final[tuple[ModuleType, ...]] = (
+    grid_meters,
     grid_reads,
     grid_tables,
     month_grid,
     month_statistics,
-    register_volumes,
+    month_register_step,
 )
 
 
@@ -61,21 +62,23 @@ def reduce_partition(
     next_register: Sequence[Path] = (),
     far_register: Sequence[Path] = (),
     timezone: str,
+    sql_only: bool = False,
 ) -> None:
-    """Make the `TABLES` of one partition's files in the connection."""
+    """Make the `TABLES` of one partition's files in the connection.
+
+    `sql_only` sends every meter through SQL: the reference that matrices are tested against.
+    """
     _readings(connection, register, next_register, far_register)
-    grid = _Grid(connection, timezone)
-    _hand_over(connection, grid, interval)
+    grid = GridMeters(connection, timezone)
+    _hand_over(connection, grid, interval, sql_only)
     if register:
         run_sql(connection, "30_profile/interval_from_register")
     for relation in _RESOLVED:
         run_sql(connection, f"30_profile/{relation}")
     run_sql(connection, "30_profile/current_read", {"timezone": timezone})
-    grid.take_again()
+    if not sql_only:
+        grid.take_again()
     for relation in _REDUCED:
-        run_sql(connection, f"30_profile/{relation}")
-    grid.give_volumes()
-    for relation in ("register_step", "month_stat"):
         run_sql(connection, f"30_profile/{relation}")
     run_sql(connection, "30_profile/month_band", BAND_PARAMETERS)
     for relation in ("day_flow", "balance", "stuck_register", "replaced_read"):
@@ -86,15 +89,15 @@ def reduce_partition(
 @cache
 def method_digest() -> str:
     """Digest of the statements and modules that make a profile."""
-    names = sorted({*_ALL_STATEMENTS})
+    names = sorted({*_STATEMENTS})
     digest = hashlib.sha256("\n".join(sql_text(f"30_profile/{n}") for n in names).encode())
-    for module in (*_MODULES,):
+    for module in _MODULES:
         digest.update(Path(str(module.__file__)).read_bytes())
     digest.update(Path(__file__).read_bytes())
     return digest.hexdigest()
 
 
-_ALL_STATEMENTS: Final = (
+_STATEMENTS: Final = (
     "landed_read",
     "landed_read_none",
     "grid_meter",
@@ -109,120 +112,8 @@ _ALL_STATEMENTS: Final = (
     "current_read",
     "grid_again",
     *_REDUCED,
-    "register_step",
     *TABLES,
 )
-
-
-class _Grid:
-    """The meters reduced as matrices, and their rows until the SQL tables exist."""
-
-    def __init__(self, connection: duckdb.DuckDBPyConnection, timezone: str) -> None:
-        self._connection, self._timezone = connection, timezone
-        self._tables: dict[str, list[pa.Table]] = {}
-        self._landed: list[tuple[str, int, float]] = []
-
-    def take(self, reads: GridReads, irregular: NDArray[np.bool_]) -> NDArray[np.bool_]:
-        """Reduce the meters that lie on a grid; returns those that do not."""
-        left = irregular.copy()
-        for matrix in matrices(reads, ~irregular):
-            left[matrix.meters[matrix.repeated]] = True
-            made = grid_tables.grid_tables(
-                matrix, reads.names[matrix.meters], reads.peak_gpm[matrix.meters], self._local
-            )
-            for name, table in made.items():
-                self._tables.setdefault(name, []).append(table)
-        return left
-
-    def take_again(self) -> None:
-        """Reduce meters that lie on a grid now that it is known which read counts."""
-        run_sql(self._connection, "30_profile/grid_again")
-        found = self._connection.sql("from grid_again").fetchnumpy()
-        if not len(found["meter"]):
-            return
-        reads = _again(found)
-        left = self.take(reads, reads.irregular())
-        taken = reads.names[~left].tolist()
-        self._connection.execute(
-            "delete from current_read where meter_key in (select meter_key from meter_key"
-            " where meter_id in (select unnest($taken::varchar[])))",
-            {"taken": taken},
-        )
-
-    def landed(self, file_hash: str, rows: int, gal: float) -> None:
-        """Reads of a file that no other read supersedes, for the balance."""
-        self._landed.append((file_hash, rows, gal))
-
-    def give_volumes(self) -> None:
-        """Add the meters' keys and volumes, from which the register's step is learned."""
-        if not self._tables:
-            return
-        volumes = pa.concat_tables(self._tables["register_volume"])
-        self._connection.register("grid_volume", volumes)
-        names = pa.concat_tables(t.select(["meter_id"]) for t in self._tables["month_stat"])
-        self._connection.register("grid_name", names)
-        self._connection.execute(
-            "insert into meter_key select meter_id, (select coalesce(max(meter_key), 0)"
-            " from meter_key) + row_number() over (order by meter_id)"
-            " from (select meter_id from grid_name except select meter_id from meter_key)"
-        )
-        self._connection.execute(
-            "insert into register_volume by name select meter_key, gal, read_count"
-            " from grid_volume join meter_key using (meter_id)"
-        )
-
-    def give_rows(self) -> None:
-        """Add the meters' rows to the tables."""
-        for name in ("month_stat", "month_band", "day_flow") if self._tables else ():
-            self._connection.register("grid_rows", pa.concat_tables(self._tables[name]))
-            step = (
-                "select grid_rows.*, register_step.step_gal from grid_rows"
-                " join meter_key using (meter_id) left join register_step using (meter_key)"
-            )
-            rows = step if name == "month_stat" else "from grid_rows"
-            self._connection.execute(f"insert into {name} by name {rows}")
-        if self._landed:
-            hashes, rows_, gal = zip(*self._landed, strict=True)
-            self._connection.register(
-                "grid_balance", pa.table({"file_hash": hashes, "rows": rows_, "gal": gal})
-            )
-            self._connection.execute(_BALANCE)
-
-    def _local(self, at_us: NDArray[np.int64]) -> NDArray[np.int64]:
-        self._connection.register("moments", pa.table({"at_us": at_us}))
-        found = self._connection.execute(
-            "select epoch_us(timezone($timezone, make_timestamptz(at_us))) as local_us"
-            " from moments order by at_us",
-            {"timezone": self._timezone},
-        ).fetchnumpy()
-        return np.asarray(found["local_us"], dtype=np.int64)
-
-
-_BALANCE: Final = """
-create or replace temp table balance as
-select
-    kind,
-    file_hash,
-    sum(rows)::bigint as rows,
-    sum(current_rows)::bigint as current_rows,
-    sum(superseded_rows)::bigint as superseded_rows,
-    sum(current_gal) as current_gal,
-    sum(superseded_gal) as superseded_gal
-from (
-    select * from balance
-    union all by name
-    select
-        'interval' as kind,
-        file_hash,
-        rows,
-        rows as current_rows,
-        0 as superseded_rows,
-        gal as current_gal,
-        0 as superseded_gal
-    from grid_balance
-)
-group by kind, file_hash
-"""
 
 
 def _readings(
@@ -247,17 +138,20 @@ def _readings(
 
 
 def _hand_over(
-    connection: duckdb.DuckDBPyConnection, grid: _Grid, interval: Sequence[Path]
+    connection: duckdb.DuckDBPyConnection,
+    grid: GridMeters,
+    interval: Sequence[Path],
+    sql_only: bool,
 ) -> None:
     """Reduce what lies on a grid; hand the other meters' rows to SQL as `landed_read`."""
     if not interval:
         run_sql(connection, "30_profile/landed_read_none")
         return
-    if sum(pq.read_metadata(path).num_rows for path in interval) > MOST_ROWS:
-        files = {"interval_files": literals(interval)}
+    files = {"interval_files": literals(interval)}
+    rows = sum(pq.read_metadata(path).num_rows for path in interval)
+    if sql_only or not 0 < rows <= MOST_ROWS:
         run_sql(connection, "30_profile/landed_read", files)
         return
-    files = {"interval_files": literals(interval)}
     run_sql(connection, "30_profile/grid_meter", files)
     by_file = [_fetch(connection, "grid_read", {"file": literals([path])}) for path in interval]
     reads = _reads(connection, by_file, files)
@@ -267,7 +161,8 @@ def _hand_over(
     for path, rows in zip(interval, by_file, strict=True):
         taken = ~left[rows["meter"]]
         if taken.any():
-            grid.landed(path.stem, np.count_nonzero(taken), np.nansum(rows["gal"][taken]))
+            gal = sum_in_any_order(rows["gal"][taken])
+            grid.landed(path.stem, int(np.count_nonzero(taken)), gal)
     if left.any():
         connection.register("handed_meter", pa.table({"meter_id": pa.array(reads.names[left])}))
         run_sql(connection, "30_profile/handed_read", files)
@@ -282,19 +177,12 @@ def _reads(
     peaks = _fetch(connection, "grid_peak", files)
     peak_gpm = np.full(len(names["meter_id"]), np.nan)
     peak_gpm[peaks["meter"]] = peaks["peak_gpm"]
-    columns = {name: np.concatenate([rows[name] for rows in by_file]) for name in by_file[0]}
-    return GridReads(names=names["meter_id"], peak_gpm=peak_gpm, **columns)
-
-
-def _again(found: Rows) -> GridReads:
-    names, first, meter = np.unique(found.pop("meter"), return_index=True, return_inverse=True)
-    peaks = np.ma.filled(found.pop("peak_gpm"), np.nan)
-    peak_gpm = np.full(len(names), -np.inf)
-    rows = np.flatnonzero(~np.isnan(peaks))
-    np.maximum.at(peak_gpm, meter[rows], peaks[rows])
-    named = found.pop("meter_id")[first]
-    peak_gpm[np.isinf(peak_gpm)] = np.nan
-    return GridReads(names=named, peak_gpm=peak_gpm, meter=meter, **found)
+    columns = (
+        by_file[0]
+        if len(by_file) == 1
+        else {name: np.concatenate([rows[name] for rows in by_file]) for name in by_file[0]}
+    )
+    return reads_of_rows(names["meter_id"], peak_gpm, columns)
 
 
 def _fetch(

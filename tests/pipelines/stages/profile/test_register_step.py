@@ -26,7 +26,6 @@ def step(connection: duckdb.DuckDBPyConnection, volumes: list[float]) -> float |
         "select 1 as meter_key, unnest(?::double[]) as registered_gal, true as is_shape",
         [volumes],
     )
-    connection.execute(sql_text("30_profile/register_volume"))
     connection.execute(sql_text("30_profile/register_step"))
     row = connection.execute("select step_gal from register_step").fetchone()
     return None if row is None else row[0]
