@@ -42,7 +42,7 @@ _GROUND_STREAM: Final = 31  # [1] apart from the samples of bought meters
 # are and with `ALL_WRONG` (tests/fleets), and on the set half of the recordings.
 GROUND_TYPE_SD: Final = 0.15  # [log]
 GROUND_OWN_SD: Final = 0.4  # [log]
-GROUND_KEPT: Final = 0.5  # [1] 1: loses as much on average as new, 0: as much in the middle
+GROUND_KEPT: Final = 0.4  # [1] 1: loses as much on average as new, 0: as much in the middle
 GROUND_TYPE_ERROR_SD: Final = 0.002  # [1]
 GROUND_OWN_ERROR_SD: Final = 0.007  # [1]
 GROUND_LEAN: Final = (1.6, 0.6)  # [1] of that below and above: more have worn than gained
