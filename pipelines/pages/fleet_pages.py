@@ -124,6 +124,7 @@ def _gathered(
     return FleetEvidence(
         sweeps=rows("85_evidence/sweep_line"),
         meters=frame("85_evidence/listed_meter"),
+        totals=rows("85_evidence/total_line"),
         classes=rows("85_evidence/class_line"),
         verdicts=rows("80_summary/verdict_count"),
         moved=rows("85_evidence/moved_meter", shown=MOVED_SHOWN),

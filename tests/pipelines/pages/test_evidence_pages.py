@@ -23,6 +23,7 @@ from pipelines.sweep.state import pages_are_due
 from rightsize.errors import ConfigError
 from rightsize.evidence.file_names import page_file
 from rightsize.evidence.fleet_page import fleet_pages
+from rightsize.evidence.quantity import Units
 from tests.pipelines.pages.evidence_fleet import DAYS, FIRST_DAY, HOSTILE, PEAK_DAY, make_fleet
 
 DAY_GAL = 6 * 1.0 + 18 * 10.0  # HAND: six hours of 1 gal, eighteen of 10
@@ -166,6 +167,23 @@ def test_the_fleet_pages_are_there_and_link_to_each_other(pages):
     for page in pages.glob("*.html"):
         linked = set(re.findall(r'href="([a-z]+\.html)"', page.read_text(encoding="utf-8")))
         assert linked == names
+
+
+def test_the_summary_shows_the_total_of_the_joint_samples(fleet, pages):
+    """Neither the ends of the accounts added up, nor another sum than the closing summary's."""
+    with duckdb.connect(str(fleet.workspace.results), read_only=True) as connection:
+        total = connection.execute(
+            "select net_benefit_usd_per_year, net_benefit_low_usd_per_year,"
+            " net_benefit_high_usd_per_year from results.fleet_total where scope = 'fleet'"
+        ).fetchone()
+        best = connection.execute(
+            "select sum(net_benefit_usd_per_year) from results.latest_recommendation"
+            " where action = 'change'"
+        ).fetchone()
+    units, text = Units("us"), (pages / "index.html").read_text(encoding="utf-8")
+    assert total[0] == pytest.approx(best[0], rel=1e-3)
+    assert units.usd(total[0]) in text
+    assert units.usd_range(total[1], total[2]) in text
 
 
 def test_the_list_holds_every_meter_and_the_tables_numbers(fleet, pages):
