@@ -361,8 +361,9 @@ class Thresholds(Settings):
         le=1e6,
     )
     min_gain_points: float = _limit(
-        1,
-        "minimum gain in weighted accuracy that justifies a change-out, in percentage points",
+        0.5,
+        "minimum gain in weighted accuracy that justifies a change-out, in percentage points:"
+        " less is within what repeated tests of one meter differ by",
         source="common practice",
         ge=0,
         le=50,
@@ -398,7 +399,7 @@ class Thresholds(Settings):
         le=1,
     )
     tie_band_share: float = _limit(
-        0.05,
+        0.03,
         "share of the best meter's worth within which a cheaper meter that fits as surely is"
         " preferred",
         source=_OURS,
