@@ -354,7 +354,72 @@ class Thresholds(Settings):
         le=1,
     )
     min_net_benefit_usd_per_year: float = _limit(
-        25, "minimum net benefit that justifies a change-out", source=_OURS, ge=0, le=1e6
+        50,
+        "minimum net benefit that justifies a change-out",
+        source="common practice",
+        ge=0,
+        le=1e6,
+    )
+    min_gain_points: float = _limit(
+        0.5,
+        "minimum gain in weighted accuracy that justifies a change-out, in percentage points:"
+        " less is within what repeated tests of one meter differ by",
+        source="common practice",
+        ge=0,
+        le=50,
+    )
+    max_payback_years: float = _limit(
+        7,
+        "longest simple payback of a change-out [years]",
+        source="common practice",
+        ge=0.1,
+        le=100,
+    )
+    odds_slack: float = _limit(
+        0.1,
+        "how far below the required probability of benefit the chosen meter may lie, once"
+        " another that fits reaches it (two standard errors of 64 samples)",
+        source=_OURS,
+        ge=0,
+        le=0.5,
+    )
+    costly_change_usd: float = _limit(
+        2500,
+        "cost of a change from which the surer odds_of_costly_benefit are asked: below them a"
+        " log, a small part of the cost, comes first",
+        source="common practice",
+        ge=0,
+        le=1e9,
+    )
+    odds_of_costly_benefit: float = _limit(
+        0.85,
+        "minimum probability of positive net benefit for a change of costly_change_usd or more",
+        source=_OURS,
+        ge=0.5,
+        le=1,
+    )
+    tie_band_share: float = _limit(
+        0.03,
+        "share of the best meter's worth within which a cheaper meter that fits as surely is"
+        " preferred",
+        source=_OURS,
+        ge=0,
+        le=0.5,
+    )
+    wrong_size_cost_usd: float = _limit(
+        2500,
+        "cost of a meter that proves too small, beside buying and installing once more: second"
+        " visit, complaint, throttled customer",
+        source="common practice",
+        ge=0,
+        le=1e6,
+    )
+    design_peak_share: float = _limit(
+        0.8,
+        "largest share of a new meter's SMOC that the estimated peak may take",
+        source="common practice",
+        ge=0.1,
+        le=1,
     )
     near_limit_odds: float = _limit(
         0.75,

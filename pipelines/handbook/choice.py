@@ -26,7 +26,9 @@ PAGE: Final = (
     Path(__file__).resolve().parents[2] / "rightsize" / "handbook" / "how_a_meter_is_chosen.md"
 )
 _SHOWN_LIMITS: Final = (
-    "odds_of_fit", "odds_of_benefit", "odds_of_undersized", "min_net_benefit_usd_per_year",
+    "odds_of_fit", "odds_of_benefit", "odds_of_costly_benefit", "costly_change_usd",
+    "odds_slack", "odds_of_undersized", "min_net_benefit_usd_per_year", "min_gain_points",
+    "max_payback_years", "tie_band_share", "wrong_size_cost_usd", "design_peak_share",
     "smoc_margin_share", "continuous_margin_share", "spare_head_psi", "min_size_in",
     "max_sizes_below_line", "fire_line_min_in", "fire_line_sizes_above_meter",
     "fire_line_step_min_in", "refit_usd_per_in", "renewal_credit_share", "demand_elasticity",

@@ -24,7 +24,7 @@ from rightsize.recommend.rows.row_columns import (
     meter_columns,
     samples_at_meter,
 )
-from rightsize.recommend.rules.meter_rules import main_rule
+from rightsize.recommend.rules.meter_rules import lost_by, main_rule
 from rightsize.recommend.weigh import BenefitSamples
 from rightsize.wording import Wording
 
@@ -63,6 +63,8 @@ def recommendation_frame(
         odds_over_smoc=choice.odds_over_smoc,
         odds_over_continuous=choice.odds_over_continuous,
         smaller=choice.smaller,
+        tied=choice.tied,
+        rival_lost_by=lost_by(choice.weighed.broken, choice.runner_up),
         is_other=choice.chosen != case.meter_index[rows],
         blocked_by=main_rule(choice.weighed.broken),
         runner_up_odds=at_meter(
