@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
 import duckdb
 import polars as pl
 
+from pipelines.configuration.fleet import Fleet
 from pipelines.stages.assess.month_volume import month_volume
 from pipelines.stages.publish.contract_sql import select_list
 from pipelines.stages.publish.history import open_held
@@ -20,6 +22,10 @@ from rightsize.contracts.frames import block_schema
 from rightsize.contracts.realised_gain import REALISED_GAIN
 from rightsize.contracts.results import RECOMMENDATION
 from rightsize.contracts.table import Table
+from rightsize.demand.reading_findings import finding_frame
+from rightsize.findings import Finding
+from rightsize.verify.change_outs import change_outs
+from rightsize.verify.gain_findings import gain_findings
 from rightsize.verify.rows import PROMISE_COLUMNS, realised_gain_rows
 
 ALL_MONTHS: Final = 1200  # a century: every month that there is
@@ -35,30 +41,45 @@ _PROMISES: Final[dict[str, pl.DataType]] = {
 }
 
 
-def realised_gain(
-    workspace: Workspace, profiles: Sequence[Path], meters: pl.DataFrame
-) -> pl.DataFrame:
-    """Rows of the table realised_gain for every change-out of the meter list.
+@dataclass(frozen=True)
+class Verified:
+    """What came of past jobs: rows of realised_gain, and findings on those without a gain."""
+
+    gains: pl.DataFrame
+    findings: pl.DataFrame
+
+
+def verify(workspace: Workspace, profiles: Sequence[Path], fleet: Fleet) -> Verified:
+    """Rows of the table realised_gain for every job of the meter list and of the log.
 
     Parameters
     ----------
     profiles
         Profile folders in force.
-    meters : frame
-        The meter list, with the meters taken out.
+    fleet
+        The meter list, with the meters taken out, and the log of jobs.
     """
-    if not meters["removed_on"].is_not_null().any() or not profiles:
-        return pl.DataFrame(schema=block_schema(REALISED_GAIN))
-    reads = _last_reads(workspace, profiles)
+    meters, log = fleet.meters.frame, fleet.log
+    reads = _last_reads(workspace, profiles) if profiles else pl.DataFrame()
     if reads.is_empty():
-        return pl.DataFrame(schema=block_schema(REALISED_GAIN))
-    return realised_gain_rows(
-        month_volume(workspace, profiles, meters, months=ALL_MONTHS),
-        _history(meters, reads),
-        past_promises(workspace),
-        data_from=reads["first_read_on"].min(),  # type: ignore[arg-type]
-        data_to=reads["last_read_on"].max(),  # type: ignore[arg-type]
-    )
+        return Verified(
+            pl.DataFrame(schema=block_schema(REALISED_GAIN)), finding_frame(log.findings())
+        )
+    history = _history(meters, reads)
+    days: dict[str, Any] = {
+        "data_from": reads["first_read_on"].min(), "data_to": reads["last_read_on"].max(),
+    }  # fmt: skip
+    jobs = change_outs(history, log.frame, **days)
+    gains = pl.DataFrame(schema=block_schema(REALISED_GAIN))
+    if not jobs.cases.is_empty():
+        volumes = month_volume(workspace, profiles, meters, months=ALL_MONTHS)
+        promises = past_promises(workspace)
+        gains = realised_gain_rows(jobs.cases, volumes, history, promises, **days)
+    return Verified(gains, finding_frame(_findings(fleet, jobs.left_out, gains)))
+
+
+def _findings(fleet: Fleet, left_out: pl.DataFrame, gains: pl.DataFrame) -> list[Finding]:
+    return [*fleet.log.findings(left_out), *gain_findings(gains)]
 
 
 def _last_reads(workspace: Workspace, profiles: Sequence[Path]) -> pl.DataFrame:

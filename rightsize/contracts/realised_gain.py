@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Final
 
+from rightsize.contracts.change_out_log import LOGGED_KINDS
 from rightsize.contracts.table import (
     Column,
     Rule,
@@ -15,12 +16,16 @@ from rightsize.contracts.table import (
     text,
 )
 
-CHANGE_KINDS: Final = ("type_and_size", "type", "size", "like_for_like", "other")
-"""What a change-out changed; `other` is the same meter put back (a repair or a test)."""
+CHANGE_KINDS: Final = (*LOGGED_KINDS, "other")
+"""What a job changed; `other` is the same meter put back without a log that says why."""
+
+RECORDS: Final = ("meter_list", "log", "both")
+"""Where a change-out is recorded."""
 
 REFUSED: Final[dict[str, str]] = {
     "outside_data": "the change is not inside the time that reads cover",
     "two_on_one_day": "the account has two change-outs on one day",
+    "two_in_one_month": "another meter job at the account lies in the same month",
     "removed_meter_reads": "the removed meter has reads after its removal",
     "too_few_periods_before": "too few periods of reads before the change",
     "too_few_periods_after": "too few periods of reads after the change: too young to say",
@@ -41,20 +46,20 @@ NO_GAIN_CODES: Final[dict[str, str]] = REFUSED | SET_ASIDE
 
 REALISED_GAIN: Final = Table(
     name="realised_gain",
-    meaning="Gain of past change-outs against what was promised.",
-    grain="one row a change-out",
-    key=("account_id", "removed_meter_id", "changed_on"),
+    meaning="Gain of past change-outs, repairs and tests against what was promised.",
+    grain="one row a change-out, repair or test",
+    key=("account_id", "removed_meter_id", "changed_on", "kind"),
     columns=(
         text("account_id", "account"),
-        text("removed_meter_id", "meter taken out"),
-        text("meter_id", "meter put in"),
-        Column("changed_on", "date", "day of the change-out"),
+        text("removed_meter_id", "meter taken out, repaired or tested"),
+        text("meter_id", "meter put in; the same one if it stays"),
+        Column("changed_on", "date", "day of the change-out, repair or test"),
         text(
             "kind",
-            "what was changed; other: the same meter put back",
-            null="allowed",
+            "what was changed or done; other: the same meter put back",
             allowed=CHANGE_KINDS,
         ),
+        text("record", "where the job is recorded", allowed=RECORDS),
         text(
             "code",
             "why no gain can be told",

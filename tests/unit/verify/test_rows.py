@@ -10,6 +10,7 @@ import pytest
 
 from rightsize.contracts.frames import violations
 from rightsize.contracts.realised_gain import REALISED_GAIN
+from rightsize.verify.change_outs import change_outs
 from rightsize.verify.rows import realised_gain_rows
 
 DAY = dt.date
@@ -76,14 +77,15 @@ def promise(sweep, at, gain, promised_type="ultrasonic"):
     return ("C", "old", promised_type, 2.0, at, sweep, gain, gain - 10, gain + 10)
 
 
-def rows(stays=None, made=None, held=None):
+def rows(stays=None, made=None, held=None, log=None):
     stays = history() if stays is None else stays
+    days = {"data_from": FROM, "data_to": TO}
     found = realised_gain_rows(
+        change_outs(stays, log, **days).cases,
         volumes(stays) if made is None else made,
         stays,
         promises() if held is None else held,
-        data_from=FROM,
-        data_to=TO,
+        **days,
     )
     assert violations(found, REALISED_GAIN) == []
     return found
