@@ -222,7 +222,9 @@ def _assessed_into(
 
 def _verify(sweep: Sweep, cost: StageCost) -> None:
     found = verify(sweep.workspace, sweep.profiled.folders, sweep.fleet)
-    sweep.inputs = replace(sweep.inputs, realised_gain=found.gains)
+    sweep.inputs = replace(
+        sweep.inputs, realised_gain=found.gains, leak_persistence=found.persistence
+    )
     write_block(found.findings, sweep.workspace.assess / sweep.sweep_id / "finding", "verify")
     cost.item_count = found.gains.height
 

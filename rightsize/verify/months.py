@@ -14,6 +14,8 @@ from rightsize.verify.panel import Array, Bools, Ints, Panel
 LEAST_COVERED_SHARE: Final = 0.8
 """Least share of a month's days with reads for the month to count (ours)."""
 
+MINUTES_PER_DAY: Final = 1440
+
 
 @dataclass(frozen=True)
 class AccountMonths:
@@ -31,11 +33,13 @@ def account_months(
     cases: pl.DataFrame,
     data_from: dt.date,
     data_to: dt.date,
+    steady: pl.DataFrame | None = None,
 ) -> AccountMonths:
     """Panel of all accounts that have volumes or a change-out.
 
     An account with several meters has the sum of their volumes a day; a month counts if each of
-    them has reads for four fifths of its days.
+    them has reads for four fifths of its days. `steady` has account_id, month, steady_gpm and
+    day_count of accounts with a job.
     """
     months = tuple(
         pl.date_range(data_from.replace(day=1), data_to, "1mo", eager=True).to_list()
@@ -67,8 +71,32 @@ def account_months(
     whole &= daily >= 0
     volume[rows[whole], columns[whole]] = daily[whole]
     is_kept = _kept(ids, history, cases, data_from)
-    panel = Panel(volume, _classes(ids, history), is_kept)
+    steady_gpm = None if steady is None else _steady(steady, row_of, column_of, volume.shape)
+    panel = Panel(
+        volume,
+        _classes(ids, history),
+        is_kept,
+        None if steady_gpm is None else steady_gpm * MINUTES_PER_DAY,
+    )
     return AccountMonths(ids, months, panel, np.where(np.isfinite(volume), days, 0.0))
+
+
+def _steady(
+    steady: pl.DataFrame,
+    row_of: dict[str, int],
+    column_of: dict[dt.date, int],
+    shape: tuple[int, ...],
+) -> Array:
+    """[A, P] steady flow of the accounts that it is known of; NaN for others [gpm]."""
+    found = np.full(shape, np.nan)
+    first_day = (steady["month"] + "-01").str.to_date()
+    share = (steady["day_count"] / first_day.dt.month_end().dt.day()).to_numpy()
+    for account, month, gpm, covered in zip(
+        steady["account_id"], first_day, steady["steady_gpm"], share, strict=True
+    ):
+        if covered >= LEAST_COVERED_SHARE and account in row_of and month in column_of:
+            found[row_of[account], column_of[month]] = gpm
+    return found
 
 
 def _classes(ids: pl.Series, history: pl.DataFrame) -> Ints:

@@ -12,13 +12,15 @@ from rightsize.contracts.frames import as_block
 from rightsize.contracts.realised_gain import REALISED_GAIN
 from rightsize.verify.calibration import INTERVAL_REACH, Promises
 from rightsize.verify.logged import MENDED
-from rightsize.verify.months import AccountMonths, account_months
+from rightsize.verify.months import MINUTES_PER_DAY, AccountMonths, account_months
 from rightsize.verify.panel import MONTHS, Array, Cases, cases_at
+from rightsize.verify.persistence import columns as steady_columns
+from rightsize.verify.persistence import persistence
 from rightsize.verify.realised import Realised, realised
 
 PROMISE_COLUMNS: Final = (
     "promised_sweep_id", "promised_gain_gal_per_year", "promised_gain_low_gal_per_year",
-    "promised_gain_high_gal_per_year",
+    "promised_gain_high_gal_per_year", "low_flow_inferred_gal_per_year",
 )  # fmt: skip
 
 
@@ -30,6 +32,7 @@ def realised_gain_rows(
     *,
     data_from: dt.date,
     data_to: dt.date,
+    steady: pl.DataFrame | None = None,
 ) -> pl.DataFrame:
     """Every job with its promise, its gain or its code.
 
@@ -46,10 +49,13 @@ def realised_gain_rows(
         promised_at (UTC) and `PROMISE_COLUMNS`: each sweep that recommended a change.
     data_from, data_to : date
         First and last day of reads.
+    steady : frame, optional
+        Steady flow of accounts with a job: account_id, month, steady_gpm, day_count.
     """
     if cases.is_empty():
         return as_block(_in_contract(_blank(cases)), REALISED_GAIN)
-    told = _told(cases, account_months(volumes, history, cases, data_from, data_to))
+    fleet = account_months(volumes, history, cases, data_from, data_to, steady)
+    told = _told(cases, fleet)
     return as_block(_in_contract(_with_promises(told, promises)), REALISED_GAIN)
 
 
@@ -73,6 +79,10 @@ def _told(cases: pl.DataFrame, fleet: AccountMonths) -> pl.DataFrame:
     judged = windows.take(open_cases)
     said = realised(fleet.panel, judged, MONTHS)
     found = _frame(cases.filter(open_cases), said, judged, fleet.days)
+    if fleet.panel.steady_gal_per_day is not None:
+        own = fleet.panel.steady_gal_per_day[judged.account] / MINUTES_PER_DAY
+        left = steady_columns(persistence(own, judged), said.code)
+        found = found.with_columns(pl.Series(n, v).fill_nan(None) for n, v in left.items())
     return pl.concat([_blank(cases.filter(~open_cases)), found], how="diagonal_relaxed")
 
 
