@@ -28,6 +28,7 @@ def gains(count=10, *, promised=6000.0, code=None):
             "meter_id": [f"NEW{n}" for n in range(count)],
             "changed_on": [dt.date(2025, 6, 1)] * count,
             "kind": ["type"] * count,
+            "record": ["meter_list"] * count,
             "code": pl.Series([code] * count, dtype=pl.String),
             "promised_sweep_id": ["s"] * count,
             "promised_gain_low_gal_per_year": [promised - 1000] * count,
@@ -44,6 +45,7 @@ def gains(count=10, *, promised=6000.0, code=None):
             "days_before": [365.0] * count,
             "days_after": [180.0] * count,
             "matched_accounts": [20] * count,
+            "is_weather_adjusted": [False] * count,
         }
     )
 
