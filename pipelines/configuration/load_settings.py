@@ -19,6 +19,7 @@ from pipelines.store.file_stamp import ExportPlace
 from pipelines.store.object_store import copied_as, is_url, refuse_store
 from pipelines.store.usable_path import usable_path
 from pipelines.store.workspace import Workspace
+from rightsize.contracts.change_out_log import LOGGED_KINDS
 from rightsize.errors import ConfigError
 from rightsize.meter_types import METER_TYPES, MeterType
 from rightsize.meters.uncertainty.wear import WearRate
@@ -136,6 +137,36 @@ class MeterListSettings(Settings):
         return _mapped("type_codes", value, METER_TYPES)
 
 
+class ChangeOutLogSettings(Settings):
+    """The log of change-outs, and how it is written where not as ours."""
+
+    path: str = Field(min_length=1, description="a CSV file; see *layouts*")
+    columns: dict[str, str] = Field(
+        default_factory=dict, description="their column name for each of ours"
+    )
+    what_codes: Codes = Field(default_factory=dict, description="their job code -> ours")
+    date_format: str | None = Field(
+        default=None, description="strptime format of its dates, such as `%m/%d/%Y`"
+    )
+    delimiter: str | None = Field(default=None, description="detected if absent")
+    encoding: str = Field("utf-8", description="text encoding, by any name that Python knows")
+
+    @field_validator("delimiter")
+    @classmethod
+    def _delimiter(cls, value: str | None) -> str | None:
+        return None if value is None else one_delimiter(value)
+
+    @field_validator("encoding")
+    @classmethod
+    def _encoding(cls, value: str) -> str:
+        return known_encoding(value)
+
+    @field_validator("what_codes")
+    @classmethod
+    def _jobs(cls, value: dict[str, str]) -> dict[str, str]:
+        return _mapped("what_codes", value, LOGGED_KINDS)
+
+
 class SweepSettings(Settings):
     """The whole configuration, with paths made absolute in `Loaded`."""
 
@@ -150,6 +181,11 @@ class SweepSettings(Settings):
     meter_list: MeterListSettings = Field(
         MeterListSettings.model_validate({}),
         description="how the meter list is written, as below",
+    )
+    change_out_log: ChangeOutLogSettings | None = Field(
+        default=None,
+        description="log of change-outs, repairs and tests, as below; the meter list alone if"
+        " absent",
     )
     catalogue: str | None = Field(
         default=None, description="meter catalog; the shipped one if absent"

@@ -39,7 +39,7 @@ from pipelines.stages.publish.history import Retention
 from pipelines.stages.publish.publish import publish
 from pipelines.stages.reconcile import SweepInputs, reconcile
 from pipelines.stages.validate.validate import ValidationSummary, outcome_text, validate
-from pipelines.stages.verify import realised_gain
+from pipelines.stages.verify import verify
 from pipelines.store.lake_partition import bucket_folder
 from pipelines.store.workspace import Workspace
 from pipelines.sweep import far_blocks, resume
@@ -221,9 +221,12 @@ def _assessed_into(
 
 
 def _verify(sweep: Sweep, cost: StageCost) -> None:
-    gains = realised_gain(sweep.workspace, sweep.profiled.folders, sweep.fleet.meters.frame)
-    sweep.inputs = replace(sweep.inputs, realised_gain=gains)
-    cost.item_count = gains.height
+    found = verify(sweep.workspace, sweep.profiled.folders, sweep.fleet)
+    sweep.inputs = replace(
+        sweep.inputs, realised_gain=found.gains, leak_persistence=found.persistence
+    )
+    write_block(found.findings, sweep.workspace.assess / sweep.sweep_id / "finding", "verify")
+    cost.item_count = found.gains.height
 
 
 def _reconcile(sweep: Sweep, cost: StageCost) -> None:

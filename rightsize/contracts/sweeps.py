@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Final
 
 from rightsize.contracts.columns import SWEEP_ID
-from rightsize.contracts.realised_gain import REALISED_GAIN
+from rightsize.contracts.realised_gain import LEAK_PERSISTENCE, REALISED_GAIN
 from rightsize.contracts.table import (
     Column,
     Rule,
@@ -138,4 +138,5 @@ SWEEP_TABLES: Final[tuple[Table, ...]] = (
     LANDED_FILE,
     REJECTED_READ,
     REALISED_GAIN,
+    LEAK_PERSISTENCE,
 )

@@ -11,7 +11,9 @@ select
     kept_recommendation.sweep_id as promised_sweep_id,
     kept_recommendation.volume_gain_gal_per_year as promised_gain_gal_per_year,
     kept_recommendation.volume_gain_low_gal_per_year as promised_gain_low_gal_per_year,
-    kept_recommendation.volume_gain_high_gal_per_year as promised_gain_high_gal_per_year
+    kept_recommendation.volume_gain_high_gal_per_year as promised_gain_high_gal_per_year,
+    kept_recommendation.low_flow_share * kept_recommendation.expected_actual_gal_per_year
+        as low_flow_inferred_gal_per_year
 from kept_recommendation
 inner join results.sweep on kept_recommendation.sweep_id = sweep.sweep_id
 where

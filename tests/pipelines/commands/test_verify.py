@@ -28,6 +28,7 @@ def gains(count=10, *, promised=6000.0, code=None):
             "meter_id": [f"NEW{n}" for n in range(count)],
             "changed_on": [dt.date(2025, 6, 1)] * count,
             "kind": ["type"] * count,
+            "record": ["meter_list"] * count,
             "code": pl.Series([code] * count, dtype=pl.String),
             "promised_sweep_id": ["s"] * count,
             "promised_gain_low_gal_per_year": [promised - 1000] * count,
