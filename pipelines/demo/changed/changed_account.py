@@ -58,7 +58,7 @@ def changed_account(
         limits=SiteLimits(),
         meters=(old, MeterRows(new, rows)),
         change_out=change_out,
-        changed_on=_changed_on(change_out),
+        changed_on=changed_on(change_out),
         true_gain_share=_true_gain(old.service, new, flow, world),
     )
 
@@ -66,7 +66,7 @@ def changed_account(
 def old_service(change_out: ChangeOut, world: World) -> MeterRows:
     """The meter that was taken out, and its rows."""
     flow = _flow(change_out, world)
-    lost = WORN_LOST_SHARE if change_out.outcome == "worn" else 0.0
+    lost = WORN_LOST_SHARE if change_out.is_worn else 0.0
     service = Service(
         change_out.old_meter_id,
         _old_meter(change_out, flow, world),
@@ -89,13 +89,14 @@ def _rng(change_out: ChangeOut, stream: int) -> np.random.Generator:
     return np.random.default_rng([SEED, change_out.number, change_out.draw, stream])
 
 
-def _changed_on(change_out: ChangeOut) -> dt.date:
+def changed_on(change_out: ChangeOut) -> dt.date:
+    """Day of the change."""
     total = FIRST_DAY.year * 12 + FIRST_DAY.month - 1 + change_out.month
     return dt.date(total // 12, total % 12 + 1, change_out.day_of_month)
 
 
 def _change_s(change_out: ChangeOut, calendar: Calendar) -> int:
-    day = (_changed_on(change_out) - FIRST_DAY).days
+    day = (changed_on(change_out) - FIRST_DAY).days
     return int(calendar.day_start_s[day]) + 3600 * CHANGED_AT_HOUR
 
 

@@ -19,7 +19,7 @@ OUTCOMES: Final[dict[Outcome, str]] = {
     "gain": "the new meter registers what its curve says",
     "over_promise": "the new meter registers far less than its curve says: a bad batch",
     "vacancy": "a true gain, but the customer left for three months",
-    "leak_repaired": "a true gain, but the crew found and repaired a leak on that day",
+    "leak_repaired": "a worn meter, but the crew repaired a leak on that day",
     "multiplier": "a true gain, but the new register counts 10 gal and the list says 1",
     "worn": "a worn meter replaced by a new one of the same type and size",
     "worse": "a larger turbine that registers less than the meter before",
@@ -69,7 +69,12 @@ class ChangeOut:
     @property
     def follows_pilot(self) -> bool:
         """Whether the meter put in is the one that the pilot sweep recommended."""
-        return self.outcome not in ("worn", "worse")
+        return self.outcome not in ("worn", "worse", "leak_repaired")
+
+    @property
+    def is_worn(self) -> bool:
+        """Whether a worn meter is replaced by the same type and size."""
+        return self.outcome in ("worn", "leak_repaired")
 
     @property
     def plan(self) -> Plan:

@@ -21,6 +21,7 @@ from rightsize.verify.calibration import (
 )
 
 ROWS_SHOWN: Final = 200  # of each table; the views have all
+POINTS_SHOWN: Final = 400  # of the picture, newest first: more hide one another
 _SCOPES: Final = {"type": "type", "size": "nominal size", "class": "class"}
 
 
@@ -61,6 +62,7 @@ def outcome_context(held: ChangeOuts, units: Units) -> dict[str, Any]:
         "is_short": held.calibration is not None and held.calibration.is_over_promised,
         "picture": Markup(_picture(held)) if has_promises else "",
         "rows_shown": ROWS_SHOWN,
+        "points_shown": POINTS_SHOWN,
         "least_cases": LEAST_CASES,
     }
 
@@ -144,12 +146,13 @@ def _kept(held: ChangeOuts, units: Units) -> dict[str, Any] | None:
 
 
 def _picture(held: ChangeOuts) -> str:
-    shown = [r for r in held.results if r["against_promise"]]
+    known = [r for r in held.results if r["against_promise"]]
+    shown = sorted(known, key=lambda r: r["changed_on"], reverse=True)[:POINTS_SHOWN]
     short = sum(r["against_promise"] == "short" for r in shown)
     return promise_svg(
         shown,
-        label=f"Promised against realized gain of {len(shown)} change-outs; {short} lie below "
-        "the line of promises kept, with their whole range. The table has the numbers.",
+        label=f"Promised against realized gain of the {len(shown)} newest change-outs; {short} "
+        "lie wholly below the line of promises kept. The table has the numbers.",
     )
 
 

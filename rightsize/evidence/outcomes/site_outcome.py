@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
+from typing import Final
+
 from rightsize.evidence.outcomes import words
 from rightsize.evidence.outcomes.words import Row
 from rightsize.evidence.quantity import Units
 
+LINES_SHOWN: Final = 3  # newest change-outs: more would push a page past its two sheets
+
 
 def outcome_lines(change_outs: tuple[Row, ...], units: Units) -> list[tuple[str, str]]:
-    """Day and sentence of each change-out, oldest first."""
-    return [(words.day(row["changed_on"]), _sentence(row, units)) for row in change_outs]
+    """Day and sentence of the newest change-outs, oldest first."""
+    shown = change_outs[-LINES_SHOWN:]
+    return [(words.day(row["changed_on"]), _sentence(row, units)) for row in shown]
 
 
 def _sentence(row: Row, units: Units) -> str:
