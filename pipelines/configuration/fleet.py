@@ -23,6 +23,7 @@ from pipelines.configuration.load_change_out_log import (
 )
 from pipelines.configuration.load_priors import load_priors
 from pipelines.configuration.load_settings import Loaded
+from pipelines.configuration.load_weather import Weather, load_weather
 from pipelines.configuration.meter_list import Meters, meters_of
 from pipelines.store.lake_partition import bucket_name
 from rightsize.errors import ConfigError
@@ -40,6 +41,7 @@ class Fleet:
     meters_path: Path
     documents: dict[str, Any]
     log: ChangeOutLog
+    weather: Weather | None  # None: no series is given
 
 
 def load_fleet(loaded: Loaded) -> Fleet:
@@ -73,6 +75,7 @@ def load_fleet(loaded: Loaded) -> Fleet:
     if named.change_out_log:
         log_path = loaded.file(named.change_out_log.path)
         log = load_change_out_log(log_path, named.change_out_log, meters.frame)
+    weather = load_weather(loaded.file(named.weather)) if named.weather else None
     documents = {
         "config": named.document(),
         "tariff": loaded.tariff.model_dump(mode="json"),
@@ -92,10 +95,11 @@ def load_fleet(loaded: Loaded) -> Fleet:
                 if name in documents
             ]
         ),
-        meters_hash=_meters_hash(meters_path, log.digest),
+        meters_hash=_meters_hash(meters_path, log.digest, weather.digest if weather else ""),
         meters_path=meters_path,
         documents=documents,
         log=log,
+        weather=weather,
     )
 
 

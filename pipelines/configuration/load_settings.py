@@ -187,6 +187,10 @@ class SweepSettings(Settings):
         description="log of change-outs, repairs and tests, as below; the meter list alone if"
         " absent",
     )
+    weather: str | None = Field(
+        default=None,
+        description="weather series by day or month for judging change-outs; see *layouts*",
+    )
     catalogue: str | None = Field(
         default=None, description="meter catalog; the shipped one if absent"
     )

@@ -108,6 +108,7 @@ def _gains(
         data_from=reads.first_on,
         data_to=reads.last_on,
         steady=_steady(reads, history, cases),
+        weather=fleet.weather.months if fleet.weather else None,
     )
     limits = with_meter_index(history, fleet.settings.catalogue, units="us").select(
         "account_id",

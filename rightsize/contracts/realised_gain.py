@@ -31,8 +31,7 @@ REFUSED: Final[dict[str, str]] = {
     "two_in_one_month": "another meter job at the account lies in the same month",
     "removed_meter_reads": "the removed meter has reads after its removal",
     "too_few_periods_before": "too few periods of reads before the change",
-    "too_few_periods_after": "too few periods of reads after the change: too young to say, or other"
-    " work soon after",
+    "too_few_periods_after": "too few periods of reads after the change: too young to say",
     "too_few_controls": "too few accounts of the class kept their meter and match",
 }
 """Refusals: what the data do not allow to be answered."""
@@ -168,6 +167,11 @@ REALISED_GAIN: Final = Table(
         number("days_before", "days of reads before the change", low=0),
         number("days_after", "days of reads after the change", low=0),
         count("matched_accounts", "accounts that kept their meter and served as the measure"),
+        Column(
+            "is_weather_adjusted",
+            "boolean",
+            "whether accounts' own answers to the weather series are taken into account",
+        ),
         *_LOW_FLOW,
         *_STEADY,
     ),

@@ -34,12 +34,13 @@ def account_months(
     data_from: dt.date,
     data_to: dt.date,
     steady: pl.DataFrame | None = None,
+    weather: pl.DataFrame | None = None,
 ) -> AccountMonths:
     """Panel of all accounts that have volumes or a change-out.
 
     An account with several meters has the sum of their volumes a day; a month counts if each of
     them has reads for four fifths of its days. `steady` has account_id, month, steady_gpm and
-    day_count of accounts with a job.
+    day_count of accounts with a job, `weather` month and a column for each series.
     """
     months = tuple(
         pl.date_range(data_from.replace(day=1), data_to, "1mo", eager=True).to_list()
@@ -77,8 +78,16 @@ def account_months(
         _classes(ids, history),
         is_kept,
         None if steady_gpm is None else steady_gpm * MINUTES_PER_DAY,
+        weather=None if weather is None else _weather(weather, months),
     )
     return AccountMonths(ids, months, panel, np.where(np.isfinite(volume), days, 0.0))
+
+
+def _weather(weather: pl.DataFrame, months: tuple[dt.date, ...]) -> Array:
+    """[P, Q] the series month by month; NaN where not known."""
+    wanted = pl.DataFrame({"month": [f"{m:%Y-%m}" for m in months]})
+    held = wanted.join(weather, on="month", how="left", maintain_order="left").drop("month")
+    return held.cast(pl.Float64).fill_null(np.nan).to_numpy()
 
 
 def _steady(

@@ -27,6 +27,7 @@ class Panel:
     is_kept: Bools  # [A]
     steady_gal_per_day: Array | None = None  # [A, P] minimum night flow, where known
     shape_share: Array | None = None  # [A, F] share of volume by hour or weekday
+    weather: Array | None = None  # [P, Q] weather series by period; NaN where not given
 
     def check(self) -> None:
         """Refuse arrays that do not belong together, and volumes below zero.
@@ -44,6 +45,10 @@ class Panel:
         steady = self.steady_gal_per_day
         if steady is not None and steady.shape != self.registered_gal_per_day.shape:
             raise ContractError("panel: steady_gal_per_day has another shape than the volumes")
+        if self.weather is not None and len(self.weather) != len(
+            self.registered_gal_per_day[0]
+        ):
+            raise ContractError("panel: weather has another number of periods than the volumes")
         if np.any(self.registered_gal_per_day < 0):
             raise ContractError("panel: a registered volume is below zero")
 

@@ -33,6 +33,7 @@ def realised_gain_rows(
     data_from: dt.date,
     data_to: dt.date,
     steady: pl.DataFrame | None = None,
+    weather: pl.DataFrame | None = None,
 ) -> pl.DataFrame:
     """Every job with its promise, its gain or its code.
 
@@ -51,10 +52,12 @@ def realised_gain_rows(
         First and last day of reads.
     steady : frame, optional
         Steady flow of accounts with a job: account_id, month, steady_gpm, day_count.
+    weather : frame, optional
+        month, and a column for each series; null where it is not known.
     """
     if cases.is_empty():
         return as_block(_in_contract(_blank(cases)), REALISED_GAIN)
-    fleet = account_months(volumes, history, cases, data_from, data_to, steady)
+    fleet = account_months(volumes, history, cases, data_from, data_to, steady, weather)
     told = _told(cases, fleet)
     return as_block(_in_contract(_with_promises(told, promises)), REALISED_GAIN)
 
@@ -107,11 +110,14 @@ def _frame(cases: pl.DataFrame, said: Realised, judged: Cases, days: Array) -> p
         pl.Series("days_before", (own * judged.before(periods)).sum(axis=1)),
         pl.Series("days_after", (own * judged.after(periods)).sum(axis=1)),
         pl.Series("matched_accounts", said.control_count),
+        pl.Series("is_weather_adjusted", said.is_weather_adjusted),
     )
 
 
 def _blank(cases: pl.DataFrame) -> pl.DataFrame:
-    return cases.with_columns(days_before=0.0, days_after=0.0, matched_accounts=0)
+    return cases.with_columns(
+        days_before=0.0, days_after=0.0, matched_accounts=0, is_weather_adjusted=False
+    )
 
 
 def _with_promises(cases: pl.DataFrame, promises: pl.DataFrame) -> pl.DataFrame:

@@ -45,6 +45,7 @@ def gains(count=10, *, promised=6000.0, code=None):
             "days_before": [365.0] * count,
             "days_after": [180.0] * count,
             "matched_accounts": [20] * count,
+            "is_weather_adjusted": [False] * count,
         }
     )
 

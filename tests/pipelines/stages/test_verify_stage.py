@@ -5,6 +5,7 @@ from __future__ import annotations
 import calendar
 import datetime as dt
 import json
+import shutil
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -37,6 +38,7 @@ class Planted:
     meters: list[str] = field(default_factory=list)
     rows: dict[tuple[int, int], list[tuple]] = field(default_factory=dict)
     log: str = ""
+    weather: str = ""
 
     def serve(self, account, meter, kind="turbine", *, since=None, until=None, reads=True,
               daily_gal=None, low_share=0.1, steady_gpm=0.0):  # fmt: skip
@@ -67,6 +69,9 @@ class Planted:
         if self.log:
             (self.folder / "log.csv").write_text(self.log)
             said += "change_out_log: {path: log.csv}\n"
+        if self.weather:
+            (self.folder / "weather.csv").write_text(self.weather)
+            said += "weather: weather.csv\n"
         (self.folder / "sweep.yaml").write_text(said)
         loaded = load(self.folder / "sweep.yaml")
         loaded.workspace_root.mkdir(exist_ok=True)
@@ -233,6 +238,47 @@ def test_a_repair_of_the_log_is_judged_and_its_account_is_no_measure_for_others(
     for one in gains.to_dicts():
         assert one["realised_gain_pct"] == pytest.approx(0, abs=PLANTED_WITHIN_PCT)
         assert one["promised_sweep_id"] is None
+
+
+class TestWeather:
+    """Accounts of one class that answer to a dry month each in its own way."""
+
+    SERIES = np.random.default_rng(5).normal(size=len(MONTHS))
+
+    @pytest.fixture
+    def answering(self, tmp_path):
+        made = Planted(tmp_path)
+        strength = np.random.default_rng(6).uniform(0, 0.4, KEPT + 1)
+
+        def use(n, more=0.0):
+            plain = daily(n, more=more)
+            return lambda month: plain(month) * np.exp(strength[n] * self.SERIES[month])
+
+        for n in range(KEPT):
+            made.serve(f"K{n}", f"K{n}", daily_gal=use(n))
+        made.serve("C", "C-old", until=CHANGED, daily_gal=use(KEPT))
+        made.serve("C", "C-new", "ultrasonic", since=CHANGED, daily_gal=use(KEPT, GAIN))
+        return made
+
+    def csv(self, months):
+        rows = [f"{y}-{m:02d},{v:.6f}" for (y, m), v in zip(MONTHS, self.SERIES, strict=True)]
+        return "month,dry\n" + "\n".join(rows[:months]) + "\n"
+
+    def test_a_series_in_the_configuration_makes_the_gain_surer(self, answering, tmp_path):
+        plain = row(judged(answering), "C")
+        shutil.rmtree(tmp_path / "workspace")
+        answering.weather = self.csv(len(MONTHS))
+        told = row(judged(answering), "C")
+        assert (plain["is_weather_adjusted"], told["is_weather_adjusted"]) == (False, True)
+        width = [
+            r["realised_gain_high_pct"] - r["realised_gain_low_pct"] for r in (plain, told)
+        ]
+        assert width[1] < 0.7 * width[0]
+        assert told["realised_gain_pct"] == pytest.approx(100 * GAIN, abs=PLANTED_WITHIN_PCT)
+
+    def test_a_series_that_ends_before_the_reads_is_not_used(self, answering):
+        answering.weather = self.csv(len(MONTHS) - 3)
+        assert not row(judged(answering), "C")["is_weather_adjusted"]
 
 
 def test_a_fleet_without_jobs_has_no_rows_and_no_findings(planted):

@@ -127,6 +127,7 @@ def test_verified_change_outs_are_published(tmp_path):
             "days_before": [365.0],
             "days_after": [180.0],
             "matched_accounts": [12],
+            "is_weather_adjusted": [False],
         }
     )
     put_out(replace(sweep, inputs=replace(sweep.inputs, realised_gain=gain)))
