@@ -12,7 +12,13 @@ from typing import Annotated, NoReturn, ParamSpec
 
 import typer
 
-from rightsize.errors import ConfigError, QueryError, RightsizeError, WorkspaceBusyError
+from rightsize.errors import (
+    ConfigError,
+    DamageError,
+    QueryError,
+    RightsizeError,
+    WorkspaceBusyError,
+)
 
 P = ParamSpec("P")
 
@@ -63,7 +69,7 @@ def guarded(command: Callable[P, None]) -> Callable[P, None]:
             _stop("stopped; previously published results are unchanged", STOPPED)
         except WorkspaceBusyError as error:
             _stop(str(error), BUSY)
-        except (ConfigError, QueryError) as error:
+        except (ConfigError, DamageError, QueryError) as error:
             _stop(str(error), BAD_CONFIG)
         except RightsizeError as error:
             _stop(str(error), FAILED)

@@ -24,7 +24,9 @@ import pyarrow as pa
 from pipelines.commands.query_check import check_question
 from pipelines.commands.query_output import Format, write_answer
 from pipelines.stages.publish.contract_sql import quoted
+from pipelines.stages.publish.history import damage_of
 from pipelines.store.open_connections import interruptible
+from pipelines.store.warehouse import is_damage
 from rightsize.errors import QueryError
 
 MEMORY_LIMIT: Final = "2GB"
@@ -150,14 +152,21 @@ def open_results(
     Raises
     ------
     QueryError
-        If there is nothing published or the file is no database.
+        If there is nothing published.
+    DamageError
+        If the file is no database, or one that is damaged.
     """
     if not results.is_file():
         raise QueryError(f"{results}: no results yet; run `rightsize sweep` first")
     with spill_folder() as spill:
         connection = _connected(results, memory, spill)
         with interruptible(connection):
-            yield connection
+            try:
+                yield connection
+            except (duckdb.Error, pa.ArrowException, OSError) as error:
+                if is_damage(error):
+                    raise damage_of(results, error) from None
+                raise
 
 
 @contextmanager
@@ -198,7 +207,7 @@ def _connected(results: Path, memory: str, spill: Path) -> duckdb.DuckDBPyConnec
         connection.execute("set lock_configuration = true")
     except duckdb.Error as error:
         connection.close()
-        raise QueryError(f"{results} cannot be read: {_first_line(error)}") from None
+        raise damage_of(results, error) from None
     return connection
 
 
@@ -241,6 +250,8 @@ def _answer(connection: duckdb.DuckDBPyConnection, sql: str) -> pa.RecordBatchRe
             f" extensions ({_first_line(error)})"
         ) from None
     except duckdb.Error as error:
+        if is_damage(error):
+            raise
         text = str(error).strip()
         if "read-only" in text:
             text = f"not allowed: results are read-only ({_first_line(error)})"

@@ -22,6 +22,7 @@ from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 from typing import Any, Final, Protocol
 
+from pipelines.store import checksum
 from pipelines.store.object_store import asking, store_of
 from pipelines.store.private_files import private_folder
 from rightsize.errors import StoreError
@@ -43,7 +44,13 @@ class Storage(Protocol):
         """Names of matching folders below a folder, in a fixed order; complete ones only."""
 
     def at_hand(self, files: Iterable[Path]) -> AbstractContextManager[Here]:
-        """Local paths of files for reading, within the block."""
+        """Local paths of files for reading, within the block; checksums are verified.
+
+        Raises
+        ------
+        DamageError
+            If one of them is damaged or missing.
+        """
 
     def making(self, folder: Path) -> AbstractContextManager[Path]:
         """An empty folder to write into; at the end it becomes the folder of that name."""
@@ -71,7 +78,9 @@ class DiskStorage:
 
     def at_hand(self, files: Iterable[Path]) -> AbstractContextManager[Here]:
         """As `Storage.at_hand`."""
-        return nullcontext({file: file for file in files})
+        here = {file: file for file in files}
+        _verify(here)
+        return nullcontext(here)
 
     @contextmanager
     def making(self, folder: Path) -> Iterator[Path]:
@@ -129,6 +138,7 @@ class ObjectStorage:
         with self._own_folder() as own:
             here = {file: own / file.relative_to(self.root) for file in wanted}
             self._get(here)
+            _verify(here)
             yield here
 
     @contextmanager
@@ -244,6 +254,10 @@ def write_text(path: Path, text: str) -> None:
     aside = path.with_name(f".{path.name}.{uuid.uuid4().hex}")
     aside.write_text(text, encoding="utf-8")
     os.replace(aside, path)
+
+
+def _verify(here: Here) -> None:
+    checksum.check((name, path) for name, path in here.items() if name.suffix == ".parquet")
 
 
 def _matches(name: PurePosixPath, pattern: str) -> bool:

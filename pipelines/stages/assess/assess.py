@@ -18,6 +18,7 @@ import polars as pl
 from pipelines.configuration.judged_by import JudgedBy
 from pipelines.stages.assess.leak_cost import with_leaks
 from pipelines.stages.assess.profile_blocks import BucketProfile, block_of, load_bucket
+from pipelines.store.checksum import PROMISE, seal
 from pipelines.store.workspace import Workspace
 from rightsize.contracts.frames import as_block
 from rightsize.contracts.profiles import ProfileBlock
@@ -134,7 +135,8 @@ def write_block(frame: pl.DataFrame, folder: Path, name: str) -> None:
     """One Parquet file, complete or absent."""
     folder.mkdir(parents=True, exist_ok=True)
     aside = folder / f".{name}.{uuid.uuid4().hex}"
-    frame.write_parquet(aside, compression="zstd")
+    frame.write_parquet(aside, compression="zstd", metadata=PROMISE)
+    seal(aside)
     os.replace(aside, folder / f"{name}.parquet")
 
 

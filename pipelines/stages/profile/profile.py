@@ -20,6 +20,7 @@ import duckdb
 from pipelines.stages.profile.lake_check import check_lake_files
 from pipelines.stages.profile.profile_mark import drop_damaged, mark
 from pipelines.stages.profile.register_gaps import files_behind_gaps
+from pipelines.store.checksum import PROMISED, seal
 from pipelines.store.lake_partition import PARTITION_FOLDERS, LakePartition, month_folder
 from pipelines.store.resources import sql_text
 from pipelines.store.storage import Here
@@ -197,8 +198,11 @@ def make_profile(
         )
         _reduce(connection, partition, here, timezone)
         for table in _TABLES:
-            path = quoted(aside / f"{table}.parquet")
-            connection.execute(f"copy {table} to {path} (format parquet, compression zstd)")
+            path = aside / f"{table}.parquet"
+            connection.execute(
+                f"copy {table} to {quoted(path)} (format parquet, compression zstd, {PROMISED})"
+            )
+            seal(path)
         mark(aside, target, _TABLES)
     return target
 
