@@ -7,6 +7,7 @@ import functools
 import os
 import sys
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import Annotated, NoReturn, ParamSpec
 
@@ -23,6 +24,7 @@ from rightsize.errors import (
 P = ParamSpec("P")
 
 _WIDEST = 900  # characters of a line of a message; a longer one hides what it says
+_REFUSED = ("No space left on device", "Read-only file system", "Disk quota exceeded")
 DONE, FAILED, BAD_CONFIG, PARTLY, BUSY, STOPPED = 0, 1, 2, 3, 4, 130
 
 app = typer.Typer(
@@ -77,20 +79,29 @@ def guarded(command: Callable[P, None]) -> Callable[P, None]:
             told = _of_the_system(error)
             if told is None:
                 raise
-            _stop(told, FAILED)
+            _stop(*told)
 
     return run
 
 
-def _of_the_system(error: Exception) -> str | None:
-    """An operating system error (disk full or read-only, a lock), in one line."""
+def _of_the_system(error: Exception) -> tuple[str, int] | None:
+    """What the system refused (disk full or read-only, memory, a lock), in one line."""
     if isinstance(error, OSError):
         where = f"{os.fsdecode(error.filename)}: " if error.filename else ""
-        return f"{where}{(error.strerror or str(error) or type(error).__name__).lower()}"
+        told = (error.strerror or str(error) or type(error).__name__).lower()
+        return f"{where}{told}", FAILED
+    if isinstance(error, MemoryError):
+        return "out of memory; use fewer --workers, or lower RIGHTSIZE_MEMORY", FAILED
     import duckdb
 
-    if isinstance(error, duckdb.IOException | duckdb.FatalException):
-        return " ".join(str(error).split())
+    from pipelines.store.warehouse import is_damage
+
+    line = " ".join(str(error).split())
+    if is_damage(error):
+        return f"{line}; to see which file: `rightsize health CONFIG --deep`", BAD_CONFIG
+    of_database = (duckdb.IOException, duckdb.FatalException, duckdb.OutOfMemoryException)
+    if isinstance(error, of_database) or any(sign in line for sign in _REFUSED):
+        return line, FAILED
     return None
 
 
@@ -303,6 +314,9 @@ def health(
     min_free_gb: Annotated[
         float, typer.Option(min=0, help="minimum free space on the workspace disk")
     ] = 5.0,
+    deep: Annotated[
+        bool, typer.Option("--deep", help="also verify every stored file; reads all of them")
+    ] = False,
     as_json: Annotated[bool, typer.Option("--json", help="output as JSON")] = False,
 ) -> None:
     """Check workspace health. Exit 0 healthy, 3 warning, 1 failing."""
@@ -313,7 +327,13 @@ def health(
     limits = checks.Limits(
         max_age_hours=max_age_hours, max_hold_hours=max_hold_hours, min_free_gb=min_free_gb
     )
-    found = checks.health(load(config), limits)
+    loaded = load(config)
+    found = checks.health(loaded, limits)
+    if deep:
+        from pipelines.commands.scrub import scrub
+
+        with console.progress(quiet=as_json) as report:
+            found = replace(found, checks=(*found.checks, *scrub(loaded.workspace, report)))
     if as_json:
         print(checks.as_json(found))
     else:
