@@ -24,7 +24,6 @@ from rightsize.errors import (
 P = ParamSpec("P")
 
 _WIDEST = 900  # characters of a line of a message; a longer one hides what it says
-_REFUSED = ("No space left on device", "Read-only file system", "Disk quota exceeded")
 DONE, FAILED, BAD_CONFIG, PARTLY, BUSY, STOPPED = 0, 1, 2, 3, 4, 130
 
 app = typer.Typer(
@@ -76,33 +75,14 @@ def guarded(command: Callable[P, None]) -> Callable[P, None]:
         except RightsizeError as error:
             _stop(str(error), FAILED)
         except Exception as error:
-            told = _of_the_system(error)
+            from pipelines.commands.system_error import said_in_a_line
+
+            told = said_in_a_line(error)
             if told is None:
                 raise
-            _stop(*told)
+            _stop(told.text, BAD_CONFIG if told.is_damage else FAILED)
 
     return run
-
-
-def _of_the_system(error: Exception) -> tuple[str, int] | None:
-    """What the system refused (disk full or read-only, memory, a lock), in one line."""
-    if isinstance(error, OSError):
-        where = f"{os.fsdecode(error.filename)}: " if error.filename else ""
-        told = (error.strerror or str(error) or type(error).__name__).lower()
-        return f"{where}{told}", FAILED
-    if isinstance(error, MemoryError):
-        return "out of memory; use fewer --workers, or lower RIGHTSIZE_MEMORY", FAILED
-    import duckdb
-
-    from pipelines.store.warehouse import is_damage
-
-    line = " ".join(str(error).split())
-    if is_damage(error):
-        return f"{line}; to see which file: `rightsize health CONFIG --deep`", BAD_CONFIG
-    of_database = (duckdb.IOException, duckdb.FatalException, duckdb.OutOfMemoryException)
-    if isinstance(error, of_database) or any(sign in line for sign in _REFUSED):
-        return line, FAILED
-    return None
 
 
 def _stop(text: str, code: int) -> NoReturn:

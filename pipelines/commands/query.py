@@ -25,10 +25,12 @@ from pipelines.commands.query_check import check_question
 from pipelines.commands.query_output import Format, write_answer
 from pipelines.stages.publish.contract_sql import quoted
 from pipelines.stages.publish.history import damage_of
+from pipelines.store.leftovers import drop_of_the_dead, own_name
 from pipelines.store.open_connections import interruptible
 from pipelines.store.warehouse import is_damage
 from rightsize.errors import QueryError
 
+_SPILL: Final = "rightsize-query"
 MEMORY_LIMIT: Final = "2GB"
 TIMEOUT_S: Final = 300.0
 _LONGEST_S: Final = 1e9  # the platform's clock holds no more
@@ -174,7 +176,10 @@ def spill_folder() -> Iterator[Path]:
     """An empty folder while the block runs; in `RIGHTSIZE_SCRATCH` if that is set."""
     place = os.environ.get("RIGHTSIZE_SCRATCH")
     try:
-        spill = Path(tempfile.mkdtemp(prefix="rightsize-query-", dir=place))
+        folder = Path(place or tempfile.gettempdir())
+        drop_of_the_dead(folder, f"{_SPILL}.*")
+        spill = folder / own_name(_SPILL)
+        spill.mkdir(mode=0o700)
     except OSError as error:
         raise QueryError(
             f"no temporary folder for the query: {error.strerror}: {error.filename}"

@@ -15,7 +15,6 @@ from __future__ import annotations
 import os
 import shutil
 import tempfile
-import uuid
 from collections.abc import Iterable, Iterator, Mapping
 from contextlib import AbstractContextManager, contextmanager, nullcontext, suppress
 from dataclasses import dataclass
@@ -23,12 +22,13 @@ from pathlib import Path, PurePosixPath
 from typing import Any, Final, Protocol
 
 from pipelines.store import checksum
+from pipelines.store.leftovers import own_name
 from pipelines.store.object_store import asking, store_of
 from pipelines.store.private_files import private_folder
 from rightsize.errors import StoreError
 
 COMPLETE: Final = "complete"
-_COPIES: Final = "copies-"
+_COPIES: Final = "copies"
 
 Here = Mapping[Path, Path]
 """Local path of each file, by name."""
@@ -85,7 +85,7 @@ class DiskStorage:
     @contextmanager
     def making(self, folder: Path) -> Iterator[Path]:
         """As `Storage.making`."""
-        aside = folder.with_name(f".{folder.name}.{uuid.uuid4().hex}")
+        aside = folder.with_name(own_name(f".{folder.name}"))
         aside.mkdir(parents=True)
         try:
             yield aside
@@ -226,7 +226,8 @@ class ObjectStorage:
     def _own_folder(self) -> Iterator[Path]:
         place = scratch_here(self.scratch)
         place.mkdir(parents=True, exist_ok=True)
-        own = Path(tempfile.mkdtemp(prefix=_COPIES, dir=place))
+        own = place / own_name(_COPIES)
+        own.mkdir(mode=0o700)
         try:
             yield own
         finally:
@@ -251,7 +252,7 @@ def scratch_here(scratch: Path) -> Path:
 def write_text(path: Path, text: str) -> None:
     """A small file, complete or absent."""
     path.parent.mkdir(parents=True, exist_ok=True)
-    aside = path.with_name(f".{path.name}.{uuid.uuid4().hex}")
+    aside = path.with_name(own_name(f".{path.name}"))
     aside.write_text(text, encoding="utf-8")
     os.replace(aside, path)
 

@@ -147,6 +147,8 @@ def _stage(connection: duckdb.DuckDBPyConnection, task: FileTask) -> Staged:
             f"{task.path}: compressed file is truncated or damaged ({unpacked.broken}); "
             "nothing could be read"
         )
+    if is_packed(unpacked.path):
+        raise ConfigError(f"{task.path}: compressed twice; unpack it once and export it again")
     staged = stage(connection, replace(task, text=unpacked.path, lines=unpacked.lines))
     if unpacked.broken is None:
         return staged
