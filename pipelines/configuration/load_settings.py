@@ -131,6 +131,16 @@ class MeterListSettings(Settings):
         0, ge=0, le=1000, description="lines above the header, such as a report's title"
     )
 
+    @field_validator("delimiter")
+    @classmethod
+    def _delimiter(cls, value: str | None) -> str | None:
+        return None if value is None else one_delimiter(value)
+
+    @field_validator("encoding")
+    @classmethod
+    def _encoding(cls, value: str) -> str:
+        return known_encoding(value)
+
     @field_validator("type_codes")
     @classmethod
     def _types(cls, value: dict[str, str]) -> dict[str, str]:

@@ -7,7 +7,6 @@ are processed by bucket, so that each lake file is opened once for all of them.
 from __future__ import annotations
 
 import hashlib
-import uuid
 from collections import defaultdict
 from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
@@ -21,6 +20,7 @@ from pipelines.pages.change_outs import account_change_outs
 from pipelines.pages.evidence_reads import LakeFiles, read_years
 from pipelines.pages.page_render import render_all
 from pipelines.stages.publish.newest import Key, Published, open_published
+from pipelines.store.leftovers import own_name
 from pipelines.store.resources import sql_text
 from pipelines.store.workspace import Workspace
 from pipelines.work.bucket_work import Progress
@@ -91,7 +91,7 @@ def index_pages(folder: Path, sweep_id: str, made: Mapping[str, str]) -> None:
     path = folder / "pages.js"
     known = pages_indexed(path.read_text(encoding="ascii")) if path.is_file() else None
     held = known[1] if known and known[0] == sweep_id else {}
-    aside = path.with_name(f".{uuid.uuid4().hex}.part")
+    aside = path.with_name(f"{own_name('')}.part")
     aside.write_text(pages_index(sweep_id, {**held, **made}), encoding="ascii")
     aside.replace(path)
 

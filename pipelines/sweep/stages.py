@@ -230,6 +230,8 @@ def _verify(sweep: Sweep, cost: StageCost) -> None:
 
 
 def _reconcile(sweep: Sweep, cost: StageCost) -> None:
+    folder = sweep.workspace.assess / sweep.sweep_id
+    resume.check_blocks(folder, [task.bucket for task in sweep.tasks])
     with _inputs_at_hand(sweep) as inputs:
         sweep.reconciliation = reconcile(sweep.workspace, sweep.record, inputs)
     cost.row_count = sweep.reconciliation.accounts

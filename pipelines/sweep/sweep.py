@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import datetime as dt
 import logging
-import shutil
-import time
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
@@ -20,6 +18,7 @@ from pipelines.stages.publish.publish import PublishSummary
 from pipelines.stages.validate.validate import ValidationSummary, outcome_text
 from pipelines.store.lake_claim import claim_lake
 from pipelines.store.lake_partition import month_folder
+from pipelines.store.leftovers import drop_left, drop_of_the_dead
 from pipelines.store.workspace import Workspace
 from pipelines.sweep.run_ledger import record_end, record_start
 from pipelines.sweep.stages import Call, Stage, run_stages
@@ -31,7 +30,6 @@ from pipelines.work.observe import StageCost, concerning, event, outcome_of
 from rightsize.contracts.sweep_record import Reconciliation
 
 _SHOWN = 10
-_OLD_SPILL_S = 6 * 3600
 
 
 @dataclass(frozen=True)
@@ -146,7 +144,7 @@ def _recorded(sweep: Sweep) -> Iterator[None]:
 def _clear(sweep: Sweep) -> None:
     """Remove leftovers of crashes, and the profiles to be rebuilt."""
     workspace = sweep.workspace
-    _drop_old_spill(workspace)
+    _drop_left(workspace)
     storage = workspace.storage
     if sweep.order.full:
         storage.keep_folders(workspace.profile, "*", ())
@@ -155,14 +153,15 @@ def _clear(sweep: Sweep) -> None:
     workspace.create()
 
 
-def _drop_old_spill(workspace: Workspace) -> None:
-    """Remove spill files of a crash; recent ones may belong to a page being written."""
-    if not workspace.scratch.is_dir():
-        return
-    for left in workspace.scratch.iterdir():
-        with suppress(OSError):
-            if time.time() - left.stat().st_mtime > _OLD_SPILL_S:
-                shutil.rmtree(left) if left.is_dir() else left.unlink()
+def _drop_left(workspace: Workspace) -> None:
+    """Remove what processes that died left: spill, copies, halves of small files and pages."""
+    drop_left(workspace.scratch)
+    for folder in (
+        workspace.root,
+        workspace.published,
+        workspace.published / "pages" / "sites",
+    ):
+        drop_of_the_dead(folder, ".*")
 
 
 def _outcome(sweep: Sweep) -> SweepOutcome:

@@ -7,7 +7,6 @@ safely: rows are written to a temporary file and renamed.
 from __future__ import annotations
 
 import os
-import uuid
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -18,6 +17,8 @@ import polars as pl
 from pipelines.configuration.judged_by import JudgedBy
 from pipelines.stages.assess.leak_cost import with_leaks
 from pipelines.stages.assess.profile_blocks import BucketProfile, block_of, load_bucket
+from pipelines.store.checksum import PROMISE, seal
+from pipelines.store.leftovers import own_name
 from pipelines.store.workspace import Workspace
 from rightsize.contracts.frames import as_block
 from rightsize.contracts.profiles import ProfileBlock
@@ -133,8 +134,9 @@ def assess_bucket(
 def write_block(frame: pl.DataFrame, folder: Path, name: str) -> None:
     """One Parquet file, complete or absent."""
     folder.mkdir(parents=True, exist_ok=True)
-    aside = folder / f".{name}.{uuid.uuid4().hex}"
-    frame.write_parquet(aside, compression="zstd")
+    aside = folder / own_name(f".{name}")
+    frame.write_parquet(aside, compression="zstd", metadata=PROMISE)
+    seal(aside)
     os.replace(aside, folder / f"{name}.parquet")
 
 

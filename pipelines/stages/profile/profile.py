@@ -24,6 +24,7 @@ from pipelines.stages.profile.reduce import (
     reduce_partition,
 )
 from pipelines.stages.profile.register_gaps import files_behind_gaps
+from pipelines.store.checksum import PROMISED, seal
 from pipelines.store.lake_partition import PARTITION_FOLDERS, LakePartition, month_folder
 from pipelines.store.warehouse import quoted
 from pipelines.store.workspace import Workspace
@@ -180,11 +181,12 @@ def make_profile(
             timezone=timezone,
         )
         for table, order in TABLES.items():
-            path = quoted(aside / f"{table}.parquet")
+            path = aside / f"{table}.parquet"
             connection.execute(
-                f"copy (from {table} order by {order}) to {path}"
-                " (format parquet, compression zstd)"
+                f"copy (from {table} order by {order}) to {quoted(path)}"
+                f" (format parquet, compression zstd, {PROMISED})"
             )
+            seal(path)
         mark(aside, target, tuple(TABLES))
     return target
 
