@@ -506,7 +506,10 @@ def priors(
 
 
 def main() -> None:
-    """Run the command line."""
+    """Run the command line; what it writes is for its own user."""
+    from pipelines.store.private_files import private_umask
+
+    private_umask()
     app()
 
 

@@ -37,6 +37,7 @@ def _texts_of_codes(value: Any) -> Any:
 
 
 Codes = Annotated[dict[str, str], BeforeValidator(_texts_of_codes)]
+_NO_RESULT_RESTS_ON: Final = ("lake", "notify", "results_group")
 _URL: Final = r"^[a-z0-9+]+://[^*?\[\]]+$"
 
 
@@ -213,7 +214,14 @@ class SweepSettings(Settings):
     copy_results_to: str | None = Field(
         default=None,
         pattern=_URL,
-        description="object store URL that receives a copy of each publication",
+        description="object store URL that receives a copy of each publication, customers'"
+        " names and addresses included",
+    )
+    results_group: str | None = Field(
+        default=None,
+        min_length=1,
+        description="group of this host that may read the published results and pages; only"
+        " the user who runs rightsize if absent",
     )
 
     @field_validator("timezone")
@@ -255,8 +263,8 @@ class SweepSettings(Settings):
         return max((self.tier(n, above=(*above, name)) + 1 for n in below), default=0)
 
     def document(self) -> dict[str, Any]:
-        """Every setting that affects results, as JSON: without the lake location and alerts."""
-        return self.model_dump(mode="json", exclude={"lake", "notify"})
+        """Every setting that affects results, as JSON."""
+        return self.model_dump(mode="json", exclude=set(_NO_RESULT_RESTS_ON))
 
 
 class Loaded(Settings):
@@ -287,7 +295,8 @@ class Loaded(Settings):
     @property
     def workspace(self) -> Workspace:
         """The workspace, and the location of its lake."""
-        return Workspace(self.workspace_root, self.settings.lake)
+        settings = self.settings
+        return Workspace(self.workspace_root, settings.lake, settings.results_group)
 
 
 def read_model(path: Path, model: type[M]) -> M:

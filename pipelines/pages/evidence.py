@@ -73,6 +73,7 @@ def write_site_pages(
         if folder is None:
             made = {account: page_file(account) for account in wanted}
             index_pages(target, str(published.sweep["sweep_id"]), made)
+            workspace.show_to_group(target)
     return [target / page_file(account) for account in wanted]
 
 

@@ -80,6 +80,7 @@ def write_fleet_pages(
     aside = versions / f"{_ASIDE}{uuid.uuid4().hex}"
     try:
         _fill(aside, fleet, loaded, site_pages)
+        workspace.show_to_group(aside)
         folder = versions / f"{fleet.sweep['sweep_id']}-{uuid.uuid4().hex[:8]}"
         aside.rename(folder)
     finally:

@@ -119,6 +119,7 @@ def sweep_with(
         claim_lake(sweep.workspace)
         _clear(sweep)
         run_stages(sweep, call)
+        sweep.workspace.show_to_group()
     return _outcome(sweep)
 
 

@@ -100,6 +100,7 @@ def publish(
             connection.execute("checkpoint")
         copy = writer.finished()
         flush(database)
+        workspace.show_to_group(aside)
         previous_copy = copy.put_in_place()
         os.replace(database, workspace.results)
         flush(workspace.published)
