@@ -37,7 +37,7 @@ def _texts_of_codes(value: Any) -> Any:
 
 
 Codes = Annotated[dict[str, str], BeforeValidator(_texts_of_codes)]
-_NO_RESULT_RESTS_ON: Final = ("lake", "notify", "results_group")
+_NO_RESULT_RESTS_ON: Final = ("lake", "names_on_pages", "notify", "results_group")
 _URL: Final = r"^[a-z0-9+]+://[^*?\[\]]+$"
 
 
@@ -194,6 +194,11 @@ class SweepSettings(Settings):
         ge=0,
         le=5000,
         description="site pages written by each sweep, best change-outs first",
+    )
+    names_on_pages: bool = Field(
+        True,
+        description="whether pages show the customer's name and address; if not, the account"
+        " only. The published tables keep both",
     )
     keep_sweeps: int = Field(
         14, ge=2, description="number of latest sweeps kept in the results"

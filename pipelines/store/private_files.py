@@ -28,6 +28,7 @@ _LOG: Final = logging.getLogger("rightsize")
 OWN_UMASK: Final = 0o077
 """New folders 0700, new files 0600."""
 FILE: Final = "api_secret"
+SALT_FILE: Final = "page_salt"
 USER: Final = "rightsize"
 _BYTES: Final = 32
 """Of randomness: 256 bits, the default of `secrets`."""
@@ -119,6 +120,26 @@ def api_secret(home: Path) -> str:
     if len(secret.partition(":")[2]) < _BYTES:
         raise ConfigError(f"{path} has no secret; remove it and start again to create one")
     return secret
+
+
+def page_salt(root: Path) -> bytes:
+    """What the codes of accounts on pages rest on; made once for each workspace.
+
+    Raises
+    ------
+    ConfigError
+        If the file does not hold it.
+    """
+    path = root / SALT_FILE
+    if not os.path.lexists(path):
+        _write_private(path, f"{secrets.token_hex(_BYTES)}\n")
+    try:
+        salt = bytes.fromhex(path.read_text(encoding="ascii"))
+    except (OSError, ValueError):
+        salt = b""
+    if len(salt) != _BYTES:
+        raise ConfigError(f"{path} holds no salt; remove it, and accounts get new codes")
+    return salt
 
 
 def private_folder(folder: Path) -> None:

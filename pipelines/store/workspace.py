@@ -12,6 +12,7 @@ workspace/
   logs/sweep-2025-01.jsonl          logs of sweeps
   learnt.json                       priors learned by the last sweep
   fetched/s3/<bucket>/<key>         copies of exports in an object store
+  page_salt                         makes the codes of accounts on pages (0600)
   lake_claim.json                   object store with lake/ and profile/, if any
   register_meters/                  meters named in each register file of a lake in a store
   prefect/                          of the service: Prefect's database, the secret (0700)

@@ -88,7 +88,7 @@ def run_stages(sweep: Sweep, call: Call = Stage.run) -> None:
     if has_news(sweep):
         for stage in JUDGING_STAGES:
             call(stage, sweep)
-    if pages_are_due(sweep.workspace):
+    if pages_are_due(sweep.workspace, has_names=sweep.loaded.settings.names_on_pages):
         call(PAGES_STAGE, sweep)
     if sweep.loaded.settings.copy_results_to:
         call(COPY_STAGE, sweep)
