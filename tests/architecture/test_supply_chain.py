@@ -7,7 +7,7 @@ import tomllib
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parents[2]
-LOCK = (ROOT / "requirements.lock").read_text(encoding="utf-8")
+LOCK = (ROOT / "config" / "requirements.lock").read_text(encoding="utf-8")
 
 
 def plain(name: str) -> str:
