@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import math
 from pathlib import Path
 from typing import Annotated, Any, Final, Literal, TypeVar
 
@@ -211,6 +212,12 @@ class SweepSettings(Settings):
         ge=1,
         description="number of latest sweeps for which candidate and flow_band are kept",
     )
+    keep_reads_months: int | None = Field(
+        default=None,
+        ge=1,
+        description="months of reads kept, the newest included; each sweep deletes older ones"
+        " from the lake and says so. At least two more than `window_months`; all if absent",
+    )
     lake: str | None = Field(
         default=None,
         pattern=_URL,
@@ -339,6 +346,15 @@ def _plain(path: Path, problem: Any) -> str:
     return f"{path}: {where + ': ' if where else ''}{text}{shown}{quote}"
 
 
+def _refuse_short_memory(path: Path, settings: SweepSettings, thresholds: Thresholds) -> None:
+    """A verdict rests on a year, the month under way, and that month a year before."""
+    least, kept = math.ceil(thresholds.window_months) + 2, settings.keep_reads_months
+    if kept is not None and kept < least:
+        raise ConfigError(
+            f"{path}: keep_reads_months: a verdict needs {least} months; got {kept}"
+        )
+
+
 def load(config: Path) -> Loaded:
     """Read the configuration, the tariff and the thresholds.
 
@@ -368,6 +384,7 @@ def load(config: Path) -> Loaded:
         if settings.thresholds
         else Thresholds.model_validate({})
     )
+    _refuse_short_memory(path, settings, thresholds)
     parts = [
         settings.document(),
         tariff.model_dump(mode="json"),

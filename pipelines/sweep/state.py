@@ -10,6 +10,7 @@ from pipelines.configuration.load_settings import Loaded
 from pipelines.pages.fleet_pages import VERSION_FILE, drawn_by
 from pipelines.stages.assess.assess import BucketTask
 from pipelines.stages.land.land import LandSummary
+from pipelines.stages.land.old_reads import DeletedReads
 from pipelines.stages.profile.profile import ProfileSummary
 from pipelines.stages.publish.history import open_held
 from pipelines.stages.publish.publish import PublishSummary
@@ -59,6 +60,7 @@ class Sweep:
     tasks: list[BucketTask] = field(init=False)
     inputs: SweepInputs = field(init=False)
     learnt: LearntPrior = field(init=False)
+    deleted: DeletedReads = field(default_factory=DeletedReads)
     reconciliation: Reconciliation | None = None
     published: PublishSummary | None = None
 
