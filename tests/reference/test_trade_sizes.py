@@ -6,6 +6,8 @@ import pytest
 
 from pipelines.configuration.load_catalogue import load_catalogue
 from rightsize.meters.build.ratings import TRADE_SIZES_IN
+from rightsize.recommend.rules.fire_gate import SERVICE_SIZES_IN
+from rightsize.recommend.rules.meter_rules import NOMINAL_SIZES_IN
 
 # FROM MEMORY, high trust: nominal pipe sizes of ASME B36.10M that water works use, 1/2 to 36 in
 # (1 1/4, 2 1/2, 3 1/2 and 5 in are pipe, but no meter of the AWWA C700 family), and the 5/8 in
@@ -44,3 +46,12 @@ def test_sizes_are_nominal_ascending_and_without_a_gap(kind):
 def test_every_shipped_meter_has_a_size_that_is_made():
     for meter in load_catalogue().meters:
         assert meter.size_in in TRADE_SIZES_IN[meter.meter_type], meter.label
+
+
+@pytest.mark.parametrize("steps", [NOMINAL_SIZES_IN, SERVICE_SIZES_IN])
+def test_sizes_are_counted_in_steps_that_hold_every_size_of_the_common_types(steps):
+    """HAND: of meters to 20 in; 2 1/2 in is a pipe that the trade counts or leaves out."""
+    assert list(steps) == sorted(set(steps))
+    assert set(steps) <= {*NOMINAL_IN, 2.5}
+    for kind in ("displacement", "turbine", "compound", "fire_service"):
+        assert set(TRADE_SIZES_IN[kind]) - {0.5} <= set(steps)
