@@ -372,17 +372,28 @@ def evidence(
     accounts: Annotated[list[str], typer.Argument(help="account numbers")],
     pdf: Annotated[bool, typer.Option("--pdf", help="also write each page as PDF")] = False,
     to: Annotated[Path | None, typer.Option(help="output folder")] = None,
+    without_names: Annotated[
+        bool, typer.Option("--without-names", help="leave out the customer's name and address")
+    ] = False,
+    codes: Annotated[
+        bool,
+        typer.Option("--codes", help="a code for account and meter, no name; needs --to"),
+    ] = False,
 ) -> None:
     """Write an evidence page for each account, for the field visit."""
     from pipelines.commands import console
     from pipelines.configuration.load_settings import load
     from pipelines.pages.evidence import write_site_pages
+    from rightsize.evidence.privacy import Shown
 
     loaded = load(config)
+    shown: Shown | None = "codes" if codes else "accounts" if without_names else None
     with console.progress() as report:
-        pages = write_site_pages(loaded, accounts, pdf=pdf, folder=to, progress=report)
-    for page in pages:
-        console.out.print(str(page), soft_wrap=True)
+        pages = write_site_pages(
+            loaded, accounts, pdf=pdf, folder=to, shown=shown, progress=report
+        )
+    for account, page in zip(dict.fromkeys(accounts), pages, strict=True):
+        console.out.print(f"{account}: {page}" if codes else str(page), soft_wrap=True)
 
 
 @app.command()
@@ -516,7 +527,10 @@ def priors(
 
 
 def main() -> None:
-    """Run the command line."""
+    """Run the command line; what it writes is for its own user."""
+    from pipelines.store.private_files import private_umask
+
+    private_umask()
     app()
 
 

@@ -33,6 +33,7 @@ from pipelines.stages.assess.assess import (
 from pipelines.stages.assess.list_findings import list_findings
 from pipelines.stages.assess.month_volume import month_volume
 from pipelines.stages.land.land import land
+from pipelines.stages.land.old_reads import delete_old_reads
 from pipelines.stages.profile.profile import profile
 from pipelines.stages.publish.copy_results import copy_results, is_copied
 from pipelines.stages.publish.history import Retention
@@ -88,7 +89,7 @@ def run_stages(sweep: Sweep, call: Call = Stage.run) -> None:
     if has_news(sweep):
         for stage in JUDGING_STAGES:
             call(stage, sweep)
-    if pages_are_due(sweep.workspace):
+    if pages_are_due(sweep.workspace, has_names=sweep.loaded.settings.names_on_pages):
         call(PAGES_STAGE, sweep)
     if sweep.loaded.settings.copy_results_to:
         call(COPY_STAGE, sweep)
@@ -99,6 +100,7 @@ def _land(sweep: Sweep, cost: StageCost) -> None:
     sweep.landed = land(sweep.loaded, sweep.workspace, progress=sweep.progress)
     cost.item_count = len(sweep.landed.files)
     cost.row_count = sweep.landed.rows_landed
+    sweep.deleted = delete_old_reads(sweep.workspace, sweep.loaded.settings.keep_reads_months)
 
 
 def _validate(sweep: Sweep, cost: StageCost) -> None:

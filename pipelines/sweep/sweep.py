@@ -13,6 +13,7 @@ from rich.console import Console
 from pipelines.configuration.fleet import load_fleet
 from pipelines.configuration.load_settings import Loaded
 from pipelines.stages.land.land import LandSummary
+from pipelines.stages.land.old_reads import DeletedReads
 from pipelines.stages.profile.profile import ProfileSummary
 from pipelines.stages.publish.publish import PublishSummary
 from pipelines.stages.validate.validate import ValidationSummary, outcome_text
@@ -40,6 +41,7 @@ class SweepOutcome:
     workspace: Workspace
     sweep_id: str
     landed: LandSummary
+    deleted: DeletedReads
     validated: ValidationSummary
     profiled: ProfileSummary
     reconciliation: Reconciliation | None
@@ -117,6 +119,7 @@ def sweep_with(
         claim_lake(sweep.workspace)
         _clear(sweep)
         run_stages(sweep, call)
+        sweep.workspace.show_to_group()
     return _outcome(sweep)
 
 
@@ -170,6 +173,7 @@ def _outcome(sweep: Sweep) -> SweepOutcome:
         workspace=sweep.workspace,
         sweep_id=sweep.sweep_id,
         landed=sweep.landed,
+        deleted=sweep.deleted,
         validated=sweep.validated,
         profiled=sweep.profiled,
         reconciliation=sweep.reconciliation,
@@ -198,6 +202,12 @@ def show_outcome(outcome: SweepOutcome, console: Console) -> None:
         console.print(problem, soft_wrap=True)
     if len(unread) > _SHOWN:
         console.print(f"and {len(unread) - _SHOWN:,} more files not loaded")
+    if gone := outcome.deleted:
+        console.print(
+            f"deleted, as keep_reads_months says: {gone.reads:,} reads of {len(gone.months):,}"
+            f" months before {gone.kept_from} and {gone.rejected_rows:,} rejected rows",
+            soft_wrap=True,
+        )
     unmet = (*outcome.validated.failed, *outcome.validated.warned)
     for warning in unmet[:_SHOWN]:
         console.print(f"validation: {outcome_text(warning)}", soft_wrap=True)

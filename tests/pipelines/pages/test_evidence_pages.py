@@ -305,6 +305,44 @@ def test_pages_are_due_for_another_sweep_or_where_other_code_drew_them(tmp_path)
     assert pages_are_due(fleet.workspace)
 
 
+def test_a_configuration_without_names_keeps_them_from_every_page(tmp_path):
+    fleet = make_fleet(tmp_path, accounts=20)
+    bare = fleet.loaded.model_copy(
+        update={"settings": fleet.loaded.settings.model_copy(update={"names_on_pages": False})}
+    )
+    account = fleet.accounts[9]
+    for loaded, named in ((fleet.loaded, True), (bare, False)):
+        write_fleet_pages(fleet.workspace, loaded=loaded)
+        assert pages_are_due(fleet.workspace, has_names=not named)
+        assert not pages_are_due(fleet.workspace, has_names=named)
+        pages = fleet.workspace.published / "pages"
+        listed = (pages / "data" / "part-0000.js").read_text(encoding="ascii")
+        assert bool(re.search(r'"name":\[("",?)+\]', listed)) is not named
+        (page,) = write_site_pages(loaded, [account])
+        said = page.read_text(encoding="utf-8")
+        assert said.count(account) > said.count(f"<bdi>{account}</bdi></span>")
+        assert (f"<span><bdi>{account}</bdi></span>" in said) is named  # its name is the same
+
+
+def test_pages_with_codes_lie_apart_and_are_told_by_the_workspace_alone(fleet, tmp_path):
+    accounts = [fleet.accounts[8], fleet.accounts[9]]
+    with pytest.raises(ConfigError, match="folder of their own"):
+        write_site_pages(fleet.loaded, accounts, shown="codes")
+    first = write_site_pages(fleet.loaded, accounts, shown="codes", folder=tmp_path)
+    again = write_site_pages(fleet.loaded, accounts, shown="codes", folder=tmp_path)
+    assert first == again
+    salt = fleet.workspace.root / "page_salt"
+    assert stat.S_IMODE(salt.stat().st_mode) == 0o600
+    for account, page in zip(accounts, first, strict=True):
+        text = page.read_text(encoding="utf-8")
+        assert account not in text + page.name
+        assert account.replace("A", "M") not in text
+    salt.write_text("not hexadecimal")
+    with pytest.raises(ConfigError, match="holds no salt"):
+        write_site_pages(fleet.loaded, accounts, shown="codes", folder=tmp_path)
+    salt.unlink()
+
+
 def test_the_quality_page_names_the_accounts_of_each_finding(fleet, pages):
     quality = (pages / "quality.html").read_text(encoding="utf-8")
     folded = re.findall(r"<summary>accounts?</summary>(.*?)</details>", quality, re.DOTALL)
