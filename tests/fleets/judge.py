@@ -7,7 +7,7 @@ product would log, the most valuable fifth of the fleet is.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
 import polars as pl
@@ -135,6 +135,18 @@ def oracle_of(truth, block, meters):
     value = np.where(fits, net, -np.inf)
     best = np.where(value.max(axis=1) > 0, value.argmax(axis=1), block.meter_index)
     return Oracle(net, fits, np.maximum(value.max(axis=1), 0), best)
+
+
+def gained_by_flow_alone(truth, block, meters, oracle):
+    """True net benefit [A] of the best choice by true flow and the catalog's curves.
+
+    What no reads and no flow log can pass: they do not tell one meter's curve from another's.
+    """
+    rows, index = np.arange(block.size), block.meter_index
+    by_catalogue = truth.band_gal @ registration_matrix(meters, BAND_CENTRES_GPM).T
+    plain = replace(truth, registered_gal=by_catalogue, installed_gal=by_catalogue[rows, index])
+    best = oracle_of(plain, block, meters).best
+    return np.where(best == index, 0.0, oracle.net_usd[rows, best])
 
 
 @dataclass
