@@ -25,7 +25,7 @@ from rightsize.inference.meter.registered_table import (
 )
 from rightsize.inference.meter.service import ServiceRecord, largest_flow_gpm
 from rightsize.inference.peaks import actual_mean, crowding_of, peak_10s, sustained_registered
-from rightsize.inference.posterior import FlowPosterior
+from rightsize.inference.posterior import BY_ACCOUNT, FlowPosterior
 from rightsize.inference.reads import nights
 from rightsize.inference.reads.interval_means import reads_of
 from rightsize.inference.reads.signs import pulse_variance, rounding_of, signs_of
@@ -114,18 +114,10 @@ def _rows(block: ProfileBlock, rows: slice | NDArray[np.int64]) -> ProfileBlock:
 
 
 def _joined(parts: list[FlowPosterior]) -> FlowPosterior:
-    by_account = {
-        "time_share",
-        "actual_volume_share",
-        "actual_volume_share_low",
-        "actual_volume_share_high",
-        "registered_envelope_low",
-        "registered_envelope_high",
-    }
     return FlowPosterior(
         **{
             name: np.concatenate(
-                [getattr(p, name) for p in parts], axis=0 if name in by_account else 1
+                [getattr(p, name) for p in parts], axis=0 if name in BY_ACCOUNT else 1
             )
             for name in vars(parts[0])
         }

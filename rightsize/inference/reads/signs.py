@@ -79,9 +79,7 @@ def rounding_of(block: ProfileBlock) -> Array:
     return rounding_variance(block.band_count, block.zero_count, step)
 
 
-def signs_of(
-    block: ProfileBlock, steady_gpm: Array, rounding: Array | None = None
-) -> UseSigns:
+def signs_of(block: ProfileBlock, steady_gpm: Array, rounding: Array | None = None) -> UseSigns:
     """Evidence on uses above a steady flow [A]; `rounding` as for `pulse_variance`."""
     total = np.maximum(block.band_count.sum(axis=1) + block.zero_count, 1)
     mean = block.band_gal.sum(axis=1) / (total * block.interval_min)
