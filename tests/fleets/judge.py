@@ -1,7 +1,8 @@
 """Hold the product's own decision against a simulated fleet's truth.
 
-The oracle knows what flowed and decides with the product's own rules of cost, fit and rate. A
-site sent to logging counts as the oracle's choice less the cost of the log; of those that the
+The oracle knows what flowed and decides by the product's own rules: of cost, fit and rate, and
+of what is worth a visit, which are a utility's policy and no matter of what is known. A site
+sent to logging counts as the oracle's choice less the cost of the log; of those that the
 product would log, the most valuable fifth of the fleet is.
 """
 
@@ -132,9 +133,25 @@ def oracle_of(truth, block, meters):
         least_sustained_gpm=np.zeros(block.size),
     )
     net, fits = draws.net_benefit_usd[0].astype(float), draws.fits[0] & (case.broken == 0)
-    value = np.where(fits, net, -np.inf)
-    best = np.where(value.max(axis=1) > 0, value.argmax(axis=1), block.meter_index)
-    return Oracle(net, fits, np.maximum(value.max(axis=1), 0), best)
+    known = decide(block, posterior, sites, catalogue, TARIFF, THRESHOLDS, units="us")
+    best = _chosen(known.recommendation, block, meters)
+    best_usd = np.maximum(net[np.arange(block.size), best], 0)
+    return Oracle(net, fits, best_usd, best)
+
+
+def _chosen(rows, block, meters):
+    """Meter to install at each account; the installed one where it is kept [A]."""
+    names = {(m.meter_type, m.size_in, m.grade): k for k, m in enumerate(meters)}
+    keys = zip(
+        rows["recommended_type"],
+        rows["recommended_size_in"],
+        rows["recommended_grade"],
+        strict=True,
+    )
+    wanted = np.array([names.get(key, -1) for key in keys])
+    action = np.array(rows["action"].to_list())
+    named = np.isin(action, ["change", "refer"]) & (wanted >= 0)  # a person confirms a referral
+    return np.where(named, wanted, block.meter_index)
 
 
 def gained_by_flow_alone(truth, block, meters, oracle):
@@ -169,23 +186,14 @@ def decided(block, posterior, meters):
         block, posterior, site_block(block), catalogue, TARIFF, THRESHOLDS, units="us"
     )
     rows = result.recommendation
-    names = {(m.meter_type, m.size_in, m.grade): k for k, m in enumerate(meters)}
-    keys = zip(
-        rows["recommended_type"],
-        rows["recommended_size_in"],
-        rows["recommended_grade"],
-        strict=True,
-    )
-    wanted = np.array([names.get(key, -1) for key in keys])
     action = np.array(rows["action"].to_list())
     value = rows["expected_value_of_logging_usd"].fill_null(-np.inf).to_numpy()
     order = np.argsort(-np.where(action == "log_first", np.nan_to_num(value, nan=0), -np.inf))
     logged = np.zeros(block.size, bool)
     logged[order[: int(LOGGED_SHARE * block.size)]] = True
     logged &= action == "log_first"
-    named = np.isin(action, ["change", "refer"]) & (wanted >= 0)  # a person confirms a referral
     return Decided(
-        np.where(named, wanted, block.meter_index),
+        _chosen(rows, block, meters),
         logged,
         np.array(rows["verdict"].to_list()) == "undersized",
         np.stack(
