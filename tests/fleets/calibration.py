@@ -103,6 +103,10 @@ def _figures(found):
         rows.append([WORDS[name], told, *cells])
     totals = [c.figures["totals_in"] for g in found.values() for c in g.values()]
     rows.append(["true total of a third of a fleet inside its 90 % range", "17 of 20", *totals])
+    known = [f"{c.figures['by_flow_pct']:.3g}" for g in found.values() for c in g.values()]
+    rows.append(
+        ["the same by true flow and the catalog's curves, for comparison [%]", "", *known]
+    )
     head[1] = "floors, in the order of the fleets"
     counts = [f"{c.accounts:.0f}, {c.changed:.0f}" for g in found.values() for c in g.values()]
     rows.insert(0, ["accounts, changes", "", *counts])

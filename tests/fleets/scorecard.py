@@ -35,6 +35,7 @@ class Card:
     true_gal: float = 0.0
     gained_usd: float = 0.0
     oracle_usd: float = 0.0
+    by_flow_usd: float = 0.0  # of the best choice if flow is known and curves are not
     totals: int = 0  # parts of fleets that a total was published for
     totals_in: int = 0
     odds: np.ndarray = field(default_factory=lambda: np.zeros((len(ODDS_FROM), 3)))
@@ -63,6 +64,9 @@ class Card:
             "peak_in_pct": 100 * self.peak_in / n,
             "overrun_pct": 100 * self.overrun / n,
             "realised_pct": 100 * self.gained_usd / self.oracle_usd
+            if self.oracle_usd
+            else np.nan,
+            "by_flow_pct": 100 * self.by_flow_usd / self.oracle_usd
             if self.oracle_usd
             else np.nan,
             "logged_pct": 100 * self.logged / n,
@@ -102,6 +106,7 @@ def card_of(truth, block, meters, posterior):
         "true_gal": np.where(changed, true_gal, 0.0),
         "gained_usd": found["gained"],
         "oracle_usd": oracle.best_usd,
+        "by_flow_usd": judge.gained_by_flow_alone(truth, block, meters, oracle),
     }
     card = _summed(columns, rows >= 0)
     card.odds = _reliability(decision.candidate, block, oracle)

@@ -36,7 +36,11 @@ TARIFF_LOG_SD: Final = 0.05  # [log] rates to come against those of the tariff: 
 def gain_sample_frame(
     case: Case, rows: slice, samples: BenefitSamples, choice: Choice
 ) -> pl.DataFrame:
-    """One row a sample of each account whose meter is to be changed."""
+    """One row a joint sample of each account whose meter is to be changed.
+
+    Samples beyond the first `draws` are an account's own: they count in its best estimate,
+    which the joint ones have as their mean.
+    """
     account = np.flatnonzero(choice.action == "change")
     meter = choice.chosen
     registered = samples_at_meter(samples.registered_gal, meter)[:, account]
@@ -44,7 +48,7 @@ def gain_sample_frame(
     money = samples_at_meter(samples.volumetric_gain_usd, meter)[:, account]
     net = samples_at_meter(samples.net_benefit_usd, meter)[:, account]
     classes = [case.block.customer_class[rows][k] for k in account.tolist()]
-    count = len(registered)
+    count = min(case.thresholds.draws, len(registered))
     factor = common_factor(classes, count)
     paid = factor * _shared("the tariff", count, TARIFF_LOG_SD)[:, None]
     gain = registered - now
@@ -52,9 +56,9 @@ def gain_sample_frame(
         "account_id": _named(case.block.account_id[rows], account, count),
         "meter_id": _named(case.block.meter_id[rows], account, count),
         "sample": np.tile(np.arange(1, count + 1, dtype=np.int32), len(account)),
-        "volume_gain_gal_per_year": _about(factor * gain, gain),
-        "revenue_gain_usd_per_year": _about(paid * money, money),
-        "net_benefit_usd_per_year": _about(net + (paid - 1) * money, net),
+        "volume_gain_gal_per_year": _about(factor * gain[:count], gain),
+        "revenue_gain_usd_per_year": _about(paid * money[:count], money),
+        "net_benefit_usd_per_year": _about(net[:count] + (paid - 1) * money[:count], net),
     }
     return pl.DataFrame(columns)
 
