@@ -80,10 +80,17 @@ def _meter_rows(account: Account, world: World) -> Iterator[dict[str, Any]]:
             "multiplier": service.multiplier,
             "service_line_in": account.limits.service_line_in,
             "spare_head_psi": account.limits.spare_head_psi,
+            "upsize_evidence": _upsize_evidence(account),
             "area": plan.area,
             "customer_name": plan.customer,
             "service_address": plan.address,
         }
+
+
+def _upsize_evidence(account: Account) -> str | None:
+    """What is on record of two in three meters that are truly too small."""
+    told = ("complaint", "pressure_record", None)
+    return told[account.plan.index % 3] if account.truth.verdict == "undersized" else None
 
 
 def _truth_row(account: Account) -> dict[str, Any]:

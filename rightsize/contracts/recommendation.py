@@ -164,8 +164,14 @@ _RECOMMENDATION_COLUMNS: Final[tuple[Column, ...]] = (
     ),
     number(
         "change_cost_usd",
-        "purchase, installation and refitting of the recommended meter; 0 if it is the"
-        " installed one",
+        "purchase, installation and refitting of the recommended meter, with the expected part"
+        " of possible_cost_usd; 0 if it is the installed one",
+        null=_NA,
+        low=0,
+    ),
+    number(
+        "possible_cost_usd",
+        "cost that what is not recorded of the site may add",
         null=_NA,
         low=0,
     ),

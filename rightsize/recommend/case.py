@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rightsize.contracts.profiles import ProfileBlock
+from rightsize.contracts.site_record import SiteRecord
 from rightsize.contracts.sites import SiteBlock
 from rightsize.errors import ContractError
 from rightsize.inference.posterior import FlowPosterior
@@ -24,6 +25,7 @@ from rightsize.recommend.rules.assessable import Refusals, refusals
 from rightsize.recommend.rules.fire_gate import is_fire_unverified
 from rightsize.recommend.rules.meter_rules import site_rules
 from rightsize.recommend.rules.range_fit import FlowLimits, flow_limits
+from rightsize.recommend.site_costs import SiteCosts, site_costs, with_site_costs
 from rightsize.settings import Tariff, Thresholds
 from rightsize.units import UnitSystem
 
@@ -43,7 +45,8 @@ class Case:
     refused: Refusals
     meter_index: NDArray[np.int64]  # [A] 0 for an unknown meter, never assessed
     rates: RateSteps
-    costs: ChangeCosts
+    costs: ChangeCosts  # with the expected costs of the site
+    site_costs: SiteCosts
     flow_limits: FlowLimits
     spare_head_psi: Array  # [A] the threshold where meters.csv does not say
     broken: NDArray[np.int32]  # [A, M] rules broken whatever the flow
@@ -76,6 +79,11 @@ class Case:
             fire_line_sizes_above_meter=limits.fire_line_sizes_above_meter,
             fire_line_step_min_in=limits.fire_line_step_min_in,
         )
+
+    @property
+    def record(self) -> SiteRecord:
+        """What the meter list records of the sites."""
+        return self.sites.record or SiteRecord.blank(self.sites.size)
 
     @property
     def last_use_on(self) -> tuple[str | None, ...]:
@@ -123,6 +131,10 @@ def prepare(
         refit_usd_per_in=thresholds.refit_usd_per_in,
         renewal_credit_share=thresholds.renewal_credit_share,
     )
+    on_site = site_costs(
+        meter_arrays(catalogue.meters), index, sites.service_line_in, thresholds
+    )
+    costs = with_site_costs(costs, on_site, len(posterior.peak_10s_gpm))
     rates = rate_steps(
         tariff,
         rate_class_of(tariff, sites.customer_class, sites.service_kind),
@@ -154,6 +166,7 @@ def prepare(
         meter_index=index,
         rates=rates,
         costs=costs,
+        site_costs=on_site,
         flow_limits=limits_gpm,
         spare_head_psi=spare,
         broken=broken,

@@ -54,6 +54,7 @@ select
     recommendation.payback_years,
     recommendation.fixed_charge_change_usd_per_year,
     recommendation.change_cost_usd,
+    recommendation.possible_cost_usd,
     recommendation.annual_cost_usd_per_year,
     recommendation.peak_10s_gpm,
     recommendation.peak_10s_low_gpm,

