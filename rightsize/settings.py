@@ -45,12 +45,19 @@ CustomerClass = Literal[
 ]  # fmt: skip
 CUSTOMER_CLASSES: Final[tuple[str, ...]] = get_args(CustomerClass)
 
-ServiceKind = Literal["domestic", "irrigation", "fire", "combined", "unknown"]
+ServiceKind = Literal[
+    "domestic", "irrigation", "fire", "combined", "reclaimed", "hydrant", "deduct", "wholesale",
+    "unknown",
+]  # fmt: skip
 SERVICE_KINDS: Final[tuple[str, ...]] = get_args(ServiceKind)
 
 FireArrangement = Literal["separate", "combined", "none"]
 FIRE_ARRANGEMENTS: Final[tuple[str, ...]] = get_args(FireArrangement)
 """How fire flow reaches a site: by a line of its own, by the line that is metered, or not."""
+
+Backflow = Literal["none", "double_check", "reduced_pressure"]
+BACKFLOW: Final[tuple[str, ...]] = get_args(Backflow)
+"""Backflow preventer in line with the meter."""
 
 UpsizeEvidence = Literal["complaint", "pressure_record", "peak_register", "flow_log"]
 UPSIZE_EVIDENCE: Final[tuple[str, ...]] = get_args(UpsizeEvidence)
@@ -335,7 +342,22 @@ class Thresholds(Settings):
         le=0.5,
     )
     spare_head_psi: float = _limit(
-        20, "available pressure drop where meters.csv gives none", source=_OURS, ge=0, le=100
+        20,
+        "pressure drop that meter, strainer, reducers and backflow assembly may take together,"
+        " where meters.csv gives none",
+        source=_OURS,
+        ge=0,
+        le=100,
+    )
+    double_check_psi: float = _limit(
+        5, "head loss of a double check assembly", source="common practice", ge=0, le=50
+    )
+    reduced_pressure_psi: float = _limit(
+        12,
+        "head loss of a reduced-pressure assembly",
+        source="common practice",
+        ge=0,
+        le=50,
     )
     min_size_in: float = _limit(
         0.625, "smallest meter size that local rules allow", source=_OURS, ge=0.5, le=20

@@ -159,6 +159,8 @@ def _problems(path: Path, texts: pl.DataFrame, date_format: str | None) -> Itera
     yield from _not_among(path, texts, "service_kind", SERVICE_KINDS)
     yield from _not_among(path, texts, "fire_arrangement", FIRE_ARRANGEMENTS)
     for name, allowed in site_record.TEXTS.items():
+        if not allowed:
+            continue
         yield from _not_among(path, texts, name, allowed)
     yield from _fire_contradictions(path, texts)
     yield from _not_among(path, texts, "resolution_unit", tuple(GAL_PER_UNIT))

@@ -7,13 +7,19 @@ from typing import Final
 import polars as pl
 
 from rightsize.contracts.site_record import SiteRecord
-from rightsize.settings import UPSIZE_EVIDENCE
+from rightsize.settings import BACKFLOW, UPSIZE_EVIDENCE
 
-TEXTS: Final[dict[str, tuple[str, ...]]] = {"upsize_evidence": UPSIZE_EVIDENCE}
-"""Columns of words, each with those that it may hold."""
+TEXTS: Final[dict[str, tuple[str, ...]]] = {
+    "upsize_evidence": UPSIZE_EVIDENCE,
+    "manifold": (),
+    "backflow": BACKFLOW,
+}
+"""Columns of words, each with those that it may hold; any if none is named."""
 MEANINGS: Final[dict[str, str]] = {
     "upsize_evidence": f"what shows that the meter is too small: {', '.join(UPSIZE_EVIDENCE)};"
     " not on record if empty",
+    "manifold": "name of a group of meters side by side on one line, the same for each of them",
+    "backflow": f"backflow preventer in line: {', '.join(BACKFLOW)}; not on record if empty",
 }
 
 
@@ -24,4 +30,4 @@ def typed() -> list[pl.Expr]:
 
 def record_of(rows: pl.DataFrame) -> SiteRecord:
     """The record of a block of meters."""
-    return SiteRecord(upsize_evidence=tuple(rows["upsize_evidence"]))
+    return SiteRecord(**{name: tuple(rows[name]) for name in TEXTS})

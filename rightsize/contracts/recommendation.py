@@ -244,6 +244,13 @@ _RECOMMENDATION_COLUMNS: Final[tuple[Column, ...]] = (
         null="allowed",
         low=0,
     ),
+    number(
+        "assembly_loss_at_peak_psi",
+        "the same of meter, strainer, reducers and recorded backflow assembly together, held"
+        " against spare_head_psi",
+        null="allowed",
+        low=0,
+    ),
     number("spare_head_psi", "available pressure drop at the site", null="allowed", low=0),
     number(
         "installed_continuous_gpm",

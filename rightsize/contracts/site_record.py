@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, fields
 
 from rightsize.errors import ContractError
-from rightsize.settings import UPSIZE_EVIDENCE
+from rightsize.settings import BACKFLOW, UPSIZE_EVIDENCE
 
 
 @dataclass(frozen=True)
@@ -16,11 +16,14 @@ class SiteRecord:
     """
 
     upsize_evidence: tuple[str | None, ...]  # [A] what shows that the meter is too small
+    manifold: tuple[str | None, ...]  # [A] name of the group of meters side by side
+    backflow: tuple[str | None, ...]  # [A] backflow preventer in line with the meter
 
     @classmethod
     def blank(cls, size: int) -> SiteRecord:
         """Nothing recorded of `size` sites."""
-        return cls(upsize_evidence=(None,) * size)
+        none: tuple[str | None, ...] = (None,) * size
+        return cls(upsize_evidence=none, manifold=none, backflow=none)
 
     def check(self, size: int) -> None:
         """Check the record for contradictions.
@@ -33,6 +36,8 @@ class SiteRecord:
         lengths = {f.name: len(getattr(self, f.name)) for f in fields(self)}
         if set(lengths.values()) != {size}:
             raise ContractError(f"sites: record has {lengths} rows, not {size}")
-        unknown = {e for e in self.upsize_evidence if e is not None} - set(UPSIZE_EVIDENCE)
-        if unknown:
-            raise ContractError(f"sites: unknown upsize_evidence {sorted(unknown)[0]!r}")
+        words = {"upsize_evidence": UPSIZE_EVIDENCE, "backflow": BACKFLOW}
+        for name, allowed in words.items():
+            unknown = {w for w in getattr(self, name) if w is not None} - set(allowed)
+            if unknown:
+                raise ContractError(f"sites: unknown {name} {sorted(unknown)[0]!r}")

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
+import polars as pl
 from numpy.typing import NDArray
 
 from rightsize.contracts.profiles import ProfileBlock
@@ -13,6 +14,7 @@ from rightsize.contracts.sites import SiteBlock
 from rightsize.errors import ContractError
 from rightsize.inference.posterior import FlowPosterior
 from rightsize.meters.arrays import meter_arrays
+from rightsize.meters.assembly_loss import added_loss_psi_per_gpm2
 from rightsize.meters.catalogue import Catalogue
 from rightsize.recommend.economics import (
     ChangeCosts,
@@ -24,6 +26,7 @@ from rightsize.recommend.economics import (
 from rightsize.recommend.rules.assessable import Refusals, refusals
 from rightsize.recommend.rules.fire_gate import is_fire_unverified
 from rightsize.recommend.rules.meter_rules import site_rules
+from rightsize.recommend.rules.own_kind import own_kind
 from rightsize.recommend.rules.range_fit import FlowLimits, flow_limits
 from rightsize.recommend.site_costs import SiteCosts, site_costs, with_site_costs
 from rightsize.settings import Tariff, Thresholds
@@ -49,6 +52,8 @@ class Case:
     site_costs: SiteCosts
     flow_limits: FlowLimits
     spare_head_psi: Array  # [A] the threshold where meters.csv does not say
+    added_psi_per_gpm2: Array  # [A, M] loss of strainer and reducers over flow squared
+    backflow_psi: Array  # [A] loss of the backflow assembly
     broken: NDArray[np.int32]  # [A, M] rules broken whatever the flow
     units: UnitSystem  # of the sentences
 
@@ -84,6 +89,10 @@ class Case:
     def record(self) -> SiteRecord:
         """What the meter list records of the sites."""
         return self.sites.record or SiteRecord.blank(self.sites.size)
+
+    def own_kind(self, rows: slice) -> pl.Series:
+        """Why a change of each account is for engineering review; null where nothing is."""
+        return own_kind(self.sites.service_kind[rows], self.record.manifold[rows])
 
     @property
     def last_use_on(self) -> tuple[str | None, ...]:
@@ -143,9 +152,12 @@ def prepare(
     spare = np.where(
         np.isnan(sites.spare_head_psi), thresholds.spare_head_psi, sites.spare_head_psi
     )
+    added = added_loss_psi_per_gpm2(catalogue.meters, sites.service_line_in)
+    backflow = backflow_loss_psi(sites, thresholds)
     limits_gpm = flow_limits(
         catalogue.meters,
-        spare,
+        spare - backflow,
+        added_psi_per_gpm2=added,
         smoc_margin_share=thresholds.smoc_margin_share,
         continuous_margin_share=thresholds.continuous_margin_share,
     )
@@ -169,9 +181,23 @@ def prepare(
         site_costs=on_site,
         flow_limits=limits_gpm,
         spare_head_psi=spare,
+        added_psi_per_gpm2=added,
+        backflow_psi=backflow,
         broken=broken,
         units=units,
     )
+
+
+def backflow_loss_psi(sites: SiteBlock, thresholds: Thresholds) -> Array:
+    """Head loss of each site's backflow assembly [A]; 0 where none is recorded."""
+    loss = {
+        "double_check": thresholds.double_check_psi,
+        "reduced_pressure": thresholds.reduced_pressure_psi,
+    }
+    recorded = pl.Series(
+        (sites.record or SiteRecord.blank(sites.size)).backflow, dtype=pl.String
+    )
+    return recorded.replace_strict(loss, default=0.0, return_dtype=pl.Float64).to_numpy()
 
 
 def _check(

@@ -34,6 +34,7 @@ from rightsize.recommend.rules.need_rules import (
     is_smaller_size,
     need_rules,
 )
+from rightsize.recommend.rules.own_kind import is_own_kind
 from rightsize.recommend.rules.upsize_evidence import is_shown_too_small
 from rightsize.recommend.rules.verdict import actions, verdicts
 from rightsize.recommend.rules.worth_a_visit import (
@@ -261,7 +262,7 @@ def _is_shown(case: Case, rows: slice, odds_over_continuous: Array) -> Flags:
 def _referred(case: Case, rows: slice) -> dict[str, Flags]:
     """What sends an account to engineering review [A]."""
     return {
-        "is_critical": case.is_critical[rows],
+        "is_critical": case.is_critical[rows] | is_own_kind(case.own_kind(rows)),
         "is_fire": np.array(case.refused.code[rows], dtype=np.str_) == "fire_service",
         "is_fire_unverified": case.is_fire_unverified[rows],
         "is_stopped": np.array([day is not None for day in case.last_use_on[rows]], dtype=bool),

@@ -71,6 +71,7 @@ select
     recommendation.odds_of_fit,
     recommendation.odds_of_undersized,
     recommendation.head_loss_at_peak_psi,
+    recommendation.assembly_loss_at_peak_psi,
     recommendation.spare_head_psi,
     recommendation.installed_continuous_gpm,
     recommendation.installed_smoc_gpm,

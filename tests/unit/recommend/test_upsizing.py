@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -24,7 +25,7 @@ def overloaded(**facts: Any) -> Decision:
 
 
 def recorded(evidence: str | None) -> SiteRecord:
-    return SiteRecord(upsize_evidence=(evidence,))
+    return replace(SiteRecord.blank(1), upsize_evidence=(evidence,))
 
 
 def test_an_inferred_peak_alone_is_logged_first() -> None:
