@@ -34,6 +34,8 @@ from rightsize.recommend.rules.need_rules import (
     is_smaller_size,
     need_rules,
 )
+from rightsize.recommend.rules.own_kind import is_own_kind
+from rightsize.recommend.rules.upsize_evidence import is_shown_too_small
 from rightsize.recommend.rules.verdict import actions, verdicts
 from rightsize.recommend.rules.worth_a_visit import (
     Visit,
@@ -124,6 +126,9 @@ def _decide_rows(case: Case, rows: slice) -> Decision:
             rates,
             costs,
             flow_limits,
+            site_usd=case.site_costs.rows(rows).beyond_expected_usd(
+                len(case.posterior.peak_10s_gpm)
+            ),
             least_sustained_gpm=np.nan_to_num(season_gpm[rows]),
             demand_elasticity=case.thresholds.demand_elasticity,
         )
@@ -188,6 +193,7 @@ def _choose(case: Case, rows: slice, samples: BenefitSamples, weighed: Weighed) 
     action = actions(
         verdict,
         has_choice=has_choice,
+        is_shown=_is_shown(case, rows, over_sustained),
         is_worth_logging=worth_logging | (over >= limits.near_limit_odds),
         **_referred(case, rows),
     )
@@ -239,10 +245,24 @@ def _shortlist(
     return _Shortlist(other, visits, proven, np.asarray(allowed))
 
 
+def _is_shown(case: Case, rows: slice, odds_over_continuous: Array) -> Flags:
+    """Whether more than an inferred peak shows that a meter is too small [A]."""
+    limits, index = case.thresholds, case.meter_index[rows]
+    shown = is_shown_too_small(
+        case.block,
+        case.record.upsize_evidence,
+        rows,
+        smoc_gpm=meter_arrays(case.catalogue.meters).smoc_gpm[index],
+        odds_over_continuous=odds_over_continuous,
+        odds_of_undersized=limits.odds_of_undersized,
+    )
+    return shown | (not limits.upsize_needs_evidence)
+
+
 def _referred(case: Case, rows: slice) -> dict[str, Flags]:
     """What sends an account to engineering review [A]."""
     return {
-        "is_critical": case.is_critical[rows],
+        "is_critical": case.is_critical[rows] | is_own_kind(case.own_kind(rows)),
         "is_fire": np.array(case.refused.code[rows], dtype=np.str_) == "fire_service",
         "is_fire_unverified": case.is_fire_unverified[rows],
         "is_stopped": np.array([day is not None for day in case.last_use_on[rows]], dtype=bool),
@@ -258,6 +278,7 @@ def _need_bits(
         case.meter_index[rows],
         peak_gpm=mean(samples.peak_gpm),
         design_peak_share=case.thresholds.design_peak_share,
+        service_line_in=case.sites.service_line_in[rows],
         is_undersized=is_undersized,
         is_season_unseen=case.is_irrigation[rows] & part_year,
     )

@@ -73,6 +73,7 @@ def benefit_samples(
     flow_limits: FlowLimits,
     *,
     least_sustained_gpm: Array,
+    site_usd: Array | None = None,
     demand_elasticity: float = 0.0,
 ) -> BenefitSamples:
     """Money and fit of each meter in each sample, for the accounts in `rows`.
@@ -84,6 +85,8 @@ def benefit_samples(
         `least_sustained_gpm` are those of the chunk.
     least_sustained_gpm : array [A]
         Sustained flow is taken at least this large: the season's largest hour of irrigation.
+    site_usd : array [J, A, M], optional
+        Cost of the site in each sample less the expected one, which `costs` hold.
     """
     registered = posterior.registered_gal_per_year[:, rows].astype(SAMPLE_KIND)
     installed = posterior.installed_gal_per_year[:, rows]
@@ -96,6 +99,10 @@ def benefit_samples(
     if posterior.known_curve_gal_per_year is not None:
         by_known = posterior.known_curve_gal_per_year[:, rows].astype(SAMPLE_KIND)
         known = _money(by_known, installed, meter_index, rates, costs, demand_elasticity)[1]
+    if site_usd is not None:
+        beyond = (site_usd / costs.present_value_factor).astype(SAMPLE_KIND)
+        known = known - beyond
+        net = net - beyond
     registered[:, np.arange(len(meter_index)), meter_index] = installed
     fits = peak[:, :, None] <= np.minimum(flow_limits.peak_gpm[None, :], flow_limits.head_gpm)
     fits &= sustained[:, :, None] <= flow_limits.sustained_gpm

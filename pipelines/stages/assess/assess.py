@@ -15,6 +15,7 @@ import numpy as np
 import polars as pl
 
 from pipelines.configuration.judged_by import JudgedBy
+from pipelines.configuration.site_record import record_of
 from pipelines.stages.assess.leak_cost import with_leaks
 from pipelines.stages.assess.night_flow import with_night_flow
 from pipelines.stages.assess.profile_blocks import BucketProfile, block_of, load_bucket
@@ -270,6 +271,7 @@ def site_block(rows: pl.DataFrame) -> SiteBlock:
         age_years=_known(rows, "age_years"),
         meter_index=rows["meter_index"].to_numpy().astype(np.int64),
         fire_arrangement=tuple(rows["fire_arrangement"]),
+        record=record_of(rows),
         last_use_on=tuple(
             rows.select(
                 pl.when("is_stopped").then(pl.col("last_use_at").dt.strftime("%Y-%m-%d"))

@@ -76,6 +76,7 @@ def with_reason(
         pl.Series("_odds_over_smoc", odds_over_smoc),
         pl.Series("_odds_over_continuous", odds_over_continuous),
         pl.Series("_is_critical", case.is_critical[rows]),
+        case.own_kind(rows).alias("_own_kind"),
         pl.Series("_is_fire_unverified", case.is_fire_unverified[rows]),
         pl.Series("_last_use_on", case.last_use_on[rows], dtype=pl.String),
         *(
@@ -111,6 +112,9 @@ def _sentence(said: Wording, limits: Thresholds) -> pl.Expr:
     critical = pl.when(pl.col("_is_critical") & pl.col("verdict").is_in(FLAGGED_VERDICTS)).then(
         pl.lit("; the customer cannot be without water: engineering review")
     )
+    own_kind = pl.when(
+        pl.col("_own_kind").is_not_null() & pl.col("verdict").is_in(FLAGGED_VERDICTS)
+    ).then(pl.format("; {}: engineering review", pl.col("_own_kind")))
     unverified = pl.when(
         pl.col("_is_fire_unverified") & (pl.col("verdict") != "not_assessed")
     ).then(
@@ -133,7 +137,7 @@ def _sentence(said: Wording, limits: Thresholds) -> pl.Expr:
         .otherwise(_fits(said, limits))
     )
     body = pl.concat_str(_stopped(), body)
-    ends = (part.otherwise(pl.lit("")) for part in (critical, unverified))
+    ends = (part.otherwise(pl.lit("")) for part in (critical, own_kind, unverified))
     text = pl.concat_str(body, *ends, pl.lit("."))
     return pl.concat_str(text.str.head(1).str.to_uppercase(), text.str.slice(1))
 
@@ -213,6 +217,10 @@ def _overload(verb: str, said: Wording) -> pl.Expr:
 
 
 def _undersized(said: Wording) -> pl.Expr:
+    unshown = pl.lit(
+        "; nothing on record confirms it (complaint, pressure record, peak register or log): "
+        "log the site first"
+    )
     cure = pl.format(
         "; {} handles peak and sustained flow (probability {})",
         pl.col("_recommended"),
@@ -222,8 +230,15 @@ def _undersized(said: Wording) -> pl.Expr:
         "; no meter in the catalog may be installed here ({}): engineering review",
         pl.col("_blocked_by"),
     )
+    blank_line = pl.format(
+        "; the service line is not recorded: a new tap and line may add {}",
+        said.money(pl.col("possible_cost_usd")),
+    )
     return pl.concat_str(
-        _overload("exceeds", said), pl.when(pl.col("_is_other")).then(cure).otherwise(none)
+        _overload("exceeds", said),
+        pl.when(pl.col("action") == "log_first").then(unshown).otherwise(pl.lit("")),
+        pl.when(pl.col("_is_other")).then(cure).otherwise(none),
+        pl.when(pl.col("possible_cost_usd") > 0).then(blank_line).otherwise(pl.lit("")),
     )
 
 

@@ -17,6 +17,7 @@ from rightsize.recommend.economics import simple_payback_years
 from rightsize.recommend.rows.flow_distribution import where_read
 from rightsize.recommend.rows.reasons import with_reason
 from rightsize.recommend.rows.row_columns import (
+    assembly_loss_at_peak,
     at_meter,
     bounded,
     bounded_ratio,
@@ -139,6 +140,7 @@ def _money_columns(
         "payback_years": np.where(kept, np.nan, simple_payback_years(cost, cash)),
         "fixed_charge_change_usd_per_year": fixed,
         "change_cost_usd": cost,
+        "possible_cost_usd": at_meter(case.site_costs.rows(rows).possible_usd, chosen),
         "annual_cost_usd_per_year": annual,
     }
 
@@ -192,6 +194,9 @@ def _rating_columns(
     rated, installed = meter_arrays(case.catalogue.meters), case.meter_index[rows]
     return {
         "head_loss_at_peak_psi": at_meter(head_loss_at_peak(case, samples), choice.chosen),
+        "assembly_loss_at_peak_psi": at_meter(
+            assembly_loss_at_peak(case, rows, samples), choice.chosen
+        ),
         "spare_head_psi": case.spare_head_psi[rows],
         "installed_continuous_gpm": rated.continuous_gpm[installed],
         "installed_smoc_gpm": rated.smoc_gpm[installed],

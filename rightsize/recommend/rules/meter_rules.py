@@ -126,9 +126,7 @@ def site_rules(
     broken |= BIT["fire_or_combined"] * refused[:, None]
     line = np.where(np.isnan(sites.service_line_in), np.inf, sites.service_line_in)[:, None]
     steps_down = _nominal_step(line) - _nominal_step(size)[None, :]
-    off_line = (size[None, :] > line + 1e-6) | (
-        np.isfinite(line) & (steps_down > thresholds.max_sizes_below_line)
-    )
+    off_line = np.isfinite(line) & (steps_down > thresholds.max_sizes_below_line)
     broken |= BIT["service_line"] * off_line
     broken |= BIT["no_fixed_charge"] * np.isnan(charge_change_usd)
     rows = np.arange(sites.size)

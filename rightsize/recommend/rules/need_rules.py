@@ -27,6 +27,7 @@ def need_rules(
     *,
     peak_gpm: Array,
     design_peak_share: float,
+    service_line_in: Array,
     is_undersized: Flags,
     is_season_unseen: Flags,
 ) -> NDArray[np.int32]:
@@ -40,9 +41,11 @@ def need_rules(
         Estimated peak: the design peak of a new meter.
     design_peak_share : float
         Largest share of a new meter's SMOC that the estimated peak may take.
+    service_line_in : array [A]
+        Nominal size of the service line; NaN if it is not recorded.
     is_undersized : bool [A]
-        The installed meter is overloaded: a larger one is needed, and a meter of the same type
-        and size with a higher rating is no mere replacement.
+        The installed meter is overloaded: a larger one is needed, on a new line if it must be,
+        and a meter of the same type and size with a higher rating is no mere replacement.
     is_season_unseen : bool [A]
         The seasonal peak may be missing from the reads.
 
@@ -60,7 +63,9 @@ def need_rules(
     is_same = (np.abs(size - size[meter_index][:, None]) < _SAME_SIZE_IN) & (
         kind == kind[meter_index][:, None]
     )
+    over_line = size > service_line_in[:, None] + _SAME_SIZE_IN
     broken = {
+        "service_line": over_line & ~is_undersized[:, None],
         "season_not_seen": is_season_unseen[:, None] & (smoc < ours),
         "larger_without_need": is_larger & ~is_undersized[:, None],
         "replacement_by_age": is_same & ~(is_undersized[:, None] & (smoc > ours)),
