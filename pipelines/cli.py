@@ -168,7 +168,8 @@ def demo(
     chosen = DEFAULT_SEED if seed is None else seed
     summary = write_demo(folder, accounts=accounts, months=months, seed=chosen)
     console.out.print(
-        f"{summary.utility}: {summary.accounts:,} accounts, {summary.months} months, "
+        f"{summary.utility}: {summary.accounts:,} accounts{summary.beside}, "
+        f"{summary.months} months, "
         f"{summary.rows:,} reads in {summary.files} files, "
         f"{summary.bytes_written / 1e6:,.0f} MB",
         soft_wrap=True,
@@ -439,7 +440,10 @@ def verify(
 
     loaded = load(config)
     outcome = verified(loaded.workspace.results)
-    show_verified(outcome, console.out, units=loaded.settings.units)
+    show_verified(outcome, console.out, units=loaded.settings.units, config=config)
+    page = loaded.workspace.published / "pages" / "outcome.html"
+    if page.is_file():
+        console.out.print(f"page: {page}", soft_wrap=True)
     if to:
         write_verified(outcome, to, units=loaded.settings.units)
         console.out.print(f"full list: {to}", soft_wrap=True)

@@ -17,6 +17,7 @@ import polars as pl
 
 from pipelines.configuration.load_settings import Loaded
 from pipelines.configuration.meter_list import meters_of
+from pipelines.pages.change_outs import account_change_outs
 from pipelines.pages.evidence_reads import LakeFiles, read_years
 from pipelines.pages.page_render import render_all
 from pipelines.stages.publish.newest import Key, Published, open_published
@@ -136,6 +137,7 @@ def _gathered(
             workspace, published, lake, [m for a in block for m in place[a]]
         )
         rows = {table.name: published.rows(table, block) for table in _TABLES}
+        change_outs = account_change_outs(published.connection, block)
         provenance = _provenance(published, has_changed)
         for account in block:
             yield (
@@ -149,6 +151,7 @@ def _gathered(
                         year=years.get(meter_id),
                         files=_files(sources.get(meter_id, ()), files),
                         listed=listed.get((account, meter_id), {}),
+                        change_outs=change_outs.get(account, ()),
                     )
                     for meter_id, _ in place[account]
                 ),
@@ -185,6 +188,7 @@ def _evidence(
     year: Any,
     files: tuple[SourceFile, ...],
     listed: Mapping[str, Any],
+    change_outs: tuple[Mapping[str, Any], ...],
 ) -> SiteEvidence:
     account_id, _ = key
     row = rows["recommendation"][key][0]
@@ -207,6 +211,7 @@ def _evidence(
         files=files,
         listed=listed,
         thresholds=published.thresholds,
+        change_outs=change_outs,
     )
 
 

@@ -3,7 +3,8 @@
 ```
 published/
   pages -> pages-versions/<sweep>-<random>     the link is what readers open
-  pages-versions/<sweep>-<random>/index.html list.html changes.html quality.html words.html
+  pages-versions/<sweep>-<random>/index.html list.html changes.html outcome.html quality.html
+                                  words.html
                                   data/*.js    the list, part by part
                                   sites/       site pages of this sweep, and their index
 ```
@@ -23,6 +24,7 @@ import duckdb
 import polars as pl
 
 from pipelines.configuration.load_settings import Loaded
+from pipelines.pages.change_outs import change_outs_of
 from pipelines.pages.evidence import index_pages, write_site_pages
 from pipelines.stages.publish.newest import open_published
 from pipelines.stages.publish.shown import keep_two, show
@@ -130,6 +132,7 @@ def _gathered(
         refusals=rows("85_evidence/refusal_line", shown=ACCOUNTS_SHOWN),
         coverage=rows("85_evidence/coverage_line"),
         expectations=_expectations(workspace),
+        change_outs=change_outs_of(connection, rows),
     )
 
 

@@ -28,7 +28,7 @@ PIPELINES = {
     "stages/assess": "store work configuration stages/land",
     "stages/publish": "store work stages/reconcile",
     "stages/verify": "store work configuration stages/assess stages/publish",
-    "pages": "store work configuration stages/profile stages/publish",
+    "pages": "store work configuration stages/profile stages/publish stages/verify",
     "sweep": "store work configuration sources stages/reconcile stages/land stages/validate"
     " stages/profile stages/assess stages/publish stages/verify pages",
     "commands": "store work configuration sources stages/assess stages/publish stages/verify"
@@ -52,7 +52,7 @@ RIGHTSIZE = {
     "inference": "contracts demand errors meters",
     "recommend": "contracts demand errors findings inference meters settings units wording",
     "verify": "contracts errors findings",
-    "evidence": "contracts findings inference meters units wording",
+    "evidence": "contracts findings inference meters units verify wording",
 }
 DRAWN_BY_SWEEP = ("pipelines/sweep", "pipelines/pages")  # the one arrow to what decides nothing
 

@@ -162,7 +162,14 @@ def called(script: str) -> object:
 
 def test_the_fleet_pages_are_there_and_link_to_each_other(pages):
     names = {p.name for p in pages.glob("*.html")}
-    assert names == {"index.html", "list.html", "changes.html", "quality.html", "words.html"}
+    assert names == {
+        "index.html",
+        "list.html",
+        "changes.html",
+        "outcome.html",
+        "quality.html",
+        "words.html",
+    }
     for page in pages.glob("*.html"):
         linked = set(re.findall(r'href="([a-z]+\.html)"', page.read_text(encoding="utf-8")))
         assert linked == names
@@ -303,6 +310,7 @@ def test_reviews_and_old_and_new_meters_stand_on_the_pages(tmp_path, units):
         "account_id": "A-9", "meter_id": "M-9", "customer_class": "office",
         "change": "recommended meter", "verdict": "fits", "previous_verdict": "oversized",
         "action": "keep", "previous_action": "change", "why": "new reads", "moved_count": 1,
+        "new_count": 0,
         "net_benefit_usd_per_year": 0.0, "previous_net_benefit_usd_per_year": 9.0,
         "installed_type": "turbine", "recommended_type": "turbine",
         "previous_recommended_type": "ultrasonic",
