@@ -230,12 +230,18 @@ def verify_jobs(sweep: Sweep, cost: StageCost) -> None:
         sweep.inputs, realised_gain=found.gains, leak_persistence=found.persistence
     )
     cost.item_count = found.gains.height
+    if found.log_document:
+        _add_document(sweep, "change_out_log", found.log_document)
     if sweep.loaded.settings.correct_gains:
         learned = learned_correction(found.gains, sweep.fleet.meters.frame)
-        documents = {**sweep.record.documents, "gain_correction": learned.document}
-        sweep.record = replace(sweep.record, documents=documents)
+        _add_document(sweep, "gain_correction", learned.document)
         judged_by = replace(sweep.fleet.settings, correction=learned)
         sweep.fleet = replace(sweep.fleet, settings=judged_by)
+
+
+def _add_document(sweep: Sweep, name: str, content: dict[str, Any]) -> None:
+    documents = {**sweep.record.documents, name: content}
+    sweep.record = replace(sweep.record, documents=documents)
 
 
 def _reconcile(sweep: Sweep, cost: StageCost) -> None:
