@@ -16,6 +16,7 @@ from pipelines.stages.publish.history import open_held
 from pipelines.stages.publish.publish import PublishSummary
 from pipelines.stages.reconcile import SweepInputs
 from pipelines.stages.validate.validate import ValidationSummary
+from pipelines.stages.verify import Verified
 from pipelines.store.workspace import Workspace
 from pipelines.work.bucket_work import Pool, Progress
 from pipelines.work.observe import StageCost
@@ -61,6 +62,7 @@ class Sweep:
     inputs: SweepInputs = field(init=False)
     learnt: LearntPrior = field(init=False)
     deleted: DeletedReads = field(default_factory=DeletedReads)
+    verified: Verified = field(init=False)
     reconciliation: Reconciliation | None = None
     published: PublishSummary | None = None
 

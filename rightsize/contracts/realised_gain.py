@@ -56,11 +56,11 @@ _LOW_FLOW: Final = (
         low=0,
     ),
     number(
-        "low_flow_inferred_gal_per_year",
-        "actual volume below that flow, as the sweep of the promise inferred it",
+        "missed_inferred_gal_per_year",
+        "volume that the meter taken out did not register, as the sweep of the promise"
+        " inferred it: nearly all of it below that flow",
         null="allowed",
         null_means="no promise",
-        low=0,
     ),
     number(
         "low_flow_before_gal_per_year",
@@ -154,6 +154,13 @@ REALISED_GAIN: Final = Table(
             "sweep whose promise is held",
             null="allowed",
             null_means="no sweep before the change recommended the meter that was put in",
+        ),
+        number(
+            "promised_correction_factor",
+            "factor by which earlier change-outs had corrected that promise",
+            null="allowed",
+            null_means="no promise, or from a sweep that did not record it",
+            low=0,
         ),
         *interval_columns(
             "promised_gain", "gal_per_year", "volume gain that was promised", null="allowed"

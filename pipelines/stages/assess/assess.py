@@ -210,6 +210,7 @@ def _decision(
         fleet.tariff,
         fleet.thresholds,
         units=fleet.units,
+        correction=fleet.correction,
     )
 
 
