@@ -12,6 +12,7 @@ import polars as pl
 from rich.console import Console
 
 from pipelines.commands.query_output import write_answer
+from pipelines.commands.verify_flow import flow_lines
 from pipelines.stages.publish.history import open_held
 from pipelines.stages.verify import view_in_us_units
 from pipelines.sweep.summary import money, money_range, plain_table
@@ -92,6 +93,8 @@ def show_verified(
     if told:
         _gains(told, console)
         _total(outcome, console, UnitNames(units))
+    for line in flow_lines(rows, units):
+        console.print(line, soft_wrap=True)
     _untold(outcome, console)
     console.print(_promise_text(outcome), soft_wrap=True)
     for line in _next(outcome, config):

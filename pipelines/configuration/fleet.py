@@ -83,7 +83,7 @@ def load_fleet(loaded: Loaded) -> Fleet:
         "catalogue": [dataclasses.asdict(m) for m in catalogue.meters],
         "priors": dataclasses.asdict(priors),
         **({} if tests is None else {"accuracy_tests": tests}),
-        **({"change_out_log": log.document} if log.row_count else {}),
+        **({"change_out_log": log.document()} if log.row_count else {}),
     }
     return Fleet(
         settings=settings,

@@ -68,10 +68,15 @@ class ChangeOutLog:
         more = [] if left_out is None else left_out.iter_rows(named=True)
         return list(log_findings(self.path, [*self.refused, *((r["rule"], r) for r in more)]))
 
-    @property
-    def document(self) -> dict[str, Any]:
-        """The balance of rows, for the record of a sweep."""
-        used = self.frame.height
+    def document(self, left_out_count: int = 0) -> dict[str, Any]:
+        """The balance of rows, for the record of a sweep.
+
+        Parameters
+        ----------
+        left_out_count : int
+            Rows that the meter list refused besides.
+        """
+        used = self.frame.height - left_out_count
         return {"rows": self.row_count, "used": used, "left_out": self.row_count - used}
 
 

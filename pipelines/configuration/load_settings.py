@@ -187,6 +187,11 @@ class SweepSettings(Settings):
         description="log of change-outs, repairs and tests, as below; the meter list alone if"
         " absent",
     )
+    correct_gains: bool = Field(
+        False,
+        description="correct promised gains by what came of past change-outs, once 20 of them"
+        " have both a promise and a gain; see *did the gain come*",
+    )
     weather: str | None = Field(
         default=None,
         description="weather series by day or month for judging change-outs; see *layouts*",

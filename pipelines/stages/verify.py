@@ -56,6 +56,7 @@ class Verified:
     gains: pl.DataFrame  # rows of realised_gain
     persistence: pl.DataFrame  # rows of leak_persistence
     findings: pl.DataFrame
+    log_document: dict[str, Any]  # rows of the log: used and left out; empty without a log
 
 
 @dataclass(frozen=True)
@@ -91,7 +92,13 @@ def verify(workspace: Workspace, profiles: Sequence[Path], fleet: Fleet) -> Veri
             reads = _Reads(workspace, profiles, first_on, last_on)
             gains = _gains(reads, fleet, jobs.cases, history)
     found = [*fleet.log.findings(left_out), *gain_findings(gains)]
-    return Verified(gains, pooled_persistence(gains), finding_frame(found))
+    refused = 0 if left_out is None else left_out.height
+    return Verified(
+        gains,
+        pooled_persistence(gains),
+        finding_frame(found),
+        fleet.log.document(refused) if fleet.log.row_count else {},
+    )
 
 
 def _gains(

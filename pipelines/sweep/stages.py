@@ -59,6 +59,7 @@ from rightsize.errors import ValidationError
 from rightsize.inference.meter.censoring import LearntPrior, learn_from, steady_by_class
 from rightsize.inference.water_use.kernel_choice import make_kernels
 from rightsize.meters.catalogue import Meter
+from rightsize.verify.learned import learned_correction
 
 
 @dataclass(frozen=True)
@@ -190,6 +191,7 @@ def _assess(sweep: Sweep, cost: StageCost) -> None:
         units=sweep.loaded.settings.units,
     )
     write_block(found, folder / "finding", "meter_list")
+    write_block(sweep.verified.findings, folder / "finding", "verify")
     months = month_volume(sweep.workspace, sweep.profiled.folders, sweep.fleet.meters.frame)
     write_block(months, folder / "month_volume", "fleet")
 
@@ -220,13 +222,26 @@ def _assessed_into(
     return result
 
 
-def _verify(sweep: Sweep, cost: StageCost) -> None:
+def verify_jobs(sweep: Sweep, cost: StageCost) -> None:
+    """What came of past change-outs, and what it teaches if gains are to be corrected."""
     found = verify(sweep.workspace, sweep.profiled.folders, sweep.fleet)
+    sweep.verified = found
     sweep.inputs = replace(
         sweep.inputs, realised_gain=found.gains, leak_persistence=found.persistence
     )
-    write_block(found.findings, sweep.workspace.assess / sweep.sweep_id / "finding", "verify")
     cost.item_count = found.gains.height
+    if found.log_document:
+        _add_document(sweep, "change_out_log", found.log_document)
+    if sweep.loaded.settings.correct_gains:
+        learned = learned_correction(found.gains, sweep.fleet.meters.frame)
+        _add_document(sweep, "gain_correction", learned.document)
+        judged_by = replace(sweep.fleet.settings, correction=learned)
+        sweep.fleet = replace(sweep.fleet, settings=judged_by)
+
+
+def _add_document(sweep: Sweep, name: str, content: dict[str, Any]) -> None:
+    documents = {**sweep.record.documents, name: content}
+    sweep.record = replace(sweep.record, documents=documents)
 
 
 def _reconcile(sweep: Sweep, cost: StageCost) -> None:
@@ -297,8 +312,8 @@ READING_STAGES: Final = (
 )
 JUDGING_STAGES: Final = (
     Stage("learn", _learn),
+    Stage("verify", verify_jobs),
     Stage("assess", _assess),
-    Stage("verify", _verify),
     Stage("reconcile", _reconcile),
     Stage("publish", _publish),
 )

@@ -15,6 +15,7 @@ from pipelines.stages.publish.history import open_held
 from pipelines.stages.publish.publish import PublishSummary
 from pipelines.stages.reconcile import SweepInputs
 from pipelines.stages.validate.validate import ValidationSummary
+from pipelines.stages.verify import Verified
 from pipelines.store.workspace import Workspace
 from pipelines.work.bucket_work import Pool, Progress
 from pipelines.work.code_version import pages_version
@@ -60,6 +61,7 @@ class Sweep:
     tasks: list[BucketTask] = field(init=False)
     inputs: SweepInputs = field(init=False)
     learnt: LearntPrior = field(init=False)
+    verified: Verified = field(init=False)
     reconciliation: Reconciliation | None = None
     published: PublishSummary | None = None
 

@@ -59,7 +59,7 @@ def run_sweep(
     scheduler: str | None = None,
     progress: Progress | None = None,
 ) -> SweepOutcome:
-    """Land, validate, profile, learn, assess, reconcile, publish; by threads or a cluster.
+    """Land, validate, profile, learn, verify, assess, reconcile, publish; threads or a cluster.
 
     Where nothing that a result rests on has changed since the last publication, nothing is
     published and `published` is None.

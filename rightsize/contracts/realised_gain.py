@@ -155,6 +155,13 @@ REALISED_GAIN: Final = Table(
             null="allowed",
             null_means="no sweep before the change recommended the meter that was put in",
         ),
+        number(
+            "promised_correction_factor",
+            "factor by which earlier change-outs had corrected that promise",
+            null="allowed",
+            null_means="no promise, or from a sweep that did not record it",
+            low=0,
+        ),
         *interval_columns(
             "promised_gain", "gal_per_year", "volume gain that was promised", null="allowed"
         ),

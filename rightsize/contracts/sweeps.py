@@ -27,7 +27,10 @@ SWEEP: Final = Table(
         Column("finished_at", "timestamp", "when its results were ready for publication"),
         text("config_hash", "hash of configuration, tariff and thresholds"),
         text("catalogue_hash", "hash of the meter catalog"),
-        text("meters_hash", "hash of the meter list"),
+        text(
+            "meters_hash",
+            "hash of the meter list, and of change-out log and weather series if given",
+        ),
         text("lake_hash", "hash of the landed files used"),
         text("code_version", "version of rightsize, with the revision if known"),
         text("units", "units of the published columns", allowed=("us", "metric")),
@@ -61,7 +64,11 @@ SWEEP_DOCUMENT: Final = Table(
     key=("sweep_id", "document"),
     columns=(
         SWEEP_ID,
-        text("document", "config, tariff, thresholds, catalogue or priors"),
+        text(
+            "document",
+            "config, tariff, thresholds, catalogue or priors; accuracy_tests, change_out_log"
+            " and gain_correction where used",
+        ),
         text("content_hash", "hash of the content"),
         Column("content", "json", "the document, defaults included"),
     ),

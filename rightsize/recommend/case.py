@@ -48,6 +48,7 @@ class Case:
     spare_head_psi: Array  # [A] the threshold where meters.csv does not say
     broken: NDArray[np.int32]  # [A, M] rules broken whatever the flow
     units: UnitSystem  # of the sentences
+    gain_factor: Array | None = None  # [A, M] of past change-outs; None without correction
 
     @property
     def is_irrigation(self) -> Flags:

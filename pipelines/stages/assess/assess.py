@@ -169,6 +169,7 @@ def _assess_block(
         fleet.tariff,
         limits,
         units=fleet.units,
+        correction=fleet.correction,
     )
     refused = decision.not_assessed.select("meter_id", "code", "message")
     judged = ~pl.col("meter_id").is_in(refused["meter_id"].implode())

@@ -70,7 +70,7 @@ def test_a_bad_row_is_left_out_with_file_line_account_and_rule(tmp_path, line, r
     assert finding.account_id == (line.split(",")[1] or None)
     assert finding.evidence["rules"] == [rule]
     assert f"{tmp_path / 'log.csv'}: line 3: {LOG_RULES[rule]} ({rule})" in finding.message
-    assert log.document == {"rows": 2, "used": 1, "left_out": 1}
+    assert log.document() == {"rows": 2, "used": 1, "left_out": 1}
 
 
 def test_a_repeated_row_and_one_that_disagrees_are_left_out(tmp_path):

@@ -43,7 +43,7 @@ class TestChangeOutLog:
         log = load_change_out_log(
             tmp_path / said["path"], ChangeOutLogSettings.model_validate(said), meters
         )
-        assert log.document == {"rows": 4, "used": 4, "left_out": 0}
+        assert log.document() == {"rows": 4, "used": 4, "left_out": 0}
 
     def test_the_page_lists_every_column_and_rule(self) -> None:
         listed = dict(re.findall(r"^\| (\w+) \| (.*) \|$", TEXT, re.MULTILINE))

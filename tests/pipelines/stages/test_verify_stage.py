@@ -224,6 +224,7 @@ class TestEveryRefusalIsAFinding:
         )
         found = judged(planted)
         assert told(found) == {("C", "change_out_row", ("differs_from_list",))}
+        assert found.log_document == {"rows": 1, "used": 0, "left_out": 1}
         assert row(found, "C")["realised_gain_pct"] == pytest.approx(8, abs=3)
 
 

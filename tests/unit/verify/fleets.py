@@ -34,6 +34,7 @@ def fleet(
     weeks: int = WEEKS,
     weeks_after: tuple[int, int] = (20, 45),
     answer_spread: float = 0.0,
+    scatter: float = 0.06,
 ) -> Fleet:
     """Weekly volumes: level, season, trend and noise by account; drought by class.
 
@@ -41,7 +42,8 @@ def fleet(
     Trends drift apart by a standard deviation of 2 % a year within a class. Vacancies of 8 to
     30 weeks strike kept and changed accounts alike. With `answer_spread` accounts of a class
     answer besides to a weather series (season, weekly weather, a dry half year), each with its
-    own strength: lognormal about that of its class, this spread of the logarithm.
+    own strength: lognormal about that of its class, this spread of the logarithm. `scatter` is
+    the middle account's standard deviation from week to week.
     """
     rng = np.random.default_rng(seed)
     count = kept + changed
@@ -67,7 +69,7 @@ def fleet(
         strength = rng.uniform(0.05, 0.3, CLASSES)[customer_class]
         strength = strength * np.exp(rng.normal(0, answer_spread, count))
         volume = volume * np.exp(strength[:, None] * weather)
-    spread = np.exp(rng.normal(np.log(0.06), 0.4, count))
+    spread = np.exp(rng.normal(np.log(scatter), 0.4, count))
     volume = volume * rng.gamma(1 / spread[:, None] ** 2, spread[:, None] ** 2, volume.shape)
     for account in np.flatnonzero(rng.random(count) < vacant_share):
         begins = rng.integers(4, weeks - 8)
