@@ -63,6 +63,7 @@ class Sweep:
     deleted: DeletedReads = field(default_factory=DeletedReads)
     reconciliation: Reconciliation | None = None
     published: PublishSummary | None = None
+    copied_file_count: int = 0
 
     @property
     def sweep_id(self) -> str:
