@@ -305,7 +305,8 @@ def _copy(sweep: Sweep, cost: StageCost) -> None:
     if is_copied(url, newest):
         return
     sweep.progress("copy", 0, 1)
-    cost.item_count = copy_results(sweep.workspace, newest, url)
+    sweep.copied_file_count = copy_results(sweep.workspace, newest, url)
+    cost.item_count = sweep.copied_file_count
     sweep.progress("copy", 1, 1)
 
 

@@ -65,6 +65,7 @@ class Sweep:
     verified: Verified = field(init=False)
     reconciliation: Reconciliation | None = None
     published: PublishSummary | None = None
+    copied_file_count: int = 0
 
     @property
     def sweep_id(self) -> str:

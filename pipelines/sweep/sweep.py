@@ -46,6 +46,7 @@ class SweepOutcome:
     profiled: ProfileSummary
     reconciliation: Reconciliation | None
     published: PublishSummary | None
+    copied_file_count: int
     costs: tuple[StageCost, ...]
     seconds: float
     is_partial: bool
@@ -178,6 +179,7 @@ def _outcome(sweep: Sweep) -> SweepOutcome:
         profiled=sweep.profiled,
         reconciliation=sweep.reconciliation,
         published=sweep.published,
+        copied_file_count=sweep.copied_file_count,
         costs=tuple(sweep.costs),
         seconds=(dt.datetime.now(dt.UTC) - sweep.began_at).total_seconds(),
         is_partial=_is_partial(sweep),
@@ -220,6 +222,12 @@ def show_outcome(outcome: SweepOutcome, console: Console) -> None:
     else:
         show_summary(outcome.workspace.results, console)
     console.print(f"results: {outcome.workspace.results}", soft_wrap=True)
+    if outcome.copied_file_count:
+        console.print(
+            f"copied to {outcome.loaded.settings.copy_results_to}: all published tables,"
+            f" customers' names and addresses included ({outcome.copied_file_count:,} files)",
+            soft_wrap=True,
+        )
     pages = outcome.workspace.published / "pages" / "index.html"
     if pages.is_file():
         console.print(f"pages: {pages}", soft_wrap=True)

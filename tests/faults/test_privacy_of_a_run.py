@@ -18,6 +18,8 @@ from pathlib import Path
 import polars as pl
 import pytest
 
+from tests.pipelines.small_utility import quick_utility
+
 COUNTED = ("Tcp ActiveOpens", "Udp OutDatagrams", "Ip OutRequests", "Ip OutNoRoutes")
 COUNTED_6 = ("Ip6OutRequests", "Ip6OutNoRoutes", "Udp6OutDatagrams")
 PROGRAM = "from pipelines.cli import main; main()"
@@ -132,3 +134,38 @@ def test_no_log_names_an_account_a_meter_or_a_customer(run):
     assert len(names) > 60
     for text in (written, "\n".join(events)):
         assert not [name for name in names if name in text]
+
+
+SERVE = """
+ip link set lo up
+{program} schedule {config} --nightly '* * * * *' --workers 1 2>{folder}/service.log >&2 &
+service=$!
+for second in $(seq 400); do
+    sleep 1
+    test -f {folder}/workspace/published/results.duckdb && break
+done
+sleep 5
+echo ---listens
+awk '$4 == "0A" {{ print $2 }}' /proc/net/tcp /proc/net/tcp6
+kill -TERM $service
+wait $service
+"""
+
+
+@pytest.mark.heavy
+@pytest.mark.skipif(not shutil.which("ip"), reason="needs ip (iproute2)")
+def test_the_service_listens_on_the_loopback_only_and_asks_nobody_else(tmp_path):
+    """A night of the service with its own Prefect server, where only the loopback is up."""
+    config = quick_utility(tmp_path / "utility")
+    program = f"'{sys.executable}' -c '{PROGRAM}'"
+    script = SERVE.format(program=program, config=config, folder=config.parent)
+    ran = alone(f"cd '{Path(__file__).resolve().parents[2]}'\n{script}")
+    log = (config.parent / "service.log").read_text(encoding="utf-8", errors="replace")
+    assert (config.parent / "workspace" / "published" / "results.duckdb").is_file(), log
+    listens = ran.said.partition("---listens\n")[2].split()
+    assert listens, ran.said
+    here = {"0100007F", "00000000000000000000000001000000"}  # 127.0.0.1 and ::1
+    assert {address.split(":")[0] for address in listens} <= here
+    assert ran.counted["Tcp ActiveOpens"] > 0  # its own server was asked
+    assert ran.counted["Ip OutNoRoutes"] == 0, log
+    assert ran.counted.get("Ip6OutNoRoutes", 0) == 0, log

@@ -27,6 +27,7 @@ AREAS: Final = {
             "tests/reference/test_meters_awwa.py",
             "tests/reference/test_meters_composite.py",
             "tests/reference/test_meters_r49.py",
+            "tests/reference/test_trade_sizes.py",
             "tests/reference/test_service_pressure.py",
             "tests/pipelines/configuration/test_load_catalogue.py",
         ),
@@ -56,6 +57,7 @@ AREAS: Final = {
             "tests/unit/recommend/test_one_estimator.py",
             "tests/unit/recommend/test_choose_invariance.py",
             "tests/reference/test_meters_service_rules.py",
+            "tests/reference/test_trade_sizes.py",
         ),
     ),
     "economics": Area(

@@ -1,6 +1,7 @@
 """Runs the tests of an area on mutants of its sources, and tells which of them none noticed.
 
-    python -m tests.mutation.run choice --sample 30 --seed 1
+    python -m tests.mutation.run choice --sample 30 --seed 1 --log mutants.jsonl
+    python -m tests.mutation.run choice --again mutants.jsonl       # those that none noticed
 
 The mutants, drawn by the seed, are made in a copy of the repository, one at a time. A mutant
 counts as noticed if the tests fail, or take longer than five times what they take on the sound
@@ -81,11 +82,22 @@ def failure(copy: Path, tests: tuple[str, ...], limit_s: float) -> str | None:
     return told[0][:160] if told else f"exit {ended.returncode}: {ended.stderr[-160:]}"
 
 
-def run(area_name: str, *, sample: int, seed: int, log: Path | None) -> int:
+def survivors_in(log: Path, drawn: list[Drawn]) -> list[Drawn]:
+    """The mutants that none noticed when the log was written."""
+    entries = map(json.loads, log.read_text(encoding="utf-8").splitlines())
+    lived = {(e["file"], e["change"]) for e in entries if e["why"] is None}
+    return [one for one in drawn if (one.file, one.mutant.what) in lived]
+
+
+def run(
+    area_name: str, *, sample: int, seed: int, log: Path | None, again: Path | None = None
+) -> int:
     """Draw, try and report; returns how many mutants none noticed."""
     area = AREAS[area_name]
     drawn = all_mutants(area)
     chosen = random.Random(seed).sample(drawn, min(sample, len(drawn)))
+    if again:
+        chosen = survivors_in(again, drawn)
     survivors: list[Drawn] = []
     with tempfile.TemporaryDirectory(prefix="mutants-") as folder:
         copy = copied(Path(folder))
@@ -103,8 +115,9 @@ def run(area_name: str, *, sample: int, seed: int, log: Path | None) -> int:
                 with log.open("a", encoding="utf-8") as out:
                     out.write(json.dumps(entry) + "\n")
     share = 1 - len(survivors) / max(len(chosen), 1)
+    which = "those that none noticed before" if again else f"seed {seed}"
     print(
-        f"{area_name}: {len(chosen)} of {len(drawn)} mutants (seed {seed}), "
+        f"{area_name}: {len(chosen)} of {len(drawn)} mutants ({which}), "
         f"{len(chosen) - len(survivors)} noticed ({share:.0%})"
     )
     return len(survivors)
@@ -128,8 +141,9 @@ def main() -> None:
     said.add_argument("--sample", type=int, default=25)
     said.add_argument("--seed", type=int, default=1)
     said.add_argument("--log", type=Path)
+    said.add_argument("--again", type=Path, help="a log: try what none noticed then")
     asked = said.parse_args()
-    run(asked.area, sample=asked.sample, seed=asked.seed, log=asked.log)
+    run(asked.area, sample=asked.sample, seed=asked.seed, log=asked.log, again=asked.again)
 
 
 if __name__ == "__main__":

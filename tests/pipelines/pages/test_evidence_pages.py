@@ -7,6 +7,7 @@ import os
 import re
 import stat
 from dataclasses import replace
+from html import unescape
 
 import duckdb
 import numpy as np
@@ -228,6 +229,24 @@ def test_a_hostile_name_stays_data_in_every_page_and_part(pages):
             text = path.read_text(encoding="utf-8")
             assert "<script>document.title" not in text or path.suffix == ".js"
             assert "<img" not in text or path.suffix == ".js"
+
+
+def test_every_page_has_a_policy_that_lets_in_nothing_it_does_not_name(fleet, pages):
+    """No script but the list's own, by its hash; no handler, no form target, no address."""
+    write_site_pages(fleet.loaded, [fleet.accounts[7]])
+    found = [*pages.glob("*.html"), *(pages / "sites").glob("*.html")]
+    assert len(found) > 5
+    for path in found:
+        text = path.read_text(encoding="utf-8")
+        policy = re.search(r'http-equiv="Content-Security-Policy"\s+content="([^"]*)"', text)
+        assert policy, path.name
+        rules = dict(rule.strip().split(" ", 1) for rule in unescape(policy[1]).split(";"))
+        assert rules["default-src"] == rules["base-uri"] == rules["form-action"] == "'none'"
+        scripts = rules.get("script-src", "'none'")
+        assert "unsafe" not in scripts
+        assert (scripts == "'none'") is (path.name != "list.html")
+        assert not re.search(r"<[^>]*\son\w+\s*=", text), path.name
+        assert not re.search(r"(?i)(href|src)=[\"']?\s*(javascript|https?):", text), path.name
 
 
 def test_each_part_is_one_call_of_ascii_json(pages):

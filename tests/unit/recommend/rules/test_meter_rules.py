@@ -230,3 +230,9 @@ def test_names_that_no_meter_of_the_catalog_has_are_told_and_no_others() -> None
         "allowed_standards: 'AWWA C799'",
     ]
     assert unknown_names([COMPOUND_2], Thresholds.model_validate({})) == []
+
+
+def test_every_rule_that_forbids_a_meter_can_be_the_main_one() -> None:
+    for name in CONSTRAINTS[:-2]:
+        bits = np.full((1, 3), BIT[name], dtype=np.int32)
+        assert main_rule(bits) == [name.replace("_", " ")]
