@@ -617,6 +617,12 @@ class Thresholds(Settings):
         None, "meters kept in stock, in the same format; all if absent"
     )
     draws: int = Field(64, ge=10, le=1000, description="Monte Carlo samples per account")
+    draws_near_threshold: int = Field(
+        48,
+        ge=0,
+        le=1000,
+        description="further samples for an account near a required probability",
+    )
     seed: int = Field(1, ge=0, description="random seed of the samples")
 
     @model_validator(mode="before")

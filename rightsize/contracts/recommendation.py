@@ -112,6 +112,12 @@ _RECOMMENDATION_COLUMNS: Final[tuple[Column, ...]] = (
         null=_NA,
     ),
     number(
+        "gain_correction_factor",
+        "factor that past change-outs put on the gain (`correct_gains`); 1 without correction",
+        null=_NA,
+        low=0,
+    ),
+    number(
         "bill_usd_per_year",
         "annual bill as metered: water, sewer and base charge",
         null="allowed",

@@ -56,6 +56,7 @@ class Case:
     backflow_psi: Array  # [A] loss of the backflow assembly
     broken: NDArray[np.int32]  # [A, M] rules broken whatever the flow
     units: UnitSystem  # of the sentences
+    gain_factor: Array | None = None  # [A, M] of past change-outs; None without correction
 
     @property
     def is_irrigation(self) -> Flags:

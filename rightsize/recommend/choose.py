@@ -14,6 +14,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from rightsize.contracts.columns import FLAGGED_VERDICTS
+from rightsize.contracts.gain_correction import GainCorrection
 from rightsize.contracts.profiles import ProfileBlock
 from rightsize.contracts.sites import SiteBlock
 from rightsize.inference.posterior import FlowPosterior
@@ -24,6 +25,7 @@ from rightsize.recommend.best_meter import best_meter, best_of, losers, ranks, r
 from rightsize.recommend.case import Case, prepare
 from rightsize.recommend.choice import Choice
 from rightsize.recommend.economics import ChangeCosts
+from rightsize.recommend.gain_correction import corrected, factors_at
 from rightsize.recommend.rows.candidate_rows import candidate_frame
 from rightsize.recommend.rows.finding_rows import decision_findings, not_assessed_frame
 from rightsize.recommend.rows.gain_sample_rows import gain_sample_frame
@@ -79,6 +81,7 @@ def decide(
     thresholds: Thresholds,
     *,
     units: UnitSystem,
+    correction: GainCorrection | None = None,
 ) -> Decision:
     """Verdict, meter, money and reason for every meter of a block.
 
@@ -94,6 +97,8 @@ def decide(
         Meters, rates and limits.
     units
         Of the figures in sentences; every column is in US units.
+    correction
+        Factors that past change-outs put on gains; None leaves them as they are.
 
     Returns
     -------
@@ -106,7 +111,12 @@ def decide(
     ContractError
         If block, posterior, sites and catalog do not belong together.
     """
+    factor = None
+    if correction is not None and correction.is_applied:
+        factor, error = factors_at(correction, sites.customer_class, catalogue.meters)
+        posterior = corrected(posterior, factor, error)
     case = prepare(block, posterior, sites, catalogue, tariff, thresholds, units=units)
+    case = replace(case, gain_factor=factor)
     starts = range(0, max(block.size, 1), CHUNK_ACCOUNTS)
     parts = [_decide_rows(case, slice(k, min(k + CHUNK_ACCOUNTS, block.size))) for k in starts]
     return Decision(

@@ -139,8 +139,19 @@ def _sentence(said: Wording, limits: Thresholds) -> pl.Expr:
     )
     body = pl.concat_str(_stopped(), body)
     ends = (part.otherwise(pl.lit("")) for part in (critical, own_kind, unverified))
-    text = pl.concat_str(body, *ends, pl.lit("."))
+    text = pl.concat_str(body, _corrected(said), *ends, pl.lit("."))
     return pl.concat_str(text.str.head(1).str.to_uppercase(), text.str.slice(1))
+
+
+def _corrected(said: Wording) -> pl.Expr:
+    """That the gain is not what the reads alone say, and by how much."""
+    factor = pl.col("gain_correction_factor")
+    text = pl.format(
+        "; its gain is multiplied by {}: what past change-outs brought of their promises",
+        said.figure(factor),
+    )
+    is_said = pl.col("_is_other") & (factor != 1) & (pl.col("verdict") != "not_assessed")
+    return pl.when(is_said).then(text).otherwise(pl.lit(""))
 
 
 def _stopped() -> pl.Expr:

@@ -49,6 +49,7 @@ def recommendation_frame(
         "action": choice.action.astype(str),
         **meter_columns(case, "recommended", np.where(judged, choice.chosen, -1)),
         **_gain_columns(case, rows, samples, choice),
+        "gain_correction_factor": _correction(case, rows, choice),
         **_money_columns(case, rows, samples, choice),
         **_flow_columns(case, rows, samples),
         **_odds_columns(case, rows, choice),
@@ -102,6 +103,14 @@ def _gain_columns(
         **volume,
         "unseen_share_of_gain": _unseen_share(case, rows, registered - installed),
     }
+
+
+def _correction(case: Case, rows: slice, choice: Choice) -> Array:
+    """Factor on the gain of the chosen meter; 1 where the installed one stays."""
+    if case.gain_factor is None:
+        return np.ones(len(choice.chosen))
+    kept = choice.chosen == case.meter_index[rows]
+    return np.where(kept, 1.0, at_meter(case.gain_factor[rows], choice.chosen))
 
 
 def _unseen_share(case: Case, rows: slice, gain_gal: Array) -> Array:

@@ -233,3 +233,52 @@ def test_chunks_do_not_show(decision: Decision, monkeypatch: pytest.MonkeyPatch)
     again = decide(block, posterior, sites, meters, tariff(), LIMITS, units="us")
     assert_frame_equal(again.recommendation, decision.recommendation, rel_tol=1e-5)
     assert_frame_equal(again.candidate, decision.candidate, rel_tol=1e-5)
+
+
+def test_another_number_of_accounts_is_refused() -> None:
+    block, _, sites, meters = fleet(10)
+    _, fewer, _, _ = fleet(9)
+    with pytest.raises(ContractError, match="differ in accounts"):
+        decide(block, fewer, sites, meters, tariff(), LIMITS, units="us")
+
+
+def test_odds_exactly_at_the_limit_of_undersized_reach_it(decision: Decision) -> None:
+    odds = decision.recommendation["odds_of_undersized"]
+    at = float(odds.filter((odds > 0.5) & (odds < 0.98)).sort()[0])
+    over = float(np.nextafter(at, 1))
+    parts = fleet(700)
+    for limit, is_undersized in ((at, True), (over, False)):
+        limits = Thresholds(odds_of_undersized=limit)
+        rows = decide(*parts, tariff(), limits, units="us").recommendation
+        verdicts = rows.filter(pl.col("odds_of_undersized") == at)["verdict"]
+        assert verdicts.len() > 0
+        assert (verdicts == "undersized").any() is is_undersized
+
+
+def test_a_net_benefit_exactly_at_the_least_is_enough(decision: Decision) -> None:
+    changed = decision.recommendation.filter(
+        (pl.col("action") == "change") & (pl.col("verdict") != "undersized")
+    ).sort("net_benefit_usd_per_year")
+    row = changed.row(changed.height // 2, named=True)
+    parts, at = fleet(700), float(row["net_benefit_usd_per_year"])
+    above = float(np.nextafter(np.float32(at), np.float32(np.inf)))  # samples are of that kind
+    for least, is_kept in ((at, True), (above, False)):
+        limits = Thresholds(min_net_benefit_usd_per_year=least)
+        rows = decide(*parts, tariff(), limits, units="us").recommendation
+        same = rows.filter(pl.col("account_id") == row["account_id"]).row(0, named=True)
+        keeps = (same["action"], same["net_benefit_usd_per_year"]) == ("change", at)
+        assert keeps is is_kept
+
+
+def test_only_meters_that_pass_come_before_the_installed_one(decision: Decision) -> None:
+    sound = decision.recommendation.filter(
+        ~pl.col("verdict").is_in(["undersized", "not_assessed"])
+    )["account_id"]
+    rows = decision.candidate.filter(
+        pl.col("account_id").is_in(sound.implode()) & pl.col("feasible")
+    )
+    installed = rows.filter("is_installed").select("account_id", own_rank="rank")
+    before = rows.join(installed, on="account_id").filter(pl.col("rank") < pl.col("own_rank"))
+    assert before.height > 20
+    assert (before["odds_of_benefit"] >= LIMITS.odds_of_benefit).all()
+    assert (before["net_benefit_usd_per_year"] > 0).all()
