@@ -59,6 +59,9 @@ Backflow = Literal["none", "double_check", "reduced_pressure"]
 BACKFLOW: Final[tuple[str, ...]] = get_args(Backflow)
 """Backflow preventer in line with the meter."""
 
+END_CONNECTIONS: Final = ("threaded", "flanged")
+YES_OR_NO: Final = ("yes", "no")
+
 UpsizeEvidence = Literal["complaint", "pressure_record", "peak_register", "flow_log"]
 UPSIZE_EVIDENCE: Final[tuple[str, ...]] = get_args(UpsizeEvidence)
 """What may be on record that a meter is too small, beside its reads."""
@@ -539,6 +542,57 @@ class Thresholds(Settings):
         source=_OURS,
         ge=0,
         le=1e6,
+    )
+    fitting_usd_per_in: float = _limit(
+        40,
+        "reducers, spool or end adapters per inch of the larger meter, where size, laying"
+        " length or ends differ",
+        source="common practice",
+        ge=0,
+        le=1e5,
+    )
+    repipe_usd_per_in: float = _limit(
+        150,
+        "pipe and vault work per inch of the meter, where it is longer than the place for it or"
+        " the straight run is too short",
+        source="common practice",
+        ge=0,
+        le=1e5,
+    )
+    strainer_usd_per_in: float = _limit(
+        150,
+        "strainer per inch of a meter that needs one, where none stands",
+        source="common practice",
+        ge=0,
+        le=1e5,
+    )
+    power_usd: float = _limit(
+        1500,
+        "power at the site of a meter with needs_power, where there is none",
+        source="common practice",
+        ge=0,
+        le=1e6,
+    )
+    traffic_control_usd: float = _limit(
+        500,
+        "traffic control for a change in the street",
+        source="common practice",
+        ge=0,
+        le=1e6,
+    )
+    traffic_min_in: float = _limit(
+        3,
+        "size of the larger meter from which a place that is not recorded may be in the street",
+        source=_OURS,
+        ge=0.5,
+        le=36,
+    )
+    unknown_site_odds: float = _limit(
+        0.5,
+        "probability that a fact of the site that is not recorded costs money",
+        source=_OURS,
+        ge=0,
+        le=1,
     )
     upsize_needs_evidence: bool = _policy(
         True,

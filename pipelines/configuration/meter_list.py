@@ -14,6 +14,7 @@ from pipelines.configuration import site_record
 from pipelines.configuration.load_settings import Loaded, MeterListSettings
 from pipelines.configuration.meter_texts import listed_texts
 from pipelines.configuration.metric_columns import in_us_columns
+from rightsize.contracts.site_record import RECORD_TEXTS
 from rightsize.errors import ConfigError
 from rightsize.findings import Finding
 from rightsize.meter_types import METER_TYPES
@@ -28,6 +29,7 @@ _NUMBERS: Final[dict[str, tuple[float, float]]] = {  # allowed range, lower end 
     "spare_head_psi": (-1e-9, 1000),
     "floor_area_ft2": (0, 1e9),
     "register_digits": (0, 15),
+    **site_record.NUMBERS,
 }
 _DATES: Final = ("installed_on", "removed_on")
 OPEN_END_FROM: Final = date(2099, 1, 1)
@@ -41,7 +43,7 @@ _TEXTS: Final = (
     "grade",
     "customer_name",
     "service_address",
-    *site_record.TEXTS,
+    *RECORD_TEXTS,
 )
 OPTIONAL: Final = (*_DATES, *_NUMBERS, *_TEXTS, "is_critical")
 COLUMNS: Final[dict[str, str]] = {
@@ -158,7 +160,7 @@ def _problems(path: Path, texts: pl.DataFrame, date_format: str | None) -> Itera
     yield from _not_among(path, texts, "meter_type", METER_TYPES)
     yield from _not_among(path, texts, "service_kind", SERVICE_KINDS)
     yield from _not_among(path, texts, "fire_arrangement", FIRE_ARRANGEMENTS)
-    for name, allowed in site_record.TEXTS.items():
+    for name, allowed in RECORD_TEXTS.items():
         if not allowed:
             continue
         yield from _not_among(path, texts, name, allowed)

@@ -93,10 +93,20 @@ def _meter_rows(account: Served, world: World) -> Iterator[dict[str, Any]]:
             "service_line_in": account.limits.service_line_in,
             "spare_head_psi": account.limits.spare_head_psi,
             "upsize_evidence": _upsize_evidence(account),
+            **_site_facts(account),
             "area": plan.area,
             "customer_name": plan.customer,
             "service_address": plan.address,
         }
+
+
+def _site_facts(account: Served) -> dict[str, str | None]:
+    """What is on record of most places: all but one in eight are not in the street."""
+    if account.plan.index % 8 == 0:
+        return {"in_street": None, "has_strainer": None}
+    kind = account.meters[-1].service.meter.meter_type
+    has_strainer = "yes" if kind in ("turbine", "compound") else "no"
+    return {"in_street": "no", "has_strainer": has_strainer}
 
 
 def _changed_row(account: ChangedAccount) -> dict[str, Any]:

@@ -41,6 +41,7 @@ def checklist(site: SiteEvidence) -> tuple[Check, ...]:
         Check("register resolution and multiplier", _register(site, units)),
         Check("flow direction matches the arrow, meter level, line full of water"),
         Check("strainer; straight run upstream and downstream", _pipe(line_in, units)),
+        *_unrecorded(site),
         Check("bypass: closed, sealed, not leaking"),
         Check("valves: turn freely, shut tight"),
         *_stopped(site),
@@ -76,6 +77,30 @@ def _other(site: SiteEvidence, units: Units) -> tuple[Check, ...]:
     meter = site.recommended
     name = units.meter(meter.meter_type, meter.size_in, meter.grade)
     return (Check("space and laying length for the recommended meter", name),)
+
+
+_FACTS: Final[dict[str, str]] = {
+    "service_line_in": "size of the service line",
+    "lay_length_in": "laying length of the place, face to face",
+    "end_connection": "ends: threaded or flanged",
+    "straight_run_in": "length of straight pipe before the meter",
+    "has_strainer": "strainer: is there one?",
+    "has_power": "power from the mains at the meter?",
+    "in_street": "in the street: is traffic control needed?",
+    "backflow": "backflow assembly: none, double check or reduced pressure",
+}
+"""Facts of the site that size and cost depend on, by their columns of meters.csv."""
+
+
+def _unrecorded(site: SiteEvidence) -> tuple[Check, ...]:
+    """What is not recorded and may cost, for the record after the visit."""
+    if site.is_fire:
+        return ()
+    return tuple(
+        Check(what, f"not recorded: fill in `{name}`")
+        for name, what in _FACTS.items()
+        if site.listed.get(name) in (None, "")
+    )
 
 
 def _log(site: SiteEvidence) -> tuple[Check, ...]:

@@ -54,12 +54,16 @@ def added_loss_psi_per_gpm2(meters: Sequence[Meter], service_line_in: Array) -> 
     """
     held = meter_arrays(meters)
     size = held.size_in
-    has_strainer = np.isin(held.meter_type, STRAINER_TYPES) & (
-        size >= STRAINER_MIN_IN - _SAME_SIZE_IN
-    )
     line = np.maximum(np.nan_to_num(service_line_in, nan=0.0)[:, None], size)
-    k = reducer_k(size / line) + np.where(has_strainer, STRAINER_K, 0.0)
+    k = reducer_k(size / line) + np.where(has_strainer(meters), STRAINER_K, 0.0)
     return np.asarray(k * velocity_head_psi_per_gpm2(size))
+
+
+def has_strainer(meters: Sequence[Meter]) -> NDArray[np.bool_]:
+    """Meters that a strainer stands before [M]."""
+    held = meter_arrays(meters)
+    is_large = held.size_in >= STRAINER_MIN_IN - _SAME_SIZE_IN
+    return np.asarray(np.isin(held.meter_type, STRAINER_TYPES) & is_large, dtype=np.bool_)
 
 
 def reducer_k(beta: Array) -> Array:

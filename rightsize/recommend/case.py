@@ -141,9 +141,8 @@ def prepare(
         refit_usd_per_in=thresholds.refit_usd_per_in,
         renewal_credit_share=thresholds.renewal_credit_share,
     )
-    on_site = site_costs(
-        meter_arrays(catalogue.meters), index, sites.service_line_in, thresholds
-    )
+    record = sites.record or SiteRecord.blank(sites.size)
+    on_site = site_costs(catalogue.meters, index, sites.service_line_in, record, thresholds)
     costs = with_site_costs(costs, on_site, len(posterior.peak_10s_gpm))
     rates = rate_steps(
         tariff,

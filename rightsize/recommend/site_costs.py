@@ -13,14 +13,19 @@ larger than its line), so a larger meter may need a new one.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from rightsize.meters.arrays import MeterArrays
+from rightsize.contracts.site_record import SiteRecord
+from rightsize.meters.arrays import meter_arrays
+from rightsize.meters.catalogue import Meter
+from rightsize.meters.laying import laying
 from rightsize.recommend.economics import ChangeCosts
+from rightsize.recommend.site_work import site_work
 from rightsize.settings import Thresholds
 
 Array = NDArray[np.float64]
@@ -82,20 +87,24 @@ class SiteCosts:
 
 
 def site_costs(
-    held: MeterArrays,
+    meters: Sequence[Meter],
     meter_index: NDArray[np.int64],
     service_line_in: Array,
+    record: SiteRecord,
     limits: Thresholds,
 ) -> SiteCosts:
     """Costs of the site of each meter at each account.
 
     Parameters
     ----------
-    held : MeterArrays
+    meters : sequence of Meter
         The catalog's meters.
     meter_index, service_line_in : arrays [A]
         Installed meter, and nominal size of the service line; NaN if it is not recorded.
+    record : SiteRecord
+        What else is recorded of the sites.
     """
+    held = meter_arrays(meters)
     size, smoc = held.size_in, held.smoc_gpm
     is_larger = size > size[meter_index][:, None] + _SAME_SIZE_IN
     line_usd = limits.tap_and_line_usd_per_in * np.broadcast_to(size, is_larger.shape)
@@ -103,9 +112,13 @@ def site_costs(
     blank = is_larger & np.isnan(service_line_in)[:, None]
     more = np.maximum(smoc - smoc[meter_index][:, None], 0.0) / EQUIVALENT_GPM
     charge_usd = limits.capacity_charge_usd_per_equivalent * more * is_larger
+    work_usd, may_usd = site_work(size, laying(meters), meter_index, record, limits)
     return SiteCosts(
-        known_usd=charge_usd + np.where(over_line, line_usd, 0.0),
-        possible=(Possible(np.where(blank, line_usd, 0.0), limits.unknown_line_odds),),
+        known_usd=charge_usd + np.where(over_line, line_usd, 0.0) + work_usd,
+        possible=(
+            Possible(np.where(blank, line_usd, 0.0), limits.unknown_line_odds),
+            Possible(may_usd, limits.unknown_site_odds),
+        ),
     )
 
 

@@ -77,6 +77,7 @@ def with_reason(
         pl.Series("_odds_over_continuous", odds_over_continuous),
         pl.Series("_is_critical", case.is_critical[rows]),
         case.own_kind(rows).alias("_own_kind"),
+        pl.Series("_is_line_blank", np.isnan(case.sites.service_line_in[rows])),
         pl.Series("_is_fire_unverified", case.is_fire_unverified[rows]),
         pl.Series("_last_use_on", case.last_use_on[rows], dtype=pl.String),
         *(
@@ -241,15 +242,17 @@ def _undersized(said: Wording) -> pl.Expr:
         "; no meter in the catalog may be installed here ({}): engineering review",
         pl.col("_blocked_by"),
     )
+    is_larger = pl.col("recommended_size_in") > pl.col("installed_size_in")
+    needs_line = pl.col("_is_line_blank") & is_larger
     blank_line = pl.format(
-        "; the service line is not recorded: a new tap and line may add {}",
+        "; the service line is not recorded: with a new tap and line the cost may rise by {}",
         said.money(pl.col("possible_cost_usd")),
     )
     return pl.concat_str(
         _overload("exceeds", said),
         pl.when(pl.col("action") == "log_first").then(unshown).otherwise(pl.lit("")),
         pl.when(pl.col("_is_other")).then(cure).otherwise(none),
-        pl.when(pl.col("possible_cost_usd") > 0).then(blank_line).otherwise(pl.lit("")),
+        pl.when(needs_line).then(blank_line).otherwise(pl.lit("")),
     )
 
 

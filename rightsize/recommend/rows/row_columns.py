@@ -78,8 +78,9 @@ def head_loss_at_peak(case: Case, samples: BenefitSamples) -> Array:
 
 def assembly_loss_at_peak(case: Case, rows: slice, samples: BenefitSamples) -> Array:
     """Head lost in meter, strainer, reducers and backflow assembly at the peak [A, M]."""
-    peak_gpm = np.nan_to_num(mean(samples.peak_gpm))[:, None]
-    beside = case.added_psi_per_gpm2[rows] * peak_gpm**2
+    peak_gpm = mean(samples.peak_gpm)[:, None]
+    with np.errstate(invalid="ignore", over="ignore"):  # meters not assessed may hold NaN
+        beside = case.added_psi_per_gpm2[rows] * peak_gpm**2
     return np.asarray(
         head_loss_at_peak(case, samples) + beside + case.backflow_psi[rows][:, None]
     )

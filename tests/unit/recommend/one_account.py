@@ -20,6 +20,15 @@ FLAT = tariff(
 """10 USD a thousand gallons and no interest: figures that a hand works out."""
 
 
+NO_WORK = dict.fromkeys(
+    ("fitting_usd_per_in", "repipe_usd_per_in", "strainer_usd_per_in", "traffic_control_usd"),
+    0.0,
+)
+"""Limits under which no work at the site costs."""
+NO_SITE_COSTS = NO_WORK | {"tap_and_line_usd_per_in": 0.0}
+"""The same, and a larger meter needs no new line: a change costs what the meter costs."""
+
+
 def sold(kind: str, size_in: float, smoc_gpm: float, cost_usd: float, **changes: Any) -> Meter:
     money = {"price_usd": cost_usd, "install_usd": 0.0, "upkeep_usd_per_year": 0.0}
     return meter(kind, size_in, smoc_gpm, life_years=20.0, **(money | changes))
@@ -64,7 +73,7 @@ def decided(
     reads = replace(profile_block(index, np.array([8e5]), flow), **(block or {}))
     return decide(
         reads, posterior, site_block(index, **site), meters, FLAT,
-        Thresholds.model_validate(limits or {}), units="us",
+        Thresholds.model_validate(NO_WORK | (limits or {})), units="us",
     )  # fmt: skip
 
 

@@ -280,5 +280,5 @@ def test_only_meters_that_pass_come_before_the_installed_one(decision: Decision)
     installed = rows.filter("is_installed").select("account_id", own_rank="rank")
     before = rows.join(installed, on="account_id").filter(pl.col("rank") < pl.col("own_rank"))
     assert before.height > 20
-    assert (before["odds_of_benefit"] >= LIMITS.odds_of_benefit).all()
+    assert (before["odds_of_benefit"] >= LIMITS.odds_of_benefit - LIMITS.odds_slack).all()
     assert (before["net_benefit_usd_per_year"] > 0).all()

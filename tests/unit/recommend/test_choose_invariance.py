@@ -20,6 +20,7 @@ from rightsize.meters.catalogue import Catalogue
 from rightsize.recommend.choose import Decision, decide
 from rightsize.settings import Thresholds
 from rightsize.units import L_PER_GAL
+from tests.unit.recommend.one_account import NO_SITE_COSTS
 from tests.unit.recommend.synthetic import fleet, tariff
 
 LIMITS = Thresholds()
@@ -86,7 +87,7 @@ def test_duplicate_accounts_get_the_same_answer() -> None:
 
 def test_draws_split_in_two_change_nothing() -> None:
     """Costs that only a share of the samples bears are left out: twice as many bear them."""
-    certain = Thresholds(tap_and_line_usd_per_in=0)
+    certain = Thresholds.model_validate(NO_SITE_COSTS)
     block, posterior, sites, meters = fleet(200)
     halves = {name: np.repeat(getattr(posterior, name), 2, axis=0) for name in DRAW_AXES}
     split = decide(
@@ -182,10 +183,23 @@ def test_a_cheaper_identical_meter_never_loses(seed: int, off_usd: float) -> Non
     assert (gain >= -0.05).all()
 
 
+def odds_alone_with(**changes: float) -> Thresholds:
+    """Limits under which the odds alone decide whether a change is proven."""
+    no_other = {
+        "min_net_benefit_usd_per_year": 0, "min_gain_points": 0, "max_payback_years": 100,
+    }  # fmt: skip
+    return Thresholds.model_validate(NO_SITE_COSTS | no_other | changes)
+
+
 def test_more_certain_odds_change_fewer_meters() -> None:
     parts = fleet(400)
     counts = [
-        decide(*parts, tariff(), Thresholds(odds_of_benefit=o), units="us")
+        decide(
+            *parts,
+            tariff(),
+            odds_alone_with(odds_of_benefit=o, odds_of_costly_benefit=o),
+            units="us",
+        )
         .recommendation["verdict"]
         .is_in(["oversized", "wrong_type"])
         .sum()

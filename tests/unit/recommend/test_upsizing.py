@@ -10,11 +10,11 @@ import pytest
 
 from rightsize.contracts.site_record import SiteRecord
 from rightsize.errors import ContractError
-from rightsize.meters.arrays import meter_arrays
+from rightsize.meters.catalogue import Meter
 from rightsize.recommend.choose import Decision
-from rightsize.recommend.site_costs import site_costs
+from rightsize.recommend.site_costs import SiteCosts, site_costs
 from rightsize.settings import UPSIZE_EVIDENCE, Thresholds
-from tests.unit.recommend.one_account import TURBINE, decided, lost_by, row, sold
+from tests.unit.recommend.one_account import NO_WORK, TURBINE, decided, lost_by, row, sold
 
 LARGER = sold("turbine", 3.0, 435, 1000)
 
@@ -26,6 +26,12 @@ def overloaded(**facts: Any) -> Decision:
 
 def recorded(evidence: str | None) -> SiteRecord:
     return replace(SiteRecord.blank(1), upsize_evidence=(evidence,))
+
+
+def costs_of(meters: tuple[Meter, ...], limits: Thresholds) -> SiteCosts:
+    """Costs of the site of one account behind the first meter; nothing is recorded."""
+    at_first, blank = np.zeros(1, dtype=np.int64), SiteRecord.blank(1)
+    return site_costs(meters, at_first, np.array([np.nan]), blank, limits)
 
 
 def test_an_inferred_peak_alone_is_logged_first() -> None:
@@ -90,7 +96,7 @@ def test_a_blank_line_is_unknown_not_unlimited() -> None:
     assert told["net_benefit_usd_per_year"] == pytest.approx(-5500 / 20, abs=0.01)
     assert told["net_benefit_low_usd_per_year"] == pytest.approx(-10_000 / 20, abs=0.01)
     assert told["net_benefit_high_usd_per_year"] == pytest.approx(-1000 / 20, abs=0.01)
-    assert "a new tap and line may add $9,000" in told["reason"]
+    assert "with a new tap and line the cost may rise by $9,000" in told["reason"]
 
 
 def test_a_capacity_charge_is_by_meter_equivalents() -> None:
@@ -101,9 +107,9 @@ def test_a_capacity_charge_is_by_meter_equivalents() -> None:
 
 
 def test_a_smaller_meter_bears_none_of_it() -> None:
-    held = meter_arrays((TURBINE, sold("displacement", 1.5, 100, 400)))
-    limits = Thresholds(capacity_charge_usd_per_equivalent=2000)
-    costs = site_costs(held, np.zeros(1, dtype=np.int64), np.array([np.nan]), limits)
+    meters = (TURBINE, sold("displacement", 1.5, 100, 400))
+    limits = Thresholds.model_validate(NO_WORK | {"capacity_charge_usd_per_equivalent": 2000})
+    costs = costs_of(meters, limits)
     assert costs.known_usd.tolist() == [[0.0, 0.0]]
     assert costs.possible_usd.tolist() == [[0.0, 0.0]]
 
@@ -111,10 +117,9 @@ def test_a_smaller_meter_bears_none_of_it() -> None:
 @pytest.mark.parametrize("samples", [10, 64])
 @pytest.mark.parametrize("odds", [0.0, 0.3, 0.5, 1.0])
 def test_a_possible_cost_falls_on_its_share_of_the_samples(samples: int, odds: float) -> None:
-    held = meter_arrays((TURBINE, LARGER))
-    limits = Thresholds(unknown_line_odds=odds)
-    costs = site_costs(held, np.zeros(1, dtype=np.int64), np.array([np.nan]), limits)
-    share = costs.borne(samples).mean()
+    limits = Thresholds.model_validate(NO_WORK | {"unknown_line_odds": odds})
+    costs = costs_of((TURBINE, LARGER), limits)
+    share = costs.borne(samples)[:, 0].mean()
     assert share == pytest.approx(odds, abs=0.5 / samples + 1e-9)
     beyond = costs.beyond_expected_usd(samples)
     assert beyond is not None
