@@ -21,7 +21,7 @@ from pipelines.configuration.load_settings import load, read_model
 from pipelines.demo import exports, tables
 from pipelines.demo.account import MeterRows, Served, World
 from pipelines.demo.calendar import calendar_of
-from pipelines.demo.changed.changed_account import before_month, old_service
+from pipelines.demo.changed.changed_account import before_month, flow_of, old_service
 from pipelines.demo.changed.pilot import TABLES, pilot_file
 from pipelines.demo.changed.planted import CHANGE_OUTS, LEAST_MONTHS, PILOT_MONTHS
 from pipelines.demo.fleet import Plan, fleet_of
@@ -51,7 +51,10 @@ def pilot_utility(folder: Path) -> None:
     )
     fleet = simulated(fleet_of(FLEET_ACCOUNTS, DEFAULT_SEED), world, workers=2)
     seen = [_seen(a.plan, a.limits, a.meters) for a in fleet if a.plan.trouble != "unlisted"]
-    seen += [_seen(c.plan, SiteLimits(), (old_service(c, world),)) for c in CHANGE_OUTS]
+    seen += [
+        _seen(c.plan, SiteLimits(), (old_service(c, flow_of(c, world), world),))
+        for c in CHANGE_OUTS
+    ]
     seen = [account for account in seen if account.meters]
     exports.write_exports(folder, seen, world)
     tables.write_meters(folder, seen, world)

@@ -164,7 +164,9 @@ def _total(outcome: Verified, console: Console, words: UnitNames) -> None:
     if total is None:
         return
     suffix = "m3_per_year" if words.is_metric else "gal_per_year"
-    came, low, high = (total[f"realised_gain_{end}{suffix}"] for end in ("", "low_", "high_"))
+    came, low, high = (
+        float(f"{total[f'realised_gain_{end}{suffix}']:.3g}") for end in ("", "low_", "high_")
+    )
     dollars = [total[f"realised_to_date_{end}usd"] for end in ("", "low_", "high_")]
     said = f"In total {came:,.0f} {words.volume_unit} per year ({low:,.0f} to {high:,.0f})"
     if None not in dollars:

@@ -29,6 +29,7 @@ def change_outs_of(
         results=rows("85_evidence/change_out_line"),
         totals=rows("85_evidence/change_out_total_line"),
         calibration=calibration(promises_of(gains)),
+        persistence=rows("85_evidence/leak_persistence_line"),
     )
 
 

@@ -47,8 +47,8 @@ def changed_account(
     change_out: ChangeOut, promised: PromisedMeter | None, world: World
 ) -> ChangedAccount:
     """Simulate one planted change-out; the same whatever process does it."""
-    old = old_service(change_out, world)
-    flow, rng = _flow(change_out, world), _rng(change_out, 3)
+    flow, rng = flow_of(change_out, world), _rng(change_out, 3)
+    old = old_service(change_out, flow, world)
     new = _new_service(change_out, old.service, promised, flow, world)
     rows = meter_rows(change_out.plan, flow, new, world, rng)
     if change_out.outcome == "multiplier":
@@ -63,9 +63,8 @@ def changed_account(
     )
 
 
-def old_service(change_out: ChangeOut, world: World) -> MeterRows:
+def old_service(change_out: ChangeOut, flow: flows.Flow, world: World) -> MeterRows:
     """The meter that was taken out, and its rows."""
-    flow = _flow(change_out, world)
     lost = WORN_LOST_SHARE if change_out.is_worn else 0.0
     service = Service(
         change_out.old_meter_id,
@@ -100,7 +99,7 @@ def _change_s(change_out: ChangeOut, calendar: Calendar) -> int:
     return int(calendar.day_start_s[day]) + 3600 * CHANGED_AT_HOUR
 
 
-def _flow(change_out: ChangeOut, world: World) -> flows.Flow:
+def flow_of(change_out: ChangeOut, world: World) -> flows.Flow:
     """What flowed, with what happened besides the change."""
     site = SITES[change_out.customer_class](_rng(change_out, 0))
     flow = flows.flow_of(site, world.calendar, _rng(change_out, 1))

@@ -12,7 +12,8 @@ from rightsize.contracts.realised_gain import NO_GAIN_CODES
 from rightsize.evidence.outcomes import words
 from rightsize.evidence.outcomes.promise_picture import promise_svg
 from rightsize.evidence.outcomes.words import Row
-from rightsize.evidence.quantity import Units, decimal, share
+from rightsize.evidence.quantity import THIN, Units, decimal, share, significant
+from rightsize.units.column_units import metric_name
 from rightsize.verify.calibration import (
     INTERVAL_SHARE,
     LEAST_CASES,
@@ -32,6 +33,7 @@ class ChangeOuts:
     results: tuple[Row, ...] = ()
     totals: tuple[Row, ...] = ()
     calibration: Calibration | None = None
+    persistence: tuple[Row, ...] = ()  # of `leak_persistence`
 
     @property
     def total(self) -> Row | None:
@@ -61,6 +63,7 @@ def outcome_context(held: ChangeOuts, units: Units) -> dict[str, Any]:
         "calibration": calibration_lines(held),
         "is_short": held.calibration is not None and held.calibration.is_over_promised,
         "picture": Markup(_picture(held)) if has_promises else "",
+        "steady": _steady(held, units),
         "rows_shown": ROWS_SHOWN,
         "points_shown": POINTS_SHOWN,
         "least_cases": LEAST_CASES,
@@ -143,6 +146,24 @@ def _kept(held: ChangeOuts, units: Units) -> dict[str, Any] | None:
         "count": total["promises"],
         "short": total["promises_short"],
     }
+
+
+def _steady(held: ChangeOuts, units: Units) -> list[dict[str, Any]]:
+    """How much of the steady flow that new meters made visible is still there."""
+    name = metric_name("new_gpm") if units.is_metric else "new_gpm"
+    return [
+        {
+            "months": row["months_after"],
+            "count": row["case_count"],
+            "flow": f"{significant(row[name], parted=units.parted)}{THIN}{units.flow_unit}",
+            "left": "too few" if row["left_share"] is None else share(row["left_share"], 0),
+            "range": ""
+            if row["left_low_share"] is None
+            else f"{share(row['left_low_share'], 0)} to {share(row['left_high_share'], 0)}",
+        }
+        for row in held.persistence
+        if row["case_count"]
+    ]
 
 
 def _picture(held: ChangeOuts) -> str:

@@ -124,6 +124,20 @@ class TestFleetPage:
         assert shown["picture"] == ""
         assert shown["calibration"] == []
 
+    def test_lasting_steady_flow_is_told_where_change_outs_are_that_old(self):
+        rows = (
+            {"months_after": 3, "case_count": 8, "new_gpm": 1.925, "left_share": 0.77,
+             "left_low_share": 0.24, "left_high_share": 0.99},
+            {"months_after": 12, "case_count": 0, "new_gpm": 0.0, "left_share": None,
+             "left_low_share": None, "left_high_share": None},
+        )  # fmt: skip
+        (told,) = outcome_context(ChangeOuts(persistence=rows), US)["steady"]
+        plain = {k: str(v).replace("\u202f", " ") for k, v in told.items()}
+        assert plain == {
+            "months": "3", "count": "8", "flow": "1.93 gpm", "left": "77 %",
+            "range": "24 % to 99 %",
+        }  # fmt: skip
+
     def test_significance_is_said_and_nothing_is_said_without_it(self):
         def found(bias, probability):
             return Calibration(

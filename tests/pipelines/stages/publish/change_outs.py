@@ -47,12 +47,15 @@ def _row(place: int) -> dict[str, object]:
     }
 
 
+BLANK = {"text": "", "boolean": False, "number": 0.0, "integer": 0}
+
+
 def _required() -> dict[str, object]:
-    """A value for each text that must be there, whatever columns the contract has."""
+    """A value for each column that must be there, whatever columns the contract has."""
     return {
-        c.name: c.allowed[0] if c.allowed else ""
+        c.name: c.allowed[0] if c.allowed else BLANK[c.type]
         for c in REALISED_GAIN.columns
-        if c.null == "never" and c.type == "text"
+        if c.null == "never" and c.type in BLANK
     }
 
 
