@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import datetime as dt
 import shutil
-import uuid
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
@@ -21,6 +20,7 @@ from rich.table import Table
 from pipelines.configuration.fleet import load_fleet
 from pipelines.configuration.load_settings import Loaded
 from pipelines.stages.assess.assess import BucketTask, assess_bucket
+from pipelines.store.leftovers import own_name
 from pipelines.store.workspace import Workspace
 from pipelines.sweep.stages import learnt_prior, profile_lake, verify_jobs
 from pipelines.sweep.state import Sweep, SweepOrder
@@ -92,7 +92,7 @@ def _tasks_of(tasks: Sequence[BucketTask], accounts: Sequence[str]) -> list[Buck
 
 @contextmanager
 def _aside(workspace: Workspace) -> Iterator[Path]:
-    folder = workspace.scratch / f"look-{uuid.uuid4().hex}"
+    folder = workspace.scratch / own_name("look")
     try:
         yield folder
     finally:

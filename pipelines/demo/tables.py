@@ -92,6 +92,7 @@ def _meter_rows(account: Served, world: World) -> Iterator[dict[str, Any]]:
             "multiplier": service.multiplier,
             "service_line_in": account.limits.service_line_in,
             "spare_head_psi": account.limits.spare_head_psi,
+            "upsize_evidence": _upsize_evidence(account),
             "area": plan.area,
             "customer_name": plan.customer,
             "service_address": plan.address,
@@ -108,6 +109,13 @@ def _changed_row(account: ChangedAccount) -> dict[str, Any]:
         "outcome": account.change_out.outcome,
         "true_gain_pct": round(100 * account.true_gain_share, 2),
     }
+
+
+def _upsize_evidence(account: Served) -> str | None:
+    """What is on record of two in three meters that are truly too small."""
+    if not isinstance(account, Account) or account.truth.verdict != "undersized":
+        return None
+    return ("complaint", "pressure_record", None)[account.plan.index % 3]
 
 
 def _truth_row(account: Account) -> dict[str, Any]:

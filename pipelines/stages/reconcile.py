@@ -10,6 +10,7 @@ from typing import Final
 import duckdb
 import polars as pl
 
+from pipelines.store.checksum import check_here
 from pipelines.store.open_connections import interruptible
 from pipelines.store.resources import sql_text
 from pipelines.store.warehouse import literals
@@ -117,9 +118,11 @@ def _load(
 
 
 def _rejected_counts(workspace: Workspace) -> pl.DataFrame:
+    files = rejected_files(workspace)
+    check_here(files)
     counted = [
         (path.stem, pl.scan_parquet(path, glob=False).select(pl.len()).collect().item())
-        for path in rejected_files(workspace)
+        for path in files
     ]
     return pl.DataFrame(
         counted, schema={"file_hash": pl.String, "rejected_rows": pl.Int64}, orient="row"
@@ -132,6 +135,7 @@ def _block_keys(workspace: Workspace, sweep: SweepRecord, table: Table) -> pl.Da
         names.append("verdict")
     files = block_files(workspace, sweep.sweep_id, table)
     if files:
+        check_here(files)
         return pl.read_parquet(files, columns=names, glob=False)
     return pl.DataFrame(schema={n: block_schema(table)[n] for n in names})
 

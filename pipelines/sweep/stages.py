@@ -33,6 +33,7 @@ from pipelines.stages.assess.assess import (
 from pipelines.stages.assess.list_findings import list_findings
 from pipelines.stages.assess.month_volume import month_volume
 from pipelines.stages.land.land import land
+from pipelines.stages.land.old_reads import delete_old_reads
 from pipelines.stages.profile.profile import profile
 from pipelines.stages.publish.copy_results import copy_results, is_copied
 from pipelines.stages.publish.history import Retention
@@ -89,7 +90,7 @@ def run_stages(sweep: Sweep, call: Call = Stage.run) -> None:
     if has_news(sweep):
         for stage in JUDGING_STAGES:
             call(stage, sweep)
-    if pages_are_due(sweep.workspace):
+    if pages_are_due(sweep.workspace, has_names=sweep.loaded.settings.names_on_pages):
         call(PAGES_STAGE, sweep)
     if sweep.loaded.settings.copy_results_to:
         call(COPY_STAGE, sweep)
@@ -100,6 +101,7 @@ def _land(sweep: Sweep, cost: StageCost) -> None:
     sweep.landed = land(sweep.loaded, sweep.workspace, progress=sweep.progress)
     cost.item_count = len(sweep.landed.files)
     cost.row_count = sweep.landed.rows_landed
+    sweep.deleted = delete_old_reads(sweep.workspace, sweep.loaded.settings.keep_reads_months)
 
 
 def _validate(sweep: Sweep, cost: StageCost) -> None:
@@ -245,6 +247,8 @@ def _add_document(sweep: Sweep, name: str, content: dict[str, Any]) -> None:
 
 
 def _reconcile(sweep: Sweep, cost: StageCost) -> None:
+    folder = sweep.workspace.assess / sweep.sweep_id
+    resume.check_blocks(folder, [task.bucket for task in sweep.tasks])
     with _inputs_at_hand(sweep) as inputs:
         sweep.reconciliation = reconcile(sweep.workspace, sweep.record, inputs)
     cost.row_count = sweep.reconciliation.accounts
@@ -301,7 +305,8 @@ def _copy(sweep: Sweep, cost: StageCost) -> None:
     if is_copied(url, newest):
         return
     sweep.progress("copy", 0, 1)
-    cost.item_count = copy_results(sweep.workspace, newest, url)
+    sweep.copied_file_count = copy_results(sweep.workspace, newest, url)
+    cost.item_count = sweep.copied_file_count
     sweep.progress("copy", 1, 1)
 
 

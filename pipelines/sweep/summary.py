@@ -9,6 +9,7 @@ from rich import box
 from rich.console import Console
 from rich.table import Table
 
+from pipelines.stages.publish.history import open_held
 from pipelines.store.resources import sql_text
 from rightsize.evidence.words import VERDICT_WORD
 from rightsize.units.column_units import metric_text
@@ -17,7 +18,7 @@ from rightsize.wording import probability_figure
 
 def show_summary(results: Path, console: Console) -> None:
     """Meters by verdict, net benefit, the ten best change-outs, exceptions and why."""
-    with duckdb.connect(str(results), read_only=True) as connection:
+    with open_held(results) as connection:
         connection.execute("set TimeZone = 'UTC'")
         _verdicts(connection, console)
         _corrected(connection, console)

@@ -29,6 +29,7 @@ class FleetEvidence:
 
     sweeps: tuple[Row, ...]  # newest first
     meters: pl.DataFrame
+    totals: tuple[Row, ...]  # of all changes, from joint samples: one row, or none
     classes: tuple[Row, ...]
     verdicts: tuple[Row, ...]
     moved: tuple[Row, ...]

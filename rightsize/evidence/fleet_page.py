@@ -105,24 +105,20 @@ def script_hash() -> str:
     return "sha256-" + base64.b64encode(digest).decode("ascii")
 
 
+_TOTALS: Final = tuple(
+    f"{name}{end}_usd_per_year"
+    for name in ("net_benefit", "revenue_gain")
+    for end in ("", "_low", "_high")
+)
+
+
 def _summary(fleet: FleetEvidence) -> dict[str, Any]:
     changes = fleet.changes
     half = half_way(changes)
-    total = {
-        name: float(changes[name].sum())
-        for name in (
-            "net_benefit_usd_per_year",
-            "net_benefit_low_usd_per_year",
-            "net_benefit_high_usd_per_year",
-            "revenue_gain_usd_per_year",
-            "revenue_gain_low_usd_per_year",
-            "revenue_gain_high_usd_per_year",
-            "change_cost_usd",
-        )
-    }
+    [total] = fleet.totals or (dict.fromkeys(_TOTALS, 0.0),)
     label = f"{half} of {changes.height} change-outs bring half of the revenue gain."
     return {
-        "total": total,
+        "total": {**total, "change_cost_usd": float(changes["change_cost_usd"].sum())},
         "change_count": changes.height,
         "log_count": int((fleet.meters["action"] == "log_first").sum()),
         "half": half,

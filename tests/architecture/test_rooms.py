@@ -36,7 +36,7 @@ PIPELINES = {
     "service": "store work configuration sweep commands",
     "demo": "store configuration",
     "handbook": "store configuration commands",
-    "cli": "work configuration pages sweep commands service demo",
+    "cli": "store work configuration pages sweep commands service demo",
 }
 RIGHTSIZE = {
     "errors": "",

@@ -19,6 +19,7 @@ from pipelines.stages.reconcile import (
     load_partition_file,
     rejected_files,
 )
+from pipelines.store.checksum import check_here
 from pipelines.store.resources import sql_text
 from pipelines.store.warehouse import literals
 from pipelines.store.workspace import Workspace
@@ -172,6 +173,7 @@ class Build:
         files = block_files(self.workspace, self.sweep.sweep_id, table)
         name = f"{table.name}_block"
         if files:
+            check_here(files)
             listed = ", ".join(quoted(f) for f in literals(files))
             self.connection.execute(
                 f"create or replace temp view {name} as"
@@ -204,6 +206,7 @@ class Build:
     def _insert_rejected(self) -> None:
         files = rejected_files(self.workspace)
         if files:
+            check_here(files)
             listed = ", ".join(quoted(f) for f in literals(files))
             self.connection.execute(
                 "create or replace temp view rejected_file as"

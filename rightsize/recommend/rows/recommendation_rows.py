@@ -17,6 +17,7 @@ from rightsize.recommend.economics import simple_payback_years
 from rightsize.recommend.rows.flow_distribution import where_read
 from rightsize.recommend.rows.reasons import with_reason
 from rightsize.recommend.rows.row_columns import (
+    assembly_loss_at_peak,
     at_meter,
     bounded,
     bounded_ratio,
@@ -24,7 +25,7 @@ from rightsize.recommend.rows.row_columns import (
     meter_columns,
     samples_at_meter,
 )
-from rightsize.recommend.rules.meter_rules import main_rule
+from rightsize.recommend.rules.meter_rules import lost_by, main_rule
 from rightsize.recommend.weigh import BenefitSamples
 from rightsize.wording import Wording
 
@@ -64,6 +65,8 @@ def recommendation_frame(
         odds_over_smoc=choice.odds_over_smoc,
         odds_over_continuous=choice.odds_over_continuous,
         smaller=choice.smaller,
+        tied=choice.tied,
+        rival_lost_by=lost_by(choice.weighed.broken, choice.runner_up),
         is_other=choice.chosen != case.meter_index[rows],
         blocked_by=main_rule(choice.weighed.broken),
         runner_up_odds=at_meter(
@@ -146,6 +149,7 @@ def _money_columns(
         "payback_years": np.where(kept, np.nan, simple_payback_years(cost, cash)),
         "fixed_charge_change_usd_per_year": fixed,
         "change_cost_usd": cost,
+        "possible_cost_usd": at_meter(case.site_costs.rows(rows).possible_usd, chosen),
         "annual_cost_usd_per_year": annual,
     }
 
@@ -199,6 +203,9 @@ def _rating_columns(
     rated, installed = meter_arrays(case.catalogue.meters), case.meter_index[rows]
     return {
         "head_loss_at_peak_psi": at_meter(head_loss_at_peak(case, samples), choice.chosen),
+        "assembly_loss_at_peak_psi": at_meter(
+            assembly_loss_at_peak(case, rows, samples), choice.chosen
+        ),
         "spare_head_psi": case.spare_head_psi[rows],
         "installed_continuous_gpm": rated.continuous_gpm[installed],
         "installed_smoc_gpm": rated.smoc_gpm[installed],
