@@ -32,23 +32,26 @@ def _low_flow(rows: pl.DataFrame, names: UnitNames) -> Iterator[str]:
     both = rows.drop_nulls(["low_flow_before_gal_per_year", "low_flow_after_gal_per_year"])
     if both.is_empty():
         return
-    before, after = (_a_day(both, side, names) for side in ("before", "after"))
+    before, after = (_a_day(both, f"low_flow_{side}", names) for side in ("before", "after"))
     text = (
-        f"Low flow: {both.height:,} change-outs registered {before} {names.volume_unit} a day "
-        f"below the old meters' normal range before and {after} after"
+        f"Low flow: {both.height:,} change-outs registered {before} {names.volume_unit} a day"
+        f" below the old meters' normal range before and {after} after"
     )
-    inferred = both.drop_nulls("low_flow_inferred_gal_per_year")
-    if inferred.height:
-        held = [_a_day(inferred, side, names) for side in ("before", "after", "inferred")]
+    held = both.drop_nulls("missed_inferred_gal_per_year").with_columns(
+        shown_gal_per_year=pl.col("low_flow_after_gal_per_year")
+        - pl.col("low_flow_before_gal_per_year")
+    )
+    if held.height:
+        shown, missed = (_a_day(held, name, names) for name in ("shown", "missed_inferred"))
         text += (
-            f"; {inferred.height:,} of them with a promise {held[0]} and {held[1]}, where its "
-            f"sweep inferred {held[2]} of actual volume"
+            f"; {held.height:,} of them with a promise {shown} more, where its sweep inferred"
+            f" {missed} that the old meters missed"
         )
     yield text + "."
 
 
-def _a_day(rows: pl.DataFrame, side: str, names: UnitNames) -> str:
-    gal = float(rows[f"low_flow_{side}_gal_per_year"].sum()) / _DAYS_PER_YEAR
+def _a_day(rows: pl.DataFrame, name: str, names: UnitNames) -> str:
+    gal = float(rows[f"{name}_gal_per_year"].sum()) / _DAYS_PER_YEAR
     return plain_number(gal * names.volume_per_gal, _DIGITS, parted=names.parted)
 
 

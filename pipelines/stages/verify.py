@@ -127,7 +127,10 @@ def _gains(
         ),
     )
     months = case_months(
-        rows, limits.unique(["account_id", "removed_meter_id"]), data_to=reads.last_on
+        rows,
+        limits.unique(["account_id", "removed_meter_id"], keep="last", maintain_order=True),
+        data_from=reads.first_on,
+        data_to=reads.last_on,
     )
     found = with_low_flow(rows, months, _low_flow(reads, months))
     return as_block(found, REALISED_GAIN)

@@ -56,11 +56,11 @@ _LOW_FLOW: Final = (
         low=0,
     ),
     number(
-        "low_flow_inferred_gal_per_year",
-        "actual volume below that flow, as the sweep of the promise inferred it",
+        "missed_inferred_gal_per_year",
+        "volume that the meter taken out did not register, as the sweep of the promise"
+        " inferred it: nearly all of it below that flow",
         null="allowed",
         null_means="no promise",
-        low=0,
     ),
     number(
         "low_flow_before_gal_per_year",

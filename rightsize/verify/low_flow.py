@@ -27,7 +27,9 @@ TOLD_CODES: Final = ("leak_repaired", "too_few_controls", "too_few_periods_befor
 """Codes that leave the low-flow bands as they are."""
 
 
-def case_months(rows: pl.DataFrame, limits: pl.DataFrame, *, data_to: dt.date) -> pl.DataFrame:
+def case_months(
+    rows: pl.DataFrame, limits: pl.DataFrame, *, data_from: dt.date, data_to: dt.date
+) -> pl.DataFrame:
     """Months of each change-out whose low flow is compared.
 
     The months after are the first twelve whole ones; those before are of the same season, a
@@ -39,6 +41,8 @@ def case_months(rows: pl.DataFrame, limits: pl.DataFrame, *, data_to: dt.date) -
         Rows of realised_gain.
     limits : frame
         account_id, removed_meter_id, limit_gpm: the old meter's normal minimum flow.
+    data_from, data_to : date
+        First and last day of reads.
 
     Returns
     -------
@@ -54,13 +58,13 @@ def case_months(rows: pl.DataFrame, limits: pl.DataFrame, *, data_to: dt.date) -
         .join(limits.drop_nulls(), on=["account_id", "removed_meter_id"], how="inner")
     )
     number = 12 * pl.col("changed_on").dt.year() + pl.col("changed_on").dt.month() - 1
-    last = 12 * data_to.year + data_to.month - 1
+    first, last = (12 * day.year + day.month - 1 for day in (data_from, data_to))
     later = _next_job(rows)
     parts: list[tuple[int, str, str, str, float]] = []
     for case in cases.with_columns(month_number=number).iter_rows(named=True):
         change, at = case["month_number"], case["case_number"]
         after = range(change + 1, min(change + MOST_MONTHS, last, later[at] - 1) + 1)
-        season = [m - MOST_MONTHS for m in after if m - MOST_MONTHS < change]
+        season = [m - MOST_MONTHS for m in after if first <= m - MOST_MONTHS < change]
         before = (
             season
             if len(season) >= LEAST_SEASON_MONTHS

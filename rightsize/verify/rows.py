@@ -20,7 +20,7 @@ from rightsize.verify.realised import Realised, realised
 
 PROMISE_COLUMNS: Final = (
     "promised_sweep_id", "promised_gain_gal_per_year", "promised_gain_low_gal_per_year",
-    "promised_gain_high_gal_per_year", "low_flow_inferred_gal_per_year",
+    "promised_gain_high_gal_per_year", "missed_inferred_gal_per_year",
     "promised_correction_factor",
 )  # fmt: skip
 

@@ -155,7 +155,7 @@ class TestFlow:
             {
                 "low_flow_before_gal_per_year": [36525.0] * count,
                 "low_flow_after_gal_per_year": [73050.0] * (count - 1) + [None],
-                "low_flow_inferred_gal_per_year": [91312.5] + [None] * (count - 1),
+                "missed_inferred_gal_per_year": [91312.5] + [None] * (count - 1),
                 "steady_new_gpm": [0.5] * count,
                 **{
                     f"steady_left_{months}_months_share": pl.Series(
@@ -171,7 +171,7 @@ class TestFlow:
         low, steady = flow_lines(self.rows(), "us")
         assert "5 change-outs registered 500 gal a day below" in low
         assert "before and 1,000 after" in low
-        assert "1 of them with a promise 100 and 200, where its sweep inferred 250" in low
+        assert "1 of them with a promise 100 more, where its sweep inferred 250 that" in low
         assert "6 change-outs show 3 gpm day and night" in steady
         assert "100 % (61 to 100) after 3 months, 50 % (" in steady
 

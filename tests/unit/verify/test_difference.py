@@ -203,6 +203,24 @@ class TestWithin:
         assert moved == pytest.approx(within(made.relative, made.used), abs=1e-9)
 
 
+def test_the_adjusted_baseline_is_that_of_ipmvp():
+    """OUTSIDE: IPMVP Core Concepts (2016), equation 1: savings = (baseline period use -
+    reporting period use) +/- adjustments. HAND: 100 gal a day before; a drought takes a fifth
+    from all who kept their meter; 88 after. The baseline in the conditions of the reporting
+    period is 80: savings are (100 - 88) - 20 = -8 gal a day, a gain of a tenth of 80."""
+    months, level = 24, np.array([[100.0], [300.0], [50.0], [70.0]])
+    volume = level * np.where(np.arange(months) > 11, 0.8, 1.0)
+    volume[0, 12:] = 88.0
+    panel = Panel(volume, np.zeros(4, dtype=np.int64), np.arange(4) > 0)
+    one = Cases(*(np.array([n]) for n in (0, 11, 0, months)))
+    found = effects(stack(panel, one, np.array([[1, 2, 3]])))
+    assert found.adjusted_baseline_gal_per_day[0] == pytest.approx(80.0)
+    assert found.gain_share[0] == pytest.approx(0.10)
+    savings = (100.0 - 88.0) - 20.0
+    gain = found.gain_share[0] * found.adjusted_baseline_gal_per_day[0]
+    assert gain == pytest.approx(-savings)
+
+
 def test_a_gain_is_a_share_and_so_free_of_the_unit():
     made = fleet(3, kept=200, changed=20)
     controls = matched_controls(made.panel, made.cases, controls=10)

@@ -32,11 +32,11 @@ def rows(*jobs):
 LIMITS = pl.DataFrame({"account_id": ["A"], "removed_meter_id": ["old"], "limit_gpm": [2.5]})
 
 
-TO = DAY(2026, 12, 31)
+FROM, TO = DAY(2024, 1, 1), DAY(2026, 12, 31)
 
 
-def months(made, side, *, to=TO):
-    found = case_months(made, LIMITS, data_to=to)
+def months(made, side, *, since=FROM, to=TO):
+    found = case_months(made, LIMITS, data_from=since, data_to=to)
     return found.filter(pl.col("side") == side)["month"].to_list()
 
 
@@ -56,6 +56,13 @@ def test_two_months_after_are_held_against_the_year_before():
     assert len(months(made, "before", to=DAY(2025, 5, 31))) == 12
 
 
+def test_reads_that_begin_within_the_year_are_held_against_all_months_before():
+    """Seven months after the change have no reads a year earlier."""
+    made = rows(("A", DAY(2025, 6, 12), "type", None))
+    found = months(made, "before", since=DAY(2025, 1, 1), to=DAY(2026, 1, 31))
+    assert found[-5:] == [f"2025-{m:02d}" for m in range(1, 6)]
+
+
 def test_later_work_ends_the_months_after():
     made = rows(("A", DAY(2025, 3, 12), "type", None), ("A", DAY(2025, 7, 2), "repair", None))
     assert months(made, "after") == ["2025-04", "2025-05", "2025-06"]
@@ -66,7 +73,7 @@ def test_later_work_ends_the_months_after():
 )
 def test_meters_that_stay_and_cases_set_aside_are_not_compared(kind, code):
     assert case_months(
-        rows(("A", DAY(2025, 3, 12), kind, code)), LIMITS, data_to=DAY(2026, 12, 31)
+        rows(("A", DAY(2025, 3, 12), kind, code)), LIMITS, data_from=FROM, data_to=TO
     ).is_empty()
 
 
@@ -81,7 +88,7 @@ def test_volumes_are_told_by_the_year_and_few_reads_are_not():
         schema_overrides={"minutes": pl.Float64},
     )  # fmt: skip
     (row,) = with_low_flow(
-        made, case_months(made, LIMITS, data_to=DAY(2026, 12, 31)), found
+        made, case_months(made, LIMITS, data_from=FROM, data_to=TO), found
     ).to_dicts()
     assert row["low_flow_limit_gpm"] == 2.5
     assert row["low_flow_before_gal_per_year"] == pytest.approx(

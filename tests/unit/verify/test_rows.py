@@ -68,7 +68,7 @@ def promises(*rows):
         "promised_sweep_id": pl.String, "promised_gain_gal_per_year": pl.Float64,
         "promised_gain_low_gal_per_year": pl.Float64,
         "promised_gain_high_gal_per_year": pl.Float64,
-        "low_flow_inferred_gal_per_year": pl.Float64,
+        "missed_inferred_gal_per_year": pl.Float64,
     }  # fmt: skip
     return pl.DataFrame(rows, schema=schema, orient="row")
 
