@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 
+from pipelines.store.workspace import Workspace
 from tests.faults.told import small_utility, told
 
 DAMAGED = {
@@ -115,3 +116,10 @@ def test_without_its_export_a_missing_file_of_the_lake_is_named(config: Path):
     assert refused.code == 2, refused
     assert file.name in refused.said
     assert "reads.csv" in refused.said
+
+
+def test_files_are_not_verified_while_a_sweep_changes_them(config: Path):
+    with Workspace(config.parent / "workspace").hold():
+        refused = told("health", config, "--deep")
+    assert refused.code == 4
+    assert "in use" in refused.said
