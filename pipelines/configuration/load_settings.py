@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 import math
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Annotated, Any, Final, Literal, TypeVar
 
@@ -362,8 +363,15 @@ class Loaded(Settings):
     @property
     def workspace(self) -> Workspace:
         """The workspace, and the location of its lake."""
-        settings = self.settings
-        return Workspace(self.workspace_root, settings.lake, settings.results_group)
+        root, settings = self.workspace_root, self.settings
+        beside = (self.path, self.file(settings.meters), *self._export_folders())
+        is_shared = any(path.is_relative_to(root) for path in beside)
+        return Workspace(root, settings.lake, settings.results_group, is_shared)
+
+    def _export_folders(self) -> Iterator[Path]:
+        for export in self.settings.exports:
+            if not is_url(export.path):
+                yield usable_path(self.folder / export.path.partition("*")[0])
 
 
 def read_model(path: Path, model: type[M]) -> M:
