@@ -7,12 +7,19 @@ import functools
 import os
 import sys
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import Annotated, NoReturn, ParamSpec
 
 import typer
 
-from rightsize.errors import ConfigError, QueryError, RightsizeError, WorkspaceBusyError
+from rightsize.errors import (
+    ConfigError,
+    DamageError,
+    QueryError,
+    RightsizeError,
+    WorkspaceBusyError,
+)
 
 P = ParamSpec("P")
 
@@ -63,29 +70,19 @@ def guarded(command: Callable[P, None]) -> Callable[P, None]:
             _stop("stopped; previously published results are unchanged", STOPPED)
         except WorkspaceBusyError as error:
             _stop(str(error), BUSY)
-        except (ConfigError, QueryError) as error:
+        except (ConfigError, DamageError, QueryError) as error:
             _stop(str(error), BAD_CONFIG)
         except RightsizeError as error:
             _stop(str(error), FAILED)
         except Exception as error:
-            told = _of_the_system(error)
+            from pipelines.commands.system_error import said_in_a_line
+
+            told = said_in_a_line(error)
             if told is None:
                 raise
-            _stop(told, FAILED)
+            _stop(told.text, BAD_CONFIG if told.is_damage else FAILED)
 
     return run
-
-
-def _of_the_system(error: Exception) -> str | None:
-    """An operating system error (disk full or read-only, a lock), in one line."""
-    if isinstance(error, OSError):
-        where = f"{os.fsdecode(error.filename)}: " if error.filename else ""
-        return f"{where}{(error.strerror or str(error) or type(error).__name__).lower()}"
-    import duckdb
-
-    if isinstance(error, duckdb.IOException | duckdb.FatalException):
-        return " ".join(str(error).split())
-    return None
 
 
 def _stop(text: str, code: int) -> NoReturn:
@@ -168,7 +165,8 @@ def demo(
     chosen = DEFAULT_SEED if seed is None else seed
     summary = write_demo(folder, accounts=accounts, months=months, seed=chosen)
     console.out.print(
-        f"{summary.utility}: {summary.accounts:,} accounts, {summary.months} months, "
+        f"{summary.utility}: {summary.accounts:,} accounts{summary.beside}, "
+        f"{summary.months} months, "
         f"{summary.rows:,} reads in {summary.files} files, "
         f"{summary.bytes_written / 1e6:,.0f} MB",
         soft_wrap=True,
@@ -297,6 +295,9 @@ def health(
     min_free_gb: Annotated[
         float, typer.Option(min=0, help="minimum free space on the workspace disk")
     ] = 5.0,
+    deep: Annotated[
+        bool, typer.Option("--deep", help="also verify every stored file; reads all of them")
+    ] = False,
     as_json: Annotated[bool, typer.Option("--json", help="output as JSON")] = False,
 ) -> None:
     """Check workspace health. Exit 0 healthy, 3 warning, 1 failing."""
@@ -307,7 +308,13 @@ def health(
     limits = checks.Limits(
         max_age_hours=max_age_hours, max_hold_hours=max_hold_hours, min_free_gb=min_free_gb
     )
-    found = checks.health(load(config), limits)
+    loaded = load(config)
+    found = checks.health(loaded, limits)
+    if deep:
+        from pipelines.commands.scrub import scrub
+
+        with console.progress(quiet=as_json) as report:
+            found = replace(found, checks=(*found.checks, *scrub(loaded.workspace, report)))
     if as_json:
         print(checks.as_json(found))
     else:
@@ -365,17 +372,28 @@ def evidence(
     accounts: Annotated[list[str], typer.Argument(help="account numbers")],
     pdf: Annotated[bool, typer.Option("--pdf", help="also write each page as PDF")] = False,
     to: Annotated[Path | None, typer.Option(help="output folder")] = None,
+    without_names: Annotated[
+        bool, typer.Option("--without-names", help="leave out the customer's name and address")
+    ] = False,
+    codes: Annotated[
+        bool,
+        typer.Option("--codes", help="a code for account and meter, no name; needs --to"),
+    ] = False,
 ) -> None:
     """Write an evidence page for each account, for the field visit."""
     from pipelines.commands import console
     from pipelines.configuration.load_settings import load
     from pipelines.pages.evidence import write_site_pages
+    from rightsize.evidence.privacy import Shown
 
     loaded = load(config)
+    shown: Shown | None = "codes" if codes else "accounts" if without_names else None
     with console.progress() as report:
-        pages = write_site_pages(loaded, accounts, pdf=pdf, folder=to, progress=report)
-    for page in pages:
-        console.out.print(str(page), soft_wrap=True)
+        pages = write_site_pages(
+            loaded, accounts, pdf=pdf, folder=to, shown=shown, progress=report
+        )
+    for account, page in zip(dict.fromkeys(accounts), pages, strict=True):
+        console.out.print(f"{account}: {page}" if codes else str(page), soft_wrap=True)
 
 
 @app.command()
@@ -439,7 +457,10 @@ def verify(
 
     loaded = load(config)
     outcome = verified(loaded.workspace.results)
-    show_verified(outcome, console.out, units=loaded.settings.units)
+    show_verified(outcome, console.out, units=loaded.settings.units, config=config)
+    page = loaded.workspace.published / "pages" / "outcome.html"
+    if page.is_file():
+        console.out.print(f"page: {page}", soft_wrap=True)
     if to:
         write_verified(outcome, to, units=loaded.settings.units)
         console.out.print(f"full list: {to}", soft_wrap=True)
@@ -506,7 +527,10 @@ def priors(
 
 
 def main() -> None:
-    """Run the command line."""
+    """Run the command line; what it writes is for its own user."""
+    from pipelines.store.private_files import private_umask
+
+    private_umask()
     app()
 
 

@@ -48,6 +48,7 @@ STAGE_WORDS = {
     "profile": "summarizing reads by meter and month",
     "learn": "estimating fleet priors",
     "assess": "estimating flows, selecting meters",
+    "scrub": "verifying stored files",
     "verify": "measuring the gain of past change-outs",
     "publish": "publishing results",
     "pages": "writing fleet pages",

@@ -6,12 +6,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import cast
 
-import duckdb
 import polars as pl
 from rich.console import Console
 
 from pipelines.configuration.fleet import Fleet, load_fleet
 from pipelines.configuration.load_settings import Loaded
+from pipelines.stages.publish.history import open_held
 from pipelines.store.resources import sql_text
 from pipelines.sweep.summary import money, plain_table
 from rightsize.demand.design_demand import (
@@ -123,7 +123,7 @@ def _peers(loaded: Loaded, fleet: Fleet) -> pl.DataFrame:
             "--like needs results in US units; this workspace publishes metric units; "
             "give fixtures instead"
         )
-    with duckdb.connect(str(results), read_only=True) as connection:
+    with open_held(results) as connection:
         peaks: pl.DataFrame = connection.sql(sql_text("80_program/peer_peak")).pl()
     areas = fleet.meters.frame.select("meter_id", "floor_area_ft2").unique("meter_id")
     return peaks.join(areas, on="meter_id", how="left")

@@ -23,6 +23,7 @@ from pipelines.commands import console
 from pipelines.commands.query_output import write_answer
 from pipelines.configuration.load_settings import Loaded
 from pipelines.configuration.meter_list import meters_of
+from pipelines.store.checksum import check_here
 from pipelines.store.lake_partition import PARTITION_FOLDERS, LakePartition
 from pipelines.store.resources import sql_text
 from pipelines.store.storage import local_paths
@@ -157,6 +158,7 @@ def _gather(
             )
     refused = sorted(str(p) for p in workspace.rejected.glob("*.parquet"))
     if refused and not wanted.month:
+        check_here(refused)
         _gather_refused(connection, refused, wanted)
 
 

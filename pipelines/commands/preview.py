@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import datetime as dt
 import shutil
-import uuid
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
@@ -21,8 +20,9 @@ from rich.table import Table
 from pipelines.configuration.fleet import load_fleet
 from pipelines.configuration.load_settings import Loaded
 from pipelines.stages.assess.assess import BucketTask, assess_bucket
+from pipelines.store.leftovers import own_name
 from pipelines.store.workspace import Workspace
-from pipelines.sweep.stages import learnt_prior, profile_lake
+from pipelines.sweep.stages import learnt_prior, profile_lake, verify_jobs
 from pipelines.sweep.state import Sweep, SweepOrder
 from pipelines.work.bucket_work import Pool, Progress
 from pipelines.work.observe import StageCost
@@ -66,6 +66,8 @@ def preview(
         profile_lake(sweep, cost)
         tasks = _tasks_of(sweep.tasks, accounts)
         sweep.learnt = learnt_prior(sweep, cost)
+        if loaded.settings.correct_gains:
+            verify_jobs(sweep, cost)
         with _aside(sweep.workspace) as folder:
             for task in tasks:
                 assess_bucket(sweep.workspace, task, sweep.fleet.settings, sweep.learnt, folder)
@@ -90,7 +92,7 @@ def _tasks_of(tasks: Sequence[BucketTask], accounts: Sequence[str]) -> list[Buck
 
 @contextmanager
 def _aside(workspace: Workspace) -> Iterator[Path]:
-    folder = workspace.scratch / f"look-{uuid.uuid4().hex}"
+    folder = workspace.scratch / own_name("look")
     try:
         yield folder
     finally:

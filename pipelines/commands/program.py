@@ -5,9 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 
-import duckdb
 import polars as pl
 
+from pipelines.stages.publish.history import open_held
 from pipelines.store.resources import sql_text
 from rightsize.errors import ConfigError
 from rightsize.recommend.program.choose_program import Program, choose_program
@@ -92,7 +92,7 @@ def program_options(
         "odds_of_benefit": thresholds.odds_of_benefit,
         "min_net_benefit_usd_per_year": thresholds.min_net_benefit_usd_per_year,
     }
-    with duckdb.connect(str(results), read_only=True) as connection:
+    with open_held(results) as connection:
         reader = connection.sql(statement, params=limits).to_arrow_reader()
         frame = pl.DataFrame(reader.read_all())
     if units == "metric":

@@ -24,9 +24,13 @@ import pyarrow as pa
 from pipelines.commands.query_check import check_question
 from pipelines.commands.query_output import Format, write_answer
 from pipelines.stages.publish.contract_sql import quoted
+from pipelines.stages.publish.history import damage_of
+from pipelines.store.leftovers import drop_of_the_dead, own_name
 from pipelines.store.open_connections import interruptible
+from pipelines.store.warehouse import is_damage
 from rightsize.errors import QueryError
 
+_SPILL: Final = "rightsize-query"
 MEMORY_LIMIT: Final = "2GB"
 TIMEOUT_S: Final = 300.0
 _LONGEST_S: Final = 1e9  # the platform's clock holds no more
@@ -150,14 +154,21 @@ def open_results(
     Raises
     ------
     QueryError
-        If there is nothing published or the file is no database.
+        If there is nothing published.
+    DamageError
+        If the file is no database, or one that is damaged.
     """
     if not results.is_file():
         raise QueryError(f"{results}: no results yet; run `rightsize sweep` first")
     with spill_folder() as spill:
         connection = _connected(results, memory, spill)
         with interruptible(connection):
-            yield connection
+            try:
+                yield connection
+            except (duckdb.Error, pa.ArrowException, OSError) as error:
+                if is_damage(error):
+                    raise damage_of(results, error) from None
+                raise
 
 
 @contextmanager
@@ -165,7 +176,10 @@ def spill_folder() -> Iterator[Path]:
     """An empty folder while the block runs; in `RIGHTSIZE_SCRATCH` if that is set."""
     place = os.environ.get("RIGHTSIZE_SCRATCH")
     try:
-        spill = Path(tempfile.mkdtemp(prefix="rightsize-query-", dir=place))
+        folder = Path(place or tempfile.gettempdir())
+        drop_of_the_dead(folder, f"{_SPILL}.*")
+        spill = folder / own_name(_SPILL)
+        spill.mkdir(mode=0o700)
     except OSError as error:
         raise QueryError(
             f"no temporary folder for the query: {error.strerror}: {error.filename}"
@@ -198,7 +212,7 @@ def _connected(results: Path, memory: str, spill: Path) -> duckdb.DuckDBPyConnec
         connection.execute("set lock_configuration = true")
     except duckdb.Error as error:
         connection.close()
-        raise QueryError(f"{results} cannot be read: {_first_line(error)}") from None
+        raise damage_of(results, error) from None
     return connection
 
 
@@ -241,6 +255,8 @@ def _answer(connection: duckdb.DuckDBPyConnection, sql: str) -> pa.RecordBatchRe
             f" extensions ({_first_line(error)})"
         ) from None
     except duckdb.Error as error:
+        if is_damage(error):
+            raise
         text = str(error).strip()
         if "read-only" in text:
             text = f"not allowed: results are read-only ({_first_line(error)})"

@@ -26,8 +26,13 @@ PAGE: Final = (
     Path(__file__).resolve().parents[2] / "rightsize" / "handbook" / "how_a_meter_is_chosen.md"
 )
 _SHOWN_LIMITS: Final = (
-    "odds_of_fit", "odds_of_benefit", "odds_of_undersized", "min_net_benefit_usd_per_year",
-    "smoc_margin_share", "continuous_margin_share", "spare_head_psi", "min_size_in",
+    "odds_of_fit", "odds_of_benefit", "odds_of_costly_benefit", "costly_change_usd",
+    "odds_slack", "odds_of_undersized", "min_net_benefit_usd_per_year", "min_gain_points",
+    "max_payback_years", "tie_band_share", "wrong_size_cost_usd", "design_peak_share",
+    "upsize_needs_evidence", "tap_and_line_usd_per_in", "unknown_line_odds",
+    "capacity_charge_usd_per_equivalent", "smoc_margin_share",
+    "continuous_margin_share", "spare_head_psi", "double_check_psi", "reduced_pressure_psi",
+    "min_size_in",
     "max_sizes_below_line", "fire_line_min_in", "fire_line_sizes_above_meter",
     "fire_line_step_min_in", "refit_usd_per_in", "renewal_credit_share", "demand_elasticity",
     "logging_cost_usd", "log_resolves_share", "min_log_value_usd", "near_limit_odds",
@@ -137,10 +142,14 @@ def _candidate(row: dict[str, Any]) -> str:
 def _limits() -> str:
     fields = Thresholds.model_fields
     rows = [
-        f"| `{name}` | {fields[name].default:,g} | {fields[name].description} |"
+        f"| `{name}` | {_default(fields[name].default)} | {fields[name].description} |"
         for name in _SHOWN_LIMITS
     ]
     return "\n".join(["| threshold | default | meaning |", "|---|---|---|", *rows])
+
+
+def _default(value: float | bool) -> str:
+    return str(value).lower() if isinstance(value, bool) else f"{value:,g}"
 
 
 def main() -> None:

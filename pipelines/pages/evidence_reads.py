@@ -9,7 +9,6 @@ from __future__ import annotations
 import calendar
 import datetime as dt
 import shutil
-import uuid
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
@@ -20,6 +19,7 @@ import numpy as np
 import polars as pl
 
 from pipelines.stages.profile.profile import partitions
+from pipelines.store.leftovers import own_name
 from pipelines.store.resources import sql_text
 from pipelines.store.warehouse import literal, literals, run_sql
 from pipelines.store.workspace import Workspace
@@ -101,7 +101,7 @@ def read_years(
 @contextmanager
 def _folder(scratch: Path) -> Iterator[Path]:
     """A folder of our own: DuckDB removes an empty spill folder when it likes."""
-    made = scratch / f"evidence-{uuid.uuid4().hex}"
+    made = scratch / own_name("evidence")
     made.mkdir(parents=True)
     try:
         yield made

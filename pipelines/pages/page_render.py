@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import multiprocessing
 import os
-import uuid
 from collections.abc import Iterable
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from pathlib import Path
 from typing import Final
 
+from pipelines.store.leftovers import own_name
 from pipelines.work.bucket_work import Progress
 from rightsize.errors import ConfigError
 from rightsize.evidence.file_names import page_file
@@ -97,7 +97,7 @@ def _pdf(page: str) -> bytes:
 
 
 def _put(path: Path, content: bytes) -> None:
-    aside = path.with_name(f".{uuid.uuid4().hex}.part")
+    aside = path.with_name(f"{own_name('')}.part")
     try:
         aside.write_bytes(content)
         aside.replace(path)

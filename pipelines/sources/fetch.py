@@ -10,12 +10,12 @@ from __future__ import annotations
 import glob
 import json
 import os
-import uuid
 from pathlib import Path
 from typing import Any, Final
 
 from pipelines.configuration.load_settings import Loaded
 from pipelines.store.file_stamp import export_paths
+from pipelines.store.leftovers import own_name
 from pipelines.store.object_store import asking, copied_as, is_url, store_of
 from pipelines.store.storage import write_text
 from pipelines.store.workspace import Workspace
@@ -82,7 +82,7 @@ def _version(info: dict[str, Any]) -> str:
 def _get(store: Any, name: str, size: int, copy: Path) -> None:
     """One object, complete or absent."""
     copy.parent.mkdir(parents=True, exist_ok=True)
-    aside = copy.with_name(f".{uuid.uuid4().hex}.part")
+    aside = copy.with_name(f"{own_name('')}.part")
     try:
         store.get_file(name, str(aside))
         if aside.stat().st_size != size:

@@ -10,6 +10,7 @@ from typing import Final
 import duckdb
 import polars as pl
 
+from pipelines.store.checksum import check_here
 from pipelines.store.open_connections import interruptible
 from pipelines.store.resources import sql_text
 from pipelines.store.warehouse import literals
@@ -42,14 +43,15 @@ class SweepInputs:
     `service` has account_id and meter_id of every meter to assess; `ledger` one row per landed
     file with the columns of `LEDGER_SCHEMA`; `profile_folders` are the profiles in force, below
     `month=../bucket=..`. `partitions` has a row for each landed file, kind, month and bucket,
-    if known. `realised_gain` has the rows of the table of that name, if past
-    change-outs were verified.
+    if known. `realised_gain` and `leak_persistence` have the rows of the tables of these
+    names, if past change-outs were verified.
     """
 
     service: pl.DataFrame
     ledger: pl.DataFrame
     profile_folders: Sequence[Path]
     realised_gain: pl.DataFrame | None = None
+    leak_persistence: pl.DataFrame | None = None
     partitions: pl.DataFrame | None = None
 
 
@@ -116,9 +118,11 @@ def _load(
 
 
 def _rejected_counts(workspace: Workspace) -> pl.DataFrame:
+    files = rejected_files(workspace)
+    check_here(files)
     counted = [
         (path.stem, pl.scan_parquet(path, glob=False).select(pl.len()).collect().item())
-        for path in rejected_files(workspace)
+        for path in files
     ]
     return pl.DataFrame(
         counted, schema={"file_hash": pl.String, "rejected_rows": pl.Int64}, orient="row"
@@ -131,6 +135,7 @@ def _block_keys(workspace: Workspace, sweep: SweepRecord, table: Table) -> pl.Da
         names.append("verdict")
     files = block_files(workspace, sweep.sweep_id, table)
     if files:
+        check_here(files)
         return pl.read_parquet(files, columns=names, glob=False)
     return pl.DataFrame(schema={n: block_schema(table)[n] for n in names})
 

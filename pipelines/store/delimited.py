@@ -28,11 +28,13 @@ _LIKELY: Final = ("utf-8", "cp1252", "latin-1")
 """Encodings of exports in the United States and Western Europe, likeliest first."""
 _BOMS: Final = (
     (codecs.BOM_UTF8, "utf-8"),
-    (codecs.BOM_UTF32_LE, "utf-32"),
-    (codecs.BOM_UTF32_BE, "utf-32"),
-    (codecs.BOM_UTF16_LE, "utf-16"),
-    (codecs.BOM_UTF16_BE, "utf-16"),
+    (codecs.BOM_UTF32_LE, "utf-32-le"),
+    (codecs.BOM_UTF32_BE, "utf-32-be"),
+    (codecs.BOM_UTF16_LE, "utf-16-le"),
+    (codecs.BOM_UTF16_BE, "utf-16-be"),
 )
+_WITHOUT_MARK: Final = {"utf-16": "utf-16-le", "utf-32": "utf-32-le"}
+"""An encoding that asks for a byte order mark: what text without one is read as."""
 
 
 @dataclass(frozen=True)
@@ -165,8 +167,9 @@ def _decoded_head(head: bytes, encoding: str, path: Path) -> tuple[str, str]:
     for mark, name in _BOMS:
         if head.startswith(mark):
             return name, head.decode(name, errors="ignore").lstrip("\ufeff")
+    plain = _WITHOUT_MARK.get(encoding.lower().replace("_", "-"), encoding)
     try:
-        return encoding, head.decode(encoding, errors="ignore")
+        return plain, head.decode(plain, errors="ignore")
     except LookupError:
         raise ConfigError(
             f"{path}: unknown encoding {encoding!r}; use a name such as utf-8 or windows-1252"

@@ -15,19 +15,20 @@ from __future__ import annotations
 import os
 import shutil
 import tempfile
-import uuid
 from collections.abc import Iterable, Iterator, Mapping
 from contextlib import AbstractContextManager, contextmanager, nullcontext, suppress
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 from typing import Any, Final, Protocol
 
+from pipelines.store import checksum
+from pipelines.store.leftovers import own_name
 from pipelines.store.object_store import asking, store_of
 from pipelines.store.private_files import private_folder
 from rightsize.errors import StoreError
 
 COMPLETE: Final = "complete"
-_COPIES: Final = "copies-"
+_COPIES: Final = "copies"
 
 Here = Mapping[Path, Path]
 """Local path of each file, by name."""
@@ -43,7 +44,13 @@ class Storage(Protocol):
         """Names of matching folders below a folder, in a fixed order; complete ones only."""
 
     def at_hand(self, files: Iterable[Path]) -> AbstractContextManager[Here]:
-        """Local paths of files for reading, within the block."""
+        """Local paths of files for reading, within the block; checksums are verified.
+
+        Raises
+        ------
+        DamageError
+            If one of them is damaged or missing.
+        """
 
     def making(self, folder: Path) -> AbstractContextManager[Path]:
         """An empty folder to write into; at the end it becomes the folder of that name."""
@@ -71,12 +78,14 @@ class DiskStorage:
 
     def at_hand(self, files: Iterable[Path]) -> AbstractContextManager[Here]:
         """As `Storage.at_hand`."""
-        return nullcontext({file: file for file in files})
+        here = {file: file for file in files}
+        _verify(here)
+        return nullcontext(here)
 
     @contextmanager
     def making(self, folder: Path) -> Iterator[Path]:
         """As `Storage.making`."""
-        aside = folder.with_name(f".{folder.name}.{uuid.uuid4().hex}")
+        aside = folder.with_name(own_name(f".{folder.name}"))
         aside.mkdir(parents=True)
         try:
             yield aside
@@ -129,6 +138,7 @@ class ObjectStorage:
         with self._own_folder() as own:
             here = {file: own / file.relative_to(self.root) for file in wanted}
             self._get(here)
+            _verify(here)
             yield here
 
     @contextmanager
@@ -216,7 +226,8 @@ class ObjectStorage:
     def _own_folder(self) -> Iterator[Path]:
         place = scratch_here(self.scratch)
         place.mkdir(parents=True, exist_ok=True)
-        own = Path(tempfile.mkdtemp(prefix=_COPIES, dir=place))
+        own = place / own_name(_COPIES)
+        own.mkdir(mode=0o700)
         try:
             yield own
         finally:
@@ -241,9 +252,13 @@ def scratch_here(scratch: Path) -> Path:
 def write_text(path: Path, text: str) -> None:
     """A small file, complete or absent."""
     path.parent.mkdir(parents=True, exist_ok=True)
-    aside = path.with_name(f".{path.name}.{uuid.uuid4().hex}")
+    aside = path.with_name(own_name(f".{path.name}"))
     aside.write_text(text, encoding="utf-8")
     os.replace(aside, path)
+
+
+def _verify(here: Here) -> None:
+    checksum.check((name, path) for name, path in here.items() if name.suffix == ".parquet")
 
 
 def _matches(name: PurePosixPath, pattern: str) -> bool:

@@ -30,6 +30,7 @@ _NO_DAMAGE: Final = (
     "Permission denied",
     "disk quota",
 )
+_DAMAGE: Final = ("Corrupt database file", "checksum", "Serialization Error", "Corrupt WAL")
 LANDING_MEMORY: Final = "3.6GB"
 """A file's reads are in memory at once, 72 million in 3 GiB; beyond this they spill."""
 
@@ -94,7 +95,20 @@ def work_database(workspace: Workspace) -> Iterator[duckdb.DuckDBPyConnection]:
     except duckdb.Error as error:
         raise not_opened(workspace.database, error, WORK_CURE) from None
     with interruptible(opened) as connection:
-        yield connection
+        try:
+            yield connection
+        except duckdb.Error as error:
+            if is_damage(error):
+                raise not_opened(workspace.database, error, WORK_CURE) from None
+            raise
+
+
+def is_damage(error: Exception) -> bool:
+    """Whether an error of a statement comes from a damaged database file.
+
+    DuckDB verifies the checksum of each block that it reads.
+    """
+    return any(sign in str(error) for sign in _DAMAGE)
 
 
 def not_opened(database: Path, error: duckdb.Error, cure: str) -> RightsizeError:

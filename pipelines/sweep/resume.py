@@ -3,7 +3,8 @@
 Result blocks are in `assess/<sweep>/`, beside a record of their inputs and a marker for each
 finished bucket. A later sweep on the same inputs takes over the folder under its own name and
 assesses only the buckets without a marker. Priors learned from the fleet are kept the same way.
-Any changed input, a line of code included, means everything is recomputed.
+Any changed input, a line of code included, means everything is recomputed. A marker names the
+bucket's blocks: one that is damaged or missing has its bucket assessed again.
 """
 
 from __future__ import annotations
@@ -11,14 +12,17 @@ from __future__ import annotations
 import hashlib
 import json
 import shutil
+from collections.abc import Iterable, Sequence
 from dataclasses import asdict
 from pathlib import Path
 from typing import Final
 
 from pipelines.stages.assess.assess import BucketResult
+from pipelines.store.checksum import State, sealed_json, state_of, unsealed_json
 from pipelines.store.storage import write_text
 from pipelines.store.workspace import Workspace
 from rightsize.contracts.sweep_record import SweepRecord
+from rightsize.errors import DamageError
 from rightsize.inference.meter.censoring import LearntPrior
 from rightsize.inference.water_use.priors import SteadyPrior
 
@@ -37,6 +41,8 @@ _INPUTS = (
 def inputs_key(record: SweepRecord) -> str:
     """One key for all inputs of a sweep's results."""
     parts = [str(getattr(record, name)) for name in _INPUTS]
+    if "gain_correction" in record.documents:  # learned from history, which no hash above holds
+        parts.append(json.dumps(record.documents["gain_correction"], sort_keys=True))
     return hashlib.sha256("\n".join(parts).encode()).hexdigest()[:32]
 
 
@@ -58,36 +64,49 @@ def take_over(workspace: Workspace, record: SweepRecord, *, fresh: bool = False)
 
 
 def bucket_done(folder: Path, bucket: str) -> BucketResult | None:
-    """The counts of a bucket, if all its blocks are written."""
-    text = _text_of(folder / DONE / f"{bucket}.json")
-    try:
-        return None if text is None else BucketResult(**json.loads(text))
-    except (ValueError, TypeError, RecursionError):  # damaged: the bucket is assessed again
+    """The counts of a bucket, if all its blocks are written and whole."""
+    said = unsealed_json(_text_of(folder / DONE / f"{bucket}.json") or "")
+    if said is None or broken_blocks(folder, bucket, said["blocks"]):
         return None
+    return BucketResult(**said["counts"])
+
+
+def broken_blocks(folder: Path, bucket: str, tables: Sequence[str]) -> list[Path]:
+    """Blocks of a finished bucket that are missing or damaged."""
+    blocks = [folder / table / f"{bucket}.parquet" for table in tables]
+    return [b for b in blocks if not b.is_file() or state_of(b) is State.damaged]
+
+
+def check_blocks(folder: Path, buckets: Iterable[str]) -> None:
+    """Reject a sweep's blocks if any of a bucket's is not what was written.
+
+    Raises
+    ------
+    DamageError
+        Naming the bucket.
+    """
+    for bucket in buckets:
+        if bucket_done(folder, bucket) is None:
+            raise DamageError(
+                f"{folder}: the results of bucket {bucket} are damaged or incomplete; run the "
+                "sweep again: its accounts are assessed again"
+            )
 
 
 def mark_done(folder: Path, result: BucketResult) -> None:
     """Mark a bucket as finished: all its blocks are written."""
-    write_text(folder / DONE / f"{result.bucket}.json", json.dumps(asdict(result)))
+    blocks = sorted(p.parent.name for p in folder.glob(f"*/{result.bucket}.parquet"))
+    said = {"counts": asdict(result), "blocks": blocks}
+    write_text(folder / DONE / f"{result.bucket}.json", sealed_json(said))
 
 
 def kept_prior(workspace: Workspace, record: SweepRecord) -> LearntPrior | None:
     """Priors learned by a sweep on the same inputs."""
-    text = _text_of(workspace.learnt)
-    try:
-        content = json.loads(text or "{}")
-        if not content or content["inputs"] != inputs_key(record):
-            return None
-        steady = {name: SteadyPrior(**values) for name, values in content["steady"].items()}
-        return LearntPrior(steady, content["accounts_seen"])
-    except (
-        ValueError,
-        TypeError,
-        KeyError,
-        AttributeError,
-        RecursionError,
-    ):  # damaged: it is learned again
-        return None
+    content = unsealed_json(_text_of(workspace.learnt) or "")
+    if content is None or content.get("inputs") != inputs_key(record):
+        return None  # if it is damaged, it is learned again
+    steady = {name: SteadyPrior(**values) for name, values in content["steady"].items()}
+    return LearntPrior(steady, content["accounts_seen"])
 
 
 def keep_prior(workspace: Workspace, record: SweepRecord, learnt: LearntPrior) -> None:
@@ -97,7 +116,7 @@ def keep_prior(workspace: Workspace, record: SweepRecord, learnt: LearntPrior) -
         "steady": {name: asdict(prior) for name, prior in learnt.steady.items()},
         "accounts_seen": learnt.accounts_seen,
     }
-    write_text(workspace.learnt, json.dumps(content))
+    write_text(workspace.learnt, sealed_json(content))
 
 
 def _text_of(path: Path) -> str | None:

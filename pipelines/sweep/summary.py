@@ -9,6 +9,7 @@ from rich import box
 from rich.console import Console
 from rich.table import Table
 
+from pipelines.stages.publish.history import open_held
 from pipelines.store.resources import sql_text
 from rightsize.evidence.words import VERDICT_WORD
 from rightsize.units.column_units import metric_text
@@ -17,9 +18,10 @@ from rightsize.wording import probability_figure
 
 def show_summary(results: Path, console: Console) -> None:
     """Meters by verdict, net benefit, the ten best change-outs, exceptions and why."""
-    with duckdb.connect(str(results), read_only=True) as connection:
+    with open_held(results) as connection:
         connection.execute("set TimeZone = 'UTC'")
         _verdicts(connection, console)
+        _corrected(connection, console)
         _best(connection, console)
         _refused(connection, console)
 
@@ -42,6 +44,22 @@ def _verdicts(connection: duckdb.DuckDBPyConnection, console: Console) -> None:
             "all changes", "", _count(changes), "", "", "", money_range(net, low, high)
         )
     console.print(table)
+
+
+def _corrected(connection: duckdb.DuckDBPyConnection, console: Console) -> None:
+    """Whether past change-outs correct the gains above, if the sweep was asked to."""
+    row = connection.execute(sql_text("80_summary/gain_correction")).fetchone()
+    if row is None:
+        return
+    is_applied, cases, least, factor, low, high = row
+    said = (
+        f"Gains are corrected by {cases:,} past change-outs: multiplied by {factor:.2f}"
+        f" ({low:.2f} to {high:.2f} by type, size and class). Each reason says so."
+        if is_applied
+        else f"Gains are not corrected: correct_gains needs {least} past change-outs with a"
+        f" promise and a gain; there are {cases:,}."
+    )
+    console.print(said, soft_wrap=True)
 
 
 def _best(connection: duckdb.DuckDBPyConnection, console: Console) -> None:

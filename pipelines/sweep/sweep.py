@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import datetime as dt
 import logging
-import shutil
-import time
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
@@ -15,11 +13,13 @@ from rich.console import Console
 from pipelines.configuration.fleet import load_fleet
 from pipelines.configuration.load_settings import Loaded
 from pipelines.stages.land.land import LandSummary
+from pipelines.stages.land.old_reads import DeletedReads
 from pipelines.stages.profile.profile import ProfileSummary
 from pipelines.stages.publish.publish import PublishSummary
 from pipelines.stages.validate.validate import ValidationSummary, outcome_text
 from pipelines.store.lake_claim import claim_lake
 from pipelines.store.lake_partition import month_folder
+from pipelines.store.leftovers import drop_left, drop_of_the_dead
 from pipelines.store.workspace import Workspace
 from pipelines.sweep.run_ledger import record_end, record_start
 from pipelines.sweep.stages import Call, Stage, run_stages
@@ -31,7 +31,6 @@ from pipelines.work.observe import StageCost, concerning, event, outcome_of
 from rightsize.contracts.sweep_record import Reconciliation
 
 _SHOWN = 10
-_OLD_SPILL_S = 6 * 3600
 
 
 @dataclass(frozen=True)
@@ -42,10 +41,12 @@ class SweepOutcome:
     workspace: Workspace
     sweep_id: str
     landed: LandSummary
+    deleted: DeletedReads
     validated: ValidationSummary
     profiled: ProfileSummary
     reconciliation: Reconciliation | None
     published: PublishSummary | None
+    copied_file_count: int
     costs: tuple[StageCost, ...]
     seconds: float
     is_partial: bool
@@ -59,7 +60,7 @@ def run_sweep(
     scheduler: str | None = None,
     progress: Progress | None = None,
 ) -> SweepOutcome:
-    """Land, validate, profile, learn, assess, reconcile, publish; by threads or a cluster.
+    """Land, validate, profile, learn, verify, assess, reconcile, publish; threads or a cluster.
 
     Where nothing that a result rests on has changed since the last publication, nothing is
     published and `published` is None.
@@ -119,6 +120,7 @@ def sweep_with(
         claim_lake(sweep.workspace)
         _clear(sweep)
         run_stages(sweep, call)
+        sweep.workspace.show_to_group()
     return _outcome(sweep)
 
 
@@ -146,7 +148,7 @@ def _recorded(sweep: Sweep) -> Iterator[None]:
 def _clear(sweep: Sweep) -> None:
     """Remove leftovers of crashes, and the profiles to be rebuilt."""
     workspace = sweep.workspace
-    _drop_old_spill(workspace)
+    _drop_left(workspace)
     storage = workspace.storage
     if sweep.order.full:
         storage.keep_folders(workspace.profile, "*", ())
@@ -155,14 +157,15 @@ def _clear(sweep: Sweep) -> None:
     workspace.create()
 
 
-def _drop_old_spill(workspace: Workspace) -> None:
-    """Remove spill files of a crash; recent ones may belong to a page being written."""
-    if not workspace.scratch.is_dir():
-        return
-    for left in workspace.scratch.iterdir():
-        with suppress(OSError):
-            if time.time() - left.stat().st_mtime > _OLD_SPILL_S:
-                shutil.rmtree(left) if left.is_dir() else left.unlink()
+def _drop_left(workspace: Workspace) -> None:
+    """Remove what processes that died left: spill, copies, halves of small files and pages."""
+    drop_left(workspace.scratch)
+    for folder in (
+        workspace.root,
+        workspace.published,
+        workspace.published / "pages" / "sites",
+    ):
+        drop_of_the_dead(folder, ".*")
 
 
 def _outcome(sweep: Sweep) -> SweepOutcome:
@@ -171,10 +174,12 @@ def _outcome(sweep: Sweep) -> SweepOutcome:
         workspace=sweep.workspace,
         sweep_id=sweep.sweep_id,
         landed=sweep.landed,
+        deleted=sweep.deleted,
         validated=sweep.validated,
         profiled=sweep.profiled,
         reconciliation=sweep.reconciliation,
         published=sweep.published,
+        copied_file_count=sweep.copied_file_count,
         costs=tuple(sweep.costs),
         seconds=(dt.datetime.now(dt.UTC) - sweep.began_at).total_seconds(),
         is_partial=_is_partial(sweep),
@@ -199,6 +204,12 @@ def show_outcome(outcome: SweepOutcome, console: Console) -> None:
         console.print(problem, soft_wrap=True)
     if len(unread) > _SHOWN:
         console.print(f"and {len(unread) - _SHOWN:,} more files not loaded")
+    if gone := outcome.deleted:
+        console.print(
+            f"deleted, as keep_reads_months says: {gone.reads:,} reads of {len(gone.months):,}"
+            f" months before {gone.kept_from} and {gone.rejected_rows:,} rejected rows",
+            soft_wrap=True,
+        )
     unmet = (*outcome.validated.failed, *outcome.validated.warned)
     for warning in unmet[:_SHOWN]:
         console.print(f"validation: {outcome_text(warning)}", soft_wrap=True)
@@ -211,6 +222,12 @@ def show_outcome(outcome: SweepOutcome, console: Console) -> None:
     else:
         show_summary(outcome.workspace.results, console)
     console.print(f"results: {outcome.workspace.results}", soft_wrap=True)
+    if outcome.copied_file_count:
+        console.print(
+            f"copied to {outcome.loaded.settings.copy_results_to}: all published tables,"
+            f" customers' names and addresses included ({outcome.copied_file_count:,} files)",
+            soft_wrap=True,
+        )
     pages = outcome.workspace.published / "pages" / "index.html"
     if pages.is_file():
         console.print(f"pages: {pages}", soft_wrap=True)

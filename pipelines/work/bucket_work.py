@@ -14,7 +14,6 @@ from __future__ import annotations
 import os
 import shutil
 import time
-import uuid
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import Executor, Future, ThreadPoolExecutor, as_completed
 from contextlib import contextmanager
@@ -25,6 +24,7 @@ from typing import Any, Generic, TypeVar
 
 import duckdb
 
+from pipelines.store.leftovers import own_name
 from pipelines.store.open_connections import interrupt_all, interruptible
 from pipelines.store.storage import scratch_here
 from pipelines.work.code_version import code_version
@@ -45,7 +45,7 @@ def bucket_connection(scratch: Path) -> Iterator[duckdb.DuckDBPyConnection]:
     Its own, since a database empties its spill folder when it closes. `RIGHTSIZE_SCRATCH` in
     the environment can put `scratch` on a worker's local disk.
     """
-    spill = scratch_here(scratch) / f"bucket-{uuid.uuid4().hex}"
+    spill = scratch_here(scratch) / own_name("bucket")
     connection = duckdb.connect(
         config={
             "threads": 1,

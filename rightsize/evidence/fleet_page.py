@@ -17,6 +17,7 @@ from rightsize.evidence import words
 from rightsize.evidence.cautions import CAUTIONS
 from rightsize.evidence.fleet import FleetEvidence
 from rightsize.evidence.list_data import shortened
+from rightsize.evidence.outcomes.fleet_outcomes import outcome_context
 from rightsize.evidence.page import environment
 from rightsize.evidence.pictures.fleet_pictures import classes_svg, half_way, stake_svg
 from rightsize.evidence.quantity import Units, decimal, odds
@@ -32,6 +33,7 @@ NAV: Final = (
     ("index", "summary"),
     ("list", "list"),
     ("changes", "what changed"),
+    ("outcome", "what came of it"),
     ("quality", "data quality"),
     ("words", "definitions"),
 )
@@ -56,6 +58,7 @@ def fleet_pages(fleet: FleetEvidence, pages: dict[str, str]) -> Iterator[tuple[s
     yield "index.html", _render("fleet_index.html", "index", common, _summary(fleet))
     yield "list.html", _render("fleet_list.html", "list", common, _list(fleet))
     yield "changes.html", _render("fleet_changes.html", "changes", common, _moved(fleet))
+    yield "outcome.html", _render("fleet_outcome.html", "outcome", common, _outcome(fleet))
     yield "quality.html", _render("fleet_quality.html", "quality", common, _quality(fleet))
     yield "words.html", _render("fleet_words.html", "words", common, _words(fleet))
 
@@ -156,6 +159,10 @@ def _moved(fleet: FleetEvidence) -> dict[str, Any]:
         for row in fleet.moved
     ]
     return {"moved": rows}
+
+
+def _outcome(fleet: FleetEvidence) -> dict[str, Any]:
+    return outcome_context(fleet.change_outs, Units(fleet.units))
 
 
 def _held(column: str, fleet: FleetEvidence) -> str:

@@ -182,19 +182,28 @@ def _leak_repaired(cases: Stack, steady_gal_per_day: Array, grain: Grain) -> Boo
     """Steady flow that fell to half or less, by a twentieth of the use before, and stayed so.
 
     A better meter shows more steady flow, not less. A fall is a repair also when crews found
-    the leak at the change-out: then the volume lost hides what the meter gained.
+    the leak at the change-out: then the volume lost hides what the meter gained. A leak that
+    only the new meter showed is looked for in the time after alone: the months before, which
+    hold nothing of it, would hide its fall.
     """
-    window = cases.before | cases.after
-    steady = np.where(window, steady_gal_per_day, np.nan)
+    found = [
+        _fell(np.where(part, steady_gal_per_day, np.nan), cases.base_gal_per_day, grain.side)
+        for part in (cases.before | cases.after, cases.after)
+    ]
+    return np.asarray(found[0] | found[1])
+
+
+def _fell(steady: Array, base_gal_per_day: Array, side: int) -> Bools:
+    """[C] whether steady flow fell for good at any period."""
     has = np.isfinite(steady)
     kept = np.where(has, steady, 0.0)
     count_before, sum_before = has.cumsum(axis=1), kept.cumsum(axis=1)
     count_after = count_before[:, -1:] - count_before
-    enough = (count_before >= grain.side) & (count_after >= grain.side)
+    enough = (count_before >= side) & (count_after >= side)
     with np.errstate(divide="ignore", invalid="ignore"):
         ran = sum_before / count_before
         left = (sum_before[:, -1:] - sum_before) / count_after
         fell = (left < LEAK_LEFT_SHARE * ran) & (
-            ran - left > LEAK_SHARE * cases.base_gal_per_day[:, None]
+            ran - left > LEAK_SHARE * base_gal_per_day[:, None]
         )
     return np.asarray((fell & enough).any(axis=1))

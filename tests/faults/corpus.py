@@ -268,11 +268,18 @@ PACKED = [
         gzip.compress(lines(), mtime=0) + gzip.compress(b"M1,2025-06-01 09:00,1,A\n", mtime=0),
         3,
     ),
+    bad("twice.csv.gz", gzip.compress(gzip.compress(lines(), mtime=0), mtime=0), "twice"),
+    bad(
+        "twice-wide.csv.gz",
+        gzip.compress(gzip.compress(lines().decode().encode("utf-32"), mtime=0), mtime=0),
+        "twice",
+    ),
     good("zstandard.csv.zst", zstandard.ZstdCompressor().compress(lines())),
 ]
 ENCODINGS = [
     good("utf-8-mark.csv", b"\xef\xbb\xbf" + lines()),
     good("utf-16.csv", lines().decode().encode("utf-16")),
+    good("utf-32.csv", lines().decode().encode("utf-32")),
     good("utf-16-big.csv", b"\xfe\xff" + lines().decode().encode("utf-16-be")),
     good("semicolons.csv", lines().replace(b",", b";")),
     good("tabs.csv", lines().replace(b",", b"\t")),

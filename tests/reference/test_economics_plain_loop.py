@@ -20,7 +20,7 @@ ACCOUNTS = 50
 @pytest.mark.parametrize("seed", [1, 2])
 def test_money_odds_and_choice_agree_with_plain_loops(seed: int) -> None:
     block, posterior, sites, meters = fleet(ACCOUNTS, seed=seed, draws=20)
-    limits, rates = Thresholds(), tariff()
+    limits, rates = Thresholds(tap_and_line_usd_per_in=0), tariff()  # no costs of the site
     result = decide(block, posterior, sites, meters, rates, limits, units="us")
     names = [(m.meter_type, m.size_in) for m in meters.meters]
     assessed = set(

@@ -7,7 +7,6 @@ safely: rows are written to a temporary file and renamed.
 from __future__ import annotations
 
 import os
-import uuid
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -16,9 +15,12 @@ import numpy as np
 import polars as pl
 
 from pipelines.configuration.judged_by import JudgedBy
+from pipelines.configuration.site_record import record_of
 from pipelines.stages.assess.leak_cost import with_leaks
 from pipelines.stages.assess.night_flow import with_night_flow
 from pipelines.stages.assess.profile_blocks import BucketProfile, block_of, load_bucket
+from pipelines.store.checksum import PROMISE, seal
+from pipelines.store.leftovers import own_name
 from pipelines.store.workspace import Workspace
 from rightsize.contracts.frames import as_block
 from rightsize.contracts.profiles import ProfileBlock
@@ -138,8 +140,9 @@ def assess_bucket(
 def write_block(frame: pl.DataFrame, folder: Path, name: str) -> None:
     """One Parquet file, complete or absent."""
     folder.mkdir(parents=True, exist_ok=True)
-    aside = folder / f".{name}.{uuid.uuid4().hex}"
-    frame.write_parquet(aside, compression="zstd")
+    aside = folder / own_name(f".{name}")
+    frame.write_parquet(aside, compression="zstd", metadata=PROMISE)
+    seal(aside)
     os.replace(aside, folder / f"{name}.parquet")
 
 
@@ -207,6 +210,7 @@ def _decision(
         fleet.tariff,
         fleet.thresholds,
         units=fleet.units,
+        correction=fleet.correction,
     )
 
 
@@ -268,6 +272,7 @@ def site_block(rows: pl.DataFrame) -> SiteBlock:
         age_years=_known(rows, "age_years"),
         meter_index=rows["meter_index"].to_numpy().astype(np.int64),
         fire_arrangement=tuple(rows["fire_arrangement"]),
+        record=record_of(rows),
         last_use_on=tuple(
             rows.select(
                 pl.when("is_stopped").then(pl.col("last_use_at").dt.strftime("%Y-%m-%d"))

@@ -15,6 +15,7 @@ import duckdb
 
 from pipelines.sources.staged import Kind
 from pipelines.store import ledger
+from pipelines.store.checksum import PROMISED, seal
 from pipelines.store.lake_partition import LAKE_FOLDERS, LakePartition
 from pipelines.store.ledger import LandedPart
 from pipelines.store.resources import sql_text
@@ -69,7 +70,7 @@ def _copy(
     body = sql_text(f"10_land/{kind}_lake").rstrip().rstrip(";")
     connection.execute(
         f"copy ({body}\n) to {quoted(folder)} (format parquet, partition_by (part), "
-        f"parquet_version v2, compression lz4_raw, row_group_size {group})"
+        f"parquet_version v2, compression lz4_raw, row_group_size {group}, {PROMISED})"
     )
 
 
@@ -82,6 +83,7 @@ def _place(
         months, bucket = divmod(int(folder.name.removeprefix("part=")), bucket_count)
         month = f"{months // 12:04d}-{months % 12 + 1:02d}"
         (written,) = folder.iterdir()
+        seal(written)
         target = aside / LakePartition(kind, month, bucket).path / f"{file_hash}.parquet"
         DiskStorage().put_files({target: written})
         places[str(target)] = (month, bucket)

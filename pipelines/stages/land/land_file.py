@@ -25,6 +25,7 @@ from pipelines.sources.stamps import stamp_macros
 from pipelines.sources.text_file import stage_columns
 from pipelines.sources.wide import stage_wide
 from pipelines.stages.land.lake_parts import write_parts
+from pipelines.store.checksum import PROMISED, seal
 from pipelines.store.ledger import ClockBound, LandedPart
 from pipelines.store.packed import is_packed, unpack
 from pipelines.store.resources import config_path
@@ -146,6 +147,8 @@ def _stage(connection: duckdb.DuckDBPyConnection, task: FileTask) -> Staged:
             f"{task.path}: compressed file is truncated or damaged ({unpacked.broken}); "
             "nothing could be read"
         )
+    if is_packed(unpacked.path):
+        raise ConfigError(f"{task.path}: compressed twice; unpack it once and export it again")
     staged = stage(connection, replace(task, text=unpacked.path, lines=unpacked.lines))
     if unpacked.broken is None:
         return staged
@@ -271,8 +274,9 @@ def _write_rejected(connection: duckdb.DuckDBPyConnection, landing: Landing) -> 
         target.parent.mkdir(parents=True, exist_ok=True)
         connection.execute(
             f"copy (select * exclude (is_line) from rejected_read) to {quoted(target)} "
-            "(format parquet)"
+            f"(format parquet, {PROMISED})"
         )
+        seal(target)
 
 
 def _check(balance: dict[str, Any], parts: list[LandedPart], landing: Landing) -> None:

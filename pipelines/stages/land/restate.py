@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 from pathlib import Path
 
 import duckdb
@@ -10,11 +11,14 @@ import polars as pl
 from pipelines.stages.land.found_files import FoundFile
 from pipelines.stages.land.land_file import latest_at
 from pipelines.store import ledger
+from pipelines.store.checksum import check_here
 from pipelines.store.file_stamp import FileProblem, content_hash
-from pipelines.store.lake_partition import bucket_files
+from pipelines.store.lake_partition import LAKE_FOLDERS, LakePartition, bucket_files
 from pipelines.store.storage import local_paths
 from pipelines.store.warehouse import literals, run_sql, set_variables
 from pipelines.store.workspace import Workspace
+from pipelines.work.observe import event
+from rightsize.errors import DamageError
 
 _OF_SCALE = (
     "has reads of a meter whose multiplier or register digits changed in the meter list, but "
@@ -31,15 +35,23 @@ def restate(
 ) -> list[FileProblem]:
     """Mark files to be read again after a correction in the meter list or of the clock.
 
+    The same is done for files whose part of the lake, or whose rejected rows, are missing.
+
     Returns
     -------
     list of FileProblem
         Files that should be read again but no longer exist.
+
+    Raises
+    ------
+    DamageError
+        If a file of the lake is missing and its export no longer exists.
     """
     set_variables(work, {"bucket_count": buckets, "latest_at": latest_at(ledger.now_utc(work))})
     scaled = _of_changed_scales(workspace, work)
     timed = {name for (name,) in run_sql(work, "10_land/clock_stale").fetchall()}
-    ledger.read_again(work, sorted(scaled | timed))
+    incomplete = _of_missing_files(workspace, work, found)
+    ledger.read_again(work, sorted(scaled | timed | incomplete))
     lost = _not_there(work, sorted(scaled | timed), found)
     return [
         FileProblem(Path(path), code, f"{path}: {told}")
@@ -50,6 +62,38 @@ def restate(
         for path in ledger.paths_of(work, sorted(files))
         if path in lost
     ]
+
+
+def _of_missing_files(
+    workspace: Workspace, work: duckdb.DuckDBPyConnection, found: list[FoundFile]
+) -> set[str]:
+    """Landed files of which a file of the lake, or the rejected rows, are gone."""
+    there = set(workspace.storage.files(workspace.lake, f"{LAKE_FOLDERS}/*.parquet"))
+    rows = work.execute(
+        "select file_hash, kind, month, bucket from ledger.landed_partition order by all"
+    ).fetchall()
+    wanted = [
+        (name, workspace.lake / LakePartition(kind, month, bucket).path / f"{name}.parquet")
+        for name, kind, month, bucket in rows
+    ]
+    gone = {name: path for name, path in wanted if path not in there}
+    refused = work.execute(
+        "select file_hash from ledger.landed_file where rows_rejected > 0 order by all"
+    ).fetchall()
+    for (name,) in refused:
+        path = workspace.rejected / f"{name}.parquet"
+        if not path.is_file():
+            gone.setdefault(name, path)
+    lost = _not_there(work, sorted(gone), found)
+    for name, path in sorted(gone.items()):
+        (export,) = ledger.paths_of(work, [name])
+        if export in lost:
+            raise DamageError(
+                f"{path} is missing, and its export {export} no longer exists; restore one of "
+                "them from a backup"
+            )
+        event("file of the lake missing, loading again", level=logging.WARNING, path=str(path))
+    return set(gone)
 
 
 def _not_there(
@@ -113,7 +157,10 @@ def _refused_files_of(
 ) -> set[str]:
     """Landed files with rejected reads of any of these meters."""
     files = [str(p) for p in workspace.rejected.glob("*.parquet") if p.name[0] != "."]
-    return _holding(work, files, names) if files and names else set()
+    if not files or not names:
+        return set()
+    check_here(files)
+    return _holding(work, files, names)
 
 
 def _holding(work: duckdb.DuckDBPyConnection, files: list[str], names: list[str]) -> set[str]:

@@ -8,6 +8,7 @@ from typing import Final
 
 import duckdb
 
+from pipelines.store.checksum import PROMISE, State, seal, state_of
 from pipelines.store.lake_partition import LakePartition
 from pipelines.store.storage import DiskStorage
 from pipelines.store.warehouse import literals
@@ -77,7 +78,8 @@ def _read_meters(
     changes: fetching all readings every night would be expensive.
     """
     if workspace.lake_url is None:
-        query, paths = _READ_METERS, list(files)
+        with workspace.storage.at_hand(files) as here:
+            query, paths = _READ_METERS, list(here.values())
     else:
         query, paths = _NOTED_METERS, _notes(connection, files, workspace)
     rows = connection.execute(query, [literals(paths)]).fetchall()
@@ -88,11 +90,16 @@ def _notes(
     connection: duckdb.DuckDBPyConnection, files: Files, workspace: Workspace
 ) -> list[Path]:
     notes = {f: workspace.register_meters / f.relative_to(workspace.lake) for f in files}
-    missing = [file for file, note in notes.items() if not note.is_file()]
+    missing = [file for file, note in notes.items() if not _is_whole(note)]
     with workspace.storage.at_hand(missing) as here:
         for file in missing:
             names = connection.sql(_READ_METERS, params=[literals([here[file]])]).pl()
             aside = here[file].with_suffix(".names")
-            names.write_parquet(aside)
+            names.write_parquet(aside, metadata=PROMISE)
+            seal(aside)
             DiskStorage().put_files({notes[file]: aside})
     return list(notes.values())
+
+
+def _is_whole(note: Path) -> bool:
+    return note.is_file() and state_of(note) is not State.damaged

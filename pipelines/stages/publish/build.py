@@ -19,11 +19,12 @@ from pipelines.stages.reconcile import (
     load_partition_file,
     rejected_files,
 )
+from pipelines.store.checksum import check_here
 from pipelines.store.resources import sql_text
 from pipelines.store.warehouse import literals
 from pipelines.store.workspace import Workspace
 from rightsize.contracts.frames import POLARS_TYPE, block_schema
-from rightsize.contracts.realised_gain import REALISED_GAIN
+from rightsize.contracts.realised_gain import LEAK_PERSISTENCE, REALISED_GAIN
 from rightsize.contracts.results import (
     BLOCK_TABLES,
     FINDING,
@@ -114,6 +115,8 @@ class Build:
         self._insert_frame(LANDED_FILE, inputs.ledger)
         if inputs.realised_gain is not None:
             self._insert_frame(REALISED_GAIN, inputs.realised_gain)
+        if inputs.leak_persistence is not None:
+            self._insert_frame(LEAK_PERSISTENCE, inputs.leak_persistence)
         self._insert_rejected()
 
     def source_of(self, table: Table) -> str:
@@ -170,6 +173,7 @@ class Build:
         files = block_files(self.workspace, self.sweep.sweep_id, table)
         name = f"{table.name}_block"
         if files:
+            check_here(files)
             listed = ", ".join(quoted(f) for f in literals(files))
             self.connection.execute(
                 f"create or replace temp view {name} as"
@@ -202,6 +206,7 @@ class Build:
     def _insert_rejected(self) -> None:
         files = rejected_files(self.workspace)
         if files:
+            check_here(files)
             listed = ", ".join(quoted(f) for f in literals(files))
             self.connection.execute(
                 "create or replace temp view rejected_file as"

@@ -25,11 +25,15 @@ from pipelines.stages.publish.contract_sql import (
     quoted,
     select_list,
 )
+from pipelines.store.checksum import digest_of, sealed_json, unsealed_json
+from pipelines.store.storage import write_text
+from pipelines.store.warehouse import is_damage
 from rightsize.contracts.results import RESULT_TABLES, SWEEP
 from rightsize.contracts.table import Table
 from rightsize.errors import ContractError, DamageError
 from rightsize.units import UnitSystem
 
+CHECKSUMS: Final = "checksums.json"
 MAX_EMPTY_SHARE: Final = 0.5
 # BI drivers lag behind: every DuckDB since 1.0 reads this format
 STORAGE_VERSION: Final = "v1.0.0"
@@ -98,7 +102,10 @@ def open_with_history(
         return connection
     try:
         shutil.copyfile(previous, database)
+        is_known = is_as_published(previous, database)
         connection = connect(database)
+        if not is_known:
+            read_through(connection, "results")
         if continue_history(connection, newest=newest, units=units, retention=retention):
             return connection
         connection.close()
@@ -109,6 +116,8 @@ def open_with_history(
     except duckdb.InterruptException:
         raise
     except duckdb.Error as error:
+        if is_damage(error):
+            raise damage_of(previous, error) from None
         with open_held(previous):  # raises if that file is damaged
             first = str(error).strip().splitlines()[0]
         raise ContractError(
@@ -129,25 +138,67 @@ def open_held(results: Path) -> Iterator[duckdb.DuckDBPyConnection]:
     try:
         connection = duckdb.connect(str(results), read_only=True)
     except duckdb.Error as error:
-        raise _damage(results, error) from None
+        raise damage_of(results, error) from None
     try:
         connection.execute("select count(*), max(sweep_id) from results.sweep").fetchall()
         yield connection
     except duckdb.InterruptException:
         raise
     except duckdb.Error as error:
-        raise _damage(results, error) from None
+        raise damage_of(results, error) from None
     finally:
         connection.close()
 
 
-def _damage(results: Path, error: duckdb.Error) -> DamageError:
+def damage_of(results: Path, error: Exception) -> DamageError:
+    """The published database cannot be read: why, and what to do."""
     first = str(error).strip().splitlines()[0]
     return DamageError(
         f"{results} cannot be read ({first}); restore published/ from a backup: only it has "
         "the history. Without a backup, move the file away and run a sweep: a new history"
         " starts"
     )
+
+
+def note_checksums(published: Path, digests: Sequence[str]) -> None:
+    """Note what `results.duckdb` may be: the one in place, and the one that takes its place."""
+    write_text(published / CHECKSUMS, sealed_json({"results.duckdb": list(digests)}))
+
+
+def noted_checksums(published: Path) -> list[str]:
+    """The noted checksums; none from a version that noted none, or of a damaged note."""
+    try:
+        said = unsealed_json((published / CHECKSUMS).read_text(encoding="utf-8"))
+    except (OSError, UnicodeDecodeError):
+        return []
+    return list(said["results.duckdb"]) if said else []
+
+
+def is_as_published(results: Path, copy: Path | None = None) -> bool:
+    """Whether the published database, or a copy of it, is the very file that was published.
+
+    One that is not may still be whole: another program may have written to it.
+    """
+    noted = noted_checksums(results.parent)
+    return bool(noted) and digest_of(copy or results) in noted
+
+
+def read_through(connection: duckdb.DuckDBPyConnection, database: str) -> None:
+    """Read every row of every table: DuckDB then verifies every block that holds one.
+
+    Raises
+    ------
+    duckdb.Error
+        If a block is damaged.
+    """
+    tables = connection.execute(
+        "select schema_name, table_name from duckdb_tables() where database_name = ?"
+        " order by all",
+        [database],
+    ).fetchall()
+    for schema, table in tables:
+        name = ".".join(f'"{part}"' for part in (database, schema, table))
+        connection.execute(f"select bit_xor(hash(row_read)) from {name} as row_read").fetchall()
 
 
 def _create_tables(connection: duckdb.DuckDBPyConnection, units: UnitSystem) -> None:

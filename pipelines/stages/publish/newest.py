@@ -12,6 +12,7 @@ from typing import Any
 import duckdb
 
 from pipelines.stages.publish.contract_sql import select_list
+from pipelines.stages.publish.history import open_held
 from pipelines.store.resources import sql_text
 from pipelines.store.workspace import Workspace
 from rightsize.contracts.table import Table
@@ -55,10 +56,12 @@ def open_published(workspace: Workspace) -> Iterator[Published]:
     ------
     ConfigError
         If there are none.
+    DamageError
+        If they cannot be read.
     """
     if not workspace.results.is_file():
         raise ConfigError(f"{workspace.results}: no results yet; run `rightsize sweep` first")
-    with duckdb.connect(str(workspace.results), read_only=True) as connection:
+    with open_held(workspace.results) as connection:
         connection.execute("set TimeZone = 'UTC'")
         yield _newest(connection, workspace)
 

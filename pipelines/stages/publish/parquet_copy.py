@@ -25,6 +25,7 @@ import duckdb
 
 from pipelines.stages.publish.contract_sql import in_units, quoted
 from pipelines.stages.publish.shown import folder_shown, keep_two, show
+from pipelines.store.checksum import PROMISED, State, seal, state_of
 from rightsize.contracts.results import RESULT_TABLES
 from rightsize.contracts.table import Table
 from rightsize.units import UnitSystem
@@ -117,7 +118,10 @@ def _files(
 
 
 def _linked(previous: Path | None, root: Path, relative: Path) -> bool:
+    """Take over a file of the previous publication; not one that is damaged."""
     if previous is None or not (previous / relative).is_file():
+        return False
+    if state_of(previous / relative) is not State.whole:
         return False
     try:
         os.link(previous / relative, root / relative)
@@ -128,8 +132,9 @@ def _linked(previous: Path | None, root: Path, relative: Path) -> bool:
 
 def _write(connection: duckdb.DuckDBPyConnection, rows: str, path: Path) -> None:
     connection.execute(
-        f"copy ({rows}) to {quoted(str(path))} (format parquet, compression zstd)"
+        f"copy ({rows}) to {quoted(str(path))} (format parquet, compression zstd, {PROMISED})"
     )
+    seal(path)
     flush(path)
 
 

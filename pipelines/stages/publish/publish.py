@@ -30,11 +30,14 @@ from pipelines.stages.publish.history import (
     STORAGE_VERSION,
     HeldSweep,
     Retention,
+    note_checksums,
+    noted_checksums,
     open_with_history,
 )
 from pipelines.stages.publish.parquet_copy import ParquetCopyWriter, begin_copy, flush
 from pipelines.stages.publish.verify import verify
 from pipelines.stages.reconcile import SweepInputs
+from pipelines.store.checksum import digest_of
 from pipelines.store.open_connections import interruptible
 from pipelines.store.workspace import Workspace
 from rightsize.contracts.results import LARGEST_TABLE, RESULT_TABLES
@@ -100,8 +103,12 @@ def publish(
             connection.execute("checkpoint")
         copy = writer.finished()
         flush(database)
+        digest, held = digest_of(database), noted_checksums(workspace.published)
+        note_checksums(workspace.published, [digest, *held])
+        workspace.show_to_group(aside)
         previous_copy = copy.put_in_place()
         os.replace(database, workspace.results)
+        note_checksums(workspace.published, [digest])
         flush(workspace.published)
         copy.drop_others(previous_copy)
     return PublishSummary(

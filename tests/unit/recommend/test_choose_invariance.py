@@ -15,6 +15,7 @@ from polars.testing import assert_frame_equal
 from rightsize.contracts.profiles import ProfileBlock
 from rightsize.contracts.sites import SiteBlock
 from rightsize.inference.posterior import FlowPosterior
+from rightsize.meters.assembly_loss import added_loss_psi_per_gpm2
 from rightsize.meters.catalogue import Catalogue
 from rightsize.recommend.choose import Decision, decide
 from rightsize.settings import Thresholds
@@ -84,16 +85,18 @@ def test_duplicate_accounts_get_the_same_answer() -> None:
 
 
 def test_draws_split_in_two_change_nothing() -> None:
+    """Costs that only a share of the samples bears are left out: twice as many bear them."""
+    certain = Thresholds(tap_and_line_usd_per_in=0)
     block, posterior, sites, meters = fleet(200)
     halves = {name: np.repeat(getattr(posterior, name), 2, axis=0) for name in DRAW_AXES}
     split = decide(
-        block, replace(posterior, **halves), sites, meters, tariff(), LIMITS, units="us"
+        block, replace(posterior, **halves), sites, meters, tariff(), certain, units="us"
     )
-    whole = decide(block, posterior, sites, meters, tariff(), LIMITS, units="us")
+    whole = decide(block, posterior, sites, meters, tariff(), certain, units="us")
     assert_frame_equal(split.recommendation, whole.recommendation, **SAME)
 
 
-def test_the_decision_is_the_same_in_litres() -> None:
+def test_the_decision_is_the_same_in_litres(monkeypatch: pytest.MonkeyPatch) -> None:
     """All flows and volumes in litres, prices and limits by litres: same verdict and money."""
     block, posterior, sites, meters = fleet(300)
     c = L_PER_GAL
@@ -132,15 +135,20 @@ def test_the_decision_is_the_same_in_litres() -> None:
         resolution_gal=block.resolution_gal * c,
         max_hour_gpm=block.max_hour_gpm * c,
     )
-    in_litres = decide(metered, litres, sites, big, rates, LIMITS, units="us").recommendation
     in_gallons = decide(
         block, posterior, sites, meters, tariff(), LIMITS, units="us"
     ).recommendation
+    # bores are still in inches: what strainers and reducers take is restated per litre
+    monkeypatch.setattr(
+        "rightsize.recommend.case.added_loss_psi_per_gpm2",
+        lambda held, line_in: added_loss_psi_per_gpm2(held, line_in) / c**2,
+    )
+    in_litres = decide(metered, litres, sites, big, rates, LIMITS, units="us").recommendation
     same = [
         "account_id", "verdict", "action", "recommended_type", "recommended_size_in",
         "net_benefit_usd_per_year", "net_present_value_usd", "payback_years",
         "revenue_gain_usd_per_year", "accuracy_gain_pct", "odds_of_benefit", "odds_of_fit",
-        "head_loss_at_peak_psi",
+        "head_loss_at_peak_psi", "assembly_loss_at_peak_psi",
     ]  # fmt: skip
     assert_frame_equal(in_litres.select(same), in_gallons.select(same), **SAME)
 

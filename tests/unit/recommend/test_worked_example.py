@@ -47,4 +47,4 @@ def test_the_smaller_meter_falls_to_the_third_story() -> None:
     rows = worked_example().decision.candidate
     small = rows.row(1, named=True)
     assert small["odds_of_fit"] == pytest.approx(0.7)
-    assert small["rejected_because"] == "peak_over_smoc"
+    assert small["rejected_because"] == "peak_over_smoc, peak_over_design_share"

@@ -154,6 +154,7 @@ def recommendations(keys: pl.DataFrame, rng: np.random.Generator) -> pl.DataFram
         pl.Series("installed_registered_gal_per_year", (98 - gain) * 8000),
         pl.lit(800_000.0).alias("expected_actual_gal_per_year"),
         pl.lit(98 * 8000.0).alias("recommended_registered_gal_per_year"),
+        pl.lit(1.0).alias("gain_correction_factor"),
         pl.lit(6000.0).alias("bill_usd_per_year"),
         pl.Series("recommended_bill_usd_per_year", 6000 + money - 240 * change),
         pl.lit(0.0).alias("renewal_gain_usd_per_year"),
