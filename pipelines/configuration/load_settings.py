@@ -21,7 +21,7 @@ from pipelines.store.file_stamp import ExportPlace
 from pipelines.store.object_store import copied_as, is_url, refuse_store
 from pipelines.store.usable_path import usable_path
 from pipelines.store.workspace import Workspace
-from rightsize.contracts.change_out_log import LOGGED_KINDS
+from rightsize.contracts.change_outs.job_log import LOGGED_KINDS
 from rightsize.errors import ConfigError
 from rightsize.meter_types import METER_TYPES, MeterType
 from rightsize.meters.uncertainty.wear import WearRate

@@ -15,7 +15,7 @@ from pipelines.commands.verify import show_verified, verified, write_verified
 from pipelines.commands.verify_flow import flow_lines
 from pipelines.stages.verify import past_promises
 from pipelines.sweep.summary import show_summary
-from rightsize.contracts.gain_correction import GainCorrection, LearnedFactor
+from rightsize.contracts.change_outs.gain_correction import GainCorrection, LearnedFactor
 from rightsize.errors import ConfigError
 from tests.pipelines.published_sweep import put_out
 from tests.pipelines.stages.publish.synthetic_sweep import make_sweep
