@@ -164,6 +164,7 @@ def recommendations(keys: pl.DataFrame, rng: np.random.Generator) -> pl.DataFram
         *(pl.Series(name, values) for name, values in intervals.items()),
         pl.Series("net_present_value_usd", (money - 60) * 10),
         pl.Series("payback_years", 1500 / np.maximum(money, 1)),
+        pl.Series("possible_cost_usd", np.zeros(len(money))),
         pl.Series("fixed_charge_change_usd_per_year", np.where(change, -240.0, 0.0)),
         pl.Series("change_cost_usd", np.where(change, 1500.0, 0.0)),
         pl.lit(12.0).alias("peak_60min_gpm"),
