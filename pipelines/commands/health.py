@@ -28,7 +28,7 @@ from pipelines.store.resources import sql_text
 from pipelines.store.warehouse import WORK_CURE, not_opened
 from pipelines.store.workspace import Holder, Workspace
 from pipelines.sweep.run_ledger import ENDED_WELL, SweepRun, recent_runs, stage_rows
-from rightsize.errors import DamageError, WorkspaceBusyError
+from rightsize.errors import DamageError, RightsizeError, WorkspaceBusyError
 
 _HOUR_S: Final = 3600
 _BYTES_PER_GB: Final = 1e9
@@ -169,7 +169,9 @@ def _results(workspace: Workspace) -> Check:
     try:
         with open_held(workspace.results):
             return Check("results", State.ok, "readable")
-    except DamageError as error:
+    except WorkspaceBusyError as error:
+        return Check("results", State.warning, str(error))
+    except RightsizeError as error:
         return Check("results", State.failing, str(error))
 
 

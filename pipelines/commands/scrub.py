@@ -58,7 +58,18 @@ class Scrubbed:
 
 
 def scrub(workspace: Workspace, progress: Progress | None = None) -> list[Check]:
-    """Verify lake, rejected rows, profiles, partial results, databases, published copies."""
+    """Verify lake, rejected rows, profiles, partial results, databases, published copies.
+
+    Raises
+    ------
+    WorkspaceBusyError
+        If a sweep is running: files come and go then.
+    """
+    if (holder := workspace.holder()) is not None:
+        raise WorkspaceBusyError(
+            f"workspace {workspace.root} is in use by process {holder.pid} on {holder.host}; "
+            "verify its files when it has ended"
+        )
     storage = workspace.storage
     groups: list[tuple[str, Storage | None, list[Path]]] = [
         ("lake", storage, storage.files(workspace.lake, f"{LAKE_FOLDERS}/*.parquet")),

@@ -94,9 +94,9 @@ def show_verified(
         _gains(told, console)
         _total(outcome, console, UnitNames(units))
     for line in flow_lines(rows, units):
-        console.print(line, soft_wrap=True)
+        console.print(line)
     _untold(outcome, console)
-    console.print(_promise_text(outcome), soft_wrap=True)
+    console.print(_promise_text(outcome))
     for line in _next(outcome, config):
         console.print(line, soft_wrap=True)
 
@@ -171,13 +171,12 @@ def _total(outcome: Verified, console: Console, words: UnitNames) -> None:
     said = f"In total {came:,.0f} {words.volume_unit} per year ({low:,.0f} to {high:,.0f})"
     if None not in dollars:
         said += f"; to date {money_range(*dollars)}"
-    console.print(f"{said}.", soft_wrap=True)
+    console.print(f"{said}.")
     if total["promises"]:
         kept = total[f"realised_of_promised_{suffix}"] / total[f"promised_gain_{suffix}"]
         console.print(
             f"Of what was promised {100 * kept:.0f} % came; {total['promises_short']:,} of "
-            f"{total['promises']:,} promises lie above the whole range of what came.",
-            soft_wrap=True,
+            f"{total['promises']:,} promises lie above the whole range of what came."
         )
 
 
@@ -190,8 +189,7 @@ def _untold(outcome: Verified, console: Console) -> None:
     for code in sorted(by_code):
         accounts = by_code[code]
         console.print(
-            f"  {len(accounts):,}: {NO_GAIN_CODES[code]} ({code}), such as {min(accounts)}",
-            soft_wrap=True,
+            f"  {len(accounts):,}: {NO_GAIN_CODES[code]} ({code}), such as {min(accounts)}"
         )
 
 

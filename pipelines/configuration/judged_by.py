@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import polars as pl
 
-from rightsize.contracts.gain_correction import GainCorrection
+from rightsize.contracts.change_outs.gain_correction import GainCorrection
 from rightsize.inference.water_use.priors import Priors
 from rightsize.meters.catalogue import Catalogue
 from rightsize.meters.uncertainty.installed_curves import InstalledCurves

@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 import math
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Annotated, Any, Final, Literal, TypeVar
 
@@ -20,7 +21,7 @@ from pipelines.store.file_stamp import ExportPlace
 from pipelines.store.object_store import copied_as, is_url, refuse_store
 from pipelines.store.usable_path import usable_path
 from pipelines.store.workspace import Workspace
-from rightsize.contracts.change_out_log import LOGGED_KINDS
+from rightsize.contracts.change_outs.job_log import LOGGED_KINDS
 from rightsize.errors import ConfigError
 from rightsize.meter_types import METER_TYPES, MeterType
 from rightsize.meters.uncertainty.wear import WearRate
@@ -362,8 +363,15 @@ class Loaded(Settings):
     @property
     def workspace(self) -> Workspace:
         """The workspace, and the location of its lake."""
-        settings = self.settings
-        return Workspace(self.workspace_root, settings.lake, settings.results_group)
+        root, settings = self.workspace_root, self.settings
+        beside = (self.path, self.file(settings.meters), *self._export_folders())
+        is_shared = any(path.is_relative_to(root) for path in beside)
+        return Workspace(root, settings.lake, settings.results_group, is_shared)
+
+    def _export_folders(self) -> Iterator[Path]:
+        for export in self.settings.exports:
+            if not is_url(export.path):
+                yield usable_path(self.folder / export.path.partition("*")[0])
 
 
 def read_model(path: Path, model: type[M]) -> M:

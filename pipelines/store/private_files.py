@@ -18,7 +18,7 @@ import logging
 import os
 import secrets
 import stat
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from pathlib import Path
 from typing import Final
 
@@ -68,6 +68,33 @@ def close_folder(folder: Path, group: int | None = None) -> None:
         _set_modes(folder, 0o700 if group is None else 0o710, group)
     except OSError as error:
         _LOG.warning("modes of %s cannot be set: %s", folder, error.strerror)
+
+
+def is_own_folder(folder: Path, names: Collection[str], marks: Collection[str]) -> bool:
+    """Whether a folder may be closed: new, or with nothing but what we put there.
+
+    `names` are all that we put there, `marks` those that only we do. A folder such as `/` or
+    `/tmp` is everybody's.
+    """
+    if not folder.is_dir():
+        return True
+    if folder.parent == folder or folder.stat().st_mode & stat.S_ISVTX:
+        return False
+    held = {entry.name for entry in folder.iterdir()}
+    return held <= set(names) or not held.isdisjoint(marks)
+
+
+def close_entries(folder: Path, names: Collection[str]) -> None:
+    """Close what is ours in a folder that holds other things too."""
+    folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+    for name in names:
+        place = folder / name
+        if place.is_symlink():
+            continue
+        if place.is_dir():
+            close_folder(place)
+        elif place.is_file():
+            _set_modes(place, 0o600, None)
 
 
 def open_to_group(folder: Path, group: int | None) -> None:

@@ -111,13 +111,16 @@ def is_damage(error: Exception) -> bool:
     return any(sign in str(error) for sign in _DAMAGE)
 
 
-def not_opened(database: Path, error: duckdb.Error, cure: str) -> RightsizeError:
+def not_opened(
+    database: Path, error: Exception, cure: str, *, only_read: bool = False
+) -> RightsizeError:
     """Why a database of the workspace cannot be opened, and what to do."""
     first = str(error).strip().splitlines()[0]
     if "lock on file" in first:
         return WorkspaceBusyError(f"{database} is open in another program; close it: {first}")
-    if database.is_file() and not os.access(database, os.R_OK | os.W_OK):
-        return RightsizeError(f"{database} cannot be read and written by this user")
+    access, what = (os.R_OK, "read") if only_read else (os.R_OK | os.W_OK, "read and written")
+    if database.is_file() and not os.access(database, access):
+        return RightsizeError(f"{database} cannot be {what} by this user")
     if any(sign in first for sign in _NO_DAMAGE):
         return RightsizeError(f"{database} cannot be opened: {first}")
     return DamageError(f"{database} cannot be read ({first}); {cure}")

@@ -32,10 +32,23 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Final, TextIO
 
-from pipelines.store.private_files import close_folder, group_id, open_to_group
+from pipelines.store.private_files import (
+    close_entries,
+    close_folder,
+    group_id,
+    is_own_folder,
+    open_to_group,
+)
 from pipelines.store.storage import DiskStorage, ObjectStorage, Storage
 from pipelines.store.usable_path import usable_file, usable_folder
 from rightsize.errors import WorkspaceBusyError
+
+_OWN_MARKS: Final = ("sweep.lock", "work.duckdb")
+_OWN_NAMES: Final = (
+    *_OWN_MARKS, "work.duckdb.wal", "lake", "rejected", "profile", "assess", "published",
+    "logs", "learnt.json", "fetched", "landing", "lake_claim.json", "register_meters",
+    "page_salt", "prefect", "scratch",
+)  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -44,12 +57,14 @@ class Workspace:
 
     Lake and profiles may be in an object store instead, under the same names: they are read
     and written through `storage`. Only this user can enter the folder; members of
-    `results_group` can read what is published.
+    `results_group` can read what is published. If the folder is shared with the configuration
+    or the exports, it stays as it is, and what is ours in it is closed.
     """
 
     root: Path
     lake_url: str | None = None
     results_group: str | None = None
+    is_shared: bool = False
 
     @property
     def storage(self) -> Storage:
@@ -122,9 +137,12 @@ class Workspace:
         self.close()
         for folder in here if self.lake_url else (*stored, *here):
             folder.mkdir(parents=True, exist_ok=True)
+        self.close()
 
     def close(self) -> None:
         """Let no other user into the workspace; the results' group may pass, not list.
+
+        A folder that holds other things than ours is left open, and ours in it are closed.
 
         Raises
         ------
@@ -132,7 +150,10 @@ class Workspace:
             If the group is unknown, or not one of this user's.
         """
         group = group_id(self.results_group) if self.results_group else None
-        close_folder(self.root, group)
+        if self.is_shared or not is_own_folder(self.root, _OWN_NAMES, _OWN_MARKS):
+            close_entries(self.root, _OWN_NAMES)
+        else:
+            close_folder(self.root, group)
 
     def show_to_group(self, folder: Path | None = None) -> None:
         """Let the results' group read a folder, or all that is published; if there is one."""

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Final
 
-from rightsize.contracts.change_out_log import LOGGED_KINDS
+from rightsize.contracts.change_outs.job_log import LOGGED_KINDS
 from rightsize.contracts.table import (
     Column,
     Rule,

@@ -13,8 +13,8 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
+from rightsize.contracts.change_outs.gain_correction import GainCorrection
 from rightsize.contracts.columns import FLAGGED_VERDICTS
-from rightsize.contracts.gain_correction import GainCorrection
 from rightsize.contracts.profiles import ProfileBlock
 from rightsize.contracts.sites import SiteBlock
 from rightsize.inference.posterior import FlowPosterior

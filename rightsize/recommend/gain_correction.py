@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtri
 
-from rightsize.contracts.gain_correction import GainCorrection, finest
+from rightsize.contracts.change_outs.gain_correction import GainCorrection, finest
 from rightsize.inference.posterior import FlowPosterior
 from rightsize.meters.catalogue import Meter
 

@@ -14,7 +14,7 @@ from typing import Final
 
 import numpy as np
 
-from rightsize.contracts.gain_correction import Group, finest
+from rightsize.contracts.change_outs.gain_correction import Group, finest
 from rightsize.errors import ContractError
 from rightsize.verify.calibration import Promises, between_cases
 from rightsize.verify.panel import Array

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import polars as pl
 
-from rightsize.contracts.gain_correction import GainCorrection, LearnedFactor
+from rightsize.contracts.change_outs.gain_correction import GainCorrection, LearnedFactor
 from rightsize.verify.calibration import Promises
 from rightsize.verify.correction import LEAST_CASES, corrections
 from rightsize.verify.rows import promises_of

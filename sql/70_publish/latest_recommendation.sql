@@ -41,6 +41,7 @@ select
     recommendation.volume_gain_gal_per_year,
     recommendation.volume_gain_low_gal_per_year,
     recommendation.volume_gain_high_gal_per_year,
+    recommendation.gain_correction_factor,
     recommendation.bill_usd_per_year,
     recommendation.recommended_bill_usd_per_year,
     recommendation.revenue_gain_usd_per_year,

@@ -186,6 +186,14 @@ NAMES = [
         for name in ("idna", "punycode", "undefined", "base64", "rot13", "hex", "zlib", "nope",
                      "unicode_escape", "raw_unicode_escape", "mbcs", "oem", "", "a\0b", LONG)
     ),
+    *(
+        sweep(f"meter-list-encoding-{name[:12]}", "encoding", meter_list={"encoding": name})
+        for name in ("idna", "undefined", "base64", "nope", "unicode_escape", "")
+    ),
+    *(
+        sweep(f"meter-list-delimiter-{n}", "delimiter", meter_list={"delimiter": text})
+        for n, text in enumerate((";;", "", "\n", '"', "1"))
+    ),
     export("time-format-of-nothing", "", time_format=""),
     export("time-format-nul", "U+0000", time_format="%Y\0"),
     export("time-format-unknown", "format specifier", time_format="%Q %J"),

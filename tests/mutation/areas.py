@@ -2,18 +2,32 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Final
 
 
 @dataclass(frozen=True)
 class Area:
-    """Patterns of source files, and the tests of all of them in the order they are run."""
+    """Patterns of source files, and the tests of all of them in the order they are run.
+
+    `nearest` names, by a source's stem, tests that know most of it, where they are not in the
+    test file of its own name.
+    """
 
     sources: tuple[str, ...]
     tests: tuple[str, ...]
+    nearest: dict[str, tuple[str, ...]] = field(default_factory=dict)
+
+    def nearest_to(self, stem: str) -> tuple[str, ...]:
+        """Tests to run first on a mutant of that source."""
+        return self.nearest.get(stem, self.nearest.get("", ()))
 
 
+_PROFILE: Final = "tests/pipelines/stages/profile/test_profile_statistics.py"
+_REGISTER: Final = "tests/pipelines/stages/profile/test_interval_from_register.py"
+_GAPS: Final = "tests/pipelines/stages/profile/test_register_gaps.py"
+_REPLACED: Final = "tests/pipelines/stages/land/test_estimate_and_read.py"
+_INFER: Final = "tests/unit/inference/test_infer.py"
 AREAS: Final = {
     "registration": Area(
         (
@@ -40,6 +54,7 @@ AREAS: Final = {
             "rightsize/inference/water_use/*.py",
         ),
         ("tests/unit/inference", "tests/reference/test_service_pressure.py"),
+        {"": (_INFER,), "service": ("tests/reference/test_service_pressure.py", _INFER)},
     ),
     "choice": Area(
         (
@@ -81,5 +96,16 @@ AREAS: Final = {
             "tests/pipelines/stages/profile/test_register_gaps.py",
             "tests/pipelines/stages/land/test_estimate_and_read.py",
         ),
+        {
+            "": (_PROFILE,),
+            "replaced_read": (_REPLACED,),
+            "superseded_read": (_PROFILE, _REPLACED),
+            "current_read": (_PROFILE, _REPLACED),
+            "interval_from_register": (_REGISTER, _GAPS),
+            "far_reading": (_GAPS,),
+            "ranked_reading": (_REGISTER, _GAPS),
+            "register_step": ("tests/pipelines/stages/profile/test_register_step.py",),
+            "stuck_register": (_REGISTER,),
+        },
     ),
 }

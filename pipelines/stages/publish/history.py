@@ -27,13 +27,17 @@ from pipelines.stages.publish.contract_sql import (
 )
 from pipelines.store.checksum import digest_of, sealed_json, unsealed_json
 from pipelines.store.storage import write_text
-from pipelines.store.warehouse import is_damage
+from pipelines.store.warehouse import is_damage, not_opened
 from rightsize.contracts.results import RESULT_TABLES, SWEEP
 from rightsize.contracts.table import Table
-from rightsize.errors import ContractError, DamageError
+from rightsize.errors import ContractError, RightsizeError
 from rightsize.units import UnitSystem
 
 CHECKSUMS: Final = "checksums.json"
+_CURE: Final = (
+    "restore published/ from a backup: only it has the history. Without a backup, move the file"
+    " away and run a sweep: a new history starts"
+)
 MAX_EMPTY_SHARE: Final = 0.5
 # BI drivers lag behind: every DuckDB since 1.0 reads this format
 STORAGE_VERSION: Final = "v1.0.0"
@@ -150,14 +154,9 @@ def open_held(results: Path) -> Iterator[duckdb.DuckDBPyConnection]:
         connection.close()
 
 
-def damage_of(results: Path, error: Exception) -> DamageError:
-    """The published database cannot be read: why, and what to do."""
-    first = str(error).strip().splitlines()[0]
-    return DamageError(
-        f"{results} cannot be read ({first}); restore published/ from a backup: only it has "
-        "the history. Without a backup, move the file away and run a sweep: a new history"
-        " starts"
-    )
+def damage_of(results: Path, error: Exception) -> RightsizeError:
+    """Why the published database cannot be read, and what to do."""
+    return not_opened(results, error, _CURE, only_read=True)
 
 
 def note_checksums(published: Path, digests: Sequence[str]) -> None:

@@ -68,17 +68,17 @@ def near_threshold(
 
 def _is_open(limits: Thresholds) -> pl.Expr:
     """One probability near its threshold, the other near or above."""
-    pays, fits = pl.col("odds_of_benefit"), pl.col("odds_of_fit")
-    pays_enough = pays >= limits.odds_of_benefit - NEAR_BENEFIT
-    fits_enough = fits >= limits.odds_of_fit - NEAR_FIT
-    return (
-        pays_enough
-        & fits_enough
-        & (
-            _about("odds_of_benefit", limits.odds_of_benefit, NEAR_BENEFIT)
-            | _about("odds_of_fit", limits.odds_of_fit, NEAR_FIT)
-        )
-    )
+    pays = pl.col("odds_of_benefit") - _asked(limits)
+    fits = pl.col("odds_of_fit") - limits.odds_of_fit
+    is_possible = (pays >= -NEAR_BENEFIT) & (fits >= -NEAR_FIT)
+    return is_possible & ((pays <= NEAR_BENEFIT) | (fits <= NEAR_FIT))
+
+
+def _asked(limits: Thresholds) -> pl.Expr:
+    """Probability of benefit that a change must reach: a costly one, a higher one."""
+    sure = max(limits.odds_of_benefit, limits.odds_of_costly_benefit)
+    is_costly = pl.col("change_cost_usd") >= limits.costly_change_usd
+    return pl.when(is_costly).then(sure).otherwise(limits.odds_of_benefit)
 
 
 def _about(name: str, limit: float, width: float) -> pl.Expr:

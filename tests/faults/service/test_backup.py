@@ -102,7 +102,7 @@ def run_as_said(words: list[str], folder: Path) -> None:
 
 
 def test_the_restore_drill(backed_up: tuple[Path, Path], tmp_path: Path):
-    """Back up, destroy, restore by the page's own lines: nothing is lost, nor the next night."""
+    """Back up, destroy, restore by the page's own lines: nothing is lost."""
     folder = tmp_path / "utility"
     shutil.copytree(backed_up[0].parent, folder, symlinks=True)
     undisturbed = tmp_path / "undisturbed"

@@ -21,7 +21,7 @@ import pytest
 from pipelines.commands.console import visible
 from pipelines.commands.query import describe, open_results, run_query
 from pipelines.commands.query_output import cell_text, safe_cell
-from rightsize.errors import QueryError
+from rightsize.errors import DamageError, QueryError
 from tests.pipelines.exports import Utility
 
 PROJECT = Path(__file__).resolve().parents[3]
@@ -258,7 +258,7 @@ def test_nothing_published_is_said_so(tmp_path):
 def test_a_file_that_is_no_database_is_said_so(tmp_path):
     path = tmp_path / "results.duckdb"
     path.write_text("not a database at all")
-    with pytest.raises(QueryError, match="cannot be read"):
+    with pytest.raises(DamageError, match=r"cannot be read .* restore published/"):
         run_query(path, "select 1")
 
 

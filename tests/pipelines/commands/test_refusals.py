@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import csv
+import errno
 import subprocess
 import sys
 from pathlib import Path
 
+import duckdb
 import pytest
 import typer
 import yaml
@@ -20,7 +22,7 @@ from pipelines.commands.query_output import safe_cell
 from pipelines.configuration.fleet import load_fleet
 from pipelines.configuration.load_settings import load
 from pipelines.stages.validate.validation_page import page_path
-from rightsize.errors import ConfigError
+from rightsize.errors import ConfigError, DamageError
 from rightsize.evidence.file_names import page_file
 from rightsize.settings import Settings, Tariff, Thresholds
 from tests.pipelines.exports import HEADER, Utility, hourly
@@ -70,6 +72,34 @@ def test_what_the_system_refuses_is_one_line(
     said = capsys.readouterr().err
     assert told in said
     assert len(said.strip().splitlines()) == 1
+
+
+@pytest.mark.parametrize(
+    ("error", "code"),
+    [
+        (DamageError("x is damaged; restore it"), 2),
+        (duckdb.Error("Corrupt database file: computed checksum 1 does not match 2"), 2),
+        (duckdb.SerializationException("Serialization Error: no field"), 2),
+        (duckdb.OutOfMemoryException("Out of Memory Error: 1 MB"), 1),
+        (duckdb.TransactionException("Failed to commit: No space left on device"), 1),
+        (OSError(errno.EROFS, "Read-only file system", "workspace/a"), 1),
+        (MemoryError(), 1),
+        (RuntimeError("No space left on device (os error 28)"), 1),
+    ],
+    ids=lambda v: type(v).__name__,
+)
+def test_what_the_system_or_damage_refuses_is_one_line(
+    error: Exception, code: int, capsys: pytest.CaptureFixture[str]
+):
+    def command() -> None:
+        raise error
+
+    with pytest.raises(typer.Exit) as ended:
+        guarded(command)()
+    assert ended.value.exit_code == code
+    said = capsys.readouterr().err
+    assert one_line(said), said
+    assert said.startswith("rightsize: ")
 
 
 def test_an_error_of_ours_keeps_its_traceback():

@@ -4,12 +4,16 @@ from __future__ import annotations
 
 import json
 import shutil
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
 
+from pipelines.store.workspace import Workspace
 from tests.faults.told import small_utility, told
 
+_HOLD = "import duckdb, sys; c = duckdb.connect(sys.argv[1]); print(1, flush=True); input()"
 DAMAGED = {
     "lake": ("lake/*_read/*/*/*.parquet", "lands again"),
     "rejected": ("rejected/*.parquet", "lands again"),
@@ -115,3 +119,31 @@ def test_without_its_export_a_missing_file_of_the_lake_is_named(config: Path):
     assert refused.code == 2, refused
     assert file.name in refused.said
     assert "reads.csv" in refused.said
+
+
+def test_files_are_not_verified_while_a_sweep_changes_them(config: Path):
+    with Workspace(config.parent / "workspace").hold():
+        refused = told("health", config, "--deep")
+    assert refused.code == 4
+    assert "in use" in refused.said
+
+
+def test_results_that_another_program_holds_are_not_called_damaged(config: Path):
+    results = config.parent / "workspace" / "published" / "results.duckdb"
+    holder = subprocess.Popen(
+        [sys.executable, "-c", _HOLD, results], stdout=subprocess.PIPE, stdin=subprocess.PIPE
+    )
+    try:
+        assert holder.stdout.readline()
+        for words in (
+            ("sweep", config),
+            ("query", config, "select 1"),
+            ("program", config, "--budget", "1"),
+        ):
+            refused = told(*words)
+            assert refused.code == 4, refused
+            assert "open in another program" in refused.said
+        assert checks(config)["results"]["state"] == "warning"
+    finally:
+        holder.kill()
+        holder.wait(30)

@@ -6,6 +6,7 @@ import datetime as dt
 import io
 from dataclasses import replace
 
+import duckdb
 import polars as pl
 import pytest
 from rich.console import Console
@@ -14,7 +15,7 @@ from pipelines.commands.verify import show_verified, verified, write_verified
 from pipelines.commands.verify_flow import flow_lines
 from pipelines.stages.verify import past_promises
 from pipelines.sweep.summary import show_summary
-from rightsize.contracts.gain_correction import GainCorrection, LearnedFactor
+from rightsize.contracts.change_outs.gain_correction import GainCorrection, LearnedFactor
 from rightsize.errors import ConfigError
 from tests.pipelines.published_sweep import put_out
 from tests.pipelines.stages.publish.synthetic_sweep import make_sweep
@@ -71,6 +72,25 @@ def test_an_over_promise_shows_at_a_glance(tmp_path):
     assert "10 change-outs, 10 with a gain that can be told" in text
     assert "Promises of 10 change-outs: less came than was promised" in text
     assert "-3.1 points of use" in text  # HAND: 2,990 less 6,045 of 100,000 gal a year
+
+
+def test_the_output_fits_eighty_columns_and_says_what_is_next(tmp_path):
+    """Only what is to be copied whole may be longer."""
+    outcome = verified(publish(tmp_path, gains()).results)
+    text = io.StringIO()
+    show_verified(outcome, Console(file=text, width=80), units="us")
+    lines = text.getvalue().splitlines()
+    assert [n for n in lines if len(n) > 80 and not n.startswith("next: ")] == []
+    assert any(n.startswith("next: have new meters tested") for n in lines)
+
+
+def test_results_of_an_earlier_version_ask_for_a_sweep(tmp_path):
+    workspace = publish(tmp_path, gains(2))
+    with duckdb.connect(str(workspace.results)) as connection:
+        connection.execute("drop view results.change_out_total")
+        connection.execute("drop view results.change_out_result")
+    with pytest.raises(ConfigError, match="earlier version; run `rightsize sweep` first"):
+        verified(workspace.results)
 
 
 def test_a_promise_that_held_is_not_called_an_over_promise(tmp_path):

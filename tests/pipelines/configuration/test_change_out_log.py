@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from pipelines.configuration.load_change_out_log import load_change_out_log
 from pipelines.configuration.load_settings import ChangeOutLogSettings
-from rightsize.contracts.change_out_log import LOG_RULES
+from rightsize.contracts.change_outs.job_log import LOG_RULES
 from rightsize.errors import ConfigError
 
 HEAD = "done_on,account_id,meter_id,what,new_meter_id\n"

@@ -12,7 +12,7 @@ import yaml
 from pipelines.configuration.load_change_out_log import COLUMNS, REQUIRED, load_change_out_log
 from pipelines.configuration.load_settings import ChangeOutLogSettings
 from pipelines.store.resources import sql_text
-from rightsize.contracts.change_out_log import LOG_RULES
+from rightsize.contracts.change_outs.job_log import LOG_RULES
 from tests.pipelines.exports import Utility
 
 PAGE = Path(__file__).resolve().parents[3] / "rightsize" / "handbook" / "layouts.md"

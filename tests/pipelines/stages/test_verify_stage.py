@@ -287,3 +287,12 @@ def test_a_fleet_without_jobs_has_no_rows_and_no_findings(planted):
     assert found.gains.is_empty()
     assert found.findings.is_empty()
     assert found.persistence["case_count"].to_list() == [0, 0, 0, 0]
+
+
+def test_steady_flow_of_a_season_that_returns_is_no_repaired_leak(planted):
+    """A cooling tower runs day and night in the warm half of each year."""
+    warm = lambda month: 0.4 if MONTHS[month][1] in range(4, 10) else 0.05  # noqa: E731
+    planted.serve("C", "C-old", until=CHANGED, daily_gal=daily(7), steady_gpm=warm)
+    planted.serve("C", "C-new", since=CHANGED, daily_gal=daily(7), steady_gpm=warm)
+    one = row(judged(planted), "C")
+    assert one["code"] is None

@@ -15,7 +15,7 @@ import yaml
 
 from pipelines.configuration.load_settings import load
 from pipelines.pages.evidence import write_site_pages
-from pipelines.store.private_files import close_folder, group_id, open_to_group
+from pipelines.store.private_files import close_folder, group_id, is_own_folder, open_to_group
 from pipelines.store.workspace import Workspace
 from pipelines.sweep.sweep import run_sweep
 from rightsize.errors import ConfigError
@@ -185,3 +185,55 @@ def test_links_and_files_that_vanish_are_no_matter(tmp_path):
     (tmp_path / "gone").symlink_to(tmp_path / "nowhere")
     open_to_group(tmp_path, os.getegid())
     assert mode(tmp_path) == 0o750
+
+
+@pytest.mark.usefixtures("open_umask")
+class TestFoldersOfOthers:
+    """A workspace may be named where other things lie; those stay as they are."""
+
+    def test_a_folder_with_the_configuration_stays_open_and_ours_in_it_is_closed(
+        self, tmp_path
+    ):
+        config = quick_utility(tmp_path / "utility")
+        for path in (config.parent, config.parent / "exports"):
+            path.chmod(0o755)
+        settings = yaml.safe_load(config.read_text())
+        config.write_text(yaml.safe_dump({**settings, "workspace": "."}))
+        for _ in range(2):
+            with load(config).workspace.hold():
+                load(config).workspace.create()
+        assert mode(config.parent) == mode(config.parent / "exports") == 0o755
+        for name in ("lake", "rejected", "published"):
+            assert mode(config.parent / name) == 0o700
+        assert mode(config.parent / "sweep.lock") == 0o600
+
+    def test_a_folder_with_the_exports_stays_open(self, tmp_path):
+        config = quick_utility(tmp_path / "utility")
+        shared = tmp_path / "shared"
+        shared.mkdir(mode=0o755)
+        (config.parent / "exports").rename(shared / "exports")
+        settings = yaml.safe_load(config.read_text())
+        for export in settings["exports"]:
+            export["path"] = str(shared / export["path"])
+        config.write_text(yaml.safe_dump({**settings, "workspace": str(shared)}))
+        for _ in range(2):
+            with load(config).workspace.hold():
+                load(config).workspace.create()
+        assert mode(shared) == 0o755
+        assert mode(shared / "lake") == 0o700
+
+    def test_a_folder_of_everybody_stays_open(self, tmp_path):
+        everybodys = tmp_path / "tmp"
+        everybodys.mkdir()
+        everybodys.chmod(0o1777)
+        Workspace(everybodys).create()
+        assert mode(everybodys) == 0o1777
+        assert mode(everybodys / "lake") == 0o700
+        assert not is_own_folder(Path("/"), (), ())
+
+    def test_a_folder_with_other_things_stays_open(self, tmp_path):
+        (tmp_path / "letters").mkdir()
+        tmp_path.chmod(0o755)
+        Workspace(tmp_path).create()
+        assert mode(tmp_path) == mode(tmp_path / "letters") == 0o755
+        assert mode(tmp_path / "published") == 0o700

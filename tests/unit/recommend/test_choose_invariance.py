@@ -254,3 +254,38 @@ def test_a_changed_limit_changes_the_decision_without_new_draws(limit: str) -> N
         .sum()
     )
     assert after < before
+
+
+@settings(max_examples=5, deadline=None)
+@given(
+    st.integers(0, 50),
+    st.tuples(st.floats(0.5, 0.95), st.floats(0.5, 0.95)),
+    st.tuples(st.floats(0, 500), st.floats(0, 500)),
+)
+def test_stricter_limits_flag_no_other_account(
+    seed: int, odds: tuple[float, float], least_usd: tuple[float, float]
+) -> None:
+    """LAW: accounts flagged under stricter limits are flagged under each looser one."""
+    parts = fleet(60, seed=seed)
+    flagged = []
+    for pick in (min, max):
+        limits = Thresholds(
+            odds_of_benefit=pick(odds), min_net_benefit_usd_per_year=pick(least_usd)
+        )
+        rows = decide(*parts, tariff(), limits, units="us").recommendation
+        is_flagged = pl.col("verdict").is_in(["oversized", "wrong_type"])
+        flagged.append(set(rows.filter(is_flagged)["account_id"]))
+    assert flagged[1] <= flagged[0]
+
+
+@settings(max_examples=5, deadline=None)
+@given(st.integers(0, 50), st.integers(1, 59))
+def test_another_account_moves_no_decision(seed: int, count: int) -> None:
+    """LAW: given flows and prices, an account's decision rests on that account alone.
+
+    The last digits of means over samples follow from how numpy walks an array.
+    """
+    parts = fleet(60, seed=seed)
+    whole = run(*parts).recommendation
+    part = run(*taken(parts, np.arange(count))).recommendation
+    assert_frame_equal(whole.head(count), part, **SAME)

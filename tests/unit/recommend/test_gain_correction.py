@@ -6,8 +6,8 @@ import numpy as np
 import polars as pl
 import pytest
 
+from rightsize.contracts.change_outs.gain_correction import GainCorrection, LearnedFactor
 from rightsize.contracts.frames import as_block, violations
-from rightsize.contracts.gain_correction import GainCorrection, LearnedFactor
 from rightsize.contracts.recommendation import RECOMMENDATION
 from rightsize.recommend.choose import decide
 from rightsize.recommend.gain_correction import corrected, factors_at

@@ -15,7 +15,9 @@ from tests.unit.recommend.synthetic import fleet, tariff
 LIMITS = Thresholds()  # 0.75 for benefit, 0.9 for fit and for undersized
 
 
-def near(*, benefit=0.99, fit=0.99, overload=0.0, net=500.0, rejected=None, kept=False):
+def near(
+    *, benefit=0.99, fit=0.99, overload=0.0, net=500.0, rejected=None, kept=False, cost=900.0
+):
     """Whether an account with one rival to its meter is near."""
     told = pl.DataFrame(
         {
@@ -32,6 +34,7 @@ def near(*, benefit=0.99, fit=0.99, overload=0.0, net=500.0, rejected=None, kept
             "is_installed": [True, False],
             "rejected_because": pl.Series([None, rejected], dtype=pl.String),
             "net_benefit_usd_per_year": [0.0, net],
+            "change_cost_usd": [0.0, cost],
             "odds_of_benefit": [None, benefit],
             "odds_of_fit": [1.0, fit],
         }
@@ -62,6 +65,11 @@ def test_a_meter_that_cannot_win_is_no_rival():
     assert not near(benefit=0.75, rejected="not_in_stock")
     assert near(benefit=0.74, rejected="odds_of_benefit")
     assert near(fit=0.88, rejected="peak_over_smoc, odds_of_benefit")
+
+
+def test_a_costly_change_has_a_threshold_of_its_own():
+    assert not near(benefit=0.92)
+    assert near(benefit=0.92, cost=LIMITS.costly_change_usd)
 
 
 def test_an_overload_in_doubt_is_near():
