@@ -81,13 +81,13 @@ def _other(site: SiteEvidence, units: Units) -> tuple[Check, ...]:
 
 _FACTS: Final[dict[str, str]] = {
     "service_line_in": "size of the service line",
-    "lay_length_in": "laying length of the place, face to face",
-    "end_connection": "ends: threaded or flanged",
-    "straight_run_in": "length of straight pipe before the meter",
-    "has_strainer": "strainer: is there one?",
-    "has_power": "power from the mains at the meter?",
-    "in_street": "in the street: is traffic control needed?",
-    "backflow": "backflow assembly: none, double check or reduced pressure",
+    "lay_length_in": "laying length, face to face",
+    "end_connection": "ends, threaded or flanged",
+    "straight_run_in": "straight pipe before the meter",
+    "has_strainer": "strainer, yes or no",
+    "has_power": "power from the mains, yes or no",
+    "in_street": "in the street, yes or no",
+    "backflow": "backflow assembly",
 }
 """Facts of the site that size and cost depend on, by their columns of meters.csv."""
 
@@ -96,11 +96,8 @@ def _unrecorded(site: SiteEvidence) -> tuple[Check, ...]:
     """What is not recorded and may cost, for the record after the visit."""
     if site.is_fire:
         return ()
-    return tuple(
-        Check(what, f"not recorded: fill in `{name}`")
-        for name, what in _FACTS.items()
-        if site.listed.get(name) in (None, "")
-    )
+    blank = [f"{what} ({n})" for n, what in _FACTS.items() if site.listed.get(n) in (None, "")]
+    return (Check(f"for the record: {'; '.join(blank)}", "not recorded"),) if blank else ()
 
 
 def _log(site: SiteEvidence) -> tuple[Check, ...]:
