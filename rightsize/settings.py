@@ -26,6 +26,9 @@ _TIER_TWINS: Final = {
     "usd_per_m3": ("usd_per_kgal", 1 / _KGAL_PER_M3),
     "up_to_m3_per_month": ("up_to_gal_per_month", GAL_PER_M3),
 }
+_TARIFF_TWINS: Final = {
+    "avoided_water_usd_per_m3": ("avoided_water_usd_per_kgal", 1 / _KGAL_PER_M3)
+}
 _RATE_TWINS: Final = {"sewer_usd_per_m3": ("sewer_usd_per_kgal", 1 / _KGAL_PER_M3)}
 _LIMIT_TWINS: Final = {
     "spare_head_bar": ("spare_head_psi", PSI_PER_BAR),
@@ -155,10 +158,26 @@ class Tariff(Settings):
     fixed_charge_usd_per_month: dict[
         Annotated[float, Field(gt=0, le=LARGEST_SIZE_IN)], Money
     ] = Field(default_factory=dict, description="base charge by nominal meter size [in]")
+    avoided_water_usd_per_kgal: Money = Field(
+        0,
+        description="what the utility saves on a kgal that no longer runs: purchase, or"
+        " chemicals and power; credited once a leak that the new meter shows is repaired",
+    )
+    leak_adjustment_share: Share = Field(
+        0, description="share of a repaired leak's bill that is credited to the customer"
+    )
+    leak_adjustment_months: float = Field(
+        0,
+        ge=0,
+        le=36,
+        allow_inf_nan=False,
+        description="most months of a leak's bill of which that share is credited",
+    )
 
     @model_validator(mode="before")
     @classmethod
     def _to_us_units(cls, raw: Any) -> Any:
+        raw = in_us_keys(raw, _TARIFF_TWINS)
         if not isinstance(raw, dict) or _CHARGE_BY_MM not in raw:
             return raw
         if not isinstance(raw[_CHARGE_BY_MM], dict):
@@ -201,6 +220,7 @@ def _policy(default: Any, text: str) -> Any:
 
 
 _OURS = "our convention"
+_WIDE = "common practice, wide: enter your own"
 
 
 class Thresholds(Settings):
@@ -413,6 +433,36 @@ class Thresholds(Settings):
         ge=-2,
         le=0,
     )
+    count_leak_repair: bool = _policy(
+        True,
+        "whether steady flow that a new meter shows is repaired over time; false counts its"
+        " money for the whole life of the meter",
+    )
+    leak_runs_after_3_months_share: float = _limit(
+        0.8,
+        "share of steady flow below the old meter's start that still runs 3 months after a"
+        " new meter shows it",
+        source=_WIDE,
+        ge=0,
+        le=1,
+    )
+    leak_runs_after_12_months_share: float = _limit(
+        0.55, "the same after 12 months", source=_WIDE, ge=0, le=1
+    )
+    leak_runs_after_36_months_share: float = _limit(
+        0.35,
+        "the same after 36 months and from then on: use that looked like a leak",
+        source=_WIDE,
+        ge=0,
+        le=1,
+    )
+    leak_runs_spread_share: float = _limit(
+        0.25,
+        "half-width of the range around these three shares",
+        source=_WIDE,
+        ge=0,
+        le=1,
+    )
     log_resolves_share: float = _limit(
         0.5,
         "share of the value of perfect information that a two-week log yields",
@@ -446,6 +496,15 @@ class Thresholds(Settings):
     )
     draws: int = Field(64, ge=10, le=1000, description="Monte Carlo samples per account")
     seed: int = Field(1, ge=0, description="random seed of the samples")
+
+    @model_validator(mode="after")
+    def _leaks_are_repaired_in_time(self) -> Thresholds:
+        shares = [getattr(self, f"leak_runs_after_{n}_months_share") for n in (3, 12, 36)]
+        if any(later > sooner for sooner, later in itertools.pairwise(shares)):
+            raise ValueError(
+                f"leak_runs_after_3, 12 and 36 months must not increase; got {shares}"
+            )
+        return self
 
     @model_validator(mode="before")
     @classmethod

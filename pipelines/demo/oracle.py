@@ -15,9 +15,9 @@ from numpy.typing import NDArray
 from pipelines.demo.calendar import Calendar
 from pipelines.demo.flows import Flow
 from pipelines.demo.installed import Need
-from pipelines.demo.truth import registered_by_month
+from pipelines.demo.truth import registered_by_month, steady_flow
 from rightsize.meters.catalogue import Catalogue, Meter
-from rightsize.settings import ClassRate, Tariff
+from rightsize.settings import ClassRate, Tariff, Thresholds
 
 Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
@@ -61,7 +61,13 @@ class Truth:
 
 
 def truth_of(
-    case: Case, flow: Flow, need: Need, calendar: Calendar, catalogue: Catalogue, tariff: Tariff
+    case: Case,
+    flow: Flow,
+    need: Need,
+    calendar: Calendar,
+    catalogue: Catalogue,
+    tariff: Tariff,
+    limits: Thresholds,
 ) -> Truth:
     """Everything a perfect analyst would know of an account."""
     is_outside = case.installed not in catalogue.meters
@@ -69,8 +75,14 @@ def truth_of(
     now = meters.index(case.installed)
     per_year = DAYS_PER_YEAR * 86_400 / calendar.span_s
     actual, registered = registered_by_month(flow, calendar, meters)
-    billed = per_year * water_and_sewer_usd(registered, tariff.for_class(case.rate_class))
+    rate = tariff.for_class(case.rate_class)
+    billed = per_year * water_and_sewer_usd(registered, rate)
+    hidden = steady_flow(flow, below_gpm=case.installed.starting_gpm)
+    _, steady = registered_by_month(hidden, calendar, meters)
+    leak = billed - per_year * water_and_sewer_usd(registered - steady, rate)
     net = net_benefit_usd(meters, now, billed, tariff)
+    net += repair_usd(meters, leak, per_year * steady.sum(axis=0), tariff, limits)
+    net[now] = 0.0
     feasible = np.array([_is_allowed(m, case) and carries(m, need, case) for m in meters])
     best, verdict = judged(meters, now, net, feasible, need)
     if not case.is_assessable:
@@ -124,6 +136,39 @@ def net_benefit_usd(
     net: Array = (billed - billed[now]) + lost_charge - cost - (upkeep - upkeep[now])
     net[now] = 0.0
     return net
+
+
+def repair_usd(
+    meters: tuple[Meter, ...], bill_usd: Array, gal: Array, tariff: Tariff, limits: Thresholds
+) -> Array:
+    """What the repair of leaks that each meter shows changes, level over its life [M].
+
+    By months and years, with the share that is set to run; `bill_usd` and `gal` are a year of
+    the leak.
+    """
+    changed = np.zeros(len(meters))
+    if not limits.count_leak_repair:
+        return changed
+    runs = [
+        1.0,
+        limits.leak_runs_after_3_months_share,
+        limits.leak_runs_after_12_months_share,
+        limits.leak_runs_after_36_months_share,
+    ]
+    at_month = [float(np.interp(t, (0, 3, 12, 36), runs)) for t in range(37)]
+    for k, meter in enumerate(meters):
+        left, credit, worth = 0.0, 0.0, 0.0
+        for year in range(round(meter.life_years)):
+            discount = (1 + tariff.discount_rate_pct / 100) ** -(year + 1)
+            worth += discount
+            for month in range(12 * year, 12 * year + 12):
+                now, then = at_month[min(month, 36)], at_month[min(month + 1, 36)]
+                left += discount * (now + then) / 2 / 12
+                billed = min((month + 0.5) / 12, tariff.leak_adjustment_months / 12)
+                credit += discount * (now - then) * billed * tariff.leak_adjustment_share
+        saved = tariff.avoided_water_usd_per_kgal * gal[k] / 1000
+        changed[k] = (saved - bill_usd[k]) * (1 - left / worth) - bill_usd[k] * credit / worth
+    return changed
 
 
 def carries(meter: Meter, need: Need, case: Case) -> bool:

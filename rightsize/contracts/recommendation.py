@@ -130,10 +130,36 @@ _RECOMMENDATION_COLUMNS: Final[tuple[Column, ...]] = (
         null=_NA,
     ),
     *interval_columns(
+        "use_gain",
+        "usd_per_year",
+        "part of the revenue gain from use, registered more fully",
+        null=_NA,
+    ),
+    *interval_columns(
+        "steady_gain",
+        "usd_per_year",
+        "part of the revenue gain from steady flow below the installed meter's starting flow,"
+        " such as a leak: as long as it runs",
+        null=_NA,
+    ),
+    number(
+        "leak_repair_usd_per_year",
+        "what the repair of such flow takes from the revenue gain, as a level amount over the"
+        " life of the new meter: flow no longer billed and adjustments, less the utility's"
+        " cost of the water saved; negative is a loss",
+        null=_NA,
+    ),
+    *interval_columns(
         "net_benefit",
         "usd_per_year",
-        "revenue gain, minus renewal gain, minus any loss of base charge (a gain is not"
-        " counted), minus the annualized cost of the change",
+        "revenue gain, plus leak repair, minus renewal gain, minus any loss of base charge (a"
+        " gain is not counted), minus the annualized cost of the change",
+        null=_NA,
+    ),
+    number(
+        "net_benefit_without_leak_usd_per_year",
+        "net benefit if all steady flow below the installed meter's starting flow stops on the"
+        " day of the change",
         null=_NA,
     ),
     number(
@@ -302,6 +328,8 @@ RECOMMENDATION: Final = Table(
         interval_rule("accuracy_gain", "pct"),
         interval_rule("volume_gain", "gal_per_year"),
         interval_rule("revenue_gain", "usd_per_year"),
+        interval_rule("use_gain", "usd_per_year"),
+        interval_rule("steady_gain", "usd_per_year"),
         interval_rule("net_benefit", "usd_per_year"),
         interval_rule("peak_10s", "gpm"),
         interval_rule("peak_1min", "gpm"),

@@ -14,6 +14,7 @@ from rightsize.contracts.demand import FLOW_BAND, MONTH_VOLUME, PROFILE
 from rightsize.contracts.recommendation import RECOMMENDATION
 from rightsize.contracts.sweeps import SWEEP, SWEEP_TABLES
 from rightsize.contracts.table import Column, Table, number, text
+from rightsize.contracts.year_money import YEAR_MONEY
 from rightsize.findings import FINDING_CODES, NOT_ASSESSED_CODES
 from rightsize.settings import CUSTOMER_CLASSES, SERVICE_KINDS
 
@@ -33,6 +34,7 @@ __all__ = [
     "SEVERITIES",
     "SWEEP",
     "VERDICTS",
+    "YEAR_MONEY",
 ]
 
 FINDING: Final = Table(
@@ -105,6 +107,7 @@ BLOCK_TABLES: Final[tuple[Table, ...]] = (
     RECOMMENDATION,
     CANDIDATE,
     GAIN_SAMPLE,
+    YEAR_MONEY,
     FLOW_BAND,
     PROFILE,
     FINDING,

@@ -72,8 +72,8 @@ class Provenance:
 class SiteEvidence:
     """One meter in service: rows of the published tables in US units, and its reads.
 
-    `recommendation`, `profile`, `bands`, `candidates` and `findings` are rows of the tables
-    of those names, keyed by column. `listed` is the meter's row of the meter list.
+    `recommendation`, `profile`, `bands`, `candidates`, `findings` and `year_money` are rows of
+    the tables of those names, keyed by column. `listed` is the meter's row of the meter list.
     """
 
     recommendation: Row
@@ -83,6 +83,7 @@ class SiteEvidence:
     bands: tuple[Row, ...] = ()
     candidates: tuple[Row, ...] = ()
     findings: tuple[Row, ...] = ()
+    year_money: tuple[Row, ...] = ()
     installed: Meter | None = None
     recommended: Meter | None = None
     runner_up: Meter | None = None

@@ -56,10 +56,13 @@ def net_sum(site: SiteEvidence) -> tuple[Term, ...]:
     gain = round(row["revenue_gain_usd_per_year"])
     renewal = round(row.get("renewal_gain_usd_per_year") or 0.0)
     lost = round(min(charge_usd, 0.0))
-    cost = gain - renewal + lost - net  # within two dollars of the cost: the rounding
+    repair = round(row.get("leak_repair_usd_per_year") or 0.0)
+    cost = gain + repair - renewal + lost - net  # within two dollars of the cost: the rounding
     terms = [Term("per year: revenue gain", usd(gain))]
     if renewal:
         terms.append(Term("minus the gain of like-for-like replacement", usd(-renewal)))
+    if repair:
+        terms.append(Term("leaks repaired over the years", usd(repair)))
     if lost:
         terms.append(Term("base charge", usd(lost)))
     terms += [

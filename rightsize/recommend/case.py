@@ -14,12 +14,15 @@ from rightsize.inference.posterior import FlowPosterior
 from rightsize.meters.arrays import meter_arrays
 from rightsize.meters.catalogue import Catalogue
 from rightsize.recommend.economics import (
+    GAL_PER_KGAL,
     ChangeCosts,
     RateSteps,
     change_costs,
     rate_class_of,
     rate_steps,
 )
+from rightsize.recommend.horizon import Horizon, horizon_of
+from rightsize.recommend.leak_persistence import LeakSettings
 from rightsize.recommend.rules.assessable import Refusals, refusals
 from rightsize.recommend.rules.fire_gate import is_fire_unverified
 from rightsize.recommend.rules.meter_rules import site_rules
@@ -48,6 +51,9 @@ class Case:
     spare_head_psi: Array  # [A] the threshold where meters.csv does not say
     broken: NDArray[np.int32]  # [A, M] rules broken whatever the flow
     units: UnitSystem  # of the sentences
+    horizon: Horizon
+    discount_rate_pct: float
+    leaks: LeakSettings
 
     @property
     def is_irrigation(self) -> Flags:
@@ -92,6 +98,8 @@ class Case:
             upkeep_change_usd_per_year=self.costs.upkeep_change_usd_per_year[rows],
             fixed_charge_change_usd_per_year=self.costs.fixed_charge_change_usd_per_year[rows],
             until_renewal_share=self.costs.until_renewal_share[rows],
+            years_to_renewal=self.costs.years_to_renewal[rows],
+            renewal_usd_per_year=self.costs.renewal_usd_per_year[rows],
         )
         return rates, costs, replace(self.flow_limits, head_gpm=self.flow_limits.head_gpm[rows])
 
@@ -158,6 +166,24 @@ def prepare(
         spare_head_psi=spare,
         broken=broken,
         units=units,
+        horizon=horizon_of(meter_arrays(catalogue.meters).life_years, tariff.discount_rate_pct),
+        discount_rate_pct=tariff.discount_rate_pct,
+        leaks=_leak_settings(tariff, thresholds),
+    )
+
+
+def _leak_settings(tariff: Tariff, thresholds: Thresholds) -> LeakSettings:
+    return LeakSettings(
+        is_counted=thresholds.count_leak_repair,
+        running_share=(
+            thresholds.leak_runs_after_3_months_share,
+            thresholds.leak_runs_after_12_months_share,
+            thresholds.leak_runs_after_36_months_share,
+        ),
+        spread_share=thresholds.leak_runs_spread_share,
+        credited_share=tariff.leak_adjustment_share,
+        credited_months=tariff.leak_adjustment_months,
+        avoided_usd_per_gal=tariff.avoided_water_usd_per_kgal / GAL_PER_KGAL,
     )
 
 

@@ -22,12 +22,15 @@ from rightsize.meters.arrays import meter_arrays
 from rightsize.meters.catalogue import Catalogue
 from rightsize.recommend.case import Case, prepare
 from rightsize.recommend.choice import Choice
+from rightsize.recommend.leak_persistence import leak_course
 from rightsize.recommend.rows.candidate_rows import candidate_frame
 from rightsize.recommend.rows.finding_rows import decision_findings, not_assessed_frame
 from rightsize.recommend.rows.gain_sample_rows import gain_sample_frame
 from rightsize.recommend.rows.recommendation_rows import recommendation_frame
+from rightsize.recommend.rows.year_money_rows import year_money_frame
 from rightsize.recommend.rules.meter_rules import BIT
 from rightsize.recommend.rules.verdict import actions, verdicts
+from rightsize.recommend.steady_money import steady_money
 from rightsize.recommend.weigh import (
     BenefitSamples,
     Weighed,
@@ -51,6 +54,7 @@ class Decision:
     recommendation: pl.DataFrame
     candidate: pl.DataFrame
     gain_sample: pl.DataFrame
+    year_money: pl.DataFrame
     finding: pl.DataFrame
     not_assessed: pl.DataFrame
 
@@ -104,6 +108,8 @@ def _decide_rows(case: Case, rows: slice) -> Decision:
     index = case.meter_index[rows]
     season_gpm = np.where(case.is_irrigation, case.block.max_hour_gpm, 0.0)
     with np.errstate(invalid="ignore", over="ignore"):  # meters not assessed may hold NaN
+        course = leak_course(case.leaks, len(case.posterior.peak_10s_gpm), case.horizon)
+        steady = steady_money(case.posterior, rows, rates, course, case.horizon.life_of)
         samples = benefit_samples(
             case.posterior,
             rows,
@@ -113,6 +119,7 @@ def _decide_rows(case: Case, rows: slice) -> Decision:
             flow_limits,
             least_sustained_gpm=np.nan_to_num(season_gpm[rows]),
             demand_elasticity=case.thresholds.demand_elasticity,
+            steady=steady,
         )
         weighed = weigh(
             samples,
@@ -129,6 +136,7 @@ def _decide_rows(case: Case, rows: slice) -> Decision:
         recommendation=recommendation_frame(case, rows, samples, choice),
         candidate=candidate_frame(case, rows, samples, choice),
         gain_sample=gain_sample_frame(case, rows, samples, choice),
+        year_money=year_money_frame(case, rows, samples, choice),
         finding=decision_findings(case, rows, choice),
         not_assessed=not_assessed_frame(case, rows),
     )

@@ -26,23 +26,13 @@ from numpy.typing import NDArray
 
 from rightsize.meters.arrays import meter_arrays
 from rightsize.meters.catalogue import Catalogue
+from rightsize.recommend.horizon import MONTHS_PER_YEAR, annuity_factor
 from rightsize.settings import Tariff
 
 Array = NDArray[np.float64]
 Floats = NDArray[np.floating[Any]]
 
-MONTHS_PER_YEAR = 12
 GAL_PER_KGAL = 1000.0
-
-
-def annuity_factor(years: Array | float, discount_rate_pct: float) -> Array:
-    """Present value of 1 per year, paid at the end of each of `years` years [years]."""
-    term = np.asarray(years, dtype=np.float64)
-    rate = discount_rate_pct / 100
-    if rate == 0:
-        return term
-    factor: Array = -np.expm1(-term * np.log1p(rate)) / rate
-    return factor
 
 
 def simple_payback_years(cost_usd: Array, cash_usd_per_year: Array) -> Array:
@@ -169,6 +159,8 @@ class ChangeCosts:
     fixed_charge_usd_per_year: Array  # [M] NaN where the tariff lacks the size
     present_value_factor: Array  # [M] annuity over the life of the new meter
     until_renewal_share: Array  # share of that annuity before the installed meter's end
+    years_to_renewal: Array  # [A] of the installed meter; infinite where nothing is credited
+    renewal_usd_per_year: Array  # [A] level cost of the replacement that is then credited
 
 
 def change_costs(
@@ -203,7 +195,8 @@ def change_costs(
     refit = refit_usd_per_in * np.abs(size[None, :] - size[meter_index][:, None])
     cost = price[None, :] + refit
     upkeep_change = upkeep[None, :] - upkeep[meter_index][:, None]
-    renewal = (price / worth)[meter_index][:, None] * (1 - until)
+    level = (price / worth)[meter_index]
+    renewal = level[:, None] * (1 - until)
     charge = fixed_charge_usd_per_year(tariff, size)
     charge_change = charge[None, :] - charge[meter_index][:, None]
     same_size = np.abs(size[None, :] - size[meter_index][:, None]) < 1e-3
@@ -215,4 +208,6 @@ def change_costs(
         fixed_charge_usd_per_year=charge,
         present_value_factor=worth,
         until_renewal_share=until,
+        years_to_renewal=left,
+        renewal_usd_per_year=level * renewal_credit_share,
     )

@@ -13,6 +13,7 @@ from rightsize.inference.samples import interval, mean, odds, with_mean
 from rightsize.recommend.economics import ChangeCosts, RateSteps
 from rightsize.recommend.rules.meter_rules import BIT, FEASIBLE_MASK
 from rightsize.recommend.rules.range_fit import FlowLimits
+from rightsize.recommend.steady_money import SteadyMoney
 
 Array = NDArray[np.float64]
 Floats = NDArray[np.floating[Any]]
@@ -38,6 +39,7 @@ class BenefitSamples:
     fits: Flags  # [J, A, M] peak, sustained flow and head loss
     peak_gpm: Array  # [J, A]
     sustained_gpm: Array  # [J, A]
+    steady: SteadyMoney | None = None  # what of a gain is steady flow, and lost by repair
 
 
 @dataclass(frozen=True)
@@ -83,6 +85,7 @@ def benefit_samples(
     *,
     least_sustained_gpm: Array,
     demand_elasticity: float = 0.0,
+    steady: SteadyMoney | None = None,
 ) -> BenefitSamples:
     """Money and fit of each meter in each sample, for the accounts in `rows`.
 
@@ -93,18 +96,28 @@ def benefit_samples(
         `least_sustained_gpm` are those of the chunk.
     least_sustained_gpm : array [A]
         Sustained flow is taken at least this large: the season's largest hour of irrigation.
+    steady : SteadyMoney, optional
+        Steady flow that no read shows; it goes on for ever where not given.
     """
     registered = posterior.registered_gal_per_year[:, rows].astype(SAMPLE_KIND)
     installed = posterior.installed_gal_per_year[:, rows]
     peak = posterior.peak_10s_gpm[:, rows]
     sustained = np.maximum(posterior.sustained_60min_gpm[:, rows], least_sustained_gpm)
     gain, net, renewal = _money(
-        registered, installed, meter_index, rates, costs, demand_elasticity
+        registered, installed, meter_index, rates, costs, demand_elasticity, steady
     )
     known = net
     if posterior.known_curve_gal_per_year is not None:
         by_known = posterior.known_curve_gal_per_year[:, rows].astype(SAMPLE_KIND)
-        known = _money(by_known, installed, meter_index, rates, costs, demand_elasticity)[1]
+        known = _money(
+            by_known,
+            installed,
+            meter_index,
+            rates,
+            costs,
+            demand_elasticity,
+            steady.expected() if steady else None,
+        )[1]
     registered[:, np.arange(len(meter_index)), meter_index] = installed
     fits = peak[:, :, None] <= np.minimum(flow_limits.peak_gpm[None, :], flow_limits.head_gpm)
     fits &= sustained[:, :, None] <= flow_limits.sustained_gpm
@@ -119,6 +132,7 @@ def benefit_samples(
         fits=fits,
         peak_gpm=peak,
         sustained_gpm=sustained,
+        steady=steady,
     )
 
 
@@ -129,6 +143,7 @@ def _money(
     rates: RateSteps,
     costs: ChangeCosts,
     demand_elasticity: float,
+    steady: SteadyMoney | None,
 ) -> tuple[Floats, Floats, Floats]:
     """Gain of volumetric charges and net benefit of each meter in each sample [J, A, M].
 
@@ -139,6 +154,8 @@ def _money(
     gain = rates.bill_usd_per_year(billed)
     gain -= bill_now[:, :, None]
     net = gain - _level_cost_usd(costs)
+    if steady is not None and steady.lost_share is not None:
+        net -= steady.lost_usd(gain)
     ours = np.arange(len(meter_index))
     renewal = np.zeros_like(bill_now)
     if np.any(costs.until_renewal_share < 1):
@@ -146,6 +163,8 @@ def _money(
         renewed = (1 - costs.until_renewal_share).astype(SAMPLE_KIND)
         renewal = bill_renewed.astype(SAMPLE_KIND) - bill_now
         net -= renewal[:, :, None] * renewed
+        if steady is not None and steady.lost_share is not None:
+            net += steady.lost_usd(renewal[:, :, None]) * renewed
     gain[:, ours, meter_index] = 0
     net[:, ours, meter_index] = 0
     return gain, net, renewal

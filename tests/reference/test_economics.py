@@ -14,12 +14,12 @@ import pytest
 
 from rightsize.meters.catalogue import Catalogue
 from rightsize.recommend.economics import (
-    annuity_factor,
     change_costs,
     fixed_charge_usd_per_year,
     rate_steps,
     simple_payback_years,
 )
+from rightsize.recommend.horizon import annuity_factor
 from rightsize.settings import Tariff
 from tests.unit.recommend.synthetic import meter
 

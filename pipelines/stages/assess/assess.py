@@ -177,6 +177,7 @@ def _assess_block(
         "recommendation": decision.recommendation.join(names, on="meter_id", how="left"),
         "candidate": decision.candidate,
         "gain_sample": decision.gain_sample,
+        "year_money": decision.year_money,
         "flow_band": flow_band_frame(block, posterior, fleet.catalogue.meters, installed),
         "profile": profile_frame(block, posterior, rows, fleet.catalogue.meters),
     }

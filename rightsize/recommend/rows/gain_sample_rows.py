@@ -9,7 +9,6 @@ quantiles of the sums are the range of the total.
 
 from __future__ import annotations
 
-import hashlib
 from typing import Any, Final
 
 import numpy as np
@@ -19,6 +18,7 @@ from scipy.special import ndtri
 
 from rightsize.recommend.case import Case
 from rightsize.recommend.choice import Choice
+from rightsize.recommend.leak_persistence import shared_quantiles
 from rightsize.recommend.rows.row_columns import samples_at_meter
 from rightsize.recommend.weigh import BenefitSamples
 
@@ -42,6 +42,10 @@ def gain_sample_frame(
     net = samples_at_meter(samples.net_benefit_usd, meter)[:, account]
     classes = [case.block.customer_class[rows][k] for k in account.tolist()]
     factor = common_factor(classes, len(registered))
+    kept = money
+    if samples.steady is not None:
+        gain = samples_at_meter(samples.volumetric_gain_usd, meter)
+        kept = money - samples.steady.lost_at(gain, meter)[:, account]
     count = len(registered)
     columns: dict[str, Any] = {
         "account_id": _named(case.block.account_id[rows], account, count),
@@ -49,7 +53,7 @@ def gain_sample_frame(
         "sample": np.tile(np.arange(1, count + 1, dtype=np.int32), len(account)),
         "volume_gain_gal_per_year": (factor * (registered - now)).T.ravel(),
         "revenue_gain_usd_per_year": (factor * money).T.ravel(),
-        "net_benefit_usd_per_year": (net + (factor - 1) * money).T.ravel(),
+        "net_benefit_usd_per_year": (net + (factor - 1) * kept).T.ravel(),
     }
     return pl.DataFrame(columns)
 
@@ -65,9 +69,7 @@ def common_factor(classes: list[str], count: int) -> Array:
 
 def _shared(name: str, count: int, log_sd: float) -> Array:
     """Samples of a lognormal factor, alike in every block: even quantiles, shuffled by name."""
-    stream = int.from_bytes(hashlib.blake2b(name.encode(), digest_size=8).digest(), "little")
-    rank = np.random.default_rng(stream).permutation((np.arange(count) + 0.5) / count)
-    factor = np.exp(log_sd * ndtri(rank))
+    factor = np.exp(log_sd * ndtri(shared_quantiles(name, count)))
     return np.asarray(factor / factor.mean())
 
 

@@ -116,7 +116,7 @@ def _sentence(said: Wording) -> pl.Expr:
         .when(pl.col("verdict") == "undersized")
         .then(_undersized(said))
         .when(pl.col("verdict").is_in(["oversized", "wrong_type"]))
-        .then(pl.concat_str(_smaller_pays(), _pays(said)))
+        .then(pl.concat_str(_smaller_pays(), _pays(said), _leak_carries(said)))
         .when((pl.col("action") == "log_first") & pl.col("_is_other"))
         .then(_log_for_gain(said))
         .when(pl.col("action") == "log_first")
@@ -166,6 +166,21 @@ def _pays(said: Wording) -> pl.Expr:
         said.money(pl.col("net_benefit_high_usd_per_year")),
         _odds("odds_of_benefit"),
     )
+
+
+def _leak_carries(said: Wording) -> pl.Expr:
+    """What would be left if the steady flow stopped, where the change would not pay then."""
+    left = pl.col("net_benefit_without_leak_usd_per_year")
+    steady = pl.col("steady_gain_usd_per_year")
+    text = pl.format(
+        "; steady flow that no read shows, such as a leak, carries this change: it brings {} "
+        "of the {} revenue gain in the first year, and if it is repaired at once the net "
+        "benefit is {} per year",
+        said.money(steady),
+        said.money(pl.col("revenue_gain_usd_per_year")),
+        said.money(left),
+    )
+    return pl.when((left <= 0) & (steady > 0)).then(text).otherwise(pl.lit(""))
 
 
 def _peak(said: Wording) -> tuple[pl.Expr, ...]:

@@ -24,6 +24,7 @@ from rightsize.recommend.rows.row_columns import (
     meter_columns,
     samples_at_meter,
 )
+from rightsize.recommend.rows.steady_columns import steady_columns
 from rightsize.recommend.rules.meter_rules import main_rule
 from rightsize.recommend.weigh import BenefitSamples
 from rightsize.wording import Wording
@@ -124,12 +125,14 @@ def _money_columns(
         "revenue_gain_usd_per_year", samples_at_meter(samples.volumetric_gain_usd, chosen)
     )
     net = bounded("net_benefit_usd_per_year", samples_at_meter(samples.net_benefit_usd, chosen))
-    until = at_meter(case.costs.until_renewal_share[rows], chosen)
-    renewal = np.where(kept, 0.0, (1 - until) * mean(samples.renewal_gain_usd))
+    until = np.where(kept, 1.0, at_meter(case.costs.until_renewal_share[rows], chosen))
+    renewal = (1 - until) * mean(samples.renewal_gain_usd)
+    steady = steady_columns(samples, chosen, 1 - until)
     cash = gain["revenue_gain_usd_per_year"] + np.minimum(fixed, 0.0) - upkeep
     return {
         **_bills(case, rows, samples, gain["revenue_gain_usd_per_year"], fixed),
         **gain,
+        **steady,
         **net,
         "renewal_gain_usd_per_year": renewal,
         "net_present_value_usd": net["net_benefit_usd_per_year"]

@@ -13,13 +13,14 @@ from pipelines.demo.oracle import (
     SiteLimits,
     judged,
     net_benefit_usd,
+    repair_usd,
     truth_of,
     water_and_sewer_usd,
     yearly_cost_usd,
 )
 from pipelines.demo.truth import need_of
 from rightsize.meters.catalogue import Catalogue, Meter
-from rightsize.settings import ClassRate, Tariff, Tier
+from rightsize.settings import ClassRate, Tariff, Thresholds, Tier
 
 RATE = ClassRate(
     tiers=(Tier(up_to_gal_per_month=50_000, usd_per_kgal=5.10), Tier(usd_per_kgal=6.40)),
@@ -52,6 +53,7 @@ def meter(meter_type: str, size_in: float, *, starting_gpm: float, smoc_gpm: flo
     )
 
 
+FOREVER = Thresholds(count_leak_repair=False)
 SMALL = meter("displacement", 1.0, starting_gpm=0.2, smoc_gpm=50)
 LARGE = meter("displacement", 2.0, starting_gpm=1.0, smoc_gpm=160)
 OTHER = meter("ultrasonic", 1.0, starting_gpm=0.05, smoc_gpm=55)
@@ -107,7 +109,7 @@ def test_a_steady_trickle_below_the_start_is_worth_what_the_rates_say():
     flow = added_up([trickle], calendar)
     case = Case(LARGE, "office", SiteLimits(), None, is_assessable=True)
     catalogue = Catalogue((SMALL, LARGE))
-    truth = truth_of(case, flow, need_of(flow, calendar), calendar, catalogue, TARIFF)
+    truth = truth_of(case, flow, need_of(flow, calendar), calendar, catalogue, TARIFF, FOREVER)
     assert truth.actual_gal_per_year == pytest.approx(262_980)
     assert truth.registered_gal_per_year == pytest.approx([262_980, 0.0])
     water = 5.10 * 22.32 + 4.20 * 0.5 * 22.32  # 31 days hold 22.32 kgal, below the tier's end
@@ -115,6 +117,27 @@ def test_a_steady_trickle_below_the_start_is_worth_what_the_rates_say():
         water * 365.25 / 31 - 180 - 25, rel=1e-6
     )
     assert truth.verdict == "oversized"
+
+
+def test_a_trickle_that_is_repaired_brings_its_bill_until_then():
+    # HAND: gone in equal parts within 3 months, it runs 1.5 months of 20 years, without
+    # interest; half of each bill is credited, 1.5 months at most. The water saved is 1 USD a
+    # kgal.
+    none = {f"leak_runs_after_{n}_months_share": 0.0 for n in (3, 12, 36)}
+    rates = TARIFF.model_copy(
+        update={
+            "avoided_water_usd_per_kgal": 1.0,
+            "leak_adjustment_share": 0.5,
+            "leak_adjustment_months": 1.5,
+        }
+    )
+    bill, gal = np.array([1200.0]), np.array([500_000.0])
+    changed = repair_usd((SMALL,), bill, gal, rates, Thresholds(**none))
+    gone = 1 - 1.5 / 240
+    by_month = (0.5 + 1.5 + 1.5) / 3  # months of repair 0.5, 1.5, 2.5, the credit cut at 1.5
+    credit = 0.5 * 1200 * by_month / 240
+    assert changed[0] == pytest.approx((500 - 1200) * gone - credit)
+    assert repair_usd((SMALL,), bill, gal, rates, FOREVER)[0] == 0
 
 
 @pytest.mark.parametrize(
@@ -135,5 +158,5 @@ def test_limits_of_site_and_utility(
     flow = added_up([draw], calendar)
     case = Case(LARGE, "office", limits, allowed, is_assessable=True)
     catalogue = Catalogue((LARGE, OTHER))
-    truth = truth_of(case, flow, need_of(flow, calendar), calendar, catalogue, TARIFF)
+    truth = truth_of(case, flow, need_of(flow, calendar), calendar, catalogue, TARIFF, FOREVER)
     assert bool(truth.is_feasible[1]) is is_feasible

@@ -84,12 +84,14 @@ def test_duplicate_accounts_get_the_same_answer() -> None:
 
 
 def test_draws_split_in_two_change_nothing() -> None:
+    """Of what is drawn before the decision; the share of leaks that run it draws itself."""
     block, posterior, sites, meters = fleet(200)
+    limits = Thresholds(count_leak_repair=False)
     halves = {name: np.repeat(getattr(posterior, name), 2, axis=0) for name in DRAW_AXES}
     split = decide(
-        block, replace(posterior, **halves), sites, meters, tariff(), LIMITS, units="us"
+        block, replace(posterior, **halves), sites, meters, tariff(), limits, units="us"
     )
-    whole = decide(block, posterior, sites, meters, tariff(), LIMITS, units="us")
+    whole = decide(block, posterior, sites, meters, tariff(), limits, units="us")
     assert_frame_equal(split.recommendation, whole.recommendation, **SAME)
 
 

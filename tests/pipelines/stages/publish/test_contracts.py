@@ -29,8 +29,15 @@ KEPT = {
         "verdict": "fits", "action": "keep", "service_kind": "domestic",
         "installed_accuracy_pct": 100.0, "recommended_accuracy_pct": 200.0,
         "accuracy_gain_pct": 100.0, "accuracy_gain_high_pct": 200.0,
-        "recommended_registered_gal_per_year": 2.0, "recommended_bill_usd_per_year": 3.0,
+        "recommended_registered_gal_per_year": 2.0, "recommended_bill_usd_per_year": 4.0,
         "renewal_gain_usd_per_year": 0.0, "annual_cost_usd_per_year": 0.0,
+        "revenue_gain_usd_per_year": 2.0, "revenue_gain_high_usd_per_year": 2.0,
+        "leak_repair_usd_per_year": -1.0,
+    },
+    "year_money": {
+        "use_gain_usd": 0.0, "leak_adjustment_usd": 0.0, "avoided_water_usd": 0.0,
+        "renewal_gain_usd": 0.0, "base_charge_usd": 0.0, "upkeep_usd": 0.0,
+        "change_cost_usd": 0.0, "renewal_credit_usd": 0.0,
     },
     "candidate": {"rejected_because": None},
     "sweep": {"accounts": 2, "rows_landed": 3},
@@ -51,6 +58,10 @@ BROKEN = {
     },
     "volume gain is recommended less registered": {"recommended_registered_gal_per_year": 5.0},
     "bills differ by the gain": {"recommended_bill_usd_per_year": 9.0},
+    "revenue gain is use and steady flow": {
+        "use_gain_usd_per_year": 5.0, "use_gain_high_usd_per_year": 5.0,
+    },
+    "the year adds up": {"net_usd": 3.0},
     "net benefit is what is left": {"renewal_gain_usd_per_year": 1.0},
     "feasible breaks no rule": {
         "feasible": False, "rejected_because": "less_benefit", "rank": None,
