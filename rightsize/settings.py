@@ -55,6 +55,17 @@ FireArrangement = Literal["separate", "combined", "none"]
 FIRE_ARRANGEMENTS: Final[tuple[str, ...]] = get_args(FireArrangement)
 """How fire flow reaches a site: by a line of its own, by the line that is metered, or not."""
 
+WearPct = Annotated[float, Field(ge=0, le=10, allow_inf_nan=False)]
+_WEAR_PCT_PER_YEAR: Final[dict[MeterType, float]] = {
+    "displacement": 0.1, "multi_jet": 0.15, "single_jet": 0.2, "turbine": 0.2, "compound": 0.2,
+    "propeller": 0.3, "electromagnetic": 0, "ultrasonic": 0, "fire_service": 0.2,
+}  # fmt: skip
+"""[points/year] Common practice, wide: no moving part, no wear."""
+_WEAR_PCT_PER_1000_HOURS: Final[dict[MeterType, float]] = {
+    "displacement": 0.4, "multi_jet": 0.4, "single_jet": 0.4, "turbine": 0.2, "compound": 0.3,
+    "propeller": 0.3, "electromagnetic": 0, "ultrasonic": 0, "fire_service": 0.2,
+}  # fmt: skip
+"""[points/1,000 h] Likewise: half a point to two over the water that passes a small meter."""
 Share = Annotated[float, Field(ge=0, le=1)]
 LARGEST_USD: Final = 1e9  # ours: no price is as large, and sums of such stay finite
 LARGEST_SIZE_IN: Final = 100.0  # ours: no meter is as large
@@ -217,6 +228,10 @@ def _limit(default: float, text: str, *, source: str, ge: float, le: float) -> f
 
 def _policy(default: Any, text: str) -> Any:
     return Field(default, description=text, json_schema_extra={"source": _OURS})
+
+
+def _common(default: Any, text: str) -> Any:
+    return Field(default, description=text, json_schema_extra={"source": _WIDE})
 
 
 _OURS = "our convention"
@@ -463,6 +478,21 @@ class Thresholds(Settings):
         ge=0,
         le=1,
     )
+    count_wear: bool = _policy(
+        True,
+        "whether both meters are taken to wear over the new meter's life; false holds their"
+        " accuracy as it is",
+    )
+    wear_pct_per_year: dict[MeterType, WearPct] = _common(
+        _WEAR_PCT_PER_YEAR,
+        "accuracy lost per year of age by meter type, percentage points, 0 to twice as much;"
+        " types not given keep their default",
+    )
+    wear_pct_per_1000_hours: dict[MeterType, WearPct] = _common(
+        _WEAR_PCT_PER_1000_HOURS,
+        "accuracy lost per 1,000 hours in which the continuous rating would pass the volume,"
+        " likewise",
+    )
     log_resolves_share: float = _limit(
         0.5,
         "share of the value of perfect information that a two-week log yields",
@@ -496,6 +526,12 @@ class Thresholds(Settings):
     )
     draws: int = Field(64, ge=10, le=1000, description="Monte Carlo samples per account")
     seed: int = Field(1, ge=0, description="random seed of the samples")
+
+    @field_validator("wear_pct_per_year", "wear_pct_per_1000_hours", mode="before")
+    @classmethod
+    def _other_types_keep_theirs(cls, value: Any, info: ValidationInfo) -> Any:
+        default = cls.model_fields[str(info.field_name)].default
+        return {**default, **value} if isinstance(value, dict) else value
 
     @model_validator(mode="after")
     def _leaks_are_repaired_in_time(self) -> Thresholds:

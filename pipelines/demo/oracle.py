@@ -82,6 +82,8 @@ def truth_of(
     leak = billed - per_year * water_and_sewer_usd(registered - steady, rate)
     net = net_benefit_usd(meters, now, billed, tariff)
     net += repair_usd(meters, leak, per_year * steady.sum(axis=0), tariff, limits)
+    if limits.count_wear:
+        net += per_year * wear_usd(meters, now, registered, rate, tariff, limits)
     net[now] = 0.0
     feasible = np.array([_is_allowed(m, case) and carries(m, need, case) for m in meters])
     best, verdict = judged(meters, now, net, feasible, need)
@@ -169,6 +171,43 @@ def repair_usd(
         saved = tariff.avoided_water_usd_per_kgal * gal[k] / 1000
         changed[k] = (saved - bill_usd[k]) * (1 - left / worth) - bill_usd[k] * credit / worth
     return changed
+
+
+def wear_usd(
+    meters: tuple[Meter, ...],
+    now: int,
+    registered: Array,
+    rate: ClassRate,
+    tariff: Tariff,
+    limits: Thresholds,
+) -> Array:
+    """What the wear of the installed meter costs more than that of each other one [M].
+
+    Level over the other's life, for the months of `registered` [months, M]: each year is billed
+    with what its meters have lost by its middle.
+    """
+    year_gal = float(registered[:, now].sum()) * 12 / len(registered)
+    billed = water_and_sewer_usd(registered, rate)
+    gained = np.zeros(len(meters))
+    for k, meter in enumerate(meters):
+        worth = 0.0
+        for year in range(round(meter.life_years)):
+            discount = (1 + tariff.discount_rate_pct / 100) ** -(year + 1)
+            worth += discount
+            for at, sign in ((now, 1), (k, -1)):
+                left = 1 - yearly_loss(meters[at], year_gal, limits) * (year + 0.5)
+                lost = billed[at] - water_and_sewer_usd(registered[:, at] * left, rate)
+                gained[k] += sign * discount * lost
+        gained[k] /= worth
+    return gained
+
+
+def yearly_loss(meter: Meter, gal_per_year: float, limits: Thresholds) -> float:
+    """Share of its registration that a meter loses in a year."""
+    hours = gal_per_year / (60 * meter.continuous_gpm)
+    pct = limits.wear_pct_per_year[meter.meter_type]
+    pct += limits.wear_pct_per_1000_hours[meter.meter_type] * hours / 1000
+    return min(pct / 100, 0.5 / meter.life_years)
 
 
 def carries(meter: Meter, need: Need, case: Case) -> bool:

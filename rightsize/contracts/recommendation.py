@@ -149,11 +149,17 @@ _RECOMMENDATION_COLUMNS: Final[tuple[Column, ...]] = (
         " cost of the water saved; negative is a loss",
         null=_NA,
     ),
+    number(
+        "wear_gain_usd_per_year",
+        "revenue that the installed meter would lose by wear, less what the new one loses, as a"
+        " level amount over the life of the new meter",
+        null=_NA,
+    ),
     *interval_columns(
         "net_benefit",
         "usd_per_year",
-        "revenue gain, plus leak repair, minus renewal gain, minus any loss of base charge (a"
-        " gain is not counted), minus the annualized cost of the change",
+        "revenue gain, plus leak repair and wear gain, minus renewal gain, minus any loss of"
+        " base charge (a gain is not counted), minus the annualized cost of the change",
         null=_NA,
     ),
     number(
@@ -173,6 +179,13 @@ _RECOMMENDATION_COLUMNS: Final[tuple[Column, ...]] = (
         "net present value of the change over the life of the recommended meter: net benefit"
         " times its annuity factor at the tariff's discount rate",
         null=_NA,
+    ),
+    number(
+        "waiting_cost_usd",
+        "what a year's delay of the change costs: the first year's sum, less a year of its cost"
+        " as an annuity",
+        null="allowed",
+        null_means="no change",
     ),
     number(
         "payback_years",

@@ -12,6 +12,7 @@ from rightsize.contracts.candidate import CANDIDATE
 from rightsize.contracts.columns import ACCOUNT, ACTIONS, METER, SEVERITIES, SWEEP_ID, VERDICTS
 from rightsize.contracts.demand import FLOW_BAND, MONTH_VOLUME, PROFILE
 from rightsize.contracts.recommendation import RECOMMENDATION
+from rightsize.contracts.replacement_age import REPLACEMENT_AGE
 from rightsize.contracts.sweeps import SWEEP, SWEEP_TABLES
 from rightsize.contracts.table import Column, Table, number, text
 from rightsize.contracts.year_money import YEAR_MONEY
@@ -30,6 +31,7 @@ __all__ = [
     "NOT_ASSESSED",
     "PROFILE",
     "RECOMMENDATION",
+    "REPLACEMENT_AGE",
     "RESULT_TABLES",
     "SEVERITIES",
     "SWEEP",
@@ -108,6 +110,7 @@ BLOCK_TABLES: Final[tuple[Table, ...]] = (
     CANDIDATE,
     GAIN_SAMPLE,
     YEAR_MONEY,
+    REPLACEMENT_AGE,
     FLOW_BAND,
     PROFILE,
     FINDING,

@@ -11,7 +11,7 @@ from typing import Final
 
 from rightsize.contracts.demand import MONTH_VOLUME
 from rightsize.contracts.recommendation import RECOMMENDATION
-from rightsize.contracts.results import FINDING, GAIN_SAMPLE
+from rightsize.contracts.results import FINDING, GAIN_SAMPLE, REPLACEMENT_AGE
 from rightsize.contracts.sweeps import LANDED_FILE, PROFILE_SOURCE
 from rightsize.contracts.table import Table
 from rightsize.errors import ContractError
@@ -172,6 +172,23 @@ VIEWS: Final[tuple[View, ...]] = (
             "running_revenue_gain_usd_per_year": "cumulative revenue gain down to this rank",
             "running_revenue_share": "cumulative share of the revenue gain of all flagged"
             " meters",
+        },
+    ),
+    View(
+        "replacement_age_by_type",
+        "Age at which meters of the latest sweep pay for their replacement in kind, by type,"
+        " size and throughput.",
+        "one row per type, size and class of throughput",
+        (REPLACEMENT_AGE,),
+        {
+            "throughput": "light (below 50 hours a year at the continuous rating), usual, or"
+            " heavy (250 and more)",
+            "meters": "meters in service",
+            "throughput_hours": "median hours a year at the continuous rating",
+            "wear_usd_per_year": "median revenue lost more each year",
+            "economic_age_years": "median economic age, of the meters that have one",
+            "age_years": "median age, of the meters whose age is known",
+            "meters_overdue": "meters past their economic age or life",
         },
     ),
     View(

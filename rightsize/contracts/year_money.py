@@ -44,6 +44,10 @@ YEAR_MONEY: Final = Table(
             low=0,
         ),
         number(
+            "wear_gain_usd",
+            "revenue that the old meter would have lost by wear, less what the new one loses",
+        ),
+        number(
             "renewal_gain_usd",
             "revenue that replacement in kind would have gained by then; counts against the"
             " change",
@@ -72,6 +76,7 @@ YEAR_MONEY: Final = Table(
         Rule(
             "the_year_adds_up",
             "abs( use_gain_usd + steady_gain_usd + leak_adjustment_usd + avoided_water_usd"
+            " + wear_gain_usd"
             " + renewal_gain_usd + base_charge_usd + upkeep_usd + change_cost_usd"
             " + renewal_credit_usd - net_usd ) <= 0.01 + 0.000001 * abs( use_gain_usd )",
         ),

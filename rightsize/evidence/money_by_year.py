@@ -14,6 +14,7 @@ _LINES: Final = (
     ("revenue gain from use", ("use_gain_usd",)),
     ("from steady flow that no read shows", ("steady_gain_usd",)),
     ("leak adjustments, water saved", ("leak_adjustment_usd", "avoided_water_usd")),
+    ("wear of the old meter less the new", ("wear_gain_usd",)),
     (
         "base charge, O&M, replacement in kind",
         ("base_charge_usd", "upkeep_usd", "renewal_gain_usd", "renewal_credit_usd"),

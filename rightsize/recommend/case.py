@@ -13,6 +13,7 @@ from rightsize.errors import ContractError
 from rightsize.inference.posterior import FlowPosterior
 from rightsize.meters.arrays import meter_arrays
 from rightsize.meters.catalogue import Catalogue
+from rightsize.recommend.ageing import WearRates, wear_rates
 from rightsize.recommend.economics import (
     GAL_PER_KGAL,
     ChangeCosts,
@@ -54,6 +55,7 @@ class Case:
     horizon: Horizon
     discount_rate_pct: float
     leaks: LeakSettings
+    wear: WearRates
 
     @property
     def is_irrigation(self) -> Flags:
@@ -169,6 +171,11 @@ def prepare(
         horizon=horizon_of(meter_arrays(catalogue.meters).life_years, tariff.discount_rate_pct),
         discount_rate_pct=tariff.discount_rate_pct,
         leaks=_leak_settings(tariff, thresholds),
+        wear=wear_rates(
+            meter_arrays(catalogue.meters),
+            thresholds.wear_pct_per_year,
+            thresholds.wear_pct_per_1000_hours,
+        ),
     )
 
 

@@ -20,14 +20,17 @@ from rightsize.inference.posterior import FlowPosterior
 from rightsize.inference.samples import odds
 from rightsize.meters.arrays import meter_arrays
 from rightsize.meters.catalogue import Catalogue
+from rightsize.recommend.ageing import WearMoney, wear_money
 from rightsize.recommend.case import Case, prepare
 from rightsize.recommend.choice import Choice
+from rightsize.recommend.economics import ChangeCosts, RateSteps
 from rightsize.recommend.leak_persistence import leak_course
 from rightsize.recommend.rows.candidate_rows import candidate_frame
 from rightsize.recommend.rows.finding_rows import decision_findings, not_assessed_frame
 from rightsize.recommend.rows.gain_sample_rows import gain_sample_frame
 from rightsize.recommend.rows.recommendation_rows import recommendation_frame
-from rightsize.recommend.rows.year_money_rows import year_money_frame
+from rightsize.recommend.rows.replacement_age_rows import replacement_age_frame
+from rightsize.recommend.rows.year_money_rows import with_waiting_cost, year_money_frame
 from rightsize.recommend.rules.meter_rules import BIT
 from rightsize.recommend.rules.verdict import actions, verdicts
 from rightsize.recommend.steady_money import steady_money
@@ -55,6 +58,7 @@ class Decision:
     candidate: pl.DataFrame
     gain_sample: pl.DataFrame
     year_money: pl.DataFrame
+    replacement_age: pl.DataFrame
     finding: pl.DataFrame
     not_assessed: pl.DataFrame
 
@@ -120,6 +124,7 @@ def _decide_rows(case: Case, rows: slice) -> Decision:
             least_sustained_gpm=np.nan_to_num(season_gpm[rows]),
             demand_elasticity=case.thresholds.demand_elasticity,
             steady=steady,
+            wear=_wear(case, rows, rates, costs),
         )
         weighed = weigh(
             samples,
@@ -132,13 +137,34 @@ def _decide_rows(case: Case, rows: slice) -> Decision:
             odds_of_fit=case.thresholds.odds_of_fit,
         )
         choice = _choose(case, rows, samples, weighed)
+    year_money = year_money_frame(case, rows, samples, choice)
     return Decision(
-        recommendation=recommendation_frame(case, rows, samples, choice),
+        recommendation=with_waiting_cost(
+            recommendation_frame(case, rows, samples, choice),
+            year_money,
+            case.horizon.annuity[case.horizon.life_of[choice.chosen]],
+        ),
         candidate=candidate_frame(case, rows, samples, choice),
         gain_sample=gain_sample_frame(case, rows, samples, choice),
-        year_money=year_money_frame(case, rows, samples, choice),
+        year_money=year_money,
+        replacement_age=replacement_age_frame(case, rows, rates, samples),
         finding=decision_findings(case, rows, choice),
         not_assessed=not_assessed_frame(case, rows),
+    )
+
+
+def _wear(case: Case, rows: slice, rates: RateSteps, costs: ChangeCosts) -> WearMoney | None:
+    """Wear over the horizon; None where the thresholds leave it out."""
+    if not case.thresholds.count_wear:
+        return None
+    return wear_money(
+        case.posterior.installed_gal_per_year[:, rows],
+        rates,
+        case.wear,
+        meter_arrays(case.catalogue.meters),
+        case.horizon,
+        meter_index=case.meter_index[rows],
+        years_to_renewal=costs.years_to_renewal,
     )
 
 

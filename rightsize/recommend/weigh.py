@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from rightsize.inference.posterior import FlowPosterior
 from rightsize.inference.samples import interval, mean, odds, with_mean
+from rightsize.recommend.ageing import WearMoney
 from rightsize.recommend.economics import ChangeCosts, RateSteps
 from rightsize.recommend.rules.meter_rules import BIT, FEASIBLE_MASK
 from rightsize.recommend.rules.range_fit import FlowLimits
@@ -40,6 +41,7 @@ class BenefitSamples:
     peak_gpm: Array  # [J, A]
     sustained_gpm: Array  # [J, A]
     steady: SteadyMoney | None = None  # what of a gain is steady flow, and lost by repair
+    wear: WearMoney | None = None  # wear of both meters; None holds their accuracy
 
 
 @dataclass(frozen=True)
@@ -86,6 +88,7 @@ def benefit_samples(
     least_sustained_gpm: Array,
     demand_elasticity: float = 0.0,
     steady: SteadyMoney | None = None,
+    wear: WearMoney | None = None,
 ) -> BenefitSamples:
     """Money and fit of each meter in each sample, for the accounts in `rows`.
 
@@ -98,13 +101,15 @@ def benefit_samples(
         Sustained flow is taken at least this large: the season's largest hour of irrigation.
     steady : SteadyMoney, optional
         Steady flow that no read shows; it goes on for ever where not given.
+    wear : WearMoney, optional
+        Wear of both meters over the horizon; none where not given.
     """
     registered = posterior.registered_gal_per_year[:, rows].astype(SAMPLE_KIND)
     installed = posterior.installed_gal_per_year[:, rows]
     peak = posterior.peak_10s_gpm[:, rows]
     sustained = np.maximum(posterior.sustained_60min_gpm[:, rows], least_sustained_gpm)
     gain, net, renewal = _money(
-        registered, installed, meter_index, rates, costs, demand_elasticity, steady
+        registered, installed, meter_index, rates, costs, demand_elasticity, steady, wear
     )
     known = net
     if posterior.known_curve_gal_per_year is not None:
@@ -117,6 +122,7 @@ def benefit_samples(
             costs,
             demand_elasticity,
             steady.expected() if steady else None,
+            wear,
         )[1]
     registered[:, np.arange(len(meter_index)), meter_index] = installed
     fits = peak[:, :, None] <= np.minimum(flow_limits.peak_gpm[None, :], flow_limits.head_gpm)
@@ -133,6 +139,7 @@ def benefit_samples(
         peak_gpm=peak,
         sustained_gpm=sustained,
         steady=steady,
+        wear=wear,
     )
 
 
@@ -144,6 +151,7 @@ def _money(
     costs: ChangeCosts,
     demand_elasticity: float,
     steady: SteadyMoney | None,
+    wear: WearMoney | None,
 ) -> tuple[Floats, Floats, Floats]:
     """Gain of volumetric charges and net benefit of each meter in each sample [J, A, M].
 
@@ -156,6 +164,8 @@ def _money(
     net = gain - _level_cost_usd(costs)
     if steady is not None and steady.lost_share is not None:
         net -= steady.lost_usd(gain)
+    if wear is not None:
+        net += wear.gain_usd(registered, installed)
     ours = np.arange(len(meter_index))
     renewal = np.zeros_like(bill_now)
     if np.any(costs.until_renewal_share < 1):

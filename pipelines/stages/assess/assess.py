@@ -178,6 +178,7 @@ def _assess_block(
         "candidate": decision.candidate,
         "gain_sample": decision.gain_sample,
         "year_money": decision.year_money,
+        "replacement_age": decision.replacement_age,
         "flow_band": flow_band_frame(block, posterior, fleet.catalogue.meters, installed),
         "profile": profile_frame(block, posterior, rows, fleet.catalogue.meters),
     }

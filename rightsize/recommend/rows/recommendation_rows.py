@@ -128,11 +128,17 @@ def _money_columns(
     until = np.where(kept, 1.0, at_meter(case.costs.until_renewal_share[rows], chosen))
     renewal = (1 - until) * mean(samples.renewal_gain_usd)
     steady = steady_columns(samples, chosen, 1 - until)
+    wear = np.zeros(len(chosen))
+    if samples.wear is not None:
+        registered = samples_at_meter(samples.registered_gal, chosen)
+        worn = mean(samples.wear.gain_at(registered, samples.installed_gal, chosen))
+        wear = np.where(kept, 0.0, worn)
     cash = gain["revenue_gain_usd_per_year"] + np.minimum(fixed, 0.0) - upkeep
     return {
         **_bills(case, rows, samples, gain["revenue_gain_usd_per_year"], fixed),
         **gain,
         **steady,
+        "wear_gain_usd_per_year": wear,
         **net,
         "renewal_gain_usd_per_year": renewal,
         "net_present_value_usd": net["net_benefit_usd_per_year"]

@@ -17,6 +17,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from rightsize.inference.samples import interval, mean
+from rightsize.recommend.ageing import wear_years
 from rightsize.recommend.case import Case
 from rightsize.recommend.choice import Choice
 from rightsize.recommend.horizon import annuity_factor
@@ -94,6 +95,7 @@ def _gain_usd(
     water = mean((saved * steady)[:, :, None] * (1 - runs)) * years.part
     is_paid = years.worth > 0
     return {
+        **_wear_usd(samples, choice, account, years),
         "use_gain_usd": _after_start(years.paid(mean(gain - steady))),
         "steady_gain_usd": _after_start(middle),
         "steady_gain_low_usd": _after_start(np.minimum(low, middle)),
@@ -101,6 +103,39 @@ def _gain_usd(
         "leak_adjustment_usd": _after_start(-mean(steady[:, :, None] * credit) * is_paid),
         "avoided_water_usd": _after_start(water),
     }
+
+
+def _wear_usd(
+    samples: BenefitSamples, choice: Choice, account: Index, years: _Years
+) -> dict[str, Array]:
+    """Revenue that the old meter would have lost by wear, less what the new one loses."""
+    wear, count = samples.wear, years.part.shape[1]
+    if wear is None:
+        return {"wear_gain_usd": np.zeros((len(account), 1 + count))}
+    registered = samples_at_meter(samples.registered_gal, choice.chosen)
+    new, old = wear.rates_at(registered, samples.installed_gal, choice.chosen)
+    aged = wear_years(wear.years_to_renewal[account], count)
+    usd = mean(old)[account, None] * aged - mean(new)[account, None] * (np.arange(count) + 0.5)
+    return {"wear_gain_usd": _after_start(usd * years.part)}
+
+
+def with_waiting_cost(
+    recommendation: pl.DataFrame, year_money: pl.DataFrame, annuity: Array
+) -> pl.DataFrame:
+    """The recommendations with what a year's delay of each change costs.
+
+    That is the first year's sum, less a year of the purchase as an annuity: `annuity` [A] is
+    that of the life of the meter to install.
+    """
+    keys = ["account_id", "meter_id"]
+    first = year_money.filter(pl.col("year") == 1).select(*keys, _first_usd="net_usd")
+    level = pl.col("change_cost_usd") / pl.Series(annuity)
+    return (
+        recommendation.with_columns(_level_usd=level)
+        .join(first, on=keys, how="left", maintain_order="left")
+        .with_columns(waiting_cost_usd=pl.col("_first_usd") - pl.col("_level_usd"))
+        .drop("_first_usd", "_level_usd")
+    )
 
 
 def _course(money: SteadyMoney, steady: Array, years: int) -> tuple[Array, Array]:

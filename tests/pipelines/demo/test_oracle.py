@@ -16,6 +16,7 @@ from pipelines.demo.oracle import (
     repair_usd,
     truth_of,
     water_and_sewer_usd,
+    wear_usd,
     yearly_cost_usd,
 )
 from pipelines.demo.truth import need_of
@@ -53,7 +54,7 @@ def meter(meter_type: str, size_in: float, *, starting_gpm: float, smoc_gpm: flo
     )
 
 
-FOREVER = Thresholds(count_leak_repair=False)
+FOREVER = Thresholds(count_leak_repair=False, count_wear=False)
 SMALL = meter("displacement", 1.0, starting_gpm=0.2, smoc_gpm=50)
 LARGE = meter("displacement", 2.0, starting_gpm=1.0, smoc_gpm=160)
 OTHER = meter("ultrasonic", 1.0, starting_gpm=0.05, smoc_gpm=55)
@@ -138,6 +139,17 @@ def test_a_trickle_that_is_repaired_brings_its_bill_until_then():
     credit = 0.5 * 1200 * by_month / 240
     assert changed[0] == pytest.approx((500 - 1200) * gone - credit)
     assert repair_usd((SMALL,), bill, gal, rates, FOREVER)[0] == 0
+
+
+def test_wear_of_the_old_meter_is_gained_and_of_the_new_one_lost():
+    # HAND: the old one loses 2 points a year, the new one none; without interest over 20 years
+    # that is 0.02 x 10 years of a bill of 30 kgal in each of twelve months at 5.10 + 2.10.
+    rates = {"displacement": 2.0, "ultrasonic": 0.0}
+    still = dict.fromkeys(rates, 0.0)
+    limits = Thresholds(wear_pct_per_year=rates, wear_pct_per_1000_hours=still)
+    month = np.full((12, 2), 30_000.0)
+    gained = wear_usd((LARGE, OTHER), 0, month, RATE, TARIFF, limits)
+    assert gained == pytest.approx([0.0, 0.2 * 12 * 30 * 7.20])
 
 
 @pytest.mark.parametrize(

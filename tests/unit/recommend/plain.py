@@ -13,7 +13,7 @@ from rightsize.contracts.profiles import ProfileBlock
 from rightsize.contracts.sites import SiteBlock
 from rightsize.inference.posterior import FlowPosterior
 from rightsize.meters.catalogue import Catalogue, Meter
-from rightsize.recommend.leak_persistence import LeakSettings, running_share
+from rightsize.recommend.leak_persistence import LeakSettings, running_share, shared_quantiles
 from rightsize.settings import Tariff, Thresholds
 
 
@@ -73,6 +73,45 @@ def running_level(
     return level / worth
 
 
+def yearly_loss(meter: Meter, gal: float, limits: Thresholds) -> float:
+    """Share of its registration that a meter of middle wear loses in a year."""
+    hours = gal / (60 * meter.continuous_gpm)
+    points = limits.wear_pct_per_year[meter.meter_type]
+    points += limits.wear_pct_per_1000_hours[meter.meter_type] * hours / 1000
+    return min(points / 100, 0.5 / meter.life_years)
+
+
+def worn_usd(
+    j: int,
+    a: int,
+    m: int,
+    posterior: FlowPosterior,
+    old: Meter,
+    new: Meter,
+    tariff: Tariff,
+    limits: Thresholds,
+) -> float:
+    """Level yearly worth of the old meter's wear over the new one's, at the last price."""
+    if not limits.count_wear:
+        return 0.0
+    count, now = len(posterior.peak_10s_gpm), float(posterior.installed_gal_per_year[j, a])
+    usual = float(posterior.installed_gal_per_year[:, a].mean())
+    bill = [12 * monthly_bill_usd(part * now / 12, tariff, "office") for part in (0.95, 1)]
+    price = (bill[1] - bill[0]) / (0.05 * now)
+    rate, level, worth = tariff.discount_rate_pct / 100, 0.0, 0.0
+    for year in range(round(new.life_years)):
+        discount = (1 + rate) ** -(year + 1)
+        worth += discount
+        for meter, gal, sign in (
+            (old, now, 1),
+            (new, float(posterior.registered_gal_per_year[j, a, m]), -1),
+        ):
+            drawn = 2 * shared_quantiles(f"wear {meter.meter_type}", count)[j]
+            loss = yearly_loss(meter, usual, limits) * drawn
+            level += sign * discount * price * gal * loss * (year + 0.5)
+    return float(level / worth)
+
+
 def _leaks(limits: Thresholds) -> LeakSettings:
     shares = [getattr(limits, f"leak_runs_after_{n}_months_share") for n in (3, 12, 36)]
     return LeakSettings(
@@ -130,7 +169,8 @@ def plain_account(
             )
             steady = min(max(then - now, 0.0), all_seen - now)
             lost = steady * (1 - left[j])
-            gain = 0.0 if m == installed else then - now - cost - lost
+            worn = worn_usd(j, a, m, posterior, old, new, tariff, limits)
+            gain = 0.0 if m == installed else then - now - cost - lost + worn
             peak = float(posterior.peak_10s_gpm[j, a])
             loss = new.head_loss_psi_at_smoc * (peak / new.smoc_gpm) ** 2
             net += gain / len(draws)

@@ -146,6 +146,7 @@ def test_money_adds_up(decision: Decision) -> None:
     rows = decision.recommendation.filter(pl.col("verdict") != "not_assessed")
     lost = np.minimum(rows["fixed_charge_change_usd_per_year"], 0)
     net = rows["revenue_gain_usd_per_year"] + rows["leak_repair_usd_per_year"] + lost
+    net += rows["wear_gain_usd_per_year"]
     net -= rows["annual_cost_usd_per_year"]
     np.testing.assert_allclose(rows["net_benefit_usd_per_year"], net, atol=0.5)
 

@@ -85,6 +85,7 @@ def make_sweep(
         "recommendation": recommended,
         "gain_sample": gain_sample_rows(recommended),
         "year_money": year_money_rows(recommended),
+        "replacement_age": replacement_age_rows(recommended),
         "candidate": candidate_rows(keys, candidates, rng),
         "flow_band": band_rows(keys, bands),
         "profile": profile_rows(keys, rng),
@@ -163,6 +164,7 @@ def recommendations(keys: pl.DataFrame, rng: np.random.Generator) -> pl.DataFram
         pl.lit(0.0).alias("steady_gain_low_usd_per_year"),
         pl.lit(0.0).alias("steady_gain_high_usd_per_year"),
         pl.lit(0.0).alias("leak_repair_usd_per_year"),
+        pl.lit(0.0).alias("wear_gain_usd_per_year"),
         pl.Series("net_benefit_without_leak_usd_per_year", money - 60),
         pl.Series("annual_cost_usd_per_year", 60.0 - 240 * change),
         pl.Series("installed_accuracy_pct", 98 - gain),
@@ -205,8 +207,8 @@ def year_money_rows(recommended: pl.DataFrame, years: int = 2) -> pl.DataFrame:
     cost = pl.when(start).then(-pl.col("change_cost_usd")).otherwise(0.0)
     none = (
         "steady_gain_usd", "steady_gain_low_usd", "steady_gain_high_usd", "leak_adjustment_usd",
-        "avoided_water_usd", "renewal_gain_usd", "base_charge_usd", "upkeep_usd",
-        "renewal_credit_usd",
+        "avoided_water_usd", "wear_gain_usd", "renewal_gain_usd", "base_charge_usd",
+        "upkeep_usd", "renewal_credit_usd",
     )  # fmt: skip
     return changes.select(
         "account_id",
@@ -217,6 +219,27 @@ def year_money_rows(recommended: pl.DataFrame, years: int = 2) -> pl.DataFrame:
         net_usd=gain + cost,
         present_value_usd=pl.col("net_present_value_usd"),
         **{name: pl.lit(0.0) for name in none},
+    )
+
+
+def replacement_age_rows(recommended: pl.DataFrame) -> pl.DataFrame:
+    """PLANTED: every meter wears alike; every other one is a year past its economic age."""
+    overdue = pl.int_range(pl.len()) % 2 == 1
+    return recommended.select(
+        "account_id",
+        "meter_id",
+        "installed_type",
+        "installed_size_in",
+        "installed_grade",
+        registered_gal_per_year="installed_registered_gal_per_year",
+        throughput_hours=pl.lit(40.0),
+        age_years=pl.when(overdue).then(13.0).otherwise(5.0),
+        wear_pct=pl.lit(0.3),
+        wear_usd_per_year=pl.lit(12.0),
+        renewal_cost_usd=pl.lit(2500.0),
+        economic_age_years=pl.lit(12.0),
+        life_years=pl.lit(15.0),
+        years_left=pl.when(overdue).then(-1.0).otherwise(7.0),
     )
 
 

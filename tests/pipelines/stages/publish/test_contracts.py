@@ -32,10 +32,11 @@ KEPT = {
         "recommended_registered_gal_per_year": 2.0, "recommended_bill_usd_per_year": 4.0,
         "renewal_gain_usd_per_year": 0.0, "annual_cost_usd_per_year": 0.0,
         "revenue_gain_usd_per_year": 2.0, "revenue_gain_high_usd_per_year": 2.0,
-        "leak_repair_usd_per_year": -1.0,
+        "leak_repair_usd_per_year": -1.0, "wear_gain_usd_per_year": 0.0,
     },
     "year_money": {
-        "use_gain_usd": 0.0, "leak_adjustment_usd": 0.0, "avoided_water_usd": 0.0,
+        "use_gain_usd": 0.0, "wear_gain_usd": 0.0, "leak_adjustment_usd": 0.0,
+        "avoided_water_usd": 0.0,
         "renewal_gain_usd": 0.0, "base_charge_usd": 0.0, "upkeep_usd": 0.0,
         "change_cost_usd": 0.0, "renewal_credit_usd": 0.0,
     },
