@@ -72,6 +72,9 @@ LARGEST_SIZE_IN: Final = 100.0  # ours: no meter is as large
 Money = Annotated[float, Field(ge=0, le=LARGEST_USD, allow_inf_nan=False)]
 
 
+SummerMonth = Annotated[int, Field(ge=1, le=12)]
+
+
 class Settings(BaseModel):
     """Base of all settings: frozen; an unknown key is an error."""
 
@@ -169,6 +172,24 @@ class Tariff(Settings):
     fixed_charge_usd_per_month: dict[
         Annotated[float, Field(gt=0, le=LARGEST_SIZE_IN)], Money
     ] = Field(default_factory=dict, description="base charge by nominal meter size [in]")
+    count_base_charge_loss: Literal["full", "until_rate_case", "none"] = Field(
+        "full",
+        description="how long a base charge lost by a smaller meter counts: for the meter's"
+        " life, until the next rate case spreads it again, or not at all (who pays it is then a"
+        " question of equity between customers)",
+    )
+    years_to_rate_case: float = Field(
+        3,
+        ge=0,
+        le=30,
+        allow_inf_nan=False,
+        description="years to the next rate case, for `until_rate_case`",
+    )
+    summer_months: tuple[SummerMonth, ...] = Field(
+        (6, 7, 8, 9),
+        description="calendar months of summer in bills before and after a change; the others"
+        " are winter",
+    )
     avoided_water_usd_per_kgal: Money = Field(
         0,
         description="what the utility saves on a kgal that no longer runs: purchase, or"

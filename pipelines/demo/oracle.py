@@ -135,9 +135,20 @@ def net_benefit_usd(
     cost = np.array([yearly_cost_usd(m, tariff.discount_rate_pct) for m in meters])
     upkeep = np.array([m.upkeep_usd_per_year for m in meters])
     lost_charge = np.minimum(charge - charge[now], 0.0)
+    lost_charge *= np.array([_charge_share(m.life_years, tariff) for m in meters])
     net: Array = (billed - billed[now]) + lost_charge - cost - (upkeep - upkeep[now])
     net[now] = 0.0
     return net
+
+
+def _charge_share(life_years: float, tariff: Tariff) -> float:
+    """Share of a life, as present value, in which a lost base charge counts."""
+    policy, until = tariff.count_base_charge_loss, tariff.years_to_rate_case
+    years = {"full": life_years, "none": 0.0, "until_rate_case": min(until, life_years)}[policy]
+    rate = tariff.discount_rate_pct / 100
+    if not rate:
+        return years / life_years
+    return float((1 - (1 + rate) ** -years) / (1 - (1 + rate) ** -life_years))
 
 
 def repair_usd(
@@ -184,7 +195,8 @@ def wear_usd(
     """What the wear of the installed meter costs more than that of each other one [M].
 
     Level over the other's life, for the months of `registered` [months, M]: each year is billed
-    with what its meters have lost by its middle.
+    with what its meters have lost by its middle. The installed one is replaced in kind after
+    half a life.
     """
     year_gal = float(registered[:, now].sum()) * 12 / len(registered)
     billed = water_and_sewer_usd(registered, rate)
@@ -195,7 +207,10 @@ def wear_usd(
             discount = (1 + tariff.discount_rate_pct / 100) ** -(year + 1)
             worth += discount
             for at, sign in ((now, 1), (k, -1)):
-                left = 1 - yearly_loss(meters[at], year_gal, limits) * (year + 0.5)
+                worn = year + 0.5
+                if sign > 0 and worn >= meters[now].life_years / 2:
+                    worn -= meters[now].life_years / 2
+                left = 1 - yearly_loss(meters[at], year_gal, limits) * worn
                 lost = billed[at] - water_and_sewer_usd(registered[:, at] * left, rate)
                 gained[k] += sign * discount * lost
         gained[k] /= worth

@@ -159,7 +159,8 @@ _RECOMMENDATION_COLUMNS: Final[tuple[Column, ...]] = (
         "net_benefit",
         "usd_per_year",
         "revenue gain, plus leak repair and wear gain, minus renewal gain, minus any loss of"
-        " base charge (a gain is not counted), minus the annualized cost of the change",
+        " base charge (as far as it counts; a gain does not), minus the annualized cost of the"
+        " change",
         null=_NA,
     ),
     number(
@@ -197,9 +198,15 @@ _RECOMMENDATION_COLUMNS: Final[tuple[Column, ...]] = (
     ),
     number(
         "fixed_charge_change_usd_per_year",
-        "change in base charge due to meter size; counted in the net benefit only if it is a"
-        " loss",
+        "change in base charge due to meter size",
         null=_NA,
+    ),
+    number(
+        "base_charge_loss_usd_per_year",
+        "loss of base charge that counts in the net benefit, level over the life of the new"
+        " meter, as the tariff's count_base_charge_loss says; 0 or less",
+        null=_NA,
+        high=0,
     ),
     number(
         "change_cost_usd",

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from typing import Final
 
+from rightsize.contracts.bill_impact import BILL_IMPACT
 from rightsize.contracts.candidate import CANDIDATE
 from rightsize.contracts.columns import ACCOUNT, ACTIONS, METER, SEVERITIES, SWEEP_ID, VERDICTS
 from rightsize.contracts.demand import FLOW_BAND, MONTH_VOLUME, PROFILE
@@ -21,6 +22,7 @@ from rightsize.settings import CUSTOMER_CLASSES, SERVICE_KINDS
 
 __all__ = [
     "ACTIONS",
+    "BILL_IMPACT",
     "BLOCK_TABLES",
     "CANDIDATE",
     "FINDING",
@@ -110,6 +112,7 @@ BLOCK_TABLES: Final[tuple[Table, ...]] = (
     CANDIDATE,
     GAIN_SAMPLE,
     YEAR_MONEY,
+    BILL_IMPACT,
     REPLACEMENT_AGE,
     FLOW_BAND,
     PROFILE,

@@ -11,7 +11,7 @@ from typing import Final
 
 from rightsize.contracts.demand import MONTH_VOLUME
 from rightsize.contracts.recommendation import RECOMMENDATION
-from rightsize.contracts.results import FINDING, GAIN_SAMPLE, REPLACEMENT_AGE
+from rightsize.contracts.results import BILL_IMPACT, FINDING, GAIN_SAMPLE, REPLACEMENT_AGE
 from rightsize.contracts.sweeps import LANDED_FILE, PROFILE_SOURCE
 from rightsize.contracts.table import Table
 from rightsize.errors import ContractError
@@ -172,6 +172,18 @@ VIEWS: Final[tuple[View, ...]] = (
             "running_revenue_gain_usd_per_year": "cumulative revenue gain down to this rank",
             "running_revenue_share": "cumulative share of the revenue gain of all flagged"
             " meters",
+        },
+    ),
+    View(
+        "bill_impact_by_class",
+        "Bills before and after the changes of the latest sweep, by customer class.",
+        "one row per customer class with changes",
+        (BILL_IMPACT,),
+        {
+            "changes": "meters with action change",
+            "bill_change_pct": "change of the class's bills together",
+            "largest_bill_change_pct": "largest rise of a bill",
+            "bills_up_a_fifth": "bills that rise by more than 20 %",
         },
     ),
     View(

@@ -62,7 +62,24 @@ def money_by_year(site: SiteEvidence) -> MoneyByYear | None:
         if columns[0] in _TOTALS or any(row[c] for row in rows for c in columns)
     )
     years = tuple("start" if row["year"] == 0 else f"year {row['year']}" for row in shown)
-    return MoneyByYear(years, lines, _note(site, rows[1:]))
+    return MoneyByYear(years, lines, f"{_note(site, rows[1:])} {_bills(site)}".strip())
+
+
+def _bills(site: SiteEvidence) -> str:
+    """What the customer pays in an average month, before and after."""
+    row = site.bill_impact
+    if row is None or row["year_bill_before_usd"] is None or row["year_bill_after_usd"] is None:
+        return ""
+    usd = Units(site.units).usd
+    winter, summer = (
+        f"{usd(row[f'{season}_bill_before_usd'])} to {usd(row[f'{season}_bill_after_usd'])}"
+        for season in ("winter", "summer")
+    )
+    charge = f"{usd(row['base_charge_before_usd'])} to {usd(row['base_charge_after_usd'])}"
+    return (
+        f"The customer's bill of an average month goes from {winter} in winter and {summer} in "
+        f"summer, of it the base charge from {charge}."
+    )
 
 
 def _note(site: SiteEvidence, rows: list[Row]) -> str:

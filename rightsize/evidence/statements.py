@@ -55,7 +55,7 @@ def net_sum(site: SiteEvidence) -> tuple[Term, ...]:
     net = round(row["net_benefit_usd_per_year"])
     gain = round(row["revenue_gain_usd_per_year"])
     renewal = round(row.get("renewal_gain_usd_per_year") or 0.0)
-    lost = round(min(charge_usd, 0.0))
+    lost = round(row.get("base_charge_loss_usd_per_year", min(charge_usd, 0.0)))
     repair = round(row.get("leak_repair_usd_per_year") or 0.0)
     wear = round(row.get("wear_gain_usd_per_year") or 0.0)
     # within three dollars of the cost: the rounding

@@ -10,6 +10,10 @@ domestic fleet lost 1.88 % a year at low and 0.14 % at medium flow: AQUA 70(2):2
 moving parts lose nothing. Each sample has a rate from nothing to twice the middle, one for each
 type.
 
+The old meter wears until it is replaced in kind, at the end of its life. Where its age is not
+known, that is taken to come after half a life, the mean of all ages (our convention): a meter
+that wore on for ever would speak for every change.
+
 How worn a meter is today is not guessed here: reads are inverted through the curve that tests
 or a stated wear give it (`meters.uncertainty.wear`).
 """
@@ -130,6 +134,11 @@ class WearMoney:
         return np.asarray(new, dtype=np.float64), np.asarray(old, dtype=np.float64)
 
 
+def years_of_wear(years_to_renewal: Array, life_years: Array) -> Array:
+    """Years until each old meter is replaced in kind [A]: half a life where not known."""
+    return np.where(np.isfinite(years_to_renewal), years_to_renewal, life_years / 2)
+
+
 def wear_years(left_years: Array, years: int) -> Array:
     """Years of wear in the middle of each year, begun again at a replacement [A, Y]."""
     middle = np.arange(years) + 0.5
@@ -151,7 +160,8 @@ def wear_money(
     at = np.arange(len(meter_index))
     loss = yearly_loss(wear, meters, installed.mean(axis=0))
     factor = type_factor(wear.meter_type, count)
-    old = wear_years(years_to_renewal, horizon.year_count) @ horizon.year_weight.T
+    left = years_of_wear(years_to_renewal, meters.life_years[meter_index])
+    old = wear_years(left, horizon.year_count) @ horizon.year_weight.T
     new = horizon.year_weight @ (np.arange(horizon.year_count) + 0.5)
     kind = np.float32
     return WearMoney(
@@ -163,7 +173,7 @@ def wear_money(
         new_years=new[horizon.life_of].astype(kind),
         old_years=old.astype(kind),
         life_of=horizon.life_of,
-        years_to_renewal=years_to_renewal,
+        years_to_renewal=left,
     )
 
 

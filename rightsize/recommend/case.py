@@ -53,7 +53,7 @@ class Case:
     broken: NDArray[np.int32]  # [A, M] rules broken whatever the flow
     units: UnitSystem  # of the sentences
     horizon: Horizon
-    discount_rate_pct: float
+    tariff: Tariff
     leaks: LeakSettings
     wear: WearRates
 
@@ -90,6 +90,11 @@ class Case:
         """Day of the last registration of each meter that has stopped, None for others [A]."""
         return self.sites.last_use_on or (None,) * self.sites.size
 
+    @property
+    def discount_rate_pct(self) -> float:
+        """The tariff's real discount rate."""
+        return self.tariff.discount_rate_pct
+
     def priced(self, rows: slice) -> tuple[RateSteps, ChangeCosts, FlowLimits]:
         """Rates, costs and limits of some accounts."""
         rates = RateSteps(self.rates.start_gal_per_year[rows], self.rates.usd_per_gal[rows])
@@ -99,6 +104,7 @@ class Case:
             annual_cost_usd_per_year=self.costs.annual_cost_usd_per_year[rows],
             upkeep_change_usd_per_year=self.costs.upkeep_change_usd_per_year[rows],
             fixed_charge_change_usd_per_year=self.costs.fixed_charge_change_usd_per_year[rows],
+            base_charge_loss_usd_per_year=self.costs.base_charge_loss_usd_per_year[rows],
             until_renewal_share=self.costs.until_renewal_share[rows],
             years_to_renewal=self.costs.years_to_renewal[rows],
             renewal_usd_per_year=self.costs.renewal_usd_per_year[rows],
@@ -169,7 +175,7 @@ def prepare(
         broken=broken,
         units=units,
         horizon=horizon_of(meter_arrays(catalogue.meters).life_years, tariff.discount_rate_pct),
-        discount_rate_pct=tariff.discount_rate_pct,
+        tariff=tariff,
         leaks=_leak_settings(tariff, thresholds),
         wear=wear_rates(
             meter_arrays(catalogue.meters),

@@ -25,6 +25,7 @@ from rightsize.recommend.case import Case, prepare
 from rightsize.recommend.choice import Choice
 from rightsize.recommend.economics import ChangeCosts, RateSteps
 from rightsize.recommend.leak_persistence import leak_course
+from rightsize.recommend.rows.bill_impact_rows import bill_impact_frame
 from rightsize.recommend.rows.candidate_rows import candidate_frame
 from rightsize.recommend.rows.finding_rows import decision_findings, not_assessed_frame
 from rightsize.recommend.rows.gain_sample_rows import gain_sample_frame
@@ -58,6 +59,7 @@ class Decision:
     candidate: pl.DataFrame
     gain_sample: pl.DataFrame
     year_money: pl.DataFrame
+    bill_impact: pl.DataFrame
     replacement_age: pl.DataFrame
     finding: pl.DataFrame
     not_assessed: pl.DataFrame
@@ -147,6 +149,7 @@ def _decide_rows(case: Case, rows: slice) -> Decision:
         candidate=candidate_frame(case, rows, samples, choice),
         gain_sample=gain_sample_frame(case, rows, samples, choice),
         year_money=year_money,
+        bill_impact=bill_impact_frame(case, rows, samples, choice),
         replacement_age=replacement_age_frame(case, rows, rates, samples),
         finding=decision_findings(case, rows, choice),
         not_assessed=not_assessed_frame(case, rows),

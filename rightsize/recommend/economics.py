@@ -7,8 +7,9 @@ life. Money is real (without inflation), at one discount rate, at year end. The 
 the life of the new meter; `net_benefit_usd_per_year` is the level yearly amount whose present
 value over that life is `net_present_value_usd`, so meters of different lives compare.
 
-A base charge lost by a smaller meter counts in full; one gained by a larger meter is shown,
-never counted: otherwise the largest meter would always pay (our convention).
+A base charge lost by a smaller meter counts for the meter's life, until the next rate case, or
+not at all, as the tariff says; one gained by a larger meter is shown, never counted: otherwise
+the largest meter would always pay (our convention).
 
 References
 ----------
@@ -95,7 +96,7 @@ def rate_steps(
     even = np.full((len(rate_class), 1), 1.0 / MONTHS_PER_YEAR)
     share = even if month_volume_share is None else month_volume_share
     repeats = MONTHS_PER_YEAR if month_volume_share is None else 1
-    limits, steps = zip(*(_tier_steps(tariff, c) for c in classes), strict=True)
+    limits, steps = zip(*(tier_steps(tariff, c) for c in classes), strict=True)
     width = max(len(s) for s in steps)
     limit = np.stack([np.pad(v, (0, width - len(v)), constant_values=np.inf) for v in limits])
     step = np.stack([np.pad(v, (0, width - len(v))) for v in steps])
@@ -112,7 +113,8 @@ def rate_steps(
     )
 
 
-def _tier_steps(tariff: Tariff, rate_class: str) -> tuple[Array, Array]:
+def tier_steps(tariff: Tariff, rate_class: str) -> tuple[Array, Array]:
+    """Start of each tier [gal/month] and what the price rises by there [USD/gal]."""
     rate = tariff.for_class(rate_class)
     price = np.array([t.usd_per_kgal for t in rate.tiers]) / GAL_PER_KGAL
     sewer = rate.sewer_usd_per_kgal * rate.sewer_return_share / GAL_PER_KGAL
@@ -148,6 +150,12 @@ def fixed_charge_usd_per_year(tariff: Tariff, size_in: Array) -> Array:
     return result
 
 
+def base_charge_years(tariff: Tariff) -> float:
+    """Years from the change in which a base charge that is lost counts."""
+    years = {"full": np.inf, "until_rate_case": tariff.years_to_rate_case, "none": 0.0}
+    return float(years[tariff.count_base_charge_loss])
+
+
 @dataclass(frozen=True)
 class ChangeCosts:
     """Money of putting meter m at account a that does not depend on the sample [A, M]."""
@@ -156,6 +164,8 @@ class ChangeCosts:
     annual_cost_usd_per_year: Array  # annualized cost, net of O&M saved and renewal credit
     upkeep_change_usd_per_year: Array
     fixed_charge_change_usd_per_year: Array  # NaN where the tariff lacks a size
+    base_charge_loss_usd_per_year: Array  # loss that counts, level over the life; 0 or less
+    base_charge_years: float  # years from the change in which a loss counts
     fixed_charge_usd_per_year: Array  # [M] NaN where the tariff lacks the size
     present_value_factor: Array  # [M] annuity over the life of the new meter
     until_renewal_share: Array  # share of that annuity before the installed meter's end
@@ -200,11 +210,16 @@ def change_costs(
     charge = fixed_charge_usd_per_year(tariff, size)
     charge_change = charge[None, :] - charge[meter_index][:, None]
     same_size = np.abs(size[None, :] - size[meter_index][:, None]) < 1e-3
+    change = np.where(same_size, 0.0, charge_change)
+    years = base_charge_years(tariff)
+    counted = annuity_factor(np.minimum(years, life), rate) / worth
     return ChangeCosts(
         change_cost_usd=cost,
         annual_cost_usd_per_year=cost / worth + upkeep_change - renewal,
         upkeep_change_usd_per_year=upkeep_change,
-        fixed_charge_change_usd_per_year=np.where(same_size, 0.0, charge_change),
+        fixed_charge_change_usd_per_year=change,
+        base_charge_loss_usd_per_year=np.minimum(np.nan_to_num(change), 0.0) * counted,
+        base_charge_years=years,
         fixed_charge_usd_per_year=charge,
         present_value_factor=worth,
         until_renewal_share=until,

@@ -181,8 +181,8 @@ def _money(
 
 
 def _level_cost_usd(costs: ChangeCosts) -> Floats:
-    lost_charge = np.minimum(np.nan_to_num(costs.fixed_charge_change_usd_per_year), 0.0)
-    level: Floats = (costs.annual_cost_usd_per_year - lost_charge).astype(SAMPLE_KIND)
+    lost = costs.base_charge_loss_usd_per_year
+    level: Floats = (costs.annual_cost_usd_per_year - lost).astype(SAMPLE_KIND)
     return level
 
 

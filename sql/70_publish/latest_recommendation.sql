@@ -63,6 +63,7 @@ select
     recommendation.waiting_cost_usd,
     recommendation.payback_years,
     recommendation.fixed_charge_change_usd_per_year,
+    recommendation.base_charge_loss_usd_per_year,
     recommendation.change_cost_usd,
     recommendation.annual_cost_usd_per_year,
     recommendation.peak_10s_gpm,

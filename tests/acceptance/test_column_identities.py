@@ -64,7 +64,8 @@ IDENTITIES = {
     "recommendation: net benefit": f"""
         select * from {ASSESSED} and abs(net_benefit_usd_per_year
             - (revenue_gain_usd_per_year + leak_repair_usd_per_year + wear_gain_usd_per_year
-            - renewal_gain_usd_per_year + least(fixed_charge_change_usd_per_year, 0) - annual_cost_usd_per_year))
+            - renewal_gain_usd_per_year + base_charge_loss_usd_per_year
+            - annual_cost_usd_per_year))
             > 0.01 + 1e-6 * bill_usd_per_year""",
     "recommendation: the gain is use and steady flow": f"""
         select * from {ASSESSED} and abs(revenue_gain_usd_per_year
@@ -74,7 +75,8 @@ IDENTITIES = {
             select account_id, meter_id, arg_max(present_value_usd, year) as last_usd,
                 max(year) as year from year_money group by all) as y
             using (account_id, meter_id)
-        where abs(last_usd - net_present_value_usd) > 0.1 + 1e-4 * abs(net_present_value_usd)""",
+        where abs(last_usd - net_present_value_usd)
+            > 0.1 + 1e-4 * abs(net_present_value_usd)""",
     "recommendation: bill after": f"""
         select * from {ASSESSED} and abs(recommended_bill_usd_per_year - bill_usd_per_year
             - revenue_gain_usd_per_year - fixed_charge_change_usd_per_year) > 0.01""",

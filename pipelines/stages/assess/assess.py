@@ -9,7 +9,7 @@ from __future__ import annotations
 import os
 import uuid
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -17,6 +17,7 @@ import polars as pl
 
 from pipelines.configuration.judged_by import JudgedBy
 from pipelines.stages.assess.leak_cost import with_leaks
+from pipelines.stages.assess.month_share import month_volume_share
 from pipelines.stages.assess.profile_blocks import BucketProfile, block_of, load_bucket
 from pipelines.store.workspace import Workspace
 from rightsize.contracts.frames import as_block
@@ -150,7 +151,7 @@ def _assess_block(
     block = block_of(profile, rows)
     limits = fleet.thresholds
     installed = installed_of(rows, fleet)
-    sites = site_block(rows)
+    sites = replace(site_block(rows), month_volume_share=month_volume_share(profile.days, rows))
     posterior = infer(
         block,
         fleet.catalogue.meters,
@@ -178,6 +179,7 @@ def _assess_block(
         "candidate": decision.candidate,
         "gain_sample": decision.gain_sample,
         "year_money": decision.year_money,
+        "bill_impact": decision.bill_impact,
         "replacement_age": decision.replacement_age,
         "flow_band": flow_band_frame(block, posterior, fleet.catalogue.meters, installed),
         "profile": profile_frame(block, posterior, rows, fleet.catalogue.meters),

@@ -133,7 +133,9 @@ def _money_columns(
         registered = samples_at_meter(samples.registered_gal, chosen)
         worn = mean(samples.wear.gain_at(registered, samples.installed_gal, chosen))
         wear = np.where(kept, 0.0, worn)
-    cash = gain["revenue_gain_usd_per_year"] + np.minimum(fixed, 0.0) - upkeep
+    lost = np.where(kept, 0.0, at_meter(case.costs.base_charge_loss_usd_per_year[rows], chosen))
+    at_once = np.minimum(fixed, 0.0) if case.costs.base_charge_years > 0 else 0.0
+    cash = gain["revenue_gain_usd_per_year"] + at_once - upkeep
     return {
         **_bills(case, rows, samples, gain["revenue_gain_usd_per_year"], fixed),
         **gain,
@@ -145,6 +147,7 @@ def _money_columns(
         * case.costs.present_value_factor[chosen],
         "payback_years": np.where(kept, np.nan, simple_payback_years(cost, cash)),
         "fixed_charge_change_usd_per_year": fixed,
+        "base_charge_loss_usd_per_year": lost,
         "change_cost_usd": cost,
         "annual_cost_usd_per_year": annual,
     }

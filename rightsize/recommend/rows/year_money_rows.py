@@ -161,16 +161,17 @@ def _cost_usd(
         return at_meter(value[rows], chosen)[account]
 
     lost = np.minimum(np.nan_to_num(at(costs.fixed_charge_change_usd_per_year)), 0.0)
+    counts = 1 - _after(np.full(len(account), costs.base_charge_years), years, case)
     once = np.zeros((len(account), 1 + years.part.shape[1]))
     once[:, 0] = -at(costs.change_cost_usd)
     renewal = np.asarray(samples.renewal_gain_usd, dtype=np.float64)
     if samples.steady is not None:
         renewal = renewal - samples.steady.lost_at(renewal, chosen)
-    after = _after_renewal(case, costs.years_to_renewal[rows][account], years)
+    after = _after(costs.years_to_renewal[rows][account], years, case)
     share = case.thresholds.renewal_credit_share
     return {
         "renewal_gain_usd": _after_start(-share * years.paid(mean(renewal)[account]) * after),
-        "base_charge_usd": _after_start(years.paid(lost)),
+        "base_charge_usd": _after_start(years.paid(lost) * counts),
         "upkeep_usd": _after_start(years.paid(-at(costs.upkeep_change_usd_per_year))),
         "change_cost_usd": once,
         "renewal_credit_usd": _after_start(
@@ -179,8 +180,8 @@ def _cost_usd(
     }
 
 
-def _after_renewal(case: Case, left: Array, years: _Years) -> Array:
-    """Part of each year, as present value, after the installed meter's end [C, Y]."""
+def _after(left: Array, years: _Years, case: Case) -> Array:
+    """Part of each year, as present value, after so many years from the change [C, Y]."""
     rate = case.discount_rate_pct
     ends = np.arange(years.part.shape[1] + 1, dtype=np.float64)
     before = np.diff(annuity_factor(np.minimum(ends, left[:, None]), rate), axis=1)

@@ -50,6 +50,18 @@ def test_the_page_shows_it_and_says_what_is_a_leak():
     assert "Repaired at once, the net benefit is \u2212$40 per year." in page
 
 
+def test_the_page_says_what_the_customer_pays():
+    bills = {
+        f"{season}_bill_{when}_usd": usd
+        for season, pair in (("winter", (80, 90)), ("summer", (200, 230)), ("year", (120, 140)))
+        for when, usd in zip(("before", "after"), pair, strict=True)
+    }
+    charge = {"base_charge_before_usd": 74.0, "base_charge_after_usd": 42.0}
+    page = site_page([site(year_money=years(), bill_impact={**bills, **charge})])
+    assert "from $80 to $90 in winter and $200 to $230 in summer" in page
+    assert "base charge from $74 to $42" in page
+
+
 @pytest.mark.parametrize("rows", [(), years(steady_gain_usd=0.0)])
 def test_nothing_is_said_of_leaks_where_there_is_none(rows):
     page = site_page([site(year_money=rows)])

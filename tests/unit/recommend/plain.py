@@ -108,7 +108,10 @@ def worn_usd(
         ):
             drawn = 2 * shared_quantiles(f"wear {meter.meter_type}", count)[j]
             loss = yearly_loss(meter, usual, limits) * drawn
-            level += sign * discount * price * gal * loss * (year + 0.5)
+            worn = year + 0.5
+            if meter is old and sign > 0 and worn >= old.life_years / 2:
+                worn -= old.life_years / 2  # replaced in kind after half a life: age not known
+            level += sign * discount * price * gal * loss * worn
     return float(level / worth)
 
 

@@ -85,6 +85,7 @@ def make_sweep(
         "recommendation": recommended,
         "gain_sample": gain_sample_rows(recommended),
         "year_money": year_money_rows(recommended),
+        "bill_impact": bill_impact_rows(recommended),
         "replacement_age": replacement_age_rows(recommended),
         "candidate": candidate_rows(keys, candidates, rng),
         "flow_band": band_rows(keys, bands),
@@ -165,6 +166,7 @@ def recommendations(keys: pl.DataFrame, rng: np.random.Generator) -> pl.DataFram
         pl.lit(0.0).alias("steady_gain_high_usd_per_year"),
         pl.lit(0.0).alias("leak_repair_usd_per_year"),
         pl.lit(0.0).alias("wear_gain_usd_per_year"),
+        pl.Series("base_charge_loss_usd_per_year", np.where(change, -240.0, 0.0)),
         pl.Series("net_benefit_without_leak_usd_per_year", money - 60),
         pl.Series("annual_cost_usd_per_year", 60.0 - 240 * change),
         pl.Series("installed_accuracy_pct", 98 - gain),
@@ -219,6 +221,23 @@ def year_money_rows(recommended: pl.DataFrame, years: int = 2) -> pl.DataFrame:
         net_usd=gain + cost,
         present_value_usd=pl.col("net_present_value_usd"),
         **{name: pl.lit(0.0) for name in none},
+    )
+
+
+def bill_impact_rows(recommended: pl.DataFrame) -> pl.DataFrame:
+    """PLANTED: bills of 400 in winter and 700 in summer rise by a tenth."""
+    changes = recommended.filter(pl.col("action") == "change")
+    before = {"winter": 400.0, "summer": 700.0, "year": 500.0}
+    return changes.select(
+        "account_id",
+        "meter_id",
+        "customer_class",
+        **{f"{s}_bill_before_usd": pl.lit(usd) for s, usd in before.items()},
+        **{f"{s}_bill_after_usd": pl.lit(1.1 * usd) for s, usd in before.items()},
+        base_charge_before_usd=pl.lit(30.0),
+        base_charge_after_usd=pl.lit(10.0),
+        bill_change_pct=pl.lit(10.0),
+        notice=pl.lit("The water meter of this service will be changed."),
     )
 
 

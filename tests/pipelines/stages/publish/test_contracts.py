@@ -33,6 +33,7 @@ KEPT = {
         "renewal_gain_usd_per_year": 0.0, "annual_cost_usd_per_year": 0.0,
         "revenue_gain_usd_per_year": 2.0, "revenue_gain_high_usd_per_year": 2.0,
         "leak_repair_usd_per_year": -1.0, "wear_gain_usd_per_year": 0.0,
+        "base_charge_loss_usd_per_year": 0.0,
     },
     "year_money": {
         "use_gain_usd": 0.0, "wear_gain_usd": 0.0, "leak_adjustment_usd": 0.0,
