@@ -540,7 +540,7 @@ class Thresholds(Settings):
     lead_free_list: tuple[str, ...] | None = _policy(
         None,
         "meters certified lead-free, as 'type size' or 'type size grade', "
-        "e.g. ['displacement 1', 'compound 2 high_performance']; all if absent",
+        "e.g. ['displacement 1', 'turbine 2 r100']; all if absent",
     )
     stock_list: tuple[str, ...] | None = _policy(
         None, "meters kept in stock, in the same format; all if absent"

@@ -118,7 +118,21 @@ def yearly_cost_usd(meter: Meter, discount_rate_pct: float) -> float:
     """Price and installation spread over the meter's life as an annuity [USD/year]."""
     rate = discount_rate_pct / 100
     share = rate / (1 - (1 + rate) ** -meter.life_years) if rate else 1 / meter.life_years
-    return share * (meter.price_usd + meter.install_usd)
+    return share * (meter.price_usd + meter.register_usd + meter.install_usd)
+
+
+def yearly_upkeep_usd(meter: Meter, discount_rate_pct: float) -> float:
+    """O&M, failures on and off warranty, and electronics, by years of the meter's life."""
+    paid, worth = 0.0, 0.0
+    for year in range(1, round(meter.life_years) + 1):
+        discount = (1 + discount_rate_pct / 100) ** -year
+        worth += discount
+        body = 0.0 if year <= meter.warranty_years else meter.purchase_usd
+        paid += discount * meter.failure_pct_per_year / 100 * (meter.install_usd + body)
+        is_due = meter.electronics_years > 0 and year % meter.electronics_years == 0
+        if is_due and year < meter.life_years:
+            paid += discount * meter.electronics_usd
+    return meter.upkeep_usd_per_year + paid / worth
 
 
 def net_benefit_usd(
@@ -133,7 +147,7 @@ def net_benefit_usd(
         [12 * tariff.fixed_charge_usd_per_month.get(m.size_in, 0.0) for m in meters]
     )
     cost = np.array([yearly_cost_usd(m, tariff.discount_rate_pct) for m in meters])
-    upkeep = np.array([m.upkeep_usd_per_year for m in meters])
+    upkeep = np.array([yearly_upkeep_usd(m, tariff.discount_rate_pct) for m in meters])
     lost_charge = np.minimum(charge - charge[now], 0.0)
     lost_charge *= np.array([_charge_share(m.life_years, tariff) for m in meters])
     net: Array = (billed - billed[now]) + lost_charge - cost - (upkeep - upkeep[now])

@@ -72,6 +72,16 @@ class Meter:
     compound: CompoundParts | None = None
     notes: tuple[str, ...] = ()
     is_lead_free: bool = False
+    register_usd: float = 0.0  # register and endpoint
+    electronics_usd: float = 0.0  # battery or electronics, each time
+    electronics_years: float = 0.0  # between such replacements; 0 for none
+    failure_pct_per_year: float = 0.0
+    warranty_years: float = 0.0  # in which a failed meter is free
+
+    @property
+    def purchase_usd(self) -> float:
+        """Meter, register and endpoint."""
+        return self.price_usd + self.register_usd
 
     @property
     def label(self) -> str:

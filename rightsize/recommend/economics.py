@@ -25,7 +25,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from rightsize.meters.arrays import meter_arrays
+from rightsize.meters.arrays import MeterArrays, meter_arrays
 from rightsize.meters.catalogue import Catalogue
 from rightsize.recommend.horizon import MONTHS_PER_YEAR, annuity_factor
 from rightsize.settings import Tariff
@@ -150,6 +150,27 @@ def fixed_charge_usd_per_year(tariff: Tariff, size_in: Array) -> Array:
     return result
 
 
+def yearly_upkeep_usd(held: MeterArrays, discount_rate_pct: float) -> Array:
+    """O&M of each meter [M], with failures and electronics, level over its life [USD/year].
+
+    A meter that fails is replaced at once: on warranty only the work is paid. Battery or
+    electronics are replaced as often as their years end within the life.
+    """
+    life, growth = held.life_years, 1 + discount_rate_pct / 100
+    worth = annuity_factor(life, discount_rate_pct)
+    free = annuity_factor(np.minimum(held.warranty_years, life), discount_rate_pct) / worth
+    body = (held.price_usd + held.register_usd) * (1 - free)
+    failures = held.failure_pct_per_year / 100 * (held.install_usd + body)
+    years = np.where(held.electronics_years > 0, held.electronics_years, np.inf)
+    swaps = np.ceil(life / years) - 1  # none at the end of the life
+    most = int(max(swaps.max(), 0))
+    at = years[:, None] * np.arange(1, most + 1)
+    inside = np.arange(1, most + 1) <= swaps[:, None]
+    paid = np.where(inside, growth ** -np.where(inside, at, 0.0), 0.0).sum(axis=1)
+    electronics = held.electronics_usd * paid / worth
+    return np.asarray(held.upkeep_usd_per_year + failures + electronics)
+
+
 def base_charge_years(tariff: Tariff) -> float:
     """Years from the change in which a base charge that is lost counts."""
     years = {"full": np.inf, "until_rate_case": tariff.years_to_rate_case, "none": 0.0}
@@ -195,9 +216,10 @@ def change_costs(
         Share of the avoided replacement in kind that is credited to the change.
     """
     held = meter_arrays(catalogue.meters)
-    price = held.price_usd + held.install_usd
-    upkeep, life, size = held.upkeep_usd_per_year, held.life_years, held.size_in
+    price = held.price_usd + held.register_usd + held.install_usd
+    life, size = held.life_years, held.size_in
     rate = tariff.discount_rate_pct
+    upkeep = yearly_upkeep_usd(held, rate)
     worth = annuity_factor(life, rate)
     left = np.maximum(life[meter_index] - np.nan_to_num(age_years, nan=-np.inf), 0.0)
     until = annuity_factor(np.minimum(left[:, None], life[None, :]), rate) / worth

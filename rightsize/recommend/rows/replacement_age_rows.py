@@ -26,7 +26,7 @@ def replacement_age_frame(
     gal = mean(samples.installed_gal)
     loss = yearly_loss(case.wear, held, gal)[at, index]
     usd = mean(last_price(rates, samples.installed_gal) * samples.installed_gal) * loss
-    cost = (held.price_usd + held.install_usd)[index]
+    cost = (held.price_usd + held.register_usd + held.install_usd)[index]
     age = np.asarray(case.sites.age_years[rows], dtype=np.float64)
     best = economic_age(cost, usd, case.discount_rate_pct)
     life = held.life_years[index]
