@@ -322,6 +322,13 @@ class Thresholds(Settings):
         ge=0,
         le=1,
     )
+    leak_night_share_round_the_clock: float = _limit(
+        0.7,
+        "the same for `round_the_clock_classes`, whose use runs at night too",
+        source=_OURS,
+        ge=0,
+        le=1,
+    )
     leak_window_days: float = _limit(
         30,
         "trailing days of continuous flow, with no hour at rest, before a new leak is reported",
@@ -530,6 +537,10 @@ class Thresholds(Settings):
     )
     critical_classes: tuple[CustomerClass, ...] = _policy(
         ("hospital",), "classes that cannot be shut off: changes go to engineering review"
+    )
+    round_the_clock_classes: tuple[CustomerClass, ...] = _policy(
+        ("hospital", "process"),
+        "classes that use water day and night: night flow alone is no leak there",
     )
     allowed_types: tuple[MeterType, ...] | None = _policy(
         None, "meter types the utility installs, e.g. [displacement, compound]; all if absent"

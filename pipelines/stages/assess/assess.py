@@ -115,6 +115,8 @@ def assess_bucket(
             low_coverage_share=limits.low_coverage_share,
             many_estimates_share=limits.many_estimates_share,
             leak_night_share=limits.leak_night_share,
+            leak_night_share_round_the_clock=limits.leak_night_share_round_the_clock,
+            round_the_clock_classes=limits.round_the_clock_classes,
             units=fleet.units,
         )
     )
