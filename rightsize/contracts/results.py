@@ -8,15 +8,13 @@ from __future__ import annotations
 
 from typing import Final
 
-from rightsize.contracts.bill_impact import BILL_IMPACT
 from rightsize.contracts.candidate import CANDIDATE
 from rightsize.contracts.columns import ACCOUNT, ACTIONS, METER, SEVERITIES, SWEEP_ID, VERDICTS
 from rightsize.contracts.demand import FLOW_BAND, MONTH_VOLUME, PROFILE
+from rightsize.contracts.money import BILL_IMPACT, REPLACEMENT_AGE, YEAR_MONEY
 from rightsize.contracts.recommendation import RECOMMENDATION
-from rightsize.contracts.replacement_age import REPLACEMENT_AGE
 from rightsize.contracts.sweeps import SWEEP, SWEEP_TABLES
 from rightsize.contracts.table import Column, Table, number, text
-from rightsize.contracts.year_money import YEAR_MONEY
 from rightsize.findings import FINDING_CODES, NOT_ASSESSED_CODES
 from rightsize.settings import CUSTOMER_CLASSES, SERVICE_KINDS
 

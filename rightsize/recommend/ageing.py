@@ -27,7 +27,6 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from rightsize.meter_types import MeterType
 from rightsize.meters.arrays import MeterArrays
 from rightsize.recommend.economics import RateSteps
 from rightsize.recommend.horizon import Horizon, annuity_factor
@@ -55,15 +54,13 @@ class WearRates:
 
 def wear_rates(
     meters: MeterArrays,
-    pct_per_year: Mapping[MeterType, float],
-    pct_per_1000_hours: Mapping[MeterType, float],
+    pct_per_year: Mapping[str, float],
+    pct_per_1000_hours: Mapping[str, float],
 ) -> WearRates:
     """Rates of a catalog's meters; a type that is not named does not wear."""
-    by_year: dict[str, float] = {str(k): v for k, v in pct_per_year.items()}
-    by_hours: dict[str, float] = {str(k): v for k, v in pct_per_1000_hours.items()}
     return WearRates(
-        np.array([by_year.get(str(t), 0.0) for t in meters.meter_type]) / 100,
-        np.array([by_hours.get(str(t), 0.0) for t in meters.meter_type]) / 1e5,
+        np.array([pct_per_year.get(str(t), 0.0) for t in meters.meter_type]) / 100,
+        np.array([pct_per_1000_hours.get(str(t), 0.0) for t in meters.meter_type]) / 1e5,
         meters.meter_type,
     )
 

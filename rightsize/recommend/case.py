@@ -179,8 +179,8 @@ def prepare(
         leaks=_leak_settings(tariff, thresholds),
         wear=wear_rates(
             meter_arrays(catalogue.meters),
-            thresholds.wear_pct_per_year,
-            thresholds.wear_pct_per_1000_hours,
+            {str(kind): pct for kind, pct in thresholds.wear_pct_per_year.items()},
+            {str(kind): pct for kind, pct in thresholds.wear_pct_per_1000_hours.items()},
         ),
     )
 

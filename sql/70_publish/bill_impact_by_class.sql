@@ -15,8 +15,10 @@ select
     avg(bill_impact.winter_bill_after_usd) as winter_bill_after_usd,
     avg(bill_impact.summer_bill_before_usd) as summer_bill_before_usd,
     avg(bill_impact.summer_bill_after_usd) as summer_bill_after_usd,
-    100 * (sum(bill_impact.year_bill_after_usd) / nullif(sum(bill_impact.year_bill_before_usd), 0) - 1)
-        as bill_change_pct,
+    100 * (
+        sum(bill_impact.year_bill_after_usd)
+        / nullif(sum(bill_impact.year_bill_before_usd), 0) - 1
+    ) as bill_change_pct,
     max(bill_impact.bill_change_pct) as largest_bill_change_pct,
     count(*) filter (where bill_impact.bill_change_pct > 20) as bills_up_a_fifth
 from results.bill_impact

@@ -6,7 +6,7 @@ from typing import Any
 
 import pytest
 
-from rightsize.contracts.year_money import YEAR_MONEY
+from rightsize.contracts.money import YEAR_MONEY
 from rightsize.evidence.money_by_year import money_by_year
 from rightsize.evidence.page import site_page
 from tests.unit.evidence.sites import recommendation, site

@@ -12,7 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from rightsize.contracts.frames import as_block, violations
-from rightsize.contracts.replacement_age import REPLACEMENT_AGE
+from rightsize.contracts.money import REPLACEMENT_AGE
 from rightsize.recommend.ageing import OLDEST_YEARS, economic_age, wear_years
 from rightsize.recommend.choose import Decision, decide
 from rightsize.settings import Thresholds

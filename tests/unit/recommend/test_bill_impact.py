@@ -11,8 +11,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from rightsize.contracts.bill_impact import BILL_IMPACT
 from rightsize.contracts.frames import as_block, violations
+from rightsize.contracts.money import BILL_IMPACT
 from rightsize.recommend.bill_impact import month_bill_usd, season_bills
 from rightsize.recommend.choose import Decision, decide
 from rightsize.settings import Tariff, Thresholds

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from pydantic import ValidationError
 
 from rightsize.contracts.frames import as_block, violations
-from rightsize.contracts.year_money import YEAR_MONEY
+from rightsize.contracts.money import YEAR_MONEY
 from rightsize.recommend.choose import Decision, decide
 from rightsize.recommend.horizon import annuity_factor, horizon_of
 from rightsize.recommend.leak_persistence import (
