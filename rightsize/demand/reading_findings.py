@@ -59,8 +59,8 @@ def reading_findings(
         last read, read_count, estimated_count, registered_gal [gal], backward_gal [gal],
         gap_gal [gal], night_low_gpm [gpm], night_zero_count, day_count, is_stopped,
         last_use_at, resolution_gal [gal], interval_min [min]; of a flow that began
-        (`continuous_flow`), null where none did: leak_from_on (date), leak_gpm [gpm], leak_gal [gal],
-        leak_days [d], leak_before_gpm [gpm], leak_usd [USD].
+        (`continuous_flow`), null where none did: leak_from_on (date), leak_gpm [gpm],
+        leak_gal [gal], leak_days [d], leak_before_gpm [gpm], leak_usd [USD].
     full_year_days, low_coverage_share, many_estimates_share, leak_night_share : float
         The thresholds of those names; the last is the night's least flow over the mean flow
         from which a leak is suspected.

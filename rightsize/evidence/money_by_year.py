@@ -13,13 +13,20 @@ YEARS_SHOWN: Final = (0, 1, 2, 3, 5, 10)
 _LINES: Final = (
     ("revenue gain from use", ("use_gain_usd",)),
     ("from steady flow that no read shows", ("steady_gain_usd",)),
-    ("leak adjustments, water saved", ("leak_adjustment_usd", "avoided_water_usd")),
-    ("wear of the old meter less the new", ("wear_gain_usd",)),
     (
-        "base charge, O&M, replacement in kind",
-        ("base_charge_usd", "upkeep_usd", "renewal_gain_usd", "renewal_credit_usd"),
+        "wear, leak adjustments, water saved",
+        ("wear_gain_usd", "leak_adjustment_usd", "avoided_water_usd"),
     ),
-    ("cost of the change", ("change_cost_usd",)),
+    (
+        "cost, base charge, O&M, replacement in kind",
+        (
+            "change_cost_usd",
+            "base_charge_usd",
+            "upkeep_usd",
+            "renewal_gain_usd",
+            "renewal_credit_usd",
+        ),
+    ),
     ("sum of the year", ("net_usd",)),
     ("present value to date", ("present_value_usd",)),
 )
@@ -41,6 +48,7 @@ class MoneyByYear:
 
     years: tuple[str, ...]
     lines: tuple[YearLine, ...]
+    sums: str  # in one line, for paper
     note: str
 
 
@@ -62,7 +70,9 @@ def money_by_year(site: SiteEvidence) -> MoneyByYear | None:
         if columns[0] in _TOTALS or any(row[c] for row in rows for c in columns)
     )
     years = tuple("start" if row["year"] == 0 else f"year {row['year']}" for row in shown)
-    return MoneyByYear(years, lines, f"{_note(site, rows[1:])} {_bills(site)}".strip())
+    sums = "; ".join(f"{y} {usd(row['net_usd'])}" for y, row in zip(years, shown, strict=True))
+    said = f"Money by year: {sums}; net present value {usd(rows[-1]['present_value_usd'])}."
+    return MoneyByYear(years, lines, said, f"{_note(site, rows[1:])} {_bills(site)}".strip())
 
 
 def _bills(site: SiteEvidence) -> str:

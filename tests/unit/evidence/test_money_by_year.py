@@ -39,7 +39,7 @@ def test_the_years_shown_are_the_first_ones_and_the_last():
     lines = {line.name: line.values for line in table.lines}
     assert lines["from steady flow that no read shows"][:4] == ("$0", "$300", "$200", "$100")
     assert lines["sum of the year"][0] == "\u2212$1,100"
-    assert "leak adjustments, water saved" not in lines  # a line of zeros is left out
+    assert "wear, leak adjustments, water saved" not in lines  # a line of zeros is left out
 
 
 def test_the_page_shows_it_and_says_what_is_a_leak():
