@@ -28,6 +28,7 @@ Array = NDArray[np.float64]
 
 KNOWN_AFTER_MONTHS: Final = (0, 3, 12, 36)  # [months] at which a share is set: convention
 LAST_MONTH: Final = KNOWN_AFTER_MONTHS[-1]
+JOINT_SAMPLES: Final = 64  # [1] that all accounts share: the default of `draws`
 
 
 @dataclass(frozen=True)
@@ -54,9 +55,21 @@ class LeakCourse:
 
 
 def shared_quantiles(name: str, count: int) -> Array:
-    """Even quantiles in (0, 1), in an order that follows from a name alone [J]."""
+    """Even quantiles in (0, 1), in an order that follows from a name alone [J].
+
+    Samples beyond the first `JOINT_SAMPLES` are even among themselves: an account that gets
+    more of them shares the first ones with all others.
+    """
     stream = int.from_bytes(hashlib.blake2b(name.encode(), digest_size=8).digest(), "little")
-    return np.random.default_rng(stream).permutation((np.arange(count) + 0.5) / count)
+    parts = [min(count, JOINT_SAMPLES), count - min(count, JOINT_SAMPLES)]
+    return np.concatenate(
+        [
+            np.random.default_rng([stream, k] if k else stream).permutation(
+                (np.arange(part) + 0.5) / max(part, 1)
+            )
+            for k, part in enumerate(parts)
+        ]
+    )
 
 
 def running_share(settings: LeakSettings, count: int) -> Array:

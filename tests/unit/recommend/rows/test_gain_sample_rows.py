@@ -7,6 +7,7 @@ import polars as pl
 import pytest
 
 from rightsize.recommend.choose import decide
+from rightsize.recommend.leak_persistence import shared_quantiles
 from rightsize.recommend.rows.gain_sample_rows import CLASS_LOG_SD, METHOD_LOG_SD, common_factor
 from rightsize.settings import Thresholds
 from tests.unit.recommend.synthetic import fleet, tariff
@@ -29,6 +30,12 @@ def test_another_block_of_the_fleet_has_the_same_factors():
     assert np.array_equal(
         common_factor(["hotel", "office"], 40)[:, 1], common_factor(["office"], 40)[:, 0]
     )
+
+
+def test_an_account_with_more_samples_shares_the_first_ones_with_all_others():
+    few, more = (shared_quantiles("leak repair", count) for count in (64, 112))
+    assert np.array_equal(more[:64], few)
+    assert np.sort(more[64:]) == pytest.approx((np.arange(48) + 0.5) / 48)
 
 
 def test_the_range_of_a_class_s_total_does_not_shrink_with_the_number_of_its_accounts():
