@@ -178,7 +178,7 @@ _RECOMMENDATION_COLUMNS: Final[tuple[Column, ...]] = (
     number(
         "possible_cost_usd",
         "cost that what is not recorded of the site may add",
-        null=_NA,
+        null="allowed",
         low=0,
     ),
     number(
