@@ -45,7 +45,7 @@ def pilot_utility(folder: Path) -> None:
         calendar=calendar_of(LEAST_MONTHS),
         catalogue=load_catalogue(folder / "catalogue.yaml"),
         tariff=read_model(folder / "tariff.yaml", Tariff),
-        allowed_types=read_model(folder / "thresholds.yaml", Thresholds).allowed_types,
+        thresholds=read_model(folder / "thresholds.yaml", Thresholds),
         seed=DEFAULT_SEED,
         correction_month=LEAST_MONTHS // 3,
     )

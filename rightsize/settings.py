@@ -26,6 +26,9 @@ _TIER_TWINS: Final = {
     "usd_per_m3": ("usd_per_kgal", 1 / _KGAL_PER_M3),
     "up_to_m3_per_month": ("up_to_gal_per_month", GAL_PER_M3),
 }
+_TARIFF_TWINS: Final = {
+    "avoided_water_usd_per_m3": ("avoided_water_usd_per_kgal", 1 / _KGAL_PER_M3)
+}
 _RATE_TWINS: Final = {"sewer_usd_per_m3": ("sewer_usd_per_kgal", 1 / _KGAL_PER_M3)}
 _LIMIT_TWINS: Final = {
     "spare_head_bar": ("spare_head_psi", PSI_PER_BAR),
@@ -66,10 +69,27 @@ UpsizeEvidence = Literal["complaint", "pressure_record", "peak_register", "flow_
 UPSIZE_EVIDENCE: Final[tuple[str, ...]] = get_args(UpsizeEvidence)
 """What may be on record that a meter is too small, beside its reads."""
 
+WearPct = Annotated[float, Field(ge=0, le=10, allow_inf_nan=False)]
+_WEAR_PCT_PER_YEAR: Final[dict[MeterType, float]] = {
+    "displacement": 0.1, "multi_jet": 0.1, "single_jet": 0.15, "turbine": 0.05,
+    "compound": 0.05, "propeller": 0.1, "electromagnetic": 0, "ultrasonic": 0,
+    "fire_service": 0.05,
+}  # fmt: skip
+"""[points/year] Common practice, wide. Large meters are tested and repaired, which their O&M
+pays: what is left is small. No moving part, no wear."""
+_WEAR_PCT_PER_1000_HOURS: Final[dict[MeterType, float]] = {
+    "displacement": 0.3, "multi_jet": 0.3, "single_jet": 0.3, "turbine": 0.05,
+    "compound": 0.1, "propeller": 0.1, "electromagnetic": 0, "ultrasonic": 0,
+    "fire_service": 0.05,
+}  # fmt: skip
+"""[points/1,000 h] Likewise: half a point to two over the water that passes a small meter."""
 Share = Annotated[float, Field(ge=0, le=1)]
 LARGEST_USD: Final = 1e9  # ours: no price is as large, and sums of such stay finite
 LARGEST_SIZE_IN: Final = 100.0  # ours: no meter is as large
 Money = Annotated[float, Field(ge=0, le=LARGEST_USD, allow_inf_nan=False)]
+
+
+SummerMonth = Annotated[int, Field(ge=1, le=12)]
 
 
 class Settings(BaseModel):
@@ -169,10 +189,44 @@ class Tariff(Settings):
     fixed_charge_usd_per_month: dict[
         Annotated[float, Field(gt=0, le=LARGEST_SIZE_IN)], Money
     ] = Field(default_factory=dict, description="base charge by nominal meter size [in]")
+    count_base_charge_loss: Literal["full", "until_rate_case", "none"] = Field(
+        "full",
+        description="how long a base charge lost by a smaller meter counts: for the meter's"
+        " life, until the next rate case spreads it again, or not at all (who pays it is then a"
+        " question of equity between customers)",
+    )
+    years_to_rate_case: float = Field(
+        3,
+        ge=0,
+        le=30,
+        allow_inf_nan=False,
+        description="years to the next rate case, for `until_rate_case`",
+    )
+    summer_months: tuple[SummerMonth, ...] = Field(
+        (6, 7, 8, 9),
+        description="calendar months of summer in bills before and after a change; the others"
+        " are winter",
+    )
+    avoided_water_usd_per_kgal: Money = Field(
+        0,
+        description="what the utility saves on a kgal that no longer runs: purchase, or"
+        " chemicals and power; credited once a leak that the new meter shows is repaired",
+    )
+    leak_adjustment_share: Share = Field(
+        0, description="share of a repaired leak's bill that is credited to the customer"
+    )
+    leak_adjustment_months: float = Field(
+        0,
+        ge=0,
+        le=36,
+        allow_inf_nan=False,
+        description="most months of a leak's bill of which that share is credited",
+    )
 
     @model_validator(mode="before")
     @classmethod
     def _to_us_units(cls, raw: Any) -> Any:
+        raw = in_us_keys(raw, _TARIFF_TWINS)
         if not isinstance(raw, dict) or _CHARGE_BY_MM not in raw:
             return raw
         if not isinstance(raw[_CHARGE_BY_MM], dict):
@@ -214,7 +268,12 @@ def _policy(default: Any, text: str) -> Any:
     return Field(default, description=text, json_schema_extra={"source": _OURS})
 
 
+def _common(default: Any, text: str) -> Any:
+    return Field(default, description=text, json_schema_extra={"source": _WIDE})
+
+
 _OURS = "our convention"
+_WIDE = "common practice, wide: enter your own"
 
 
 class Thresholds(Settings):
@@ -276,6 +335,13 @@ class Thresholds(Settings):
     leak_night_share: float = _limit(
         0.2,
         "minimum night flow over average flow at which a possible leak is reported",
+        source=_OURS,
+        ge=0,
+        le=1,
+    )
+    leak_night_share_round_the_clock: float = _limit(
+        0.7,
+        "the same for `round_the_clock_classes`, whose use runs at night too",
         source=_OURS,
         ge=0,
         le=1,
@@ -507,6 +573,51 @@ class Thresholds(Settings):
         ge=-2,
         le=0,
     )
+    count_leak_repair: bool = _policy(
+        True,
+        "whether steady flow that a new meter shows is repaired over time; false counts its"
+        " money for the whole life of the meter",
+    )
+    leak_runs_after_3_months_share: float = _limit(
+        0.8,
+        "share of steady flow below the old meter's start that still runs 3 months after a"
+        " new meter shows it",
+        source=_WIDE,
+        ge=0,
+        le=1,
+    )
+    leak_runs_after_12_months_share: float = _limit(
+        0.55, "the same after 12 months", source=_WIDE, ge=0, le=1
+    )
+    leak_runs_after_36_months_share: float = _limit(
+        0.35,
+        "the same after 36 months and from then on: use that looked like a leak",
+        source=_WIDE,
+        ge=0,
+        le=1,
+    )
+    leak_runs_spread_share: float = _limit(
+        0.25,
+        "half-width of the range around these three shares",
+        source=_WIDE,
+        ge=0,
+        le=1,
+    )
+    count_wear: bool = _policy(
+        True,
+        "whether both meters are taken to wear over the new meter's life; false holds their"
+        " accuracy as it is",
+    )
+    wear_pct_per_year: dict[MeterType, WearPct] = _common(
+        _WEAR_PCT_PER_YEAR,
+        "accuracy lost per year of age by meter type, percentage points, 0 to twice as much;"
+        " types not given keep their default",
+    )
+    wear_pct_per_1000_hours: dict[MeterType, WearPct] = _common(
+        _WEAR_PCT_PER_1000_HOURS,
+        "accuracy lost per 1,000 hours in which the continuous rating would pass the volume,"
+        " likewise",
+    )
     log_resolves_share: float = _limit(
         0.5,
         "share of the value of perfect information that a two-week log yields",
@@ -602,6 +713,10 @@ class Thresholds(Settings):
     critical_classes: tuple[CustomerClass, ...] = _policy(
         ("hospital",), "classes that cannot be shut off: changes go to engineering review"
     )
+    round_the_clock_classes: tuple[CustomerClass, ...] = _policy(
+        ("process",),
+        "classes that use water day and night: night flow alone is no leak there",
+    )
     allowed_types: tuple[MeterType, ...] | None = _policy(
         None, "meter types the utility installs, e.g. [displacement, compound]; all if absent"
     )
@@ -611,7 +726,7 @@ class Thresholds(Settings):
     lead_free_list: tuple[str, ...] | None = _policy(
         None,
         "meters certified lead-free, as 'type size' or 'type size grade', "
-        "e.g. ['displacement 1', 'compound 2 high_performance']; all if absent",
+        "e.g. ['displacement 1', 'turbine 2 r100']; all if absent",
     )
     stock_list: tuple[str, ...] | None = _policy(
         None, "meters kept in stock, in the same format; all if absent"
@@ -624,6 +739,21 @@ class Thresholds(Settings):
         description="further samples for an account near a required probability",
     )
     seed: int = Field(1, ge=0, description="random seed of the samples")
+
+    @field_validator("wear_pct_per_year", "wear_pct_per_1000_hours", mode="before")
+    @classmethod
+    def _other_types_keep_theirs(cls, value: Any, info: ValidationInfo) -> Any:
+        default = cls.model_fields[str(info.field_name)].default
+        return {**default, **value} if isinstance(value, dict) else value
+
+    @model_validator(mode="after")
+    def _leaks_are_repaired_in_time(self) -> Thresholds:
+        shares = [getattr(self, f"leak_runs_after_{n}_months_share") for n in (3, 12, 36)]
+        if any(later > sooner for sooner, later in itertools.pairwise(shares)):
+            raise ValueError(
+                f"leak_runs_after_3, 12 and 36 months must not increase; got {shares}"
+            )
+        return self
 
     @model_validator(mode="before")
     @classmethod

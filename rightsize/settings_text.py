@@ -57,4 +57,7 @@ def _bounds(field: FieldInfo) -> str:
 def _yaml(value: Any) -> str:
     if isinstance(value, tuple):
         return f"[{', '.join(str(v) for v in value)}]"
+    if isinstance(value, dict):
+        pairs = ", ".join(f"{key}: {_yaml(float(v))}" for key, v in value.items())
+        return f"{{{pairs}}}"
     return plain_number(value) if isinstance(value, float) else json.dumps(value)

@@ -170,6 +170,14 @@ def _written_out(meter: Meter) -> dict[str, Any]:
         "source", "is_lead_free",
     )  # fmt: skip
     entry = {name: getattr(meter, name) for name in names}
+    entry |= {
+        name: getattr(meter, name)
+        for name in (
+            "register_usd", "electronics_usd", "electronics_years", "failure_pct_per_year",
+            "warranty_years",
+        )
+        if getattr(meter, name) > 0
+    }  # fmt: skip
     entry["registration"] = [list(point) for point in meter.registration]
     entry["low_limits"] = list(meter.low_limits)
     entry["normal_limits"] = list(meter.normal_limits)

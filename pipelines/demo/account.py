@@ -18,7 +18,7 @@ from pipelines.demo.services import DIAL_DIGITS, STEP_MIN, Planted, services_of
 from pipelines.demo.sites import SITES, fire
 from pipelines.demo.truth import need_of
 from rightsize.meters.catalogue import Catalogue, Meter
-from rightsize.settings import Tariff
+from rightsize.settings import Tariff, Thresholds
 
 DAY_S: Final = 86_400
 LINE_SIZES_IN: Final = (0.75, 1.0, 1.5, 2.0, 3.0, 4.0, 6.0, 8.0, 10.0, 12.0, 16.0)
@@ -31,7 +31,7 @@ class World:
     calendar: Calendar
     catalogue: Catalogue
     tariff: Tariff
-    allowed_types: tuple[str, ...] | None
+    thresholds: Thresholds
     seed: int
     correction_month: int
     suffix: str = ""  # of export files: empty, or .gz
@@ -82,8 +82,10 @@ def account_of(plan: Plan, world: World) -> Account:
     rows = tuple(MeterRows(s, meter_rows(plan, flow, s, world, meter_rng)) for s in services)
     limits = _limits(meter, meter_rng)
     is_assessable = _is_assessable(plan) and need.peak_10s_gpm > 0
-    case = Case(meter, _rate_class(plan), limits, world.allowed_types, is_assessable)
-    truth = truth_of(case, flow, need, world.calendar, world.catalogue, world.tariff)
+    case = Case(meter, _rate_class(plan), limits, world.thresholds.allowed_types, is_assessable)
+    truth = truth_of(
+        case, flow, need, world.calendar, world.catalogue, world.tariff, world.thresholds
+    )
     return Account(plan, limits, rows, site.what, planted + more, truth)
 
 

@@ -15,9 +15,9 @@ from numpy.typing import NDArray
 from pipelines.demo.calendar import Calendar
 from pipelines.demo.flows import Flow
 from pipelines.demo.installed import Need
-from pipelines.demo.truth import registered_by_month
+from pipelines.demo.truth import registered_by_month, steady_flow
 from rightsize.meters.catalogue import Catalogue, Meter
-from rightsize.settings import ClassRate, Tariff
+from rightsize.settings import ClassRate, Tariff, Thresholds
 
 Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
@@ -61,7 +61,13 @@ class Truth:
 
 
 def truth_of(
-    case: Case, flow: Flow, need: Need, calendar: Calendar, catalogue: Catalogue, tariff: Tariff
+    case: Case,
+    flow: Flow,
+    need: Need,
+    calendar: Calendar,
+    catalogue: Catalogue,
+    tariff: Tariff,
+    limits: Thresholds,
 ) -> Truth:
     """Everything a perfect analyst would know of an account."""
     is_outside = case.installed not in catalogue.meters
@@ -69,8 +75,16 @@ def truth_of(
     now = meters.index(case.installed)
     per_year = DAYS_PER_YEAR * 86_400 / calendar.span_s
     actual, registered = registered_by_month(flow, calendar, meters)
-    billed = per_year * water_and_sewer_usd(registered, tariff.for_class(case.rate_class))
+    rate = tariff.for_class(case.rate_class)
+    billed = per_year * water_and_sewer_usd(registered, rate)
+    hidden = steady_flow(flow, below_gpm=case.installed.starting_gpm)
+    _, steady = registered_by_month(hidden, calendar, meters)
+    leak = billed - per_year * water_and_sewer_usd(registered - steady, rate)
     net = net_benefit_usd(meters, now, billed, tariff)
+    net += repair_usd(meters, leak, per_year * steady.sum(axis=0), tariff, limits)
+    if limits.count_wear:
+        net += per_year * wear_usd(meters, now, registered, rate, tariff, limits)
+    net[now] = 0.0
     feasible = np.array([_is_allowed(m, case) and carries(m, need, case) for m in meters])
     best, verdict = judged(meters, now, net, feasible, need)
     if not case.is_assessable:
@@ -104,7 +118,21 @@ def yearly_cost_usd(meter: Meter, discount_rate_pct: float) -> float:
     """Price and installation spread over the meter's life as an annuity [USD/year]."""
     rate = discount_rate_pct / 100
     share = rate / (1 - (1 + rate) ** -meter.life_years) if rate else 1 / meter.life_years
-    return share * (meter.price_usd + meter.install_usd)
+    return share * (meter.price_usd + meter.register_usd + meter.install_usd)
+
+
+def yearly_upkeep_usd(meter: Meter, discount_rate_pct: float) -> float:
+    """O&M, failures on and off warranty, and electronics, by years of the meter's life."""
+    paid, worth = 0.0, 0.0
+    for year in range(1, round(meter.life_years) + 1):
+        discount = (1 + discount_rate_pct / 100) ** -year
+        worth += discount
+        body = 0.0 if year <= meter.warranty_years else meter.purchase_usd
+        paid += discount * meter.failure_pct_per_year / 100 * (meter.install_usd + body)
+        is_due = meter.electronics_years > 0 and year % meter.electronics_years == 0
+        if is_due and year < meter.life_years:
+            paid += discount * meter.electronics_usd
+    return meter.upkeep_usd_per_year + paid / worth
 
 
 def net_benefit_usd(
@@ -119,11 +147,96 @@ def net_benefit_usd(
         [12 * tariff.fixed_charge_usd_per_month.get(m.size_in, 0.0) for m in meters]
     )
     cost = np.array([yearly_cost_usd(m, tariff.discount_rate_pct) for m in meters])
-    upkeep = np.array([m.upkeep_usd_per_year for m in meters])
+    upkeep = np.array([yearly_upkeep_usd(m, tariff.discount_rate_pct) for m in meters])
     lost_charge = np.minimum(charge - charge[now], 0.0)
+    lost_charge *= np.array([_charge_share(m.life_years, tariff) for m in meters])
     net: Array = (billed - billed[now]) + lost_charge - cost - (upkeep - upkeep[now])
     net[now] = 0.0
     return net
+
+
+def _charge_share(life_years: float, tariff: Tariff) -> float:
+    """Share of a life, as present value, in which a lost base charge counts."""
+    policy, until = tariff.count_base_charge_loss, tariff.years_to_rate_case
+    years = {"full": life_years, "none": 0.0, "until_rate_case": min(until, life_years)}[policy]
+    rate = tariff.discount_rate_pct / 100
+    if not rate:
+        return years / life_years
+    return float((1 - (1 + rate) ** -years) / (1 - (1 + rate) ** -life_years))
+
+
+def repair_usd(
+    meters: tuple[Meter, ...], bill_usd: Array, gal: Array, tariff: Tariff, limits: Thresholds
+) -> Array:
+    """What the repair of leaks that each meter shows changes, level over its life [M].
+
+    By months and years, with the share that is set to run; `bill_usd` and `gal` are a year of
+    the leak.
+    """
+    changed = np.zeros(len(meters))
+    if not limits.count_leak_repair:
+        return changed
+    runs = [
+        1.0,
+        limits.leak_runs_after_3_months_share,
+        limits.leak_runs_after_12_months_share,
+        limits.leak_runs_after_36_months_share,
+    ]
+    at_month = [float(np.interp(t, (0, 3, 12, 36), runs)) for t in range(37)]
+    for k, meter in enumerate(meters):
+        left, credit, worth = 0.0, 0.0, 0.0
+        for year in range(round(meter.life_years)):
+            discount = (1 + tariff.discount_rate_pct / 100) ** -(year + 1)
+            worth += discount
+            for month in range(12 * year, 12 * year + 12):
+                now, then = at_month[min(month, 36)], at_month[min(month + 1, 36)]
+                left += discount * (now + then) / 2 / 12
+                billed = min((month + 0.5) / 12, tariff.leak_adjustment_months / 12)
+                credit += discount * (now - then) * billed * tariff.leak_adjustment_share
+        saved = tariff.avoided_water_usd_per_kgal * gal[k] / 1000
+        changed[k] = (saved - bill_usd[k]) * (1 - left / worth) - bill_usd[k] * credit / worth
+    return changed
+
+
+def wear_usd(
+    meters: tuple[Meter, ...],
+    now: int,
+    registered: Array,
+    rate: ClassRate,
+    tariff: Tariff,
+    limits: Thresholds,
+) -> Array:
+    """What the wear of the installed meter costs more than that of each other one [M].
+
+    Level over the other's life, for the months of `registered` [months, M]: each year is billed
+    with what its meters have lost by its middle. The installed one is replaced in kind after
+    half a life.
+    """
+    year_gal = float(registered[:, now].sum()) * 12 / len(registered)
+    billed = water_and_sewer_usd(registered, rate)
+    gained = np.zeros(len(meters))
+    for k, meter in enumerate(meters):
+        worth = 0.0
+        for year in range(round(meter.life_years)):
+            discount = (1 + tariff.discount_rate_pct / 100) ** -(year + 1)
+            worth += discount
+            for at, sign in ((now, 1), (k, -1)):
+                worn = year + 0.5
+                if sign > 0 and worn >= meters[now].life_years / 2:
+                    worn -= meters[now].life_years / 2
+                left = 1 - yearly_loss(meters[at], year_gal, limits) * worn
+                lost = billed[at] - water_and_sewer_usd(registered[:, at] * left, rate)
+                gained[k] += sign * discount * lost
+        gained[k] /= worth
+    return gained
+
+
+def yearly_loss(meter: Meter, gal_per_year: float, limits: Thresholds) -> float:
+    """Share of its registration that a meter loses in a year."""
+    hours = gal_per_year / (60 * meter.continuous_gpm)
+    pct = limits.wear_pct_per_year[meter.meter_type]
+    pct += limits.wear_pct_per_1000_hours[meter.meter_type] * hours / 1000
+    return min(pct / 100, 0.5 / meter.life_years)
 
 
 def carries(meter: Meter, need: Need, case: Case) -> bool:

@@ -94,6 +94,18 @@ def registered_by_month(
     return gal.sum(axis=1), np.einsum("tb,mb->tm", gal, ratio)
 
 
+def steady_flow(flow: Flow, *, below_gpm: float) -> Flow:
+    """What runs alone and below a meter's starting flow: the least of each day.
+
+    Pieces end at midnight, so that each belongs to a day.
+    """
+    day = flow.edge_s[:-1] // 86_400
+    first = np.flatnonzero(np.diff(day, prepend=-1))
+    least = np.repeat(np.minimum.reduceat(flow.gpm, first), np.diff([*first, len(day)]))
+    is_steady = (flow.gpm <= least) & (flow.gpm < below_gpm)
+    return Flow(flow.edge_s, np.where(is_steady, flow.gpm, 0.0))
+
+
 @cache
 def _bin_of_step() -> NDArray[np.int16]:
     """Bin of each flow in steps: a look-up is many times faster than a logarithm."""

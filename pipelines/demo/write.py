@@ -105,7 +105,7 @@ def write_demo(
         calendar=calendar,
         catalogue=load_catalogue(folder / "catalogue.yaml"),
         tariff=read_model(folder / "tariff.yaml", Tariff),
-        allowed_types=read_model(folder / "thresholds.yaml", Thresholds).allowed_types,
+        thresholds=read_model(folder / "thresholds.yaml", Thresholds),
         seed=seed,
         correction_month=months // 3,
         suffix=".gz" if is_compressed else "",

@@ -38,6 +38,8 @@ _SHOWN_LIMITS: Final = (
     "min_size_in",
     "max_sizes_below_line", "fire_line_min_in", "fire_line_sizes_above_meter",
     "fire_line_step_min_in", "refit_usd_per_in", "renewal_credit_share", "demand_elasticity",
+    "leak_runs_after_3_months_share", "leak_runs_after_12_months_share",
+    "leak_runs_after_36_months_share", "leak_runs_spread_share",
     "logging_cost_usd", "log_resolves_share", "min_log_value_usd", "near_limit_odds",
 )  # fmt: skip
 

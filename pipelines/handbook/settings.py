@@ -137,6 +137,8 @@ def _default(field: FieldInfo) -> str:
         return ""
     if isinstance(value, tuple):
         return f"`[{', '.join(map(str, value))}]`"
+    if isinstance(value, dict):
+        return f"`{{{', '.join(f'{k}: {plain_number(v)}' for k, v in value.items())}}}`"
     return f"`{plain_number(value)}`" if isinstance(value, float) else f"`{value}`"
 
 

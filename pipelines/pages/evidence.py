@@ -27,7 +27,7 @@ from pipelines.store.workspace import Workspace
 from pipelines.work.bucket_work import Progress
 from rightsize.contracts.demand import FLOW_BAND, PROFILE
 from rightsize.contracts.recommendation import RECOMMENDATION
-from rightsize.contracts.results import CANDIDATE, FINDING
+from rightsize.contracts.results import BILL_IMPACT, CANDIDATE, FINDING, YEAR_MONEY
 from rightsize.errors import ConfigError, RightsizeError
 from rightsize.evidence.file_names import page_file
 from rightsize.evidence.list_data import pages_index, pages_indexed
@@ -36,7 +36,15 @@ from rightsize.evidence.site import Provenance, SiteEvidence, SourceFile
 from rightsize.meters.catalogue import Meter
 
 METERS_AT_ONCE: Final = 50
-_TABLES: Final = (RECOMMENDATION, PROFILE, FLOW_BAND, CANDIDATE, FINDING)
+_TABLES: Final = (
+    RECOMMENDATION,
+    PROFILE,
+    FLOW_BAND,
+    CANDIDATE,
+    FINDING,
+    YEAR_MONEY,
+    BILL_IMPACT,
+)
 
 
 def write_site_pages(
@@ -223,6 +231,8 @@ def _evidence(
             *rows["finding"].get(key, ()),
             *rows["finding"].get((account_id, ""), ()),
         ),
+        year_money=tuple(rows["year_money"].get(key, ())),
+        bill_impact=next(iter(rows["bill_impact"].get(key, ())), None),
         installed=_meter(published, row, "installed"),
         recommended=_meter(published, row, "recommended"),
         runner_up=_meter(published, row, "runner_up"),

@@ -136,10 +136,43 @@ _RECOMMENDATION_COLUMNS: Final[tuple[Column, ...]] = (
         null=_NA,
     ),
     *interval_columns(
+        "use_gain",
+        "usd_per_year",
+        "part of the revenue gain from use, registered more fully",
+        null=_NA,
+    ),
+    *interval_columns(
+        "steady_gain",
+        "usd_per_year",
+        "part of the revenue gain from steady flow below the installed meter's starting flow,"
+        " such as a leak: as long as it runs",
+        null=_NA,
+    ),
+    number(
+        "leak_repair_usd_per_year",
+        "what the repair of such flow takes from the revenue gain, as a level amount over the"
+        " life of the new meter: flow no longer billed and adjustments, less the utility's"
+        " cost of the water saved; negative is a loss",
+        null=_NA,
+    ),
+    number(
+        "wear_gain_usd_per_year",
+        "revenue that the installed meter would lose by wear, less what the new one loses, as a"
+        " level amount over the life of the new meter",
+        null=_NA,
+    ),
+    *interval_columns(
         "net_benefit",
         "usd_per_year",
-        "revenue gain, minus renewal gain, minus any loss of base charge (a gain is not"
-        " counted), minus the annualized cost of the change",
+        "revenue gain, plus leak repair and wear gain, minus renewal gain, minus any loss of"
+        " base charge (as far as it counts; a gain does not), minus the annualized cost of the"
+        " change",
+        null=_NA,
+    ),
+    number(
+        "net_benefit_without_leak_usd_per_year",
+        "net benefit if all steady flow below the installed meter's starting flow stops on the"
+        " day of the change",
         null=_NA,
     ),
     number(
@@ -155,6 +188,13 @@ _RECOMMENDATION_COLUMNS: Final[tuple[Column, ...]] = (
         null=_NA,
     ),
     number(
+        "waiting_cost_usd",
+        "what a year's delay of the change costs: the first year's sum, less a year of its cost"
+        " as an annuity",
+        null="allowed",
+        null_means="no change",
+    ),
+    number(
         "payback_years",
         "simple payback period: cost of the change over its annual cash flow (revenue gain,"
         " loss of base charge, change in O&M), without interest",
@@ -164,9 +204,15 @@ _RECOMMENDATION_COLUMNS: Final[tuple[Column, ...]] = (
     ),
     number(
         "fixed_charge_change_usd_per_year",
-        "change in base charge due to meter size; counted in the net benefit only if it is a"
-        " loss",
+        "change in base charge due to meter size",
         null=_NA,
+    ),
+    number(
+        "base_charge_loss_usd_per_year",
+        "loss of base charge that counts in the net benefit, level over the life of the new"
+        " meter, as the tariff's count_base_charge_loss says; 0 or less",
+        null=_NA,
+        high=0,
     ),
     number(
         "change_cost_usd",
@@ -321,6 +367,8 @@ RECOMMENDATION: Final = Table(
         interval_rule("accuracy_gain", "pct"),
         interval_rule("volume_gain", "gal_per_year"),
         interval_rule("revenue_gain", "usd_per_year"),
+        interval_rule("use_gain", "usd_per_year"),
+        interval_rule("steady_gain", "usd_per_year"),
         interval_rule("net_benefit", "usd_per_year"),
         interval_rule("peak_10s", "gpm"),
         interval_rule("peak_1min", "gpm"),

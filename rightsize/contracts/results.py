@@ -11,6 +11,7 @@ from typing import Final
 from rightsize.contracts.candidate import CANDIDATE
 from rightsize.contracts.columns import ACCOUNT, ACTIONS, METER, SEVERITIES, SWEEP_ID, VERDICTS
 from rightsize.contracts.demand import FLOW_BAND, MONTH_VOLUME, PROFILE
+from rightsize.contracts.money import BILL_IMPACT, REPLACEMENT_AGE, YEAR_MONEY
 from rightsize.contracts.recommendation import RECOMMENDATION
 from rightsize.contracts.sweeps import SWEEP, SWEEP_TABLES
 from rightsize.contracts.table import Column, Table, number, text
@@ -19,6 +20,7 @@ from rightsize.settings import CUSTOMER_CLASSES, SERVICE_KINDS
 
 __all__ = [
     "ACTIONS",
+    "BILL_IMPACT",
     "BLOCK_TABLES",
     "CANDIDATE",
     "FINDING",
@@ -29,10 +31,12 @@ __all__ = [
     "NOT_ASSESSED",
     "PROFILE",
     "RECOMMENDATION",
+    "REPLACEMENT_AGE",
     "RESULT_TABLES",
     "SEVERITIES",
     "SWEEP",
     "VERDICTS",
+    "YEAR_MONEY",
 ]
 
 FINDING: Final = Table(
@@ -105,6 +109,9 @@ BLOCK_TABLES: Final[tuple[Table, ...]] = (
     RECOMMENDATION,
     CANDIDATE,
     GAIN_SAMPLE,
+    YEAR_MONEY,
+    BILL_IMPACT,
+    REPLACEMENT_AGE,
     FLOW_BAND,
     PROFILE,
     FINDING,

@@ -39,9 +39,15 @@ SAME_ESTIMATE: Final = (
         " - fixed_charge_change_usd_per_year ) <= 0.01 + 0.000001 * bill_usd_per_year",
     ),
     Rule(
+        "revenue_gain_is_use_and_steady_flow",
+        "abs( use_gain_usd_per_year + steady_gain_usd_per_year - revenue_gain_usd_per_year )"
+        " <= 0.01 + 0.000001 * abs( revenue_gain_usd_per_year )",
+    ),
+    Rule(
         "net_benefit_is_what_is_left",
-        "abs( revenue_gain_usd_per_year - renewal_gain_usd_per_year"
-        " + least( fixed_charge_change_usd_per_year , 0 ) - annual_cost_usd_per_year"
+        "abs( revenue_gain_usd_per_year + leak_repair_usd_per_year"
+        " + wear_gain_usd_per_year - renewal_gain_usd_per_year"
+        " + base_charge_loss_usd_per_year - annual_cost_usd_per_year"
         " - net_benefit_usd_per_year ) <= 0.01 + 0.000001 * ( abs( revenue_gain_usd_per_year )"
         " + annual_cost_usd_per_year + bill_usd_per_year )",
     ),

@@ -12,7 +12,7 @@ from typing import Final
 from rightsize.contracts.demand import MONTH_VOLUME
 from rightsize.contracts.realised_gain import REALISED_GAIN
 from rightsize.contracts.recommendation import RECOMMENDATION
-from rightsize.contracts.results import FINDING, GAIN_SAMPLE
+from rightsize.contracts.results import BILL_IMPACT, FINDING, GAIN_SAMPLE, REPLACEMENT_AGE
 from rightsize.contracts.sweeps import LANDED_FILE, PROFILE_SOURCE
 from rightsize.contracts.table import Table
 from rightsize.errors import ContractError
@@ -239,6 +239,35 @@ VIEWS: Final[tuple[View, ...]] = (
         "one row per total: all, a kind, a type, a size, a class",
         (REALISED_GAIN,),
         _RESULT_TOTALS,
+    ),
+    View(
+        "bill_impact_by_class",
+        "Bills before and after the changes of the latest sweep, by customer class.",
+        "one row per customer class with changes",
+        (BILL_IMPACT,),
+        {
+            "changes": "meters with action change",
+            "bill_change_pct": "change of the class's bills together",
+            "largest_bill_change_pct": "largest rise of a bill",
+            "bills_up_a_fifth": "bills that rise by more than 20 %",
+        },
+    ),
+    View(
+        "replacement_age_by_type",
+        "Age at which meters of the latest sweep pay for their replacement in kind, by type,"
+        " size and throughput.",
+        "one row per type, size and class of throughput",
+        (REPLACEMENT_AGE,),
+        {
+            "throughput": "light (below 50 hours a year at the continuous rating), usual, or"
+            " heavy (250 and more)",
+            "meters": "meters in service",
+            "throughput_hours": "median hours a year at the continuous rating",
+            "wear_usd_per_year": "median revenue lost more each year",
+            "economic_age_years": "median economic age, of the meters that have one",
+            "age_years": "median age, of the meters whose age is known",
+            "meters_overdue": "meters past their economic age or life",
+        },
     ),
     View(
         "recommendation_source",

@@ -46,6 +46,8 @@ def reading_findings(
     low_coverage_share: float,
     many_estimates_share: float,
     leak_night_share: float,
+    leak_night_share_round_the_clock: float,
+    round_the_clock_classes: Sequence[str],
     units: UnitSystem,
 ) -> pl.DataFrame:
     """Findings on each meter's trailing year.
@@ -53,15 +55,17 @@ def reading_findings(
     Parameters
     ----------
     stat : frame, one row a meter in service
-        account_id, meter_id, days_covered [d], span_days [d] between first and last read,
-        read_count, estimated_count, registered_gal [gal], backward_gal [gal], gap_gal [gal],
-        night_low_gpm [gpm], night_zero_count, day_count, is_stopped, last_use_at,
-        resolution_gal [gal], interval_min [min]; of a flow that began (`continuous_flow`),
-        null where none did: leak_from_on (date), leak_gpm [gpm], leak_gal [gal],
-        leak_days [d], leak_before_gpm [gpm], leak_usd [USD].
+        account_id, meter_id, customer_class, days_covered [d], span_days [d] between first and
+        last read, read_count, estimated_count, registered_gal [gal], backward_gal [gal],
+        gap_gal [gal], night_low_gpm [gpm], night_zero_count, day_count, is_stopped,
+        last_use_at, resolution_gal [gal], interval_min [min]; of a flow that began
+        (`continuous_flow`), null where none did: leak_from_on (date), leak_gpm [gpm],
+        leak_gal [gal], leak_days [d], leak_before_gpm [gpm], leak_usd [USD].
     full_year_days, low_coverage_share, many_estimates_share, leak_night_share : float
         The thresholds of those names; the last is the night's least flow over the mean flow
         from which a leak is suspected.
+    leak_night_share_round_the_clock, round_the_clock_classes
+        The same for classes whose use runs at night too.
     units
         Of the figures in messages; evidence is in US units.
 
@@ -76,7 +80,9 @@ def reading_findings(
             full_year_days=full_year_days,
             low_coverage_share=low_coverage_share,
             many_estimates_share=many_estimates_share,
-            leak_night_share=leak_night_share,
+            leak_share=_leak_share(
+                leak_night_share, leak_night_share_round_the_clock, round_the_clock_classes
+            ),
             said=Wording(units),
         )
     ]
@@ -115,12 +121,18 @@ def unknown_meter_findings(read: pl.DataFrame, *, units: UnitSystem) -> pl.DataF
     ).cast(FINDING_SCHEMA)
 
 
+def _leak_share(usual: float, round_the_clock: float, classes: Sequence[str]) -> pl.Expr:
+    """Night flow over mean flow from which a leak is suspected, by class."""
+    runs_at_night = pl.col("customer_class").is_in(list(classes)).fill_null(False)
+    return pl.when(runs_at_night).then(round_the_clock).otherwise(usual)
+
+
 def _rules(
     *,
     full_year_days: float,
     low_coverage_share: float,
     many_estimates_share: float,
-    leak_night_share: float,
+    leak_share: pl.Expr,
     said: Wording,
 ) -> tuple[_Rule, ...]:
     days = pl.col("days_covered").fill_null(0.0)
@@ -202,7 +214,7 @@ def _rules(
             pl.col("leak_gpm").is_null()
             & never_rests
             & (pl.col("day_count") >= FEWEST_NIGHTS)
-            & (night_low_gpm > leak_night_share * mean_gpm),
+            & (night_low_gpm > leak_share * mean_gpm),
             pl.format(
                 "night flow never drops below {} ({} % of average flow): possible leak or "
                 "continuous use",

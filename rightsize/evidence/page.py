@@ -15,6 +15,7 @@ from rightsize.evidence import words
 from rightsize.evidence.card import card
 from rightsize.evidence.cautions import CAUTIONS
 from rightsize.evidence.headline import headline
+from rightsize.evidence.money_by_year import money_by_year
 from rightsize.evidence.outcomes.site_outcome import outcome_lines
 from rightsize.evidence.pictures.band_picture import bands_svg
 from rightsize.evidence.pictures.duration_picture import duration_svg, exceedance
@@ -99,6 +100,7 @@ def _part(site: SiteEvidence) -> dict[str, Any]:
         "outcomes": outcome_lines(site.change_outs, units),
         "card": card(site),
         "rivals": rivals(site),
+        "money": money_by_year(site),
         "checks": checklist(site),
         "findings": sorted(site.findings, key=lambda f: _SEVERITY_ORDER[f["severity"]]),
         "quality": _quality(site, units),

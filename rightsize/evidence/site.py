@@ -72,8 +72,9 @@ class Provenance:
 class SiteEvidence:
     """One meter in service: rows of the published tables in US units, and its reads.
 
-    `recommendation`, `profile`, `bands`, `candidates` and `findings` are rows of the tables
-    of those names, keyed by column. `listed` is the meter's row of the meter list.
+    `recommendation`, `profile`, `bands`, `candidates`, `findings`, `year_money` and
+    `bill_impact` are rows of the tables of those names, keyed by column. `listed` is the
+    meter's row of the meter list.
     """
 
     recommendation: Row
@@ -83,6 +84,8 @@ class SiteEvidence:
     bands: tuple[Row, ...] = ()
     candidates: tuple[Row, ...] = ()
     findings: tuple[Row, ...] = ()
+    year_money: tuple[Row, ...] = ()
+    bill_impact: Row | None = None
     installed: Meter | None = None
     recommended: Meter | None = None
     runner_up: Meter | None = None

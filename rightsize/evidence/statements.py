@@ -55,11 +55,18 @@ def net_sum(site: SiteEvidence) -> tuple[Term, ...]:
     net = round(row["net_benefit_usd_per_year"])
     gain = round(row["revenue_gain_usd_per_year"])
     renewal = round(row.get("renewal_gain_usd_per_year") or 0.0)
-    lost = round(min(charge_usd, 0.0))
-    cost = gain - renewal + lost - net  # within two dollars of the cost: the rounding
+    lost = round(row.get("base_charge_loss_usd_per_year", min(charge_usd, 0.0)))
+    repair = round(row.get("leak_repair_usd_per_year") or 0.0)
+    wear = round(row.get("wear_gain_usd_per_year") or 0.0)
+    # within three dollars of the cost: the rounding
+    cost = gain + repair + wear - renewal + lost - net
     terms = [Term("per year: revenue gain", usd(gain))]
     if renewal:
         terms.append(Term("minus the gain of like-for-like replacement", usd(-renewal)))
+    if repair:
+        terms.append(Term("leaks repaired over the years", usd(repair)))
+    if wear:
+        terms.append(Term("wear, old meter less new", usd(wear)))
     if lost:
         terms.append(Term("base charge", usd(lost)))
     terms += [

@@ -261,6 +261,9 @@ def _posterior(
         registered_envelope_low=low,
         registered_envelope_high=high,
         known_curve_gal_per_year=np.clip(known, low[None], high[None]),
+        steady_unseen_gal_per_year=np.where(
+            steady < held.sampled_start_gpm, flow.idle_share * steady * scale, 0.0
+        ),
     )
 
 

@@ -38,6 +38,9 @@ class FlowPosterior:
     known_curve_gal_per_year: Array | None = None
     """[J, A, M] as `registered_gal_per_year`, every meter by its catalog curve as it stands:
     what a log of flows can tell apart. None where curves are not drawn."""
+    steady_unseen_gal_per_year: Array | None = None
+    """[J, A] of the unseen volume, what ran steadily with no use above it. None where steady
+    flow is not told apart: all of the unseen volume may then be steady."""
 
     def rows(self, accounts: NDArray[np.bool_]) -> FlowPosterior:
         """Those of some accounts."""

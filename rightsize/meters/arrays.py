@@ -29,6 +29,11 @@ class MeterArrays:
     install_usd: Array
     upkeep_usd_per_year: Array
     life_years: Array
+    register_usd: Array
+    electronics_usd: Array
+    electronics_years: Array
+    failure_pct_per_year: Array
+    warranty_years: Array
 
 
 def meter_arrays(meters: Sequence[Meter]) -> MeterArrays:

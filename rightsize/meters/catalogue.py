@@ -76,6 +76,16 @@ class Meter:
     lay_length_in: float | None = None  # None: by type and size, see `laying`
     end_connection: EndConnection | None = None
     needs_power: bool = False  # from the mains; a battery is no matter of the site
+    register_usd: float = 0.0  # register and endpoint
+    electronics_usd: float = 0.0  # battery or electronics, each time
+    electronics_years: float = 0.0  # between such replacements; 0 for none
+    failure_pct_per_year: float = 0.0
+    warranty_years: float = 0.0  # in which a failed meter is free
+
+    @property
+    def purchase_usd(self) -> float:
+        """Meter, register and endpoint."""
+        return self.price_usd + self.register_usd
 
     @property
     def label(self) -> str:

@@ -98,7 +98,7 @@ def comparison_card(
             candidate.upkeep_usd_per_year,
         ),
         _more("service life", "years", installed.life_years, candidate.life_years),
-        _less("price", "usd", installed.price_usd, candidate.price_usd),
+        _less("price with register", "usd", installed.purchase_usd, candidate.purchase_usd),
         ComparisonRow("suits", "", one.duty, two.duty),
     )
     return ComparisonCard(installed.label, candidate.label, rows)

@@ -16,13 +16,17 @@ from rightsize.inference.posterior import FlowPosterior
 from rightsize.meters.arrays import meter_arrays
 from rightsize.meters.assembly_loss import added_loss_psi_per_gpm2
 from rightsize.meters.catalogue import Catalogue
+from rightsize.recommend.ageing import WearRates, wear_rates
 from rightsize.recommend.economics import (
+    GAL_PER_KGAL,
     ChangeCosts,
     RateSteps,
     change_costs,
     rate_class_of,
     rate_steps,
 )
+from rightsize.recommend.horizon import Horizon, horizon_of
+from rightsize.recommend.leak_persistence import LeakSettings
 from rightsize.recommend.rules.assessable import Refusals, refusals
 from rightsize.recommend.rules.fire_gate import is_fire_unverified
 from rightsize.recommend.rules.meter_rules import site_rules
@@ -56,6 +60,10 @@ class Case:
     backflow_psi: Array  # [A] loss of the backflow assembly
     broken: NDArray[np.int32]  # [A, M] rules broken whatever the flow
     units: UnitSystem  # of the sentences
+    horizon: Horizon
+    tariff: Tariff
+    leaks: LeakSettings
+    wear: WearRates
     gain_factor: Array | None = None  # [A, M] of past change-outs; None without correction
 
     @property
@@ -100,6 +108,11 @@ class Case:
         """Day of the last registration of each meter that has stopped, None for others [A]."""
         return self.sites.last_use_on or (None,) * self.sites.size
 
+    @property
+    def discount_rate_pct(self) -> float:
+        """The tariff's real discount rate."""
+        return self.tariff.discount_rate_pct
+
     def priced(self, rows: slice) -> tuple[RateSteps, ChangeCosts, FlowLimits]:
         """Rates, costs and limits of some accounts."""
         rates = RateSteps(self.rates.start_gal_per_year[rows], self.rates.usd_per_gal[rows])
@@ -109,7 +122,10 @@ class Case:
             annual_cost_usd_per_year=self.costs.annual_cost_usd_per_year[rows],
             upkeep_change_usd_per_year=self.costs.upkeep_change_usd_per_year[rows],
             fixed_charge_change_usd_per_year=self.costs.fixed_charge_change_usd_per_year[rows],
+            base_charge_loss_usd_per_year=self.costs.base_charge_loss_usd_per_year[rows],
             until_renewal_share=self.costs.until_renewal_share[rows],
+            years_to_renewal=self.costs.years_to_renewal[rows],
+            renewal_usd_per_year=self.costs.renewal_usd_per_year[rows],
         )
         return rates, costs, replace(self.flow_limits, head_gpm=self.flow_limits.head_gpm[rows])
 
@@ -185,6 +201,29 @@ def prepare(
         backflow_psi=backflow,
         broken=broken,
         units=units,
+        horizon=horizon_of(meter_arrays(catalogue.meters).life_years, tariff.discount_rate_pct),
+        tariff=tariff,
+        leaks=_leak_settings(tariff, thresholds),
+        wear=wear_rates(
+            meter_arrays(catalogue.meters),
+            {str(kind): pct for kind, pct in thresholds.wear_pct_per_year.items()},
+            {str(kind): pct for kind, pct in thresholds.wear_pct_per_1000_hours.items()},
+        ),
+    )
+
+
+def _leak_settings(tariff: Tariff, thresholds: Thresholds) -> LeakSettings:
+    return LeakSettings(
+        is_counted=thresholds.count_leak_repair,
+        running_share=(
+            thresholds.leak_runs_after_3_months_share,
+            thresholds.leak_runs_after_12_months_share,
+            thresholds.leak_runs_after_36_months_share,
+        ),
+        spread_share=thresholds.leak_runs_spread_share,
+        credited_share=tariff.leak_adjustment_share,
+        credited_months=tariff.leak_adjustment_months,
+        avoided_usd_per_gal=tariff.avoided_water_usd_per_kgal / GAL_PER_KGAL,
     )
 
 

@@ -21,15 +21,20 @@ from rightsize.inference.posterior import FlowPosterior
 from rightsize.inference.samples import mean, odds
 from rightsize.meters.arrays import meter_arrays
 from rightsize.meters.catalogue import Catalogue
+from rightsize.recommend.ageing import WearMoney, wear_money
 from rightsize.recommend.best_meter import best_meter, best_of, losers, ranks, runner_up
 from rightsize.recommend.case import Case, prepare
 from rightsize.recommend.choice import Choice
-from rightsize.recommend.economics import ChangeCosts
+from rightsize.recommend.economics import ChangeCosts, RateSteps
 from rightsize.recommend.gain_correction import corrected, factors_at
+from rightsize.recommend.leak_persistence import leak_course
+from rightsize.recommend.rows.bill_impact_rows import bill_impact_frame
 from rightsize.recommend.rows.candidate_rows import candidate_frame
 from rightsize.recommend.rows.finding_rows import decision_findings, not_assessed_frame
 from rightsize.recommend.rows.gain_sample_rows import gain_sample_frame
 from rightsize.recommend.rows.recommendation_rows import recommendation_frame
+from rightsize.recommend.rows.replacement_age_rows import replacement_age_frame
+from rightsize.recommend.rows.year_money_rows import with_waiting_cost, year_money_frame
 from rightsize.recommend.rules.meter_rules import FEASIBLE_MASK, FLOW_MASK
 from rightsize.recommend.rules.need_rules import (
     is_smaller_of_type,
@@ -45,6 +50,7 @@ from rightsize.recommend.rules.worth_a_visit import (
     odds_asked,
     visit,
 )
+from rightsize.recommend.steady_money import steady_money
 from rightsize.recommend.weigh import (
     BenefitSamples,
     Weighed,
@@ -68,6 +74,9 @@ class Decision:
     recommendation: pl.DataFrame
     candidate: pl.DataFrame
     gain_sample: pl.DataFrame
+    year_money: pl.DataFrame
+    bill_impact: pl.DataFrame
+    replacement_age: pl.DataFrame
     finding: pl.DataFrame
     not_assessed: pl.DataFrame
 
@@ -129,6 +138,8 @@ def _decide_rows(case: Case, rows: slice) -> Decision:
     index = case.meter_index[rows]
     season_gpm = np.where(case.is_irrigation, case.block.max_hour_gpm, 0.0)
     with np.errstate(invalid="ignore", over="ignore"):  # meters not assessed may hold NaN
+        course = leak_course(case.leaks, len(case.posterior.peak_10s_gpm), case.horizon)
+        steady = steady_money(case.posterior, rows, rates, course, case.horizon.life_of)
         samples = benefit_samples(
             case.posterior,
             rows,
@@ -141,6 +152,8 @@ def _decide_rows(case: Case, rows: slice) -> Decision:
             ),
             least_sustained_gpm=np.nan_to_num(season_gpm[rows]),
             demand_elasticity=case.thresholds.demand_elasticity,
+            steady=steady,
+            wear=_wear(case, rows, rates, costs),
         )
         weighed = weigh(
             samples,
@@ -154,10 +167,18 @@ def _decide_rows(case: Case, rows: slice) -> Decision:
             odds_of_fit=case.thresholds.odds_of_fit,
         )
         choice = _choose(case, rows, samples, weighed)
+    year_money = year_money_frame(case, rows, samples, choice)
     return Decision(
-        recommendation=recommendation_frame(case, rows, samples, choice),
+        recommendation=with_waiting_cost(
+            recommendation_frame(case, rows, samples, choice),
+            year_money,
+            case.horizon.annuity[case.horizon.life_of[choice.chosen]],
+        ),
         candidate=candidate_frame(case, rows, samples, choice),
         gain_sample=gain_sample_frame(case, rows, samples, choice),
+        year_money=year_money,
+        bill_impact=bill_impact_frame(case, rows, samples, choice),
+        replacement_age=replacement_age_frame(case, rows, rates, samples),
         finding=decision_findings(case, rows, choice),
         not_assessed=not_assessed_frame(case, rows),
     )
@@ -167,6 +188,21 @@ def _wrong_usd_per_year(case: Case, costs: ChangeCosts) -> Array:
     """A meter that proves too small is bought and installed again, with a complaint [A, M]."""
     usd = costs.change_cost_usd + case.thresholds.wrong_size_cost_usd
     return usd / costs.present_value_factor
+
+
+def _wear(case: Case, rows: slice, rates: RateSteps, costs: ChangeCosts) -> WearMoney | None:
+    """Wear over the horizon; None where the thresholds leave it out."""
+    if not case.thresholds.count_wear:
+        return None
+    return wear_money(
+        case.posterior.installed_gal_per_year[:, rows],
+        rates,
+        case.wear,
+        meter_arrays(case.catalogue.meters),
+        case.horizon,
+        meter_index=case.meter_index[rows],
+        years_to_renewal=costs.years_to_renewal,
+    )
 
 
 def _choose(case: Case, rows: slice, samples: BenefitSamples, weighed: Weighed) -> Choice:

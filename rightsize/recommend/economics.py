@@ -7,8 +7,9 @@ life. Money is real (without inflation), at one discount rate, at year end. The 
 the life of the new meter; `net_benefit_usd_per_year` is the level yearly amount whose present
 value over that life is `net_present_value_usd`, so meters of different lives compare.
 
-A base charge lost by a smaller meter counts in full; one gained by a larger meter is shown,
-never counted: otherwise the largest meter would always pay (our convention).
+A base charge lost by a smaller meter counts for the meter's life, until the next rate case, or
+not at all, as the tariff says; one gained by a larger meter is shown, never counted: otherwise
+the largest meter would always pay (our convention).
 
 References
 ----------
@@ -24,25 +25,15 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from rightsize.meters.arrays import meter_arrays
+from rightsize.meters.arrays import MeterArrays, meter_arrays
 from rightsize.meters.catalogue import Catalogue
+from rightsize.recommend.horizon import MONTHS_PER_YEAR, annuity_factor
 from rightsize.settings import Tariff
 
 Array = NDArray[np.float64]
 Floats = NDArray[np.floating[Any]]
 
-MONTHS_PER_YEAR = 12
 GAL_PER_KGAL = 1000.0
-
-
-def annuity_factor(years: Array | float, discount_rate_pct: float) -> Array:
-    """Present value of 1 per year, paid at the end of each of `years` years [years]."""
-    term = np.asarray(years, dtype=np.float64)
-    rate = discount_rate_pct / 100
-    if rate == 0:
-        return term
-    factor: Array = -np.expm1(-term * np.log1p(rate)) / rate
-    return factor
 
 
 def simple_payback_years(cost_usd: Array, cash_usd_per_year: Array) -> Array:
@@ -105,7 +96,7 @@ def rate_steps(
     even = np.full((len(rate_class), 1), 1.0 / MONTHS_PER_YEAR)
     share = even if month_volume_share is None else month_volume_share
     repeats = MONTHS_PER_YEAR if month_volume_share is None else 1
-    limits, steps = zip(*(_tier_steps(tariff, c) for c in classes), strict=True)
+    limits, steps = zip(*(tier_steps(tariff, c) for c in classes), strict=True)
     width = max(len(s) for s in steps)
     limit = np.stack([np.pad(v, (0, width - len(v)), constant_values=np.inf) for v in limits])
     step = np.stack([np.pad(v, (0, width - len(v))) for v in steps])
@@ -122,7 +113,8 @@ def rate_steps(
     )
 
 
-def _tier_steps(tariff: Tariff, rate_class: str) -> tuple[Array, Array]:
+def tier_steps(tariff: Tariff, rate_class: str) -> tuple[Array, Array]:
+    """Start of each tier [gal/month] and what the price rises by there [USD/gal]."""
     rate = tariff.for_class(rate_class)
     price = np.array([t.usd_per_kgal for t in rate.tiers]) / GAL_PER_KGAL
     sewer = rate.sewer_usd_per_kgal * rate.sewer_return_share / GAL_PER_KGAL
@@ -158,6 +150,33 @@ def fixed_charge_usd_per_year(tariff: Tariff, size_in: Array) -> Array:
     return result
 
 
+def yearly_upkeep_usd(held: MeterArrays, discount_rate_pct: float) -> Array:
+    """O&M of each meter [M], with failures and electronics, level over its life [USD/year].
+
+    A meter that fails is replaced at once: on warranty only the work is paid. Battery or
+    electronics are replaced as often as their years end within the life.
+    """
+    life, growth = held.life_years, 1 + discount_rate_pct / 100
+    worth = annuity_factor(life, discount_rate_pct)
+    free = annuity_factor(np.minimum(held.warranty_years, life), discount_rate_pct) / worth
+    body = (held.price_usd + held.register_usd) * (1 - free)
+    failures = held.failure_pct_per_year / 100 * (held.install_usd + body)
+    years = np.where(held.electronics_years > 0, held.electronics_years, np.inf)
+    swaps = np.ceil(life / years) - 1  # none at the end of the life
+    most = int(max(swaps.max(), 0))
+    at = years[:, None] * np.arange(1, most + 1)
+    inside = np.arange(1, most + 1) <= swaps[:, None]
+    paid = np.where(inside, growth ** -np.where(inside, at, 0.0), 0.0).sum(axis=1)
+    electronics = held.electronics_usd * paid / worth
+    return np.asarray(held.upkeep_usd_per_year + failures + electronics)
+
+
+def base_charge_years(tariff: Tariff) -> float:
+    """Years from the change in which a base charge that is lost counts."""
+    years = {"full": np.inf, "until_rate_case": tariff.years_to_rate_case, "none": 0.0}
+    return float(years[tariff.count_base_charge_loss])
+
+
 @dataclass(frozen=True)
 class ChangeCosts:
     """Money of putting meter m at account a that does not depend on the sample [A, M]."""
@@ -166,9 +185,13 @@ class ChangeCosts:
     annual_cost_usd_per_year: Array  # annualized cost, net of O&M saved and renewal credit
     upkeep_change_usd_per_year: Array
     fixed_charge_change_usd_per_year: Array  # NaN where the tariff lacks a size
+    base_charge_loss_usd_per_year: Array  # loss that counts, level over the life; 0 or less
+    base_charge_years: float  # years from the change in which a loss counts
     fixed_charge_usd_per_year: Array  # [M] NaN where the tariff lacks the size
     present_value_factor: Array  # [M] annuity over the life of the new meter
     until_renewal_share: Array  # share of that annuity before the installed meter's end
+    years_to_renewal: Array  # [A] of the installed meter; infinite where nothing is credited
+    renewal_usd_per_year: Array  # [A] level cost of the replacement that is then credited
 
 
 def change_costs(
@@ -193,9 +216,10 @@ def change_costs(
         Share of the avoided replacement in kind that is credited to the change.
     """
     held = meter_arrays(catalogue.meters)
-    price = held.price_usd + held.install_usd
-    upkeep, life, size = held.upkeep_usd_per_year, held.life_years, held.size_in
+    price = held.price_usd + held.register_usd + held.install_usd
+    life, size = held.life_years, held.size_in
     rate = tariff.discount_rate_pct
+    upkeep = yearly_upkeep_usd(held, rate)
     worth = annuity_factor(life, rate)
     left = np.maximum(life[meter_index] - np.nan_to_num(age_years, nan=-np.inf), 0.0)
     until = annuity_factor(np.minimum(left[:, None], life[None, :]), rate) / worth
@@ -203,16 +227,24 @@ def change_costs(
     refit = refit_usd_per_in * np.abs(size[None, :] - size[meter_index][:, None])
     cost = price[None, :] + refit
     upkeep_change = upkeep[None, :] - upkeep[meter_index][:, None]
-    renewal = (price / worth)[meter_index][:, None] * (1 - until)
+    level = (price / worth)[meter_index]
+    renewal = level[:, None] * (1 - until)
     charge = fixed_charge_usd_per_year(tariff, size)
     charge_change = charge[None, :] - charge[meter_index][:, None]
     same_size = np.abs(size[None, :] - size[meter_index][:, None]) < 1e-3
+    change = np.where(same_size, 0.0, charge_change)
+    years = base_charge_years(tariff)
+    counted = annuity_factor(np.minimum(years, life), rate) / worth
     return ChangeCosts(
         change_cost_usd=cost,
         annual_cost_usd_per_year=cost / worth + upkeep_change - renewal,
         upkeep_change_usd_per_year=upkeep_change,
-        fixed_charge_change_usd_per_year=np.where(same_size, 0.0, charge_change),
+        fixed_charge_change_usd_per_year=change,
+        base_charge_loss_usd_per_year=np.minimum(np.nan_to_num(change), 0.0) * counted,
+        base_charge_years=years,
         fixed_charge_usd_per_year=charge,
         present_value_factor=worth,
         until_renewal_share=until,
+        years_to_renewal=left,
+        renewal_usd_per_year=level * renewal_credit_share,
     )

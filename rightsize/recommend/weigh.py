@@ -10,9 +10,11 @@ from numpy.typing import NDArray
 
 from rightsize.inference.posterior import FlowPosterior
 from rightsize.inference.samples import interval, mean, odds, with_mean
+from rightsize.recommend.ageing import WearMoney
 from rightsize.recommend.economics import ChangeCosts, RateSteps
 from rightsize.recommend.rules.meter_rules import BIT, FEASIBLE_MASK
 from rightsize.recommend.rules.range_fit import FlowLimits
+from rightsize.recommend.steady_money import SteadyMoney
 
 Array = NDArray[np.float64]
 Floats = NDArray[np.floating[Any]]
@@ -38,6 +40,8 @@ class BenefitSamples:
     fits: Flags  # [J, A, M] peak, sustained flow and head loss
     peak_gpm: Array  # [J, A]
     sustained_gpm: Array  # [J, A]
+    steady: SteadyMoney | None = None  # what of a gain is steady flow, and lost by repair
+    wear: WearMoney | None = None  # wear of both meters; None holds their accuracy
 
 
 @dataclass(frozen=True)
@@ -75,6 +79,8 @@ def benefit_samples(
     least_sustained_gpm: Array,
     site_usd: Array | None = None,
     demand_elasticity: float = 0.0,
+    steady: SteadyMoney | None = None,
+    wear: WearMoney | None = None,
 ) -> BenefitSamples:
     """Money and fit of each meter in each sample, for the accounts in `rows`.
 
@@ -87,18 +93,31 @@ def benefit_samples(
         Sustained flow is taken at least this large: the season's largest hour of irrigation.
     site_usd : array [J, A, M], optional
         Cost of the site in each sample less the expected one, which `costs` hold.
+    steady : SteadyMoney, optional
+        Steady flow that no read shows; it goes on for ever where not given.
+    wear : WearMoney, optional
+        Wear of both meters over the horizon; none where not given.
     """
     registered = posterior.registered_gal_per_year[:, rows].astype(SAMPLE_KIND)
     installed = posterior.installed_gal_per_year[:, rows]
     peak = posterior.peak_10s_gpm[:, rows]
     sustained = np.maximum(posterior.sustained_60min_gpm[:, rows], least_sustained_gpm)
     gain, net, renewal = _money(
-        registered, installed, meter_index, rates, costs, demand_elasticity
+        registered, installed, meter_index, rates, costs, demand_elasticity, steady, wear
     )
     known = net
     if posterior.known_curve_gal_per_year is not None:
         by_known = posterior.known_curve_gal_per_year[:, rows].astype(SAMPLE_KIND)
-        known = _money(by_known, installed, meter_index, rates, costs, demand_elasticity)[1]
+        known = _money(
+            by_known,
+            installed,
+            meter_index,
+            rates,
+            costs,
+            demand_elasticity,
+            steady.expected() if steady else None,
+            wear,
+        )[1]
     if site_usd is not None:
         beyond = (site_usd / costs.present_value_factor).astype(SAMPLE_KIND)
         known = known - beyond
@@ -117,6 +136,8 @@ def benefit_samples(
         fits=fits,
         peak_gpm=peak,
         sustained_gpm=sustained,
+        steady=steady,
+        wear=wear,
     )
 
 
@@ -127,6 +148,8 @@ def _money(
     rates: RateSteps,
     costs: ChangeCosts,
     demand_elasticity: float,
+    steady: SteadyMoney | None,
+    wear: WearMoney | None,
 ) -> tuple[Floats, Floats, Floats]:
     """Gain of volumetric charges and net benefit of each meter in each sample [J, A, M].
 
@@ -137,6 +160,10 @@ def _money(
     gain = rates.bill_usd_per_year(billed)
     gain -= bill_now[:, :, None]
     net = gain - _level_cost_usd(costs)
+    if steady is not None and steady.lost_share is not None:
+        net -= steady.lost_usd(gain)
+    if wear is not None:
+        net += wear.gain_usd(registered, installed)
     ours = np.arange(len(meter_index))
     renewal = np.zeros_like(bill_now)
     if np.any(costs.until_renewal_share < 1):
@@ -144,14 +171,16 @@ def _money(
         renewed = (1 - costs.until_renewal_share).astype(SAMPLE_KIND)
         renewal = bill_renewed.astype(SAMPLE_KIND) - bill_now
         net -= renewal[:, :, None] * renewed
+        if steady is not None and steady.lost_share is not None:
+            net += steady.lost_usd(renewal[:, :, None]) * renewed
     gain[:, ours, meter_index] = 0
     net[:, ours, meter_index] = 0
     return gain, net, renewal
 
 
 def _level_cost_usd(costs: ChangeCosts) -> Floats:
-    lost_charge = np.minimum(np.nan_to_num(costs.fixed_charge_change_usd_per_year), 0.0)
-    level: Floats = (costs.annual_cost_usd_per_year - lost_charge).astype(SAMPLE_KIND)
+    lost = costs.base_charge_loss_usd_per_year
+    level: Floats = (costs.annual_cost_usd_per_year - lost).astype(SAMPLE_KIND)
     return level
 
 

@@ -24,7 +24,8 @@ _WORDS: Final[dict[str, str]] = {
     "gal_per_year": "gal/year", "m3_per_year": "m3/year", "usd_per_year": "USD/year",
     "gal": "gal", "gpm": "gpm", "in": "in", "psi": "psi", "m3": "m3", "m3h": "m3/h", "mm": "mm",
     "bar": "bar", "usd": "USD", "pct": "%", "share": "share 0 to 1",
-    "min": "min", "years": "years", "count": "count", "at": "UTC", "on": "date",
+    "min": "min", "hours": "hours", "years": "years",
+    "count": "count", "at": "UTC", "on": "date",
 }  # fmt: skip
 
 

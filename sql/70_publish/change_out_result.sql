@@ -68,9 +68,10 @@ told as (
         coalesce(promise.usd_per_volume, class_price.usd_per_volume, fleet_price.usd_per_volume)
         * realised_gain.days_after / 365.25 as usd_per_yearly_volume,
         (realised_gain.realised_gain_high_pct - realised_gain.realised_gain_low_pct)
-        / (
+        / nullif(
             realised_gain.realised_gain_high_gal_per_year
-            - realised_gain.realised_gain_low_gal_per_year
+            - realised_gain.realised_gain_low_gal_per_year,
+            0
         ) as pct_per_volume
     from realised_gain
     left join latest

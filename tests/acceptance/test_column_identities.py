@@ -12,12 +12,21 @@ from tests.acceptance.demo_run import Swept
 
 ASSESSED = "latest_recommendation where verdict <> 'not_assessed'"
 METERS = """
-with meter as (
+with rate as (
+    select (content ->> 'discount_rate_pct')::double / 100 as rate
+    from sweep_document where document = 'tariff'
+),
+bought as (
     select
         m ->> 'meter_type' as meter_type, (m ->> 'size_in')::double as size_in,
         coalesce(m ->> 'grade', 'standard') as grade, (m ->> 'price_usd')::double as price_usd,
         (m ->> 'install_usd')::double as install_usd,
-        (m ->> 'upkeep_usd_per_year')::double as upkeep_usd,
+        (m ->> 'register_usd')::double as register_usd,
+        (m ->> 'upkeep_usd_per_year')::double as plain_upkeep_usd,
+        (m ->> 'failure_pct_per_year')::double / 100 as failure_share,
+        (m ->> 'warranty_years')::double as warranty_years,
+        (m ->> 'electronics_usd')::double as electronics_usd,
+        nullif((m ->> 'electronics_years')::double, 0) as electronics_years,
         (m ->> 'life_years')::double as life_years
     from (
         select unnest(from_json(
@@ -25,9 +34,16 @@ with meter as (
         from sweep_document where document = 'catalogue'
     )
 ),
-rate as (
-    select (content ->> 'discount_rate_pct')::double / 100 as rate
-    from sweep_document where document = 'tariff'
+meter as (
+    select bought.*, plain_upkeep_usd + list_sum([
+            (1 + rate) ** -y * (
+                failure_share * (install_usd
+                    + if(y <= warranty_years, 0, price_usd + register_usd))
+                + if(coalesce(y % electronics_years = 0, false) and y < life_years,
+                    electronics_usd, 0))
+            for y in range(1, life_years::integer + 1)
+        ]) * rate / (1 - (1 + rate) ** -life_years) as upkeep_usd
+    from bought cross join rate
 ),
 refit as (
     select (content ->> 'refit_usd_per_in')::double as usd_per_in
@@ -63,9 +79,20 @@ IDENTITIES = {
             - 100 * volume_gain_gal_per_year / expected_actual_gal_per_year) > 1e-3""",
     "recommendation: net benefit": f"""
         select * from {ASSESSED} and abs(net_benefit_usd_per_year
-            - (revenue_gain_usd_per_year - renewal_gain_usd_per_year
-            + least(fixed_charge_change_usd_per_year, 0) - annual_cost_usd_per_year))
+            - (revenue_gain_usd_per_year + leak_repair_usd_per_year + wear_gain_usd_per_year
+            - renewal_gain_usd_per_year + base_charge_loss_usd_per_year
+            - annual_cost_usd_per_year))
             > 0.01 + 1e-6 * bill_usd_per_year""",
+    "recommendation: the gain is use and steady flow": f"""
+        select * from {ASSESSED} and abs(revenue_gain_usd_per_year
+            - use_gain_usd_per_year - steady_gain_usd_per_year) > 0.01""",
+    "year_money: the years add up to the net present value": """
+        select * from latest_recommendation as r join (
+            select account_id, meter_id, arg_max(present_value_usd, year) as last_usd,
+                max(year) as year from year_money group by all) as y
+            using (account_id, meter_id)
+        where abs(last_usd - net_present_value_usd)
+            > 0.1 + 1e-4 * abs(net_present_value_usd)""",
     "recommendation: bill after": f"""
         select * from {ASSESSED} and abs(recommended_bill_usd_per_year - bill_usd_per_year
             - revenue_gain_usd_per_year - fixed_charge_change_usd_per_year) > 0.01""",
@@ -76,7 +103,7 @@ IDENTITIES = {
     "recommendation: cost of the change": METERS
     + """
         select * from new_meter where abs(change_cost_usd - case when is_kept then 0 else
-            price_usd + install_usd
+            price_usd + register_usd + install_usd
             + usd_per_in * abs(recommended_size_in - installed_size_in) end) > 0.01""",
     "recommendation: payback": METERS
     + """

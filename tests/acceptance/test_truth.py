@@ -187,10 +187,6 @@ def test_the_full_demo_meets_the_same_floors(tmp_path: Path):
 
 
 @pytest.mark.heavy
-@pytest.mark.xfail(
-    reason="not reached: 9 of 384 (2.3 %) are falsely told, process plants and hospitals that"
-    " use water all night; 7 of 384 (1.8 %) in the demo of the default seed"
-)
 def test_the_full_demo_tells_few_leaks_falsely(tmp_path: Path):
     swept = sweep_demo(tmp_path / "demo", accounts=400)
     _, _, false_share = leaks(swept.folder)

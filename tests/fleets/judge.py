@@ -26,7 +26,8 @@ from rightsize.settings import Tariff, Thresholds
 YEAR = 365.25 / 365
 LOGGED_SHARE = 0.2
 SLACK_POINTS = 0.05  # a gain below it is none
-THRESHOLDS = Thresholds(spare_head_psi=40)
+# nothing is repaired there, and nothing wears
+THRESHOLDS = Thresholds(spare_head_psi=40, count_leak_repair=False, count_wear=False)
 TARIFF = Tariff.model_validate(
     {
         "classes": {

@@ -12,14 +12,16 @@ import numpy as np
 import numpy_financial as npf
 import pytest
 
+from rightsize.meters.arrays import meter_arrays
 from rightsize.meters.catalogue import Catalogue
 from rightsize.recommend.economics import (
-    annuity_factor,
     change_costs,
     fixed_charge_usd_per_year,
     rate_steps,
     simple_payback_years,
+    yearly_upkeep_usd,
 )
+from rightsize.recommend.horizon import annuity_factor
 from rightsize.settings import Tariff
 from tests.unit.recommend.synthetic import meter
 
@@ -81,3 +83,43 @@ def test_simple_payback_against_numpy_financial() -> None:
     years = simple_payback_years(cost, cash)
     np.testing.assert_allclose(years[:2], npf.nper(1e-9, cash[:2], -cost[:2]), rtol=1e-6)
     assert np.isnan(years[2])
+
+
+def test_failures_and_electronics_against_numpy_financial() -> None:
+    """ANALYTIC: 18 years, a battery every 7, 2 % fail a year, 5 years of warranty."""
+    held = meter(
+        "compound", 2.0, 160, price_usd=900.0, install_usd=300.0, upkeep_usd_per_year=20.0,
+        life_years=18.0, register_usd=100.0, electronics_usd=250.0, electronics_years=7.0,
+        failure_pct_per_year=2.0, warranty_years=5.0,
+    )  # fmt: skip
+    cash = [0.0] + [0.02 * (300 + (0 if year <= 5 else 1000)) for year in range(1, 19)]
+    cash[7] += 250
+    cash[14] += 250
+    level = -npf.pmt(0.04, 18, npf.npv(0.04, cash))
+    (mine,) = yearly_upkeep_usd(meter_arrays((held,)), 4.0)
+    assert mine == pytest.approx(20 + level)
+    (plain,) = yearly_upkeep_usd(meter_arrays((meter("compound", 2.0, 160),)), 4.0)
+    assert plain == pytest.approx(meter("compound", 2.0, 160).upkeep_usd_per_year)
+
+
+def test_a_battery_due_at_the_end_of_the_life_is_not_bought() -> None:
+    held = meter(
+        "turbine", 2.0, 160, life_years=14.0, electronics_usd=250.0, electronics_years=7.0,
+        upkeep_usd_per_year=0.0,
+    )  # fmt: skip
+    (mine,) = yearly_upkeep_usd(meter_arrays((held,)), 4.0)
+    assert mine == pytest.approx(-npf.pmt(0.04, 14, 250 / 1.04**7))
+
+
+def test_register_and_endpoint_are_part_of_the_cost_of_a_change() -> None:
+    plain, whole = meter("turbine", 2.0, 160), meter("turbine", 2.0, 160, register_usd=130.0)
+    cost = [
+        change_costs(
+            Catalogue((m,)),
+            flat_tariff(5.0),
+            meter_index=np.array([0]),
+            age_years=np.array([np.nan]),
+        ).change_cost_usd[0, 0]
+        for m in (plain, whole)
+    ]
+    assert cost[1] - cost[0] == pytest.approx(130)

@@ -255,29 +255,6 @@ def test_displacement_starts_lowest_and_single_jet_highest(shipped: Catalogue) -
         assert displacement < multi < single
 
 
-# Facts of the trade, common practice, no source: high-performance compounds
-HIGH = [(2, 0.25, 0.5, 170, 200, 800), (4, 0.375, 0.75, 800, 1000, 1000 / 0.375)]
-
-
-@pytest.mark.parametrize(("size", "low", "normal", "continuous", "smoc", "spread"), HIGH)
-def test_high_performance_compounds(
-    shipped: Catalogue,
-    size: float,
-    low: float,
-    normal: float,
-    continuous: float,
-    smoc: float,
-    spread: float,
-) -> None:
-    meter = shipped.find("compound", size, grade="high_performance")
-    assert meter.continuous_gpm == continuous
-    assert meter.flow_range_ratio == pytest.approx(spread)
-    assert registration_ratio(np.array([low]), meter)[0] >= 0.95
-    within = registration_ratio(np.geomspace(normal, smoc, 2000), meter)
-    assert np.abs(within - 1).max() <= 0.015 + 1e-9
-    assert "common practice, no source" in meter.source
-
-
 def test_compounds_are_made_in_five_sizes(shipped: Catalogue) -> None:
     # common practice, no source
     sizes = {m.size_in for m in shipped.meters if m.meter_type == "compound"}
@@ -302,14 +279,11 @@ def test_a_compound_costs_twice_a_turbine_loses_more_head_and_needs_more_upkeep(
 def test_compounds_low_side_is_like_the_displacement_meter_of_that_size(
     shipped: Catalogue,
 ) -> None:
-    # common practice, no source: 2 in like 5/8 in, 4 in high performance like 3/4 in
+    # common practice, no source: 2 in like 5/8 in
     low = np.array([0.3, 1.0, 3.0, 8.0])
     two = registration_ratio(low, shipped.find("compound", 2))
     small = registration_ratio(low, shipped.find("displacement", 0.625))
     assert np.abs(two - small).max() < 0.005
-    four = registration_ratio(low[1:], shipped.find("compound", 4, grade="high_performance"))
-    small = registration_ratio(low[1:], shipped.find("displacement", 0.75))
-    assert np.abs(four - small).max() < 0.02
 
 
 def test_larger_sizes_of_a_type_carry_more(shipped: Catalogue) -> None:

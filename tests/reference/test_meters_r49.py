@@ -176,7 +176,7 @@ def test_shipped_metric_meters_are_the_least_of_the_series_that_carry_the_awwa_s
         10: shipped.find("turbine", 10),
     }
     metric = [m for m in shipped.meters if m.standard.startswith("OIML")]
-    assert len(metric) == 21
+    assert len(metric) == 26
     for meter in metric:
         least = least_q3_m3h(by_size[meter.size_in].smoc_gpm / GPM_PER_M3H)
         assert meter.continuous_gpm / GPM_PER_M3H == pytest.approx(least), meter.label

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -17,6 +17,7 @@ import polars as pl
 from pipelines.configuration.judged_by import JudgedBy
 from pipelines.configuration.site_record import record_of
 from pipelines.stages.assess.leak_cost import with_leaks
+from pipelines.stages.assess.month_share import month_volume_share
 from pipelines.stages.assess.night_flow import with_night_flow
 from pipelines.stages.assess.profile_blocks import BucketProfile, block_of, load_bucket
 from pipelines.store.checksum import PROMISE, seal
@@ -121,6 +122,8 @@ def assess_bucket(
             low_coverage_share=limits.low_coverage_share,
             many_estimates_share=limits.many_estimates_share,
             leak_night_share=limits.leak_night_share,
+            leak_night_share_round_the_clock=limits.leak_night_share_round_the_clock,
+            round_the_clock_classes=limits.round_the_clock_classes,
             units=fleet.units,
         )
     )
@@ -202,10 +205,11 @@ def _posterior(
 def _decision(
     profile: BucketProfile, rows: pl.DataFrame, fleet: JudgedBy, posterior: FlowPosterior
 ) -> Decision:
+    shares = month_volume_share(profile.days, rows)
     return decide(
         block_of(profile, rows),
         posterior,
-        site_block(rows),
+        replace(site_block(rows), month_volume_share=shares),
         fleet.catalogue,
         fleet.tariff,
         fleet.thresholds,
@@ -238,6 +242,9 @@ def _tables(
         "gain_sample": decision.gain_sample,
         "flow_band": flow_band_frame(block, posterior, meters, installed_of(rows, fleet)),
         "profile": profile_frame(block, posterior, rows, meters),
+        "year_money": decision.year_money,
+        "bill_impact": decision.bill_impact,
+        "replacement_age": decision.replacement_age,
     }
     return {
         **{table: frame.filter(judged) for table, frame in tables.items()},

@@ -16,7 +16,7 @@ ROOM: Final = 1.08  # of the axes, about the points
 
 def promise_svg(rows: Iterable[Mapping[str, Any]], *, label: str) -> str:
     """The cases that have both a promise and a gain; rows of `change_out_result`."""
-    cases = [r for r in rows if r["against_promise"] is not None]
+    cases = [r for r in rows if r["promised_gain_pct"] is not None and r["against_promise"]]
     low, high = _ends(cases)
     points = [
         {

@@ -52,6 +52,11 @@ class MeterEntry(Settings):
     lay_length_in: Flow | None = None
     end_connection: EndConnection | None = None
     needs_power: bool = Field(False, description="from the mains, not from a battery")
+    register_usd: Money = Field(0, description="register and endpoint, beside the meter")
+    electronics_usd: Money = Field(0, description="battery or electronics, each time")
+    electronics_years: Flow | None = Field(None, description="years between such replacements")
+    failure_pct_per_year: float = Field(0, ge=0, le=100, description="meters that fail")
+    warranty_years: float = Field(0, ge=0, le=100, description="years a failed meter is free")
     source: str = ""
     is_lead_free: bool = Field(False, description="wetted parts, by the meter's certificate")
     size_override: bool = Field(False, description="the trade does not make it, we mean it")
@@ -67,6 +72,8 @@ class MeterEntry(Settings):
             raise ValueError("q3_m3h and r must both be given, or neither")
         falling, rising = self.changeover_falling_gpm, self.changeover_rising_gpm
         parts = [n for n in _COMPOUND_ONLY if getattr(self, n) is not None]
+        if self.electronics_usd > 0 and self.electronics_years is None:
+            raise ValueError("electronics_years: must be given with electronics_usd")
         if parts and self.meter_type != "compound":
             raise ValueError(
                 f"{parts[0]}: allowed for compound meters only; got {self.meter_type}"

@@ -89,6 +89,11 @@ def build_meter(entry: MeterEntry, ratings: Ratings, rules: CurveRules) -> Meter
         install_usd=entry.install_usd,
         upkeep_usd_per_year=entry.upkeep_usd_per_year,
         life_years=entry.life_years,
+        register_usd=entry.register_usd,
+        electronics_usd=entry.electronics_usd,
+        electronics_years=entry.electronics_years or 0.0,
+        failure_pct_per_year=entry.failure_pct_per_year,
+        warranty_years=entry.warranty_years,
         source=_source(entry, base, own),
         standard=base.standard,
         confidence="utility" if len(own) == len(_RATED) else base.confidence,
@@ -125,10 +130,13 @@ def _metric_base(entry: MeterEntry, rating: MetricRating) -> _Base:
         changeover_floor=1 - lower,
         low_element_size_in=None,
         standard="OIML R 49 / ISO 4064",
-        confidence="MEM-H",
+        # weakest of its parts: without a certificate Q3 by size, R and loss class are ours
+        confidence="MEM-H" if entry.source else "none",
         source=(
             f"limits: OIML R 49-1 / ISO 4064-1, Q3 the continuous flow, R {rating.r:g}, "
             f"class {rating.accuracy_class} (from memory, high trust)"
+            + ("" if entry.source else f"; Q3 {rating.q3_m3h:g} m3/h, R and loss class by ")
+            + ("" if entry.source else CONFIDENCE_WORDS["none"])
         ),
         notes=(*rating.off_series(), *_off_loss_class(entry.pressure_loss_bar)),
     )

@@ -11,7 +11,6 @@ of the accounts'.
 
 from __future__ import annotations
 
-import hashlib
 from typing import Any, Final
 
 import numpy as np
@@ -21,6 +20,7 @@ from scipy.special import ndtri
 
 from rightsize.recommend.case import Case
 from rightsize.recommend.choice import Choice
+from rightsize.recommend.leak_persistence import shared_quantiles
 from rightsize.recommend.rows.row_columns import samples_at_meter
 from rightsize.recommend.weigh import BenefitSamples
 
@@ -52,13 +52,17 @@ def gain_sample_frame(
     factor = common_factor(classes, count)
     paid = factor * _shared("the tariff", count, TARIFF_LOG_SD)[:, None]
     gain = registered - now
+    kept = money
+    if samples.steady is not None:
+        gain_usd = samples_at_meter(samples.volumetric_gain_usd, meter)
+        kept = money - samples.steady.lost_at(gain_usd, meter)[:, account]
     columns: dict[str, Any] = {
         "account_id": _named(case.block.account_id[rows], account, count),
         "meter_id": _named(case.block.meter_id[rows], account, count),
         "sample": np.tile(np.arange(1, count + 1, dtype=np.int32), len(account)),
         "volume_gain_gal_per_year": _about(factor * gain[:count], gain),
         "revenue_gain_usd_per_year": _about(paid * money[:count], money),
-        "net_benefit_usd_per_year": _about(net[:count] + (paid - 1) * money[:count], net),
+        "net_benefit_usd_per_year": _about(net[:count] + (paid - 1) * kept[:count], net),
     }
     return pl.DataFrame(columns)
 
@@ -80,9 +84,7 @@ def common_factor(classes: list[str], count: int) -> Array:
 
 def _shared(name: str, count: int, log_sd: float) -> Array:
     """Samples of a lognormal factor, alike in every block: even quantiles, shuffled by name."""
-    stream = int.from_bytes(hashlib.blake2b(name.encode(), digest_size=8).digest(), "little")
-    rank = np.random.default_rng(stream).permutation((np.arange(count) + 0.5) / count)
-    factor = np.exp(log_sd * ndtri(rank))
+    factor = np.exp(log_sd * ndtri(shared_quantiles(name, count)))
     return np.asarray(factor / factor.mean())
 
 

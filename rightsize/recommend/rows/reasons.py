@@ -130,7 +130,7 @@ def _sentence(said: Wording, limits: Thresholds) -> pl.Expr:
         .when(pl.col("verdict") == "undersized")
         .then(_undersized(said))
         .when(pl.col("verdict").is_in(["oversized", "wrong_type"]))
-        .then(pl.concat_str(_smaller_pays(), _pays(said), _tied()))
+        .then(pl.concat_str(_smaller_pays(), _pays(said), _leak_carries(said), _tied()))
         .when((pl.col("action") == "log_first") & pl.col("_is_other"))
         .then(_log_for_gain(said, limits))
         .when(pl.col("action") == "log_first")
@@ -197,6 +197,21 @@ def _tied() -> pl.Expr:
     """Why a meter that is worth a little more is not the choice."""
     text = pl.format("; {} is worth about the same and costs more", pl.col("_tied"))
     return pl.when(pl.col("_tied").is_not_null()).then(text).otherwise(pl.lit(""))
+
+
+def _leak_carries(said: Wording) -> pl.Expr:
+    """What would be left if the steady flow stopped, where the change would not pay then."""
+    left = pl.col("net_benefit_without_leak_usd_per_year")
+    steady = pl.col("steady_gain_usd_per_year")
+    text = pl.format(
+        "; steady flow that no read shows, such as a leak, carries this change: it brings {} "
+        "of the {} revenue gain in the first year, and if it is repaired at once the net "
+        "benefit is {} per year",
+        said.money(steady),
+        said.money(pl.col("revenue_gain_usd_per_year")),
+        said.money(left),
+    )
+    return pl.when((left <= 0) & (steady > 0)).then(text).otherwise(pl.lit(""))
 
 
 def _peak(said: Wording) -> tuple[pl.Expr, ...]:

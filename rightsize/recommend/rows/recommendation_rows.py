@@ -25,6 +25,7 @@ from rightsize.recommend.rows.row_columns import (
     meter_columns,
     samples_at_meter,
 )
+from rightsize.recommend.rows.steady_columns import steady_columns
 from rightsize.recommend.rules.meter_rules import lost_by, main_rule
 from rightsize.recommend.weigh import BenefitSamples
 from rightsize.wording import Wording
@@ -136,18 +137,29 @@ def _money_columns(
         "revenue_gain_usd_per_year", samples_at_meter(samples.volumetric_gain_usd, chosen)
     )
     net = bounded("net_benefit_usd_per_year", samples_at_meter(samples.net_benefit_usd, chosen))
-    until = at_meter(case.costs.until_renewal_share[rows], chosen)
-    renewal = np.where(kept, 0.0, (1 - until) * mean(samples.renewal_gain_usd))
-    cash = gain["revenue_gain_usd_per_year"] + np.minimum(fixed, 0.0) - upkeep
+    until = np.where(kept, 1.0, at_meter(case.costs.until_renewal_share[rows], chosen))
+    renewal = (1 - until) * mean(samples.renewal_gain_usd)
+    steady = steady_columns(samples, chosen, 1 - until)
+    wear = np.zeros(len(chosen))
+    if samples.wear is not None:
+        registered = samples_at_meter(samples.registered_gal, chosen)
+        worn = mean(samples.wear.gain_at(registered, samples.installed_gal, chosen))
+        wear = np.where(kept, 0.0, worn)
+    lost = np.where(kept, 0.0, at_meter(case.costs.base_charge_loss_usd_per_year[rows], chosen))
+    at_once = np.minimum(fixed, 0.0) if case.costs.base_charge_years > 0 else 0.0
+    cash = gain["revenue_gain_usd_per_year"] + at_once - upkeep
     return {
         **_bills(case, rows, samples, gain["revenue_gain_usd_per_year"], fixed),
         **gain,
+        **steady,
+        "wear_gain_usd_per_year": wear,
         **net,
         "renewal_gain_usd_per_year": renewal,
         "net_present_value_usd": net["net_benefit_usd_per_year"]
         * case.costs.present_value_factor[chosen],
         "payback_years": np.where(kept, np.nan, simple_payback_years(cost, cash)),
         "fixed_charge_change_usd_per_year": fixed,
+        "base_charge_loss_usd_per_year": lost,
         "change_cost_usd": cost,
         "possible_cost_usd": at_meter(case.site_costs.rows(rows).possible_usd, chosen),
         "annual_cost_usd_per_year": annual,

@@ -72,7 +72,8 @@ def _is_usable(posterior: FlowPosterior) -> NDArray[np.bool_]:
         posterior.low_flow_share,
     )
     usable = np.isfinite(posterior.registered_gal_per_year).all(axis=(0, 2))
-    for drawn in by_draw:
+    steady = posterior.steady_unseen_gal_per_year
+    for drawn in by_draw if steady is None else (*by_draw, steady):
         usable &= np.isfinite(drawn).all(axis=0)
     by_band = (
         posterior.time_share,

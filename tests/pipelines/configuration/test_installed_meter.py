@@ -81,11 +81,11 @@ def test_a_turbine_without_a_grade_is_judged_as_the_standard_one(
 
 
 def test_a_named_grade_is_judged_by_its_own_curve(shipped: Catalogue) -> None:
-    plain = judged_by(shipped, "compound", 2.0, None)
-    fine = judged_by(shipped, "compound", 2.0, "high_performance")
+    plain = judged_by(shipped, "turbine", 2.0, None)
+    fine = judged_by(shipped, "turbine", 2.0, "r100")
     assert plain is not None
     assert fine is not None
-    assert fine.grade == "high_performance"
+    assert fine.grade == "r100"
     assert fine.normal_min_gpm < plain.normal_min_gpm
 
 
@@ -109,7 +109,7 @@ def test_an_unknown_grade_is_named_with_those_held(shipped: Catalogue) -> None:
     code, message = refusal(shipped, "turbine", 2.0, "class_9")
     assert code == "meter_not_in_catalogue"
     assert "grade 'class_9' of the 2 in turbine is not in the catalog" in message
-    assert "grades: class_1, standard" in message
+    assert "grades: class_1, r100, standard" in message
 
 
 def test_an_unknown_size_is_named_with_those_held(shipped: Catalogue) -> None:

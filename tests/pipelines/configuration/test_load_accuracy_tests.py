@@ -43,9 +43,9 @@ def test_a_metric_utility_gives_cubic_metres(tmp_path: Path, shipped: Catalogue)
 
 
 def test_a_grade_may_be_named(tmp_path: Path, shipped: Catalogue) -> None:
-    text = HEAD.strip() + ",grade\nA,compound,2,1,4,99,high_performance\n"
+    text = HEAD.strip() + ",grade\nA,turbine,2,1,4,99,r100\n"
     got = read(tmp_path, text, shipped)
-    assert shipped.meters[int(got.meter_index[0])].grade == "high_performance"
+    assert shipped.meters[int(got.meter_index[0])].grade == "r100"
 
 
 @pytest.mark.parametrize(

@@ -130,7 +130,8 @@ def test_fire_service_is_known_but_never_a_meter(tmp_path: Path) -> None:
 
 def test_find_takes_the_standard_grade_first(shipped: Catalogue) -> None:
     assert shipped.find("compound", 2).grade == "standard"
-    assert shipped.find("compound", 2, grade="high_performance").continuous_gpm == 170
+    assert shipped.find("turbine", 2).grade == "standard"
+    assert shipped.find("turbine", 2, grade="r100").standard == "OIML R 49 / ISO 4064"
     assert shipped.status("turbine", 2) == "rated"
     assert shipped.status("turbine", 2, grade="class_1") == "unrated"
     assert shipped.status("turbine", 5) == "unknown"

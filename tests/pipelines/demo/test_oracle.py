@@ -13,13 +13,15 @@ from pipelines.demo.oracle import (
     SiteLimits,
     judged,
     net_benefit_usd,
+    repair_usd,
     truth_of,
     water_and_sewer_usd,
+    wear_usd,
     yearly_cost_usd,
 )
 from pipelines.demo.truth import need_of
 from rightsize.meters.catalogue import Catalogue, Meter
-from rightsize.settings import ClassRate, Tariff, Tier
+from rightsize.settings import ClassRate, Tariff, Thresholds, Tier
 
 RATE = ClassRate(
     tiers=(Tier(up_to_gal_per_month=50_000, usd_per_kgal=5.10), Tier(usd_per_kgal=6.40)),
@@ -52,6 +54,7 @@ def meter(meter_type: str, size_in: float, *, starting_gpm: float, smoc_gpm: flo
     )
 
 
+FOREVER = Thresholds(count_leak_repair=False, count_wear=False)
 SMALL = meter("displacement", 1.0, starting_gpm=0.2, smoc_gpm=50)
 LARGE = meter("displacement", 2.0, starting_gpm=1.0, smoc_gpm=160)
 OTHER = meter("ultrasonic", 1.0, starting_gpm=0.05, smoc_gpm=55)
@@ -107,7 +110,7 @@ def test_a_steady_trickle_below_the_start_is_worth_what_the_rates_say():
     flow = added_up([trickle], calendar)
     case = Case(LARGE, "office", SiteLimits(), None, is_assessable=True)
     catalogue = Catalogue((SMALL, LARGE))
-    truth = truth_of(case, flow, need_of(flow, calendar), calendar, catalogue, TARIFF)
+    truth = truth_of(case, flow, need_of(flow, calendar), calendar, catalogue, TARIFF, FOREVER)
     assert truth.actual_gal_per_year == pytest.approx(262_980)
     assert truth.registered_gal_per_year == pytest.approx([262_980, 0.0])
     water = 5.10 * 22.32 + 4.20 * 0.5 * 22.32  # 31 days hold 22.32 kgal, below the tier's end
@@ -115,6 +118,39 @@ def test_a_steady_trickle_below_the_start_is_worth_what_the_rates_say():
         water * 365.25 / 31 - 180 - 25, rel=1e-6
     )
     assert truth.verdict == "oversized"
+
+
+def test_a_trickle_that_is_repaired_brings_its_bill_until_then():
+    # HAND: gone in equal parts within 3 months, it runs 1.5 months of 20 years, without
+    # interest; half of each bill is credited, 1.5 months at most. The water saved is 1 USD a
+    # kgal.
+    none = {f"leak_runs_after_{n}_months_share": 0.0 for n in (3, 12, 36)}
+    rates = TARIFF.model_copy(
+        update={
+            "avoided_water_usd_per_kgal": 1.0,
+            "leak_adjustment_share": 0.5,
+            "leak_adjustment_months": 1.5,
+        }
+    )
+    bill, gal = np.array([1200.0]), np.array([500_000.0])
+    changed = repair_usd((SMALL,), bill, gal, rates, Thresholds(**none))
+    gone = 1 - 1.5 / 240
+    by_month = (0.5 + 1.5 + 1.5) / 3  # months of repair 0.5, 1.5, 2.5, the credit cut at 1.5
+    credit = 0.5 * 1200 * by_month / 240
+    assert changed[0] == pytest.approx((500 - 1200) * gone - credit)
+    assert repair_usd((SMALL,), bill, gal, rates, FOREVER)[0] == 0
+
+
+def test_wear_of_the_old_meter_is_gained_and_of_the_new_one_lost():
+    # HAND: the old one loses 2 points a year and is replaced in kind after 10 of 20 years, the
+    # new one none; without interest that is 0.02 x 5 years of a bill of 30 kgal in each of
+    # twelve months at 5.10 + 2.10.
+    rates = {"displacement": 2.0, "ultrasonic": 0.0}
+    still = dict.fromkeys(rates, 0.0)
+    limits = Thresholds(wear_pct_per_year=rates, wear_pct_per_1000_hours=still)
+    month = np.full((12, 2), 30_000.0)
+    gained = wear_usd((LARGE, OTHER), 0, month, RATE, TARIFF, limits)
+    assert gained[1:] == pytest.approx([0.1 * 12 * 30 * 7.20])
 
 
 @pytest.mark.parametrize(
@@ -135,5 +171,5 @@ def test_limits_of_site_and_utility(
     flow = added_up([draw], calendar)
     case = Case(LARGE, "office", limits, allowed, is_assessable=True)
     catalogue = Catalogue((LARGE, OTHER))
-    truth = truth_of(case, flow, need_of(flow, calendar), calendar, catalogue, TARIFF)
+    truth = truth_of(case, flow, need_of(flow, calendar), calendar, catalogue, TARIFF, FOREVER)
     assert bool(truth.is_feasible[1]) is is_feasible

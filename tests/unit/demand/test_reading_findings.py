@@ -28,6 +28,7 @@ MEAN_GPM = 2.0
 SOUND: dict[str, Any] = {
     "account_id": "A-1",
     "meter_id": "M1",
+    "customer_class": "office",
     "days_covered": 365.0,
     "span_days": 365.0,
     "read_count": 8760.0,
@@ -67,6 +68,8 @@ def found(units: str = "us", **changes: Any) -> dict[str, dict[str, Any]]:
         low_coverage_share=LIMITS.low_coverage_share,
         many_estimates_share=LIMITS.many_estimates_share,
         leak_night_share=LIMITS.leak_night_share,
+        leak_night_share_round_the_clock=LIMITS.leak_night_share_round_the_clock,
+        round_the_clock_classes=LIMITS.round_the_clock_classes,
         units=units,  # type: ignore[arg-type]
     ).to_dicts()
     assert all(r["severity"] == FINDING_CODES[r["code"]].severity for r in rows)
@@ -197,6 +200,18 @@ def test_a_leak_is_told_once() -> None:
     """Both rules hold: the one that knows the begin speaks."""
     said = found(**LEAK, **BEGAN)
     assert "began about" in said["possible_leak"]["message"]
+
+
+def test_night_flow_where_use_runs_day_and_night_is_no_leak_by_itself() -> None:
+    """Limit: leak_night_share_round_the_clock, 0.7 of the mean flow (our convention)."""
+    for kind in LIMITS.round_the_clock_classes:
+        usual = LEAK | {"customer_class": kind, "night_low_gpm": 0.55 * MEAN_GPM}
+        assert "possible_leak" not in found(**usual)
+        assert "possible_leak" in found(**usual | {"night_low_gpm": 0.71 * MEAN_GPM})
+        began = {"leak_from_on": dt.date(2025, 6, 1), "leak_gpm": 0.4, "leak_gal": 1e4}
+        began |= {"leak_days": 200, "leak_before_gpm": 0.1, "leak_usd": 50.0}
+        assert "possible_leak" in found(**usual | began)
+    assert "possible_leak" in found(**LEAK | {"customer_class": None})
 
 
 def test_a_night_at_rest_now_and_then_is_no_leak() -> None:

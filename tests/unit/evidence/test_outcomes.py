@@ -178,3 +178,12 @@ class TestPicture:
         svg = promise_svg([result(promised_gain_high_pct=900.0)], label="cut")
         ends = [float(x) for x in re.findall(r'x2="(-?[\d.]+)"', svg)]
         assert max(ends, default=0.0) <= 404
+
+    def test_a_promise_without_a_share_is_left_out(self):
+        """A range without width does not tell the use that a share needs."""
+        flat = result(
+            promised_gain_pct=None, promised_gain_low_pct=None, promised_gain_high_pct=None
+        )
+        assert promise_svg([flat, result()], label="x") == promise_svg([result()], label="x")
+        shown = outcome_context(ChangeOuts((flat,)), US)
+        assert shown["judged"][0]["promised"] == ""

@@ -11,20 +11,20 @@ from rightsize.meters.principles import PRINCIPLES
 
 def test_a_compound_against_the_turbine_it_would_replace(shipped: Catalogue) -> None:
     turbine = shipped.find("turbine", 2)
-    compound = shipped.find("compound", 2, grade="high_performance")
+    compound = shipped.find("compound", 2)
     card = comparison_card(turbine, compound, peak_gpm=100)
     assert card.installed == "2 in turbine"
-    assert card.candidate == "2 in compound (high performance)"
-    assert card.row("turndown").candidate == pytest.approx(800)  # common practice
+    assert card.candidate == "2 in compound"
+    assert card.row("turndown").candidate == pytest.approx(640)  # C702: 160 over 0.25 gpm
     assert card.row("turndown").better == "candidate"
     assert card.row("starting flow").better == "candidate"
     assert card.row("registered at 1 gpm").installed == 0
     assert card.row("registered at 1 gpm").candidate == pytest.approx(99.5, abs=0.5)
-    assert card.row("price").better == "installed"
+    assert card.row("price with register").better == "installed"
     assert card.row("O&M cost").better == "installed"
-    # HAND: 7 psi x (100 / 190)^2 = 1.939; 15 psi x (100 / 200)^2 = 3.75
+    # HAND: 7 psi x (100 / 190)^2 = 1.939; 20 psi x (100 / 160)^2 = 7.8125
     loss = card.row("head loss at peak")
-    assert (loss.installed, loss.candidate) == pytest.approx((1.939, 3.75), abs=1e-3)
+    assert (loss.installed, loss.candidate) == pytest.approx((1.939, 7.8125), abs=1e-3)
     assert loss.better == "installed"
 
 
@@ -33,7 +33,7 @@ def test_every_aspect_that_a_practitioner_compares_is_there(shipped: Catalogue) 
     aspects = {row.aspect for row in card.rows}
     assert aspects >= {
         "measuring principle", "turndown", "starting flow", "registered at 0.25 gpm",
-        "head loss at peak", "maintenance", "price", "suits",
+        "head loss at peak", "maintenance", "price with register", "suits",
     }  # fmt: skip
     with pytest.raises(KeyError):
         card.row("color")

@@ -13,6 +13,7 @@ from rightsize.contracts.profiles import ProfileBlock
 from rightsize.contracts.sites import SiteBlock
 from rightsize.inference.posterior import FlowPosterior
 from rightsize.meters.catalogue import Catalogue, Meter
+from rightsize.recommend.leak_persistence import LeakSettings, running_share, shared_quantiles
 from rightsize.settings import Tariff, Thresholds
 
 
@@ -65,6 +66,70 @@ def yearly_cost_usd(new: Meter, old: Meter, tariff: Tariff) -> float:
     return level + new.upkeep_usd_per_year - old.upkeep_usd_per_year + lost
 
 
+def running_level(
+    share: list[float], years: float, tariff: Tariff, limits: Thresholds
+) -> float:
+    """Level share of a life in which flow runs, from its share after 0 to 36 months."""
+    if not limits.count_leak_repair:
+        return 1.0
+    rate, level, worth = tariff.discount_rate_pct / 100, 0.0, 0.0
+    for year in range(round(years)):
+        discount = (1 + rate) ** -(year + 1)
+        worth += discount
+        for month in range(12 * year, 12 * year + 12):
+            level += discount * (share[min(month, 36)] + share[min(month + 1, 36)]) / 24
+    return level / worth
+
+
+def yearly_loss(meter: Meter, gal: float, limits: Thresholds) -> float:
+    """Share of its registration that a meter of middle wear loses in a year."""
+    hours = gal / (60 * meter.continuous_gpm)
+    points = limits.wear_pct_per_year[meter.meter_type]
+    points += limits.wear_pct_per_1000_hours[meter.meter_type] * hours / 1000
+    return min(points / 100, 0.5 / meter.life_years)
+
+
+def worn_usd(
+    j: int,
+    a: int,
+    m: int,
+    posterior: FlowPosterior,
+    old: Meter,
+    new: Meter,
+    tariff: Tariff,
+    limits: Thresholds,
+) -> float:
+    """Level yearly worth of the old meter's wear over the new one's, at the last price."""
+    if not limits.count_wear:
+        return 0.0
+    count, now = len(posterior.peak_10s_gpm), float(posterior.installed_gal_per_year[j, a])
+    usual = float(posterior.installed_gal_per_year[:, a].mean())
+    bill = [12 * monthly_bill_usd(part * now / 12, tariff, "office") for part in (0.95, 1)]
+    price = (bill[1] - bill[0]) / (0.05 * now)
+    rate, level, worth = tariff.discount_rate_pct / 100, 0.0, 0.0
+    for year in range(round(new.life_years)):
+        discount = (1 + rate) ** -(year + 1)
+        worth += discount
+        for meter, gal, sign in (
+            (old, now, 1),
+            (new, float(posterior.registered_gal_per_year[j, a, m]), -1),
+        ):
+            drawn = 2 * shared_quantiles(f"wear {meter.meter_type}", count)[j]
+            loss = yearly_loss(meter, usual, limits) * drawn
+            worn = year + 0.5
+            if meter is old and sign > 0 and worn >= old.life_years / 2:
+                worn -= old.life_years / 2  # replaced in kind after half a life: age not known
+            level += sign * discount * price * gal * loss * worn
+    return float(level / worth)
+
+
+def _leaks(limits: Thresholds) -> LeakSettings:
+    shares = [getattr(limits, f"leak_runs_after_{n}_months_share") for n in (3, 12, 36)]
+    return LeakSettings(
+        limits.count_leak_repair, tuple(shares), limits.leak_runs_spread_share, 0, 0, 0
+    )
+
+
 def tails(values: list[float]) -> tuple[float, float]:
     """The last values that leave at most 5 % of the draws below, and above."""
     low = [v for v in values if 20 * sum(x < v for x in values) < len(values)]
@@ -86,6 +151,7 @@ def plain_account(
     old, kind = catalogue.meters[installed], sites.customer_class[a]
     draws = range(len(posterior.peak_10s_gpm))
     over = 0
+    shares = running_share(_leaks(limits), len(posterior.peak_10s_gpm)).tolist()
     for j in draws:
         if (
             posterior.peak_10s_gpm[j, a] > old.smoc_gpm
@@ -101,6 +167,7 @@ def plain_account(
         then_gal = [float(posterior.registered_gal_per_year[j, a, m]) for j in draws]
         points = 100 * (sum(then_gal) - sum(now_gal)) / sum(flow)
         cost = 0.0 if m == installed else yearly_cost_usd(new, old, tariff)
+        left = [running_level(s, new.life_years, tariff, limits) for s in shares]
         for j in draws:
             now = 12 * monthly_bill_usd(
                 float(posterior.installed_gal_per_year[j, a]) / 12, tariff, kind
@@ -108,7 +175,18 @@ def plain_account(
             then = 12 * monthly_bill_usd(
                 float(posterior.registered_gal_per_year[j, a, m]) / 12, tariff, kind
             )
-            gain = 0.0 if m == installed else then - now - cost
+            all_seen = 12 * monthly_bill_usd(
+                float(
+                    posterior.installed_gal_per_year[j, a] + posterior.unseen_gal_per_year[j, a]
+                )
+                / 12,
+                tariff,
+                kind,
+            )
+            steady = min(max(then - now, 0.0), all_seen - now)
+            lost = steady * (1 - left[j])
+            worn = worn_usd(j, a, m, posterior, old, new, tariff, limits)
+            gain = 0.0 if m == installed else then - now - cost - lost + worn
             peak = float(posterior.peak_10s_gpm[j, a])
             loss = new.head_loss_psi_at_smoc * (peak / new.smoc_gpm) ** 2
             net += gain / len(draws)

@@ -84,6 +84,7 @@ def test_a_stopped_meter_is_never_changed_and_its_reason_says_so_first(
 FOR_MONEY_ALONE = Thresholds(
     min_gain_points=0, max_payback_years=100, min_net_benefit_usd_per_year=0,
     design_peak_share=1, wrong_size_cost_usd=0, odds_of_costly_benefit=0.75, tie_band_share=0,
+    count_leak_repair=False,  # what this fleet misses is use
 )  # fmt: skip
 
 
@@ -148,10 +149,12 @@ def test_the_recommended_meter_is_the_first_candidate(decision: Decision) -> Non
 
 
 def test_money_adds_up(decision: Decision) -> None:
-    """Net benefit is revenue and lost charge less cost; a gained charge is not counted."""
+    """Net benefit is revenue, repair and lost charge less cost; a gained charge is left out."""
     rows = decision.recommendation.filter(pl.col("verdict") != "not_assessed")
     lost = np.minimum(rows["fixed_charge_change_usd_per_year"], 0)
-    net = rows["revenue_gain_usd_per_year"] + lost - rows["annual_cost_usd_per_year"]
+    net = rows["revenue_gain_usd_per_year"] + rows["leak_repair_usd_per_year"] + lost
+    net += rows["wear_gain_usd_per_year"]
+    net -= rows["annual_cost_usd_per_year"]
     np.testing.assert_allclose(rows["net_benefit_usd_per_year"], net, atol=0.5)
 
 

@@ -69,13 +69,14 @@ def promises(*rows):
         "promised_gain_low_gal_per_year": pl.Float64,
         "promised_gain_high_gal_per_year": pl.Float64,
         "missed_inferred_gal_per_year": pl.Float64,
+        "promised_correction_factor": pl.Float64,
     }  # fmt: skip
     return pl.DataFrame(rows, schema=schema, orient="row")
 
 
 def promise(sweep, at, gain, promised_type="ultrasonic"):
     at = dt.datetime.combine(at, dt.time(3), dt.UTC)
-    return ("C", "old", promised_type, 2.0, at, sweep, gain, gain - 10, gain + 10, 70.0)
+    return ("C", "old", promised_type, 2.0, at, sweep, gain, gain - 10, gain + 10, 70.0, 1.0)
 
 
 def rows(stays=None, made=None, held=None, log=None):

@@ -67,3 +67,12 @@ def test_volumes_without_a_step_show_none(connection: duckdb.DuckDBPyConnection)
     volumes = [(k * 0.7548776662466927) % 1 * 50 + 1 for k in range(700)]
     assert step(connection, volumes) is None
     assert step(connection, [1.0, 2.0]) is None  # too few
+
+
+def test_the_least_step_that_is_sought_is_found_and_no_smaller_one(
+    connection: duckdb.DuckDBPyConnection,
+) -> None:
+    """HAND: multiples of a ten-thousandth of a gallon, and of half of that."""
+    counts = [3, 5, 6, 7, 9, 11, 13] * 3
+    assert step(connection, [round(k * 1e-4, 6) for k in counts]) == 1e-4
+    assert step(connection, [round(k * 5e-5, 6) for k in counts]) is None

@@ -84,6 +84,9 @@ def make_sweep(
     frames = {
         "recommendation": recommended,
         "gain_sample": gain_sample_rows(recommended),
+        "year_money": year_money_rows(recommended),
+        "bill_impact": bill_impact_rows(recommended),
+        "replacement_age": replacement_age_rows(recommended),
         "candidate": candidate_rows(keys, candidates, rng),
         "flow_band": band_rows(keys, bands),
         "profile": profile_rows(keys, rng),
@@ -131,6 +134,7 @@ def recommendations(keys: pl.DataFrame, rng: np.random.Generator) -> pl.DataFram
         ("accuracy_gain", "pct", gain),
         ("volume_gain", "gal_per_year", gain * 8000),
         ("revenue_gain", "usd_per_year", money),
+        ("use_gain", "usd_per_year", money),
         ("net_benefit", "usd_per_year", money - 60),
         ("peak_10s", "gpm", 20 + gain),
         ("peak_1min", "gpm", 15 + gain),
@@ -158,12 +162,20 @@ def recommendations(keys: pl.DataFrame, rng: np.random.Generator) -> pl.DataFram
         pl.lit(6000.0).alias("bill_usd_per_year"),
         pl.Series("recommended_bill_usd_per_year", 6000 + money - 240 * change),
         pl.lit(0.0).alias("renewal_gain_usd_per_year"),
+        pl.lit(0.0).alias("steady_gain_usd_per_year"),
+        pl.lit(0.0).alias("steady_gain_low_usd_per_year"),
+        pl.lit(0.0).alias("steady_gain_high_usd_per_year"),
+        pl.lit(0.0).alias("leak_repair_usd_per_year"),
+        pl.lit(0.0).alias("wear_gain_usd_per_year"),
+        pl.Series("base_charge_loss_usd_per_year", np.where(change, -240.0, 0.0)),
+        pl.Series("net_benefit_without_leak_usd_per_year", money - 60),
         pl.Series("annual_cost_usd_per_year", 60.0 - 240 * change),
         pl.Series("installed_accuracy_pct", 98 - gain),
         pl.lit(98.0).alias("recommended_accuracy_pct"),
         *(pl.Series(name, values) for name, values in intervals.items()),
         pl.Series("net_present_value_usd", (money - 60) * 10),
         pl.Series("payback_years", 1500 / np.maximum(money, 1)),
+        pl.Series("possible_cost_usd", np.zeros(len(money))),
         pl.Series("fixed_charge_change_usd_per_year", np.where(change, -240.0, 0.0)),
         pl.Series("change_cost_usd", np.where(change, 1500.0, 0.0)),
         pl.lit(12.0).alias("peak_60min_gpm"),
@@ -187,6 +199,68 @@ def gain_sample_rows(recommended: pl.DataFrame, count: int = 20) -> pl.DataFrame
     changes = recommended.filter(pl.col("action") == "change").join(factor, how="cross")
     return changes.select(
         "account_id", "meter_id", "sample", *(pl.col(n) * pl.col("factor") for n in names)
+    )
+
+
+def year_money_rows(recommended: pl.DataFrame, years: int = 2) -> pl.DataFrame:
+    """PLANTED: a change pays its cost on the first day and then gains the same every year."""
+    year = pl.DataFrame({"year": pl.Series(range(years + 1), dtype=pl.Int64)})
+    changes = recommended.filter(pl.col("action") == "change").join(year, how="cross")
+    start = pl.col("year") == 0
+    gain = pl.when(start).then(0.0).otherwise(pl.col("revenue_gain_usd_per_year"))
+    cost = pl.when(start).then(-pl.col("change_cost_usd")).otherwise(0.0)
+    none = (
+        "steady_gain_usd", "steady_gain_low_usd", "steady_gain_high_usd", "leak_adjustment_usd",
+        "avoided_water_usd", "wear_gain_usd", "renewal_gain_usd", "base_charge_usd",
+        "upkeep_usd", "renewal_credit_usd",
+    )  # fmt: skip
+    return changes.select(
+        "account_id",
+        "meter_id",
+        "year",
+        use_gain_usd=gain,
+        change_cost_usd=cost,
+        net_usd=gain + cost,
+        present_value_usd=pl.col("net_present_value_usd"),
+        **{name: pl.lit(0.0) for name in none},
+    )
+
+
+def bill_impact_rows(recommended: pl.DataFrame) -> pl.DataFrame:
+    """PLANTED: bills of 400 in winter and 700 in summer rise by a tenth."""
+    changes = recommended.filter(pl.col("action") == "change")
+    before = {"winter": 400.0, "summer": 700.0, "year": 500.0}
+    return changes.select(
+        "account_id",
+        "meter_id",
+        "customer_class",
+        **{f"{s}_bill_before_usd": pl.lit(usd) for s, usd in before.items()},
+        **{f"{s}_bill_after_usd": pl.lit(1.1 * usd) for s, usd in before.items()},
+        base_charge_before_usd=pl.lit(30.0),
+        base_charge_after_usd=pl.lit(10.0),
+        bill_change_pct=pl.lit(10.0),
+        notice=pl.lit("The water meter of this service will be changed."),
+    )
+
+
+def replacement_age_rows(recommended: pl.DataFrame) -> pl.DataFrame:
+    """PLANTED: every meter wears alike; every other one is a year past its economic age."""
+    overdue = pl.int_range(pl.len()) % 2 == 1
+    return recommended.select(
+        "account_id",
+        "meter_id",
+        "installed_type",
+        "installed_size_in",
+        "installed_grade",
+        registered_gal_per_year="installed_registered_gal_per_year",
+        throughput_hours=pl.lit(40.0),
+        age_years=pl.when(overdue).then(13.0).otherwise(5.0),
+        wear_pct=pl.lit(0.3),
+        wear_usd_per_year=pl.lit(12.0),
+        renewal_cost_usd=pl.lit(2500.0),
+        economic_age_years=pl.lit(12.0),
+        life_years=pl.lit(15.0),
+        years_left=pl.when(overdue).then(-1.0).otherwise(7.0),
     )
 
 

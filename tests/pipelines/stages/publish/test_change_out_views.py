@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
+import polars as pl
 import pytest
 
 from rightsize.contracts.realised_gain import NO_GAIN_CODES, SET_ASIDE
@@ -109,6 +112,24 @@ def test_the_range_of_a_total_is_that_of_independent_cases(results):
     middle, low, high = row
     assert high - middle == pytest.approx(12**0.5 * 3000)
     assert middle - low == pytest.approx(12**0.5 * 3000)
+
+
+def test_a_range_without_width_gives_no_promised_share(tmp_path):
+    """A share needs the use, which a range without width does not tell: null, not NaN."""
+    sweep = with_change_outs(make_sweep(tmp_path), 1)
+    flat = sweep.inputs.realised_gain.with_columns(
+        **{
+            f"realised_gain_{end}_{unit}": pl.col(f"realised_gain_{unit}")
+            for end in ("low", "high")
+            for unit in ("pct", "gal_per_year")
+        }
+    )
+    put_out(replace(sweep, inputs=replace(sweep.inputs, realised_gain=flat)))
+    rows = ask(
+        sweep.workspace.results,
+        "select standing, promised_gain_pct, realised_gain_pct from change_out_result",
+    )
+    assert rows == [("judged", None, 12.0)]
 
 
 def test_a_metric_utility_reads_the_same_in_its_own_units(results):
