@@ -222,9 +222,15 @@ _RECOMMENDATION_COLUMNS: Final[tuple[Column, ...]] = (
         low=0,
     ),
     number(
+        "site_cost_usd",
+        "part of change_cost_usd for tap, line and work at the site, as expected",
+        null="allowed",
+        low=0,
+    ),
+    number(
         "possible_cost_usd",
         "cost that what is not recorded of the site may add",
-        null=_NA,
+        null="allowed",
         low=0,
     ),
     number(

@@ -66,6 +66,7 @@ select
     recommendation.fixed_charge_change_usd_per_year,
     recommendation.base_charge_loss_usd_per_year,
     recommendation.change_cost_usd,
+    recommendation.site_cost_usd,
     recommendation.possible_cost_usd,
     recommendation.annual_cost_usd_per_year,
     recommendation.peak_10s_gpm,

@@ -111,11 +111,6 @@ def test_the_choice_realises_no_less_than_before(full: Swept):
 
 
 @pytest.mark.heavy
-@pytest.mark.xfail(
-    reason="not reached: 0.73 (0.81 when over-promised changes were still among them). Of the"
-    " true gain 2/3 is at six sites with a planted flow that no read shows; fleets of other"
-    " seeds are at 0.61 and 0.67"
-)
 def test_the_sum_of_estimated_gains_is_near_the_true_sum(full: Swept):
     rows = changed(full)
     share = rows["promised_gal"].sum() / rows["true_gain_gal"].sum()

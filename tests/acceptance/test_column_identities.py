@@ -103,7 +103,7 @@ IDENTITIES = {
     "recommendation: cost of the change": METERS
     + """
         select * from new_meter where abs(change_cost_usd - case when is_kept then 0 else
-            price_usd + register_usd + install_usd
+            price_usd + register_usd + install_usd + site_cost_usd
             + usd_per_in * abs(recommended_size_in - installed_size_in) end) > 0.01""",
     "recommendation: payback": METERS
     + """

@@ -161,6 +161,9 @@ def _money_columns(
         "fixed_charge_change_usd_per_year": fixed,
         "base_charge_loss_usd_per_year": lost,
         "change_cost_usd": cost,
+        "site_cost_usd": at_meter(
+            case.site_costs.rows(rows).expected_usd(len(samples.peak_gpm)), chosen
+        ),
         "possible_cost_usd": at_meter(case.site_costs.rows(rows).possible_usd, chosen),
         "annual_cost_usd_per_year": annual,
     }

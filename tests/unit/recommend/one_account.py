@@ -25,6 +25,8 @@ NO_WORK = dict.fromkeys(
     0.0,
 )
 """Limits under which no work at the site costs."""
+STEADY = {"count_wear": False, "count_leak_repair": False}
+"""Limits under which every year is like the first: a hand works it out."""
 NO_SITE_COSTS = NO_WORK | {"tap_and_line_usd_per_in": 0.0}
 """The same, and a larger meter needs no new line: a change costs what the meter costs."""
 
@@ -73,7 +75,7 @@ def decided(
     reads = replace(profile_block(index, np.array([8e5]), flow), **(block or {}))
     return decide(
         reads, posterior, site_block(index, **site), meters, FLAT,
-        Thresholds.model_validate(NO_WORK | (limits or {})), units="us",
+        Thresholds.model_validate(NO_WORK | STEADY | (limits or {})), units="us",
     )  # fmt: skip
 
 
