@@ -340,7 +340,7 @@ class Thresholds(Settings):
         le=1,
     )
     leak_night_share_round_the_clock: float = _limit(
-        0.7,
+        0.35,
         "the same for `round_the_clock_classes`, whose use runs at night too",
         source=_OURS,
         ge=0,

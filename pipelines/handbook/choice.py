@@ -110,6 +110,8 @@ def _money_rows(row: dict[str, Any]) -> list[str]:
         "|---|---|",
         f"| expected increase in water and sewer revenue | {_usd(gain)} |",
         f"| loss of base charge, 3 in to {size} | {_usd(lost)} |",
+        f"| wear of the old meter, less that of the new one | "
+        f"{_usd(row['wear_gain_usd_per_year'])} |",
         "| annualized purchase and installation, net of O&M saved | "
         f"{_usd(-row['annual_cost_usd_per_year'])} |",
         f"| **net benefit** | **{_usd(row['net_benefit_usd_per_year'])}** |",

@@ -15,7 +15,6 @@ from rightsize.evidence import words
 from rightsize.evidence.card import card
 from rightsize.evidence.cautions import CAUTIONS
 from rightsize.evidence.headline import headline
-from rightsize.evidence.money_by_year import money_by_year
 from rightsize.evidence.outcomes.site_outcome import outcome_lines
 from rightsize.evidence.pictures.band_picture import bands_svg
 from rightsize.evidence.pictures.duration_picture import duration_svg, exceedance
@@ -28,6 +27,7 @@ from rightsize.evidence.rivals import rivals
 from rightsize.evidence.site import SiteEvidence, YearReads
 from rightsize.evidence.statements import figures, in_service_since, net_sum
 from rightsize.evidence.table_labels import with_labels
+from rightsize.evidence.tables.money_by_year import money_by_year
 from rightsize.evidence.visit import FILL_IN, checklist
 
 _SEVERITY_ORDER = {"serious": 0, "warning": 1, "info": 2}

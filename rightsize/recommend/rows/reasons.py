@@ -130,7 +130,7 @@ def _sentence(said: Wording, limits: Thresholds) -> pl.Expr:
         .when(pl.col("verdict") == "undersized")
         .then(_undersized(said))
         .when(pl.col("verdict").is_in(["oversized", "wrong_type"]))
-        .then(pl.concat_str(_smaller_pays(), _pays(said), _leak_carries(said), _tied()))
+        .then(pl.concat_str(_smaller_pays(), _pays(said), _carried(said), _tied()))
         .when((pl.col("action") == "log_first") & pl.col("_is_other"))
         .then(_log_for_gain(said, limits))
         .when(pl.col("action") == "log_first")
@@ -197,6 +197,26 @@ def _tied() -> pl.Expr:
     """Why a meter that is worth a little more is not the choice."""
     text = pl.format("; {} is worth about the same and costs more", pl.col("_tied"))
     return pl.when(pl.col("_tied").is_not_null()).then(text).otherwise(pl.lit(""))
+
+
+def _carried(said: Wording) -> pl.Expr:
+    """What carries a change that would not pay without it."""
+    return pl.concat_str(_leak_carries(said), _wear_carries(said))
+
+
+def _wear_carries(said: Wording) -> pl.Expr:
+    """What would be left if neither meter wore, where the change would not pay then."""
+    left = pl.col("net_benefit_usd_per_year") - pl.col("wear_gain_usd_per_year")
+    text = pl.format(
+        "; wear at the rates that are set carries this change: if neither meter wore, the net "
+        "benefit would be {} per year",
+        said.money(left),
+    )
+    return (
+        pl.when((left <= 0) & (pl.col("net_benefit_usd_per_year") > 0))
+        .then(text)
+        .otherwise(pl.lit(""))
+    )
 
 
 def _leak_carries(said: Wording) -> pl.Expr:

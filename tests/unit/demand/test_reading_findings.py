@@ -203,11 +203,11 @@ def test_a_leak_is_told_once() -> None:
 
 
 def test_night_flow_where_use_runs_day_and_night_is_no_leak_by_itself() -> None:
-    """Limit: leak_night_share_round_the_clock, 0.7 of the mean flow (our convention)."""
+    """Limit: leak_night_share_round_the_clock, 0.35 of the mean flow (our convention)."""
     for kind in LIMITS.round_the_clock_classes:
-        usual = LEAK | {"customer_class": kind, "night_low_gpm": 0.55 * MEAN_GPM}
+        usual = LEAK | {"customer_class": kind, "night_low_gpm": 0.34 * MEAN_GPM}
         assert "possible_leak" not in found(**usual)
-        assert "possible_leak" in found(**usual | {"night_low_gpm": 0.71 * MEAN_GPM})
+        assert "possible_leak" in found(**usual | {"night_low_gpm": 0.36 * MEAN_GPM})
         began = {"leak_from_on": dt.date(2025, 6, 1), "leak_gpm": 0.4, "leak_gal": 1e4}
         began |= {"leak_days": 200, "leak_before_gpm": 0.1, "leak_usd": 50.0}
         assert "possible_leak" in found(**usual | began)

@@ -7,8 +7,8 @@ from typing import Any
 import pytest
 
 from rightsize.contracts.money import YEAR_MONEY
-from rightsize.evidence.money_by_year import money_by_year
 from rightsize.evidence.page import site_page
+from rightsize.evidence.tables.money_by_year import money_by_year
 from tests.unit.evidence.sites import recommendation, site
 
 

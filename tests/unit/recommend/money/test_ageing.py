@@ -106,3 +106,15 @@ def test_a_type_that_is_not_given_keeps_its_default():
     held, given_one = Thresholds(), Thresholds(wear_pct_per_year={"turbine": 1.0})
     assert given_one.wear_pct_per_year["turbine"] == 1.0
     assert given_one.wear_pct_per_year["displacement"] == held.wear_pct_per_year["displacement"]
+
+
+def test_a_reason_says_when_wear_carries_the_change():
+    worn = Thresholds(wear_pct_per_year={**STILL, "turbine": 2}, wear_pct_per_1000_hours=STILL)
+    rows = decided(worn).recommendation
+    paid = rows.filter(pl.col("verdict").is_in(["oversized", "wrong_type"]))
+    carried = pl.col("net_benefit_usd_per_year") <= pl.col("wear_gain_usd_per_year")
+    said = pl.col("reason").str.contains("wear at the rates that are set carries this change")
+    assert paid.filter(carried).height > 0
+    assert paid.filter(~carried).height > 0
+    assert paid.filter(carried).select(said.all()).item()
+    assert not paid.filter(~carried).select(said.any()).item()
