@@ -165,7 +165,8 @@ def demo(
     chosen = DEFAULT_SEED if seed is None else seed
     summary = write_demo(folder, accounts=accounts, months=months, seed=chosen)
     console.out.print(
-        f"{summary.utility}: {summary.accounts:,} accounts, {summary.months} months, "
+        f"{summary.utility}: {summary.accounts:,} accounts{summary.beside}, "
+        f"{summary.months} months, "
         f"{summary.rows:,} reads in {summary.files} files, "
         f"{summary.bytes_written / 1e6:,.0f} MB",
         soft_wrap=True,
@@ -371,17 +372,28 @@ def evidence(
     accounts: Annotated[list[str], typer.Argument(help="account numbers")],
     pdf: Annotated[bool, typer.Option("--pdf", help="also write each page as PDF")] = False,
     to: Annotated[Path | None, typer.Option(help="output folder")] = None,
+    without_names: Annotated[
+        bool, typer.Option("--without-names", help="leave out the customer's name and address")
+    ] = False,
+    codes: Annotated[
+        bool,
+        typer.Option("--codes", help="a code for account and meter, no name; needs --to"),
+    ] = False,
 ) -> None:
     """Write an evidence page for each account, for the field visit."""
     from pipelines.commands import console
     from pipelines.configuration.load_settings import load
     from pipelines.pages.evidence import write_site_pages
+    from rightsize.evidence.privacy import Shown
 
     loaded = load(config)
+    shown: Shown | None = "codes" if codes else "accounts" if without_names else None
     with console.progress() as report:
-        pages = write_site_pages(loaded, accounts, pdf=pdf, folder=to, progress=report)
-    for page in pages:
-        console.out.print(str(page), soft_wrap=True)
+        pages = write_site_pages(
+            loaded, accounts, pdf=pdf, folder=to, shown=shown, progress=report
+        )
+    for account, page in zip(dict.fromkeys(accounts), pages, strict=True):
+        console.out.print(f"{account}: {page}" if codes else str(page), soft_wrap=True)
 
 
 @app.command()
@@ -445,7 +457,10 @@ def verify(
 
     loaded = load(config)
     outcome = verified(loaded.workspace.results)
-    show_verified(outcome, console.out, units=loaded.settings.units)
+    show_verified(outcome, console.out, units=loaded.settings.units, config=config)
+    page = loaded.workspace.published / "pages" / "outcome.html"
+    if page.is_file():
+        console.out.print(f"page: {page}", soft_wrap=True)
     if to:
         write_verified(outcome, to, units=loaded.settings.units)
         console.out.print(f"full list: {to}", soft_wrap=True)
@@ -512,7 +527,10 @@ def priors(
 
 
 def main() -> None:
-    """Run the command line."""
+    """Run the command line; what it writes is for its own user."""
+    from pipelines.store.private_files import private_umask
+
+    private_umask()
     app()
 
 

@@ -88,6 +88,26 @@ _CODES = (
     FindingCode("unknown_meter", "serious", "reads of a meter that is not in meters.csv"),
     FindingCode("no_reads", "serious", "a meter in service with no accepted read"),
     FindingCode(
+        "change_out_row",
+        "warning",
+        "a row of the change-out log cannot be used",
+    ),
+    FindingCode(
+        "change_out_dates",
+        "warning",
+        "dates of a change-out contradict each other or the reads: no gain can be told",
+    ),
+    FindingCode(
+        "change_out_not_judged",
+        "info",
+        "no gain can be told of a past change-out, repair or test",
+    ),
+    FindingCode(
+        "multiplier_at_change",
+        "serious",
+        "volume became a multiple at a change-out: the new meter's multiplier or unit is wrong",
+    ),
+    FindingCode(
         "gap_volume",
         "info",
         "volume passed during gaps in the reads: its flow rates are not known",

@@ -45,12 +45,26 @@ CustomerClass = Literal[
 ]  # fmt: skip
 CUSTOMER_CLASSES: Final[tuple[str, ...]] = get_args(CustomerClass)
 
-ServiceKind = Literal["domestic", "irrigation", "fire", "combined", "unknown"]
+ServiceKind = Literal[
+    "domestic", "irrigation", "fire", "combined", "reclaimed", "hydrant", "deduct", "wholesale",
+    "unknown",
+]  # fmt: skip
 SERVICE_KINDS: Final[tuple[str, ...]] = get_args(ServiceKind)
 
 FireArrangement = Literal["separate", "combined", "none"]
 FIRE_ARRANGEMENTS: Final[tuple[str, ...]] = get_args(FireArrangement)
 """How fire flow reaches a site: by a line of its own, by the line that is metered, or not."""
+
+Backflow = Literal["none", "double_check", "reduced_pressure"]
+BACKFLOW: Final[tuple[str, ...]] = get_args(Backflow)
+"""Backflow preventer in line with the meter."""
+
+END_CONNECTIONS: Final = ("threaded", "flanged")
+YES_OR_NO: Final = ("yes", "no")
+
+UpsizeEvidence = Literal["complaint", "pressure_record", "peak_register", "flow_log"]
+UPSIZE_EVIDENCE: Final[tuple[str, ...]] = get_args(UpsizeEvidence)
+"""What may be on record that a meter is too small, beside its reads."""
 
 Share = Annotated[float, Field(ge=0, le=1)]
 LARGEST_USD: Final = 1e9  # ours: no price is as large, and sums of such stay finite
@@ -331,7 +345,22 @@ class Thresholds(Settings):
         le=0.5,
     )
     spare_head_psi: float = _limit(
-        20, "available pressure drop where meters.csv gives none", source=_OURS, ge=0, le=100
+        20,
+        "pressure drop that meter, strainer, reducers and backflow assembly may take together,"
+        " where meters.csv gives none",
+        source=_OURS,
+        ge=0,
+        le=100,
+    )
+    double_check_psi: float = _limit(
+        5, "head loss of a double check assembly", source="common practice", ge=0, le=50
+    )
+    reduced_pressure_psi: float = _limit(
+        12,
+        "head loss of a reduced-pressure assembly",
+        source="common practice",
+        ge=0,
+        le=50,
     )
     min_size_in: float = _limit(
         0.625, "smallest meter size that local rules allow", source=_OURS, ge=0.5, le=20
@@ -354,7 +383,72 @@ class Thresholds(Settings):
         le=1,
     )
     min_net_benefit_usd_per_year: float = _limit(
-        25, "minimum net benefit that justifies a change-out", source=_OURS, ge=0, le=1e6
+        50,
+        "minimum net benefit that justifies a change-out",
+        source="common practice",
+        ge=0,
+        le=1e6,
+    )
+    min_gain_points: float = _limit(
+        0.5,
+        "minimum gain in weighted accuracy that justifies a change-out, in percentage points:"
+        " less is within what repeated tests of one meter differ by",
+        source="common practice",
+        ge=0,
+        le=50,
+    )
+    max_payback_years: float = _limit(
+        7,
+        "longest simple payback of a change-out [years]",
+        source="common practice",
+        ge=0.1,
+        le=100,
+    )
+    odds_slack: float = _limit(
+        0.1,
+        "how far below the required probability of benefit the chosen meter may lie, once"
+        " another that fits reaches it (two standard errors of 64 samples)",
+        source=_OURS,
+        ge=0,
+        le=0.5,
+    )
+    costly_change_usd: float = _limit(
+        2500,
+        "cost of a change from which the surer odds_of_costly_benefit are asked: below them a"
+        " log, a small part of the cost, comes first",
+        source="common practice",
+        ge=0,
+        le=1e9,
+    )
+    odds_of_costly_benefit: float = _limit(
+        0.85,
+        "minimum probability of positive net benefit for a change of costly_change_usd or more",
+        source=_OURS,
+        ge=0.5,
+        le=1,
+    )
+    tie_band_share: float = _limit(
+        0.03,
+        "share of the best meter's worth within which a cheaper meter that fits as surely is"
+        " preferred",
+        source=_OURS,
+        ge=0,
+        le=0.5,
+    )
+    wrong_size_cost_usd: float = _limit(
+        2500,
+        "cost of a meter that proves too small, beside buying and installing once more: second"
+        " visit, complaint, throttled customer",
+        source="common practice",
+        ge=0,
+        le=1e6,
+    )
+    design_peak_share: float = _limit(
+        0.8,
+        "largest share of a new meter's SMOC that the estimated peak may take",
+        source="common practice",
+        ge=0.1,
+        le=1,
     )
     near_limit_odds: float = _limit(
         0.75,
@@ -427,6 +521,84 @@ class Thresholds(Settings):
         ge=0,
         le=1e6,
     )
+    tap_and_line_usd_per_in: float = _limit(
+        3000,
+        "new tap and service line per inch of a meter that is larger than the line",
+        source="common practice",
+        ge=0,
+        le=1e6,
+    )
+    unknown_line_odds: float = _limit(
+        0.5,
+        "probability that a service line of unknown size is too small for a larger meter",
+        source=_OURS,
+        ge=0,
+        le=1,
+    )
+    capacity_charge_usd_per_equivalent: float = _limit(
+        0,
+        "capacity charge of a larger meter, per 20 gpm of SMOC gained (a 5/8 in meter); 0 if"
+        " none is due",
+        source=_OURS,
+        ge=0,
+        le=1e6,
+    )
+    fitting_usd_per_in: float = _limit(
+        40,
+        "reducers, spool or end adapters per inch of the larger meter, where size, laying"
+        " length or ends differ",
+        source="common practice",
+        ge=0,
+        le=1e5,
+    )
+    repipe_usd_per_in: float = _limit(
+        150,
+        "pipe and vault work per inch of the meter, where it is longer than the place for it or"
+        " the straight run is too short",
+        source="common practice",
+        ge=0,
+        le=1e5,
+    )
+    strainer_usd_per_in: float = _limit(
+        150,
+        "strainer per inch of a meter that needs one, where none stands",
+        source="common practice",
+        ge=0,
+        le=1e5,
+    )
+    power_usd: float = _limit(
+        1500,
+        "power at the site of a meter with needs_power, where there is none",
+        source="common practice",
+        ge=0,
+        le=1e6,
+    )
+    traffic_control_usd: float = _limit(
+        500,
+        "traffic control for a change in the street",
+        source="common practice",
+        ge=0,
+        le=1e6,
+    )
+    traffic_min_in: float = _limit(
+        3,
+        "size of the larger meter from which a place that is not recorded may be in the street",
+        source=_OURS,
+        ge=0.5,
+        le=36,
+    )
+    unknown_site_odds: float = _limit(
+        0.5,
+        "probability that a fact of the site that is not recorded costs money",
+        source=_OURS,
+        ge=0,
+        le=1,
+    )
+    upsize_needs_evidence: bool = _policy(
+        True,
+        "log before a larger meter is bought if only the inferred peak shows that the installed"
+        " one is too small",
+    )
     critical_classes: tuple[CustomerClass, ...] = _policy(
         ("hospital",), "classes that cannot be shut off: changes go to engineering review"
     )
@@ -445,6 +617,12 @@ class Thresholds(Settings):
         None, "meters kept in stock, in the same format; all if absent"
     )
     draws: int = Field(64, ge=10, le=1000, description="Monte Carlo samples per account")
+    draws_near_threshold: int = Field(
+        48,
+        ge=0,
+        le=1000,
+        description="further samples for an account near a required probability",
+    )
     seed: int = Field(1, ge=0, description="random seed of the samples")
 
     @model_validator(mode="before")

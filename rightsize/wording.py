@@ -75,6 +75,10 @@ class Wording(UnitNames):
         """Whole dollars: `$3,619`, `-$41`."""
         return money(usd, parted=self.parted)
 
+    def money_text(self, usd: float) -> str:
+        """Whole dollars in a sentence that is not made of columns."""
+        return f"${usd:,.0f}".replace(",", self.parted)
+
     def flow_figure(self, gpm: pl.Expr) -> pl.Expr:
         """A flow without its unit."""
         return self.figure(gpm * self.flow_per_gpm)

@@ -16,8 +16,14 @@ import polars as pl
 from pipelines.configuration.installed_curves import stated_curves, with_curve_index
 from pipelines.configuration.judged_by import JudgedBy, with_meter_index
 from pipelines.configuration.load_catalogue import load_catalogue
+from pipelines.configuration.load_change_out_log import (
+    NO_LOG,
+    ChangeOutLog,
+    load_change_out_log,
+)
 from pipelines.configuration.load_priors import load_priors
 from pipelines.configuration.load_settings import Loaded
+from pipelines.configuration.load_weather import Weather, load_weather
 from pipelines.configuration.meter_list import Meters, meters_of
 from pipelines.store.lake_partition import bucket_name
 from rightsize.errors import ConfigError
@@ -26,7 +32,7 @@ from rightsize.recommend.rules.meter_rules import unknown_names
 
 @dataclass(frozen=True)
 class Fleet:
-    """The meter list and the settings that every account is judged by."""
+    """The meter list, the log of change-outs and the settings that accounts are judged by."""
 
     settings: JudgedBy
     meters: Meters
@@ -34,6 +40,8 @@ class Fleet:
     meters_hash: str
     meters_path: Path
     documents: dict[str, Any]
+    log: ChangeOutLog
+    weather: Weather | None  # None: no series is given
 
 
 def load_fleet(loaded: Loaded) -> Fleet:
@@ -63,6 +71,11 @@ def load_fleet(loaded: Loaded) -> Fleet:
         installed=installed,
         units=named.units,
     )
+    log = NO_LOG
+    if named.change_out_log:
+        log_path = loaded.file(named.change_out_log.path)
+        log = load_change_out_log(log_path, named.change_out_log, meters.frame)
+    weather = load_weather(loaded.file(named.weather)) if named.weather else None
     documents = {
         "config": named.document(),
         "tariff": loaded.tariff.model_dump(mode="json"),
@@ -70,6 +83,7 @@ def load_fleet(loaded: Loaded) -> Fleet:
         "catalogue": [dataclasses.asdict(m) for m in catalogue.meters],
         "priors": dataclasses.asdict(priors),
         **({} if tests is None else {"accuracy_tests": tests}),
+        **({"change_out_log": log.document()} if log.row_count else {}),
     }
     return Fleet(
         settings=settings,
@@ -81,9 +95,11 @@ def load_fleet(loaded: Loaded) -> Fleet:
                 if name in documents
             ]
         ),
-        meters_hash=_file_digest(meters_path),
+        meters_hash=_meters_hash(meters_path, log.digest, weather.digest if weather else ""),
         meters_path=meters_path,
         documents=documents,
+        log=log,
+        weather=weather,
     )
 
 
@@ -125,6 +141,13 @@ def by_bucket(service: pl.DataFrame, buckets: int) -> dict[str, pl.DataFrame]:
         bucket_name(number): joined.filter(pl.col("bucket") == number).drop("bucket")
         for number in sorted(joined["bucket"].unique())
     }
+
+
+def _meters_hash(meters_path: Path, *others: str) -> str:
+    """Hash of the meter list, and of what is read beside it, if anything is."""
+    own = _file_digest(meters_path)
+    named = [digest for digest in others if digest]
+    return _digest([own, *named]) if named else own
 
 
 def _digest(content: Any) -> str:

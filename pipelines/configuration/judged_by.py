@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import polars as pl
 
+from rightsize.contracts.change_outs.gain_correction import GainCorrection
 from rightsize.inference.water_use.priors import Priors
 from rightsize.meters.catalogue import Catalogue
 from rightsize.meters.uncertainty.installed_curves import InstalledCurves
@@ -23,6 +24,7 @@ class JudgedBy:
     priors: Priors
     units: UnitSystem  # of sentences; columns are in US units until they are published
     installed: InstalledCurves | None = None  # None: the catalog's curves for all
+    correction: GainCorrection | None = None  # None: gains stay as the reads tell them
 
 
 def with_meter_index(

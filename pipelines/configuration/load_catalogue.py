@@ -175,4 +175,7 @@ def _written_out(meter: Meter) -> dict[str, Any]:
     entry["normal_limits"] = list(meter.normal_limits)
     if meter.grade == STANDARD_GRADE:
         del entry["grade"]
+    for name in ("lay_length_in", "end_connection", "needs_power"):
+        if said := getattr(meter, name):
+            entry[name] = said
     return entry

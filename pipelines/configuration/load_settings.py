@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import hashlib
 import json
+import math
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Annotated, Any, Final, Literal, TypeVar
 
@@ -19,6 +21,7 @@ from pipelines.store.file_stamp import ExportPlace
 from pipelines.store.object_store import copied_as, is_url, refuse_store
 from pipelines.store.usable_path import usable_path
 from pipelines.store.workspace import Workspace
+from rightsize.contracts.change_outs.job_log import LOGGED_KINDS
 from rightsize.errors import ConfigError
 from rightsize.meter_types import METER_TYPES, MeterType
 from rightsize.meters.uncertainty.wear import WearRate
@@ -37,6 +40,7 @@ def _texts_of_codes(value: Any) -> Any:
 
 
 Codes = Annotated[dict[str, str], BeforeValidator(_texts_of_codes)]
+_NO_RESULT_RESTS_ON: Final = ("lake", "names_on_pages", "notify", "results_group")
 _URL: Final = r"^[a-z0-9+]+://[^*?\[\]]+$"
 
 
@@ -146,6 +150,36 @@ class MeterListSettings(Settings):
         return _mapped("type_codes", value, METER_TYPES)
 
 
+class ChangeOutLogSettings(Settings):
+    """The log of change-outs, and how it is written where not as ours."""
+
+    path: str = Field(min_length=1, description="a CSV file; see *layouts*")
+    columns: dict[str, str] = Field(
+        default_factory=dict, description="their column name for each of ours"
+    )
+    what_codes: Codes = Field(default_factory=dict, description="their job code -> ours")
+    date_format: str | None = Field(
+        default=None, description="strptime format of its dates, such as `%m/%d/%Y`"
+    )
+    delimiter: str | None = Field(default=None, description="detected if absent")
+    encoding: str = Field("utf-8", description="text encoding, by any name that Python knows")
+
+    @field_validator("delimiter")
+    @classmethod
+    def _delimiter(cls, value: str | None) -> str | None:
+        return None if value is None else one_delimiter(value)
+
+    @field_validator("encoding")
+    @classmethod
+    def _encoding(cls, value: str) -> str:
+        return known_encoding(value)
+
+    @field_validator("what_codes")
+    @classmethod
+    def _jobs(cls, value: dict[str, str]) -> dict[str, str]:
+        return _mapped("what_codes", value, LOGGED_KINDS)
+
+
 class SweepSettings(Settings):
     """The whole configuration, with paths made absolute in `Loaded`."""
 
@@ -160,6 +194,20 @@ class SweepSettings(Settings):
     meter_list: MeterListSettings = Field(
         MeterListSettings.model_validate({}),
         description="how the meter list is written, as below",
+    )
+    change_out_log: ChangeOutLogSettings | None = Field(
+        default=None,
+        description="log of change-outs, repairs and tests, as below; the meter list alone if"
+        " absent",
+    )
+    correct_gains: bool = Field(
+        False,
+        description="correct promised gains by what came of past change-outs, once 20 of them"
+        " have both a promise and a gain; see *did the gain come*",
+    )
+    weather: str | None = Field(
+        default=None,
+        description="weather series by day or month for judging change-outs; see *layouts*",
     )
     catalogue: str | None = Field(
         default=None, description="meter catalog; the shipped one if absent"
@@ -204,6 +252,11 @@ class SweepSettings(Settings):
         le=5000,
         description="site pages written by each sweep, best change-outs first",
     )
+    names_on_pages: bool = Field(
+        True,
+        description="whether pages show the customer's name and address; if not, the account"
+        " only. The published tables keep both",
+    )
     keep_sweeps: int = Field(
         14, ge=2, description="number of latest sweeps kept in the results"
     )
@@ -215,6 +268,12 @@ class SweepSettings(Settings):
         ge=1,
         description="number of latest sweeps for which candidate and flow_band are kept",
     )
+    keep_reads_months: int | None = Field(
+        default=None,
+        ge=1,
+        description="months of reads kept, the newest included; each sweep deletes older ones"
+        " from the lake and says so. At least two more than `window_months`; all if absent",
+    )
     lake: str | None = Field(
         default=None,
         pattern=_URL,
@@ -223,7 +282,14 @@ class SweepSettings(Settings):
     copy_results_to: str | None = Field(
         default=None,
         pattern=_URL,
-        description="object store URL that receives a copy of each publication",
+        description="object store URL that receives a copy of each publication, customers'"
+        " names and addresses included",
+    )
+    results_group: str | None = Field(
+        default=None,
+        min_length=1,
+        description="group of this host that may read the published results and pages; only"
+        " the user who runs rightsize if absent",
     )
 
     @field_validator("timezone")
@@ -265,8 +331,8 @@ class SweepSettings(Settings):
         return max((self.tier(n, above=(*above, name)) + 1 for n in below), default=0)
 
     def document(self) -> dict[str, Any]:
-        """Every setting that affects results, as JSON: without the lake location and alerts."""
-        return self.model_dump(mode="json", exclude={"lake", "notify"})
+        """Every setting that affects results, as JSON."""
+        return self.model_dump(mode="json", exclude=set(_NO_RESULT_RESTS_ON))
 
 
 class Loaded(Settings):
@@ -297,7 +363,15 @@ class Loaded(Settings):
     @property
     def workspace(self) -> Workspace:
         """The workspace, and the location of its lake."""
-        return Workspace(self.workspace_root, self.settings.lake)
+        root, settings = self.workspace_root, self.settings
+        beside = (self.path, self.file(settings.meters), *self._export_folders())
+        is_shared = any(path.is_relative_to(root) for path in beside)
+        return Workspace(root, settings.lake, settings.results_group, is_shared)
+
+    def _export_folders(self) -> Iterator[Path]:
+        for export in self.settings.exports:
+            if not is_url(export.path):
+                yield usable_path(self.folder / export.path.partition("*")[0])
 
 
 def read_model(path: Path, model: type[M]) -> M:
@@ -335,6 +409,15 @@ def _plain(path: Path, problem: Any) -> str:
     return f"{path}: {where + ': ' if where else ''}{text}{shown}{quote}"
 
 
+def _refuse_short_memory(path: Path, settings: SweepSettings, thresholds: Thresholds) -> None:
+    """A verdict rests on a year, the month under way, and that month a year before."""
+    least, kept = math.ceil(thresholds.window_months) + 2, settings.keep_reads_months
+    if kept is not None and kept < least:
+        raise ConfigError(
+            f"{path}: keep_reads_months: a verdict needs {least} months; got {kept}"
+        )
+
+
 def load(config: Path) -> Loaded:
     """Read the configuration, the tariff and the thresholds.
 
@@ -364,6 +447,7 @@ def load(config: Path) -> Loaded:
         if settings.thresholds
         else Thresholds.model_validate({})
     )
+    _refuse_short_memory(path, settings, thresholds)
     parts = [
         settings.document(),
         tariff.model_dump(mode="json"),

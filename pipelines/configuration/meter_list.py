@@ -10,9 +10,11 @@ from typing import Final
 
 import polars as pl
 
+from pipelines.configuration import site_record
 from pipelines.configuration.load_settings import Loaded, MeterListSettings
 from pipelines.configuration.meter_texts import listed_texts
 from pipelines.configuration.metric_columns import in_us_columns
+from rightsize.contracts.site_record import RECORD_TEXTS
 from rightsize.errors import ConfigError
 from rightsize.findings import Finding
 from rightsize.meter_types import METER_TYPES
@@ -27,6 +29,7 @@ _NUMBERS: Final[dict[str, tuple[float, float]]] = {  # allowed range, lower end 
     "spare_head_psi": (-1e-9, 1000),
     "floor_area_ft2": (0, 1e9),
     "register_digits": (0, 15),
+    **site_record.NUMBERS,
 }
 _DATES: Final = ("installed_on", "removed_on")
 OPEN_END_FROM: Final = date(2099, 1, 1)
@@ -40,6 +43,7 @@ _TEXTS: Final = (
     "grade",
     "customer_name",
     "service_address",
+    *RECORD_TEXTS,
 )
 OPTIONAL: Final = (*_DATES, *_NUMBERS, *_TEXTS, "is_critical")
 COLUMNS: Final[dict[str, str]] = {
@@ -62,6 +66,7 @@ COLUMNS: Final[dict[str, str]] = {
     "floor_area_ft2": "floor area served [ft2]",
     "grade": "catalog grade, if a type and size has several",
     "is_critical": "yes or no: changes for critical customers go to engineering review",
+    **site_record.MEANINGS,
     "area": "district or route",
     "customer_name": "shown on pages",
     "service_address": "shown on pages",
@@ -81,7 +86,8 @@ class Meters:
     meter_id, meter_type, size_in [in], installed_on, removed_on, customer_class,
     service_kind, fire_arrangement (null if not recorded), resolution_gal [gal] (null if not
     given), multiplier [1], service_line_in [in], spare_head_psi [psi], floor_area_ft2 [ft2],
-    register_digits, is_critical, area, grade, customer_name, service_address, line.
+    register_digits, is_critical, the columns of `site_record`, area, grade, customer_name,
+    service_address, line.
     """
 
     frame: pl.DataFrame
@@ -154,6 +160,10 @@ def _problems(path: Path, texts: pl.DataFrame, date_format: str | None) -> Itera
     yield from _not_among(path, texts, "meter_type", METER_TYPES)
     yield from _not_among(path, texts, "service_kind", SERVICE_KINDS)
     yield from _not_among(path, texts, "fire_arrangement", FIRE_ARRANGEMENTS)
+    for name, allowed in RECORD_TEXTS.items():
+        if not allowed:
+            continue
+        yield from _not_among(path, texts, name, allowed)
     yield from _fire_contradictions(path, texts)
     yield from _not_among(path, texts, "resolution_unit", tuple(GAL_PER_UNIT))
     yield from _not_among(path, texts, "is_critical", (*_TRUE, *_FALSE), lower=True)
@@ -301,6 +311,7 @@ def _typed(texts: pl.DataFrame) -> pl.DataFrame:
         .is_in(list(_TRUE))
         .fill_null(value=False)
         .alias("is_critical"),
+        *site_record.typed(),
         "area",
         "grade",
         "customer_name",

@@ -7,11 +7,13 @@ from typing import Final
 
 import polars as pl
 
-from rightsize.units import FT2_PER_M2, PSI_PER_BAR, SIZE_IN_OF_MM
+from rightsize.units import FT2_PER_M2, MM_PER_IN, PSI_PER_BAR, SIZE_IN_OF_MM
 
 METRIC_COLUMNS: Final[dict[str, tuple[str, float | None]]] = {
     "size_mm": ("size_in", None),
     "service_line_mm": ("service_line_in", None),
+    "lay_length_mm": ("lay_length_in", 1 / MM_PER_IN),
+    "straight_run_mm": ("straight_run_in", 1 / MM_PER_IN),
     "spare_head_bar": ("spare_head_psi", PSI_PER_BAR),
     "floor_area_m2": ("floor_area_ft2", FT2_PER_M2),
 }

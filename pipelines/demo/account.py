@@ -51,13 +51,19 @@ class MeterRows:
 
 
 @dataclass(frozen=True)
-class Account:
-    """All the demo writes of one account."""
+class Served:
+    """An account and the meters that served it, the one in service last."""
 
     plan: Plan
-    what: str
     limits: SiteLimits
-    meters: tuple[MeterRows, ...]  # the meter in service last
+    meters: tuple[MeterRows, ...]
+
+
+@dataclass(frozen=True)
+class Account(Served):
+    """All the demo writes of one account of the fleet."""
+
+    what: str
     planted: tuple[Planted, ...]
     truth: Truth
 
@@ -73,12 +79,12 @@ def account_of(plan: Plan, world: World) -> Account:
     flow, planted = _with_leak(plan, parts, meter, world.calendar, meter_rng)
     need = need_of(flow, world.calendar) if planted else need
     services, more = services_of(plan, meter, world.calendar, meter_rng)
-    rows = tuple(MeterRows(s, _rows(plan, flow, s, world, meter_rng)) for s in services)
+    rows = tuple(MeterRows(s, meter_rows(plan, flow, s, world, meter_rng)) for s in services)
     limits = _limits(meter, meter_rng)
     is_assessable = _is_assessable(plan) and need.peak_10s_gpm > 0
     case = Case(meter, _rate_class(plan), limits, world.allowed_types, is_assessable)
     truth = truth_of(case, flow, need, world.calendar, world.catalogue, world.tariff)
-    return Account(plan, site.what, limits, rows, planted + more, truth)
+    return Account(plan, limits, rows, site.what, planted + more, truth)
 
 
 def _limits(meter: Meter, rng: np.random.Generator) -> SiteLimits:
@@ -122,14 +128,13 @@ def _with_leak(
     else:
         return flow, ()
     leak = flows.leak(planted.flow_gpm, planted.from_s, calendar.span_s)
-    steps = np.rint(flow.gpm * flows.STEPS_PER_GPM).astype(np.int64)
-    pieces = flows.Pulses(flow.edge_s[:-1], flow.edge_s[1:], steps)
-    return flows.added_up([pieces, leak], calendar), (planted,)
+    return flows.added_up([flows.pulses_of(flow), leak], calendar), (planted,)
 
 
-def _rows(
+def meter_rows(
     plan: Plan, flow: flows.Flow, service: Service, world: World, rng: np.random.Generator
 ) -> Rows:
+    """What the exports hold of a meter: register steps, gaps, estimates, repeats."""
     step_min = STEP_MIN[plan.channel]
     dial = head_end.readings(flow, service, world.calendar, step_min)
     if plan.channel == "walk_by":

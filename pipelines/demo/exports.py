@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import gzip
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
@@ -11,7 +11,7 @@ from typing import Final
 import numpy as np
 import polars as pl
 
-from pipelines.demo.account import Account, MeterRows, World
+from pipelines.demo.account import MeterRows, Served, World
 from pipelines.demo.fleet import Channel
 from pipelines.demo.head_end import CORRECTION, QUALITY_CODE
 from pipelines.demo.services import STEP, STEP_MIN
@@ -47,7 +47,7 @@ class Written:
     printed_gal: float  # of readable rows, repeats included; register readings: their sum
 
 
-def write_exports(folder: Path, accounts: list[Account], world: World) -> list[Written]:
+def write_exports(folder: Path, accounts: Sequence[Served], world: World) -> list[Written]:
     """Write every file of every channel; returns what each holds."""
     written: list[Written] = []
     for channel in PREFIX:

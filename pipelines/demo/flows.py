@@ -124,6 +124,18 @@ def _steady(base: Base, calendar: Calendar, rng: np.random.Generator) -> Pulses:
     return Pulses.of(start, np.diff(np.append(start, calendar.span_s)).astype(float), level)
 
 
+def pulses_of(flow: Flow) -> Pulses:
+    """The pieces of a flow as pulses, to be added up with others."""
+    steps = np.rint(flow.gpm * STEPS_PER_GPM).astype(np.int64)
+    return Pulses(flow.edge_s[:-1], flow.edge_s[1:], steps)
+
+
+def without(flow: Flow, from_s: int, to_s: int) -> Flow:
+    """The flow with nothing drawn between two local midnights."""
+    is_out = (flow.edge_s[:-1] >= from_s) & (flow.edge_s[:-1] < to_s)
+    return Flow(flow.edge_s, np.where(is_out, 0.0, flow.gpm))
+
+
 def leak(gpm: float, start_s: int, end_s: int) -> Pulses:
     """A steady flow between two instants."""
     return Pulses.of(np.array([start_s]), np.array([float(end_s - start_s)]), np.array([gpm]))

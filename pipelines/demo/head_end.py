@@ -33,6 +33,7 @@ class Service:
     to_s: int | None = None
     stopped_s: int | None = None
     slowed_by_month: float = 0.0  # share of registration lost each month
+    lost_share: float = 0.0  # of what the meter's curve would register
     first_reading: int = 0  # steps on the dial at the start of the span
 
     @property
@@ -67,6 +68,8 @@ def readings(flow: Flow, service: Service, calendar: Calendar, step_min: int) ->
     """Steps on the dial at each border of the span's intervals [intervals + 1]."""
     border_s = 60 * step_min * np.arange(calendar.span_s // (60 * step_min) + 1)
     passed = flow.gpm * registration_ratio(flow.gpm, service.meter)
+    if service.lost_share:
+        passed = passed * (1 - service.lost_share)
     at = np.clip(border_s, service.from_s, _last_s(service, calendar))
     gal = flow.gal_at(at, passed)
     if service.slowed_by_month:

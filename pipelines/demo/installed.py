@@ -84,12 +84,12 @@ def installed_meter(
 
 def _ladder(catalogue: Catalogue, large_type: str) -> list[Meter]:
     """Displacement meters, then a type for large lines: what utilities have bought by habit."""
-    small = _of_type(catalogue, "displacement")
+    small = meters_of_type(catalogue, "displacement")
     largest_in = max((m.size_in for m in small), default=0.0)
-    return small + [m for m in _of_type(catalogue, large_type) if m.size_in > largest_in]
+    return small + [m for m in meters_of_type(catalogue, large_type) if m.size_in > largest_in]
 
 
-def _of_type(catalogue: Catalogue, meter_type: str) -> list[Meter]:
+def meters_of_type(catalogue: Catalogue, meter_type: str) -> list[Meter]:
     """The standard entries of a type by size; displacement up to 2 in, as made today."""
     meters = [m for m in catalogue.meters if m.meter_type == meter_type]
     meters = [m for m in meters if m.grade == STANDARD_GRADE]
@@ -99,5 +99,5 @@ def _of_type(catalogue: Catalogue, meter_type: str) -> list[Meter]:
 
 def _next_of_type(catalogue: Catalogue, meter_type: str, size_in: float) -> Meter:
     """The smallest meter of the type that is no smaller than `size_in`, or its largest."""
-    meters = _of_type(catalogue, meter_type)
+    meters = meters_of_type(catalogue, meter_type)
     return next((m for m in meters if m.size_in >= size_in), meters[-1])

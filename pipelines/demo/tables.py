@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any, Final
 
 import numpy as np
 import polars as pl
 
-from pipelines.demo.account import Account, MeterRows, World
+from pipelines.demo.account import Account, MeterRows, Served, World
+from pipelines.demo.changed.changed_account import ChangedAccount
 from pipelines.demo.exports import Written
 from pipelines.demo.fleet import CLASS_CODE, UTILITY
 from pipelines.demo.services import UNIT
@@ -29,13 +30,18 @@ def write_settings(folder: Path) -> None:
 
 
 def write_tables(
-    folder: Path, accounts: list[Account], world: World, written: list[Written]
+    folder: Path,
+    accounts: list[Account],
+    changed: list[ChangedAccount],
+    world: World,
+    written: list[Written],
 ) -> None:
     """meters.csv and everything under truth/."""
     listed = [a for a in accounts if a.plan.trouble != "unlisted"]
-    rows = [row for a in listed for row in _meter_rows(a, world)]
-    pl.DataFrame(rows, infer_schema_length=None).write_csv(folder / "meters.csv")
+    write_meters(folder, [*listed, *changed], world)
     truth = folder / "truth"
+    if changed:
+        pl.DataFrame([_changed_row(a) for a in changed]).write_csv(truth / "change_outs.csv")
     pl.DataFrame([_truth_row(a) for a in accounts], infer_schema_length=None).write_csv(
         truth / "accounts.csv"
     )
@@ -49,10 +55,16 @@ def write_tables(
         infer_schema_length=None,
     ).write_csv(truth / "planted.csv")
     pl.DataFrame([vars(w) for w in written]).write_csv(truth / "files.csv")
-    pl.DataFrame([_meter_truth(a, m) for a in accounts for m in a.meters]).write_csv(
-        truth / "meters.csv"
-    )
+    pl.DataFrame(
+        [_meter_truth(a, m) for a in (*accounts, *changed) for m in a.meters]
+    ).write_csv(truth / "meters.csv")
     write_mark(folder, {"seed": world.seed, "accounts": len(accounts)})
+
+
+def write_meters(folder: Path, accounts: Sequence[Served], world: World) -> None:
+    """The meter list."""
+    rows = [row for a in accounts for row in _meter_rows(a, world)]
+    pl.DataFrame(rows, infer_schema_length=None).write_csv(folder / "meters.csv")
 
 
 def write_mark(folder: Path, facts: dict[str, int]) -> None:
@@ -61,7 +73,7 @@ def write_mark(folder: Path, facts: dict[str, int]) -> None:
     (folder / MARK).write_text(text, encoding="utf-8")
 
 
-def _meter_rows(account: Account, world: World) -> Iterator[dict[str, Any]]:
+def _meter_rows(account: Served, world: World) -> Iterator[dict[str, Any]]:
     plan = account.plan
     for part in account.meters:
         service = part.service
@@ -80,10 +92,40 @@ def _meter_rows(account: Account, world: World) -> Iterator[dict[str, Any]]:
             "multiplier": service.multiplier,
             "service_line_in": account.limits.service_line_in,
             "spare_head_psi": account.limits.spare_head_psi,
+            "upsize_evidence": _upsize_evidence(account),
+            **_site_facts(account),
             "area": plan.area,
             "customer_name": plan.customer,
             "service_address": plan.address,
         }
+
+
+def _site_facts(account: Served) -> dict[str, str | None]:
+    """What is on record of most places: all but one in eight are not in the street."""
+    if account.plan.index % 8 == 0:
+        return {"in_street": None, "has_strainer": None}
+    kind = account.meters[-1].service.meter.meter_type
+    has_strainer = "yes" if kind in ("turbine", "compound") else "no"
+    return {"in_street": "no", "has_strainer": has_strainer}
+
+
+def _changed_row(account: ChangedAccount) -> dict[str, Any]:
+    old, new = (part.service for part in account.meters)
+    return {
+        "account_id": account.plan.account_id,
+        "removed_meter_id": old.meter_id,
+        "meter_id": new.meter_id,
+        "changed_on": account.changed_on,
+        "outcome": account.change_out.outcome,
+        "true_gain_pct": round(100 * account.true_gain_share, 2),
+    }
+
+
+def _upsize_evidence(account: Served) -> str | None:
+    """What is on record of two in three meters that are truly too small."""
+    if not isinstance(account, Account) or account.truth.verdict != "undersized":
+        return None
+    return ("complaint", "pressure_record", None)[account.plan.index % 3]
 
 
 def _truth_row(account: Account) -> dict[str, Any]:
@@ -145,7 +187,7 @@ def _planted_rows(account: Account, world: World) -> Iterator[tuple[Any, ...]]:
         yield plan.account_id, meter_id, planted.code, on, planted.flow_gpm or None
 
 
-def _meter_truth(account: Account, part: MeterRows) -> dict[str, Any]:
+def _meter_truth(account: Served, part: MeterRows) -> dict[str, Any]:
     """What is left of a meter's reads once repeats and superseded rows are gone."""
     rows = part.rows
     frame = pl.DataFrame(
@@ -168,7 +210,7 @@ def _meter_truth(account: Account, part: MeterRows) -> dict[str, Any]:
     }
 
 
-def _registered_gal(account: Account, part: MeterRows, current: pl.DataFrame) -> float:
+def _registered_gal(account: Served, part: MeterRows, current: pl.DataFrame) -> float:
     if account.plan.channel != "walk_by":
         return float(current["steps"].cast(pl.Float64).to_numpy().sum() * part.service.step_gal)
     change = current["steps"].diff().drop_nulls().to_numpy()

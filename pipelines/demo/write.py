@@ -13,8 +13,11 @@ from typing import Final
 from pipelines.configuration.load_catalogue import load_catalogue
 from pipelines.configuration.load_settings import read_model
 from pipelines.demo import exports, tables
-from pipelines.demo.account import Account, World, account_of
+from pipelines.demo.account import Account, Served, World, account_of
 from pipelines.demo.calendar import calendar_of
+from pipelines.demo.changed.changed_account import ChangedAccount, changed_account
+from pipelines.demo.changed.pilot import promised_meters, write_history
+from pipelines.demo.changed.planted import ChangeOut, change_outs_of
 from pipelines.demo.fleet import UTILITY, Plan, fleet_of
 from pipelines.store.resources import config_path
 from rightsize.errors import ConfigError
@@ -32,6 +35,7 @@ class DemoSummary:
     utility: str
     config: Path
     accounts: int
+    changed_accounts: int  # beside them, whose meter was changed in mid-history
     months: int
     files: int
     rows: int
@@ -41,8 +45,16 @@ class DemoSummary:
     def text(self) -> str:
         """One line that describes what was written."""
         return (
-            f"{self.utility} (fictitious): {self.accounts:,} accounts, {self.months} months, "
+            f"{self.utility} (fictitious): {self.accounts:,} accounts{self.beside}, "
+            f"{self.months} months, "
             f"{self.rows:,} rows in {self.files} files, {self.bytes_written / 1e6:.0f} MB"
+        )
+
+    @property
+    def beside(self) -> str:
+        """The planted change-outs in words; empty if there are none."""
+        return (
+            f" and {self.changed_accounts} with a change-out" if self.changed_accounts else ""
         )
 
 
@@ -98,13 +110,19 @@ def write_demo(
         correction_month=months // 3,
         suffix=".gz" if is_compressed else "",
     )
-    simulated = _simulated(plans, world, workers or os.cpu_count() or 1)
-    written = exports.write_exports(folder, simulated, world)
-    tables.write_tables(folder, simulated, world, written)
+    planned = change_outs_of(accounts, months)
+    served = simulated((*plans, *planned), world, workers or os.cpu_count() or 1)
+    fleet = [a for a in served if isinstance(a, Account)]
+    changed = [a for a in served if isinstance(a, ChangedAccount)]
+    written = exports.write_exports(folder, served, world)
+    tables.write_tables(folder, fleet, changed, world, written)
+    if changed:
+        write_history(folder)
     return DemoSummary(
         UTILITY,
         folder / "sweep.yaml",
         accounts,
+        len(changed),
         months,
         len(written),
         sum(f.rows for f in written),
@@ -135,14 +153,22 @@ def _start_worker(world: World) -> None:
     _world = world
 
 
-def _work(plan: Plan) -> Account:
+def _work(plan: Plan | ChangeOut) -> Served:
     assert _world is not None
-    return account_of(plan, _world)
+    return _served(plan, _world)
 
 
-def _simulated(plans: tuple[Plan, ...], world: World, workers: int) -> list[Account]:
+def _served(plan: Plan | ChangeOut, world: World) -> Served:
+    if isinstance(plan, Plan):
+        return account_of(plan, world)
+    promised = promised_meters().get(plan.account_id) if plan.follows_pilot else None
+    return changed_account(plan, promised, world)
+
+
+def simulated(plans: tuple[Plan | ChangeOut, ...], world: World, workers: int) -> list[Served]:
+    """Every account, by as many processes as are worth it."""
     if workers == 1 or len(plans) <= IN_ONE_PROCESS:
-        return [account_of(plan, world) for plan in plans]
+        return [_served(plan, world) for plan in plans]
     with ProcessPoolExecutor(
         workers, mp_context=get_context("spawn"), initializer=_start_worker, initargs=(world,)
     ) as pool:

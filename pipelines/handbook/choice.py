@@ -13,6 +13,7 @@ from typing import Any, Final
 import numpy as np
 
 from pipelines.handbook import parts as handbook_parts
+from pipelines.handbook.choice_steps import step_rows
 from rightsize.recommend.worked_example import (
     ACTUAL_GAL,
     CATALOGUE,
@@ -26,8 +27,15 @@ PAGE: Final = (
     Path(__file__).resolve().parents[2] / "rightsize" / "handbook" / "how_a_meter_is_chosen.md"
 )
 _SHOWN_LIMITS: Final = (
-    "odds_of_fit", "odds_of_benefit", "odds_of_undersized", "min_net_benefit_usd_per_year",
-    "smoc_margin_share", "continuous_margin_share", "spare_head_psi", "min_size_in",
+    "odds_of_fit", "odds_of_benefit", "odds_of_costly_benefit", "costly_change_usd",
+    "odds_slack", "odds_of_undersized", "min_net_benefit_usd_per_year", "min_gain_points",
+    "max_payback_years", "tie_band_share", "wrong_size_cost_usd", "design_peak_share",
+    "upsize_needs_evidence", "tap_and_line_usd_per_in", "unknown_line_odds",
+    "fitting_usd_per_in", "repipe_usd_per_in", "strainer_usd_per_in", "power_usd",
+    "traffic_control_usd", "traffic_min_in", "unknown_site_odds",
+    "capacity_charge_usd_per_equivalent", "smoc_margin_share",
+    "continuous_margin_share", "spare_head_psi", "double_check_psi", "reduced_pressure_psi",
+    "min_size_in",
     "max_sizes_below_line", "fire_line_min_in", "fire_line_sizes_above_meter",
     "fire_line_step_min_in", "refit_usd_per_in", "renewal_credit_share", "demand_elasticity",
     "logging_cost_usd", "log_resolves_share", "min_log_value_usd", "near_limit_odds",
@@ -63,6 +71,10 @@ def _example() -> str:
             " per year | result |",
             "|---|---|---|---|---|",
             *(_candidate(r) for r in decision.candidate.iter_rows(named=True)),
+            "",
+            "Rule by rule, in the order of the decision:",
+            "",
+            *step_rows(),
             "",
             f"Verdict **{row['verdict'].replace('_', ' ')}**, action **{row['action']}**. "
             "The `recommendation` table says:",
@@ -119,7 +131,8 @@ def _candidate(row: dict[str, Any]) -> str:
     meter = next(
         m
         for m in CATALOGUE.meters
-        if (m.meter_type, m.size_in) == (row["meter_type"], row["size_in"])
+        if (m.meter_type, m.size_in, m.grade)
+        == (row["meter_type"], row["size_in"], row["grade"])
     )
     if row["is_installed"]:
         end = "installed"
@@ -137,10 +150,14 @@ def _candidate(row: dict[str, Any]) -> str:
 def _limits() -> str:
     fields = Thresholds.model_fields
     rows = [
-        f"| `{name}` | {fields[name].default:,g} | {fields[name].description} |"
+        f"| `{name}` | {_default(fields[name].default)} | {fields[name].description} |"
         for name in _SHOWN_LIMITS
     ]
     return "\n".join(["| threshold | default | meaning |", "|---|---|---|", *rows])
+
+
+def _default(value: float | bool) -> str:
+    return str(value).lower() if isinstance(value, bool) else f"{value:,g}"
 
 
 def main() -> None:

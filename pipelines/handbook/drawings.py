@@ -11,6 +11,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any, Final, get_args
 
+from rightsize.evidence.outcomes import promise_picture
 from rightsize.evidence.pictures import (
     band_picture,
     duration_picture,
@@ -41,6 +42,7 @@ def drawings() -> Iterator[tuple[str, dict[str, Any]]]:
             yield f"unseen-{system}", unseen_picture.unseen_chart.__wrapped__(volume).vega
             yield f"year-{system}", year_picture.year_chart.__wrapped__(flow, volume).vega
         yield "stake", fleet_pictures.stake_chart.__wrapped__().vega
+        yield "promise", promise_picture.promise_chart.__wrapped__().vega
         yield "classes", fleet_pictures.classes_chart.__wrapped__().vega
 
 

@@ -15,6 +15,7 @@ from pydantic_core import PydanticUndefined
 
 from pipelines.configuration import meter_list as meters
 from pipelines.configuration.load_settings import (
+    ChangeOutLogSettings,
     ExportSettings,
     MeterListSettings,
     SweepSettings,
@@ -39,6 +40,7 @@ _MODELS: Final[dict[str, type[Settings]]] = {
     "sweep": SweepSettings,
     "export": ExportSettings,
     "meter_list": MeterListSettings,
+    "change_out_log": ChangeOutLogSettings,
     "wear": WearRate,
     "tariff": Tariff,
     "rate": ClassRate,

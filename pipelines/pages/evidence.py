@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import hashlib
 from collections import defaultdict
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any, Final
 
@@ -16,10 +16,12 @@ import polars as pl
 
 from pipelines.configuration.load_settings import Loaded
 from pipelines.configuration.meter_list import meters_of
+from pipelines.pages.change_outs import account_change_outs
 from pipelines.pages.evidence_reads import LakeFiles, read_years
-from pipelines.pages.page_render import render_all
+from pipelines.pages.page_render import Account, render_all
 from pipelines.stages.publish.newest import Key, Published, open_published
 from pipelines.store.leftovers import own_name
+from pipelines.store.private_files import page_salt
 from pipelines.store.resources import sql_text
 from pipelines.store.workspace import Workspace
 from pipelines.work.bucket_work import Progress
@@ -29,6 +31,7 @@ from rightsize.contracts.results import CANDIDATE, FINDING
 from rightsize.errors import ConfigError, RightsizeError
 from rightsize.evidence.file_names import page_file
 from rightsize.evidence.list_data import pages_index, pages_indexed
+from rightsize.evidence.privacy import Shown, as_shown, code_of
 from rightsize.evidence.site import Provenance, SiteEvidence, SourceFile
 from rightsize.meters.catalogue import Meter
 
@@ -42,6 +45,7 @@ def write_site_pages(
     *,
     pdf: bool = False,
     folder: Path | None = None,
+    shown: Shown | None = None,
     progress: Progress | None = None,
     workers: int | None = None,
 ) -> list[Path]:
@@ -53,6 +57,9 @@ def write_site_pages(
         Also write a PDF of each page.
     folder
         Target folder; the fleet pages' folder of site pages if not given.
+    shown
+        What the pages say of the customer; as configured if not given. Pages with codes need
+        a folder of their own.
     workers
         Number of processes; chosen by the number of pages if not given.
 
@@ -64,16 +71,29 @@ def write_site_pages(
     """
     wanted = list(dict.fromkeys(accounts))
     workspace = loaded.workspace
+    shown = shown or ("names" if loaded.settings.names_on_pages else "accounts")
+    if shown == "codes" and folder is None:
+        raise ConfigError("pages with codes need a folder of their own: name it by --to")
     target = folder or site_folder(workspace)
     with open_published(workspace) as published:
         place = _meters_of(published, wanted)
         target.mkdir(parents=True, exist_ok=True)
-        work = _gathered(loaded, workspace, published, place)
+        salt = page_salt(workspace.root) if shown == "codes" else b""
+        work = _shown(_gathered(loaded, workspace, published, place), shown, salt)
         render_all(work, target, total=len(wanted), pdf=pdf, workers=workers, progress=progress)
         if folder is None:
             made = {account: page_file(account) for account in wanted}
             index_pages(target, str(published.sweep["sweep_id"]), made)
-    return [target / page_file(account) for account in wanted]
+            workspace.show_to_group(target)
+    named = [code_of(a, salt) for a in wanted] if shown == "codes" else wanted
+    return [target / page_file(account) for account in named]
+
+
+def _shown(work: Iterable[Account], shown: Shown, salt: bytes) -> Iterator[Account]:
+    """Accounts and their evidence with no more of the customer than is to be shown."""
+    for account, sites in work:
+        meters = tuple(as_shown(site, shown, salt) for site in sites)
+        yield (code_of(account, salt) if shown == "codes" else account), meters
 
 
 def site_folder(workspace: Workspace) -> Path:
@@ -136,6 +156,7 @@ def _gathered(
             workspace, published, lake, [m for a in block for m in place[a]]
         )
         rows = {table.name: published.rows(table, block) for table in _TABLES}
+        change_outs = account_change_outs(published.connection, block)
         provenance = _provenance(published, has_changed)
         for account in block:
             yield (
@@ -149,6 +170,7 @@ def _gathered(
                         year=years.get(meter_id),
                         files=_files(sources.get(meter_id, ()), files),
                         listed=listed.get((account, meter_id), {}),
+                        change_outs=change_outs.get(account, ()),
                     )
                     for meter_id, _ in place[account]
                 ),
@@ -185,6 +207,7 @@ def _evidence(
     year: Any,
     files: tuple[SourceFile, ...],
     listed: Mapping[str, Any],
+    change_outs: tuple[Mapping[str, Any], ...],
 ) -> SiteEvidence:
     account_id, _ = key
     row = rows["recommendation"][key][0]
@@ -207,6 +230,7 @@ def _evidence(
         files=files,
         listed=listed,
         thresholds=published.thresholds,
+        change_outs=change_outs,
     )
 
 

@@ -3,7 +3,8 @@
 ```
 published/
   pages -> pages-versions/<sweep>-<random>     the link is what readers open
-  pages-versions/<sweep>-<random>/index.html list.html changes.html quality.html words.html
+  pages-versions/<sweep>-<random>/index.html list.html changes.html outcome.html quality.html
+                                  words.html
                                   data/*.js    the list, part by part
                                   sites/       site pages of this sweep, and their index
 ```
@@ -16,6 +17,7 @@ from __future__ import annotations
 
 import shutil
 import uuid
+from dataclasses import replace
 from pathlib import Path
 from typing import Any, Final
 
@@ -23,6 +25,7 @@ import duckdb
 import polars as pl
 
 from pipelines.configuration.load_settings import Loaded
+from pipelines.pages.change_outs import change_outs_of
 from pipelines.pages.evidence import index_pages, write_site_pages
 from pipelines.stages.publish.newest import open_published
 from pipelines.stages.publish.shown import keep_two, show
@@ -71,6 +74,9 @@ def write_fleet_pages(
         progress("pages", 0, 1)
     with open_published(workspace) as published:
         fleet = _gathered(published.connection, workspace, str(published.sweep["units"]))
+    has_names = loaded is None or loaded.settings.names_on_pages
+    if not has_names:
+        fleet = replace(fleet, meters=fleet.meters.with_columns(customer_name=pl.lit("")))
     if sweep_id is not None and fleet.sweep["sweep_id"] != sweep_id:
         raise ValueError(f"newest sweep is {fleet.sweep['sweep_id']}, not {sweep_id}")
     versions = workspace.published / "pages-versions"
@@ -80,6 +86,7 @@ def write_fleet_pages(
     aside = versions / f"{_ASIDE}{uuid.uuid4().hex}"
     try:
         _fill(aside, fleet, loaded, site_pages)
+        workspace.show_to_group(aside)
         folder = versions / f"{fleet.sweep['sweep_id']}-{uuid.uuid4().hex[:8]}"
         aside.rename(folder)
     finally:
@@ -90,9 +97,15 @@ def write_fleet_pages(
     return workspace.published / "pages" / "index.html"
 
 
+def drawn_by(has_names: bool) -> str:
+    """What pages were drawn by: the code, and whether with names."""
+    return pages_version() + ("" if has_names else " without names")
+
+
 def _fill(aside: Path, fleet: FleetEvidence, loaded: Loaded | None, site_pages: int) -> None:
     (aside / "data").mkdir(parents=True)
-    (aside / VERSION_FILE).write_text(pages_version(), encoding="ascii")
+    has_names = loaded is None or loaded.settings.names_on_pages
+    (aside / VERSION_FILE).write_text(drawn_by(has_names), encoding="ascii")
     (aside / "sites").mkdir()
     made: dict[str, str] = {}
     best = fleet.meters.filter(pl.col("action") == "change")["account_id"].unique(
@@ -124,12 +137,14 @@ def _gathered(
     return FleetEvidence(
         sweeps=rows("85_evidence/sweep_line"),
         meters=frame("85_evidence/listed_meter"),
+        totals=rows("85_evidence/total_line"),
         classes=rows("85_evidence/class_line"),
         verdicts=rows("80_summary/verdict_count"),
         moved=rows("85_evidence/moved_meter", shown=MOVED_SHOWN),
         refusals=rows("85_evidence/refusal_line", shown=ACCOUNTS_SHOWN),
         coverage=rows("85_evidence/coverage_line"),
         expectations=_expectations(workspace),
+        change_outs=change_outs_of(connection, rows),
     )
 
 

@@ -45,6 +45,7 @@ from pipelines.service.flow_artifacts import show_outcome, show_preview, show_pr
 from pipelines.service.notify import noted
 from pipelines.service.prefect_pool import prefect_pool
 from pipelines.service.run_bounds import run_bounds
+from pipelines.store.private_files import private_umask
 from pipelines.sweep.stages import Stage
 from pipelines.sweep.state import Sweep, SweepOrder
 from pipelines.sweep.sweep import SweepOutcome, sweep_with
@@ -119,6 +120,7 @@ def choose_program(loaded: Loaded, budget_usd: float, crews: int | None) -> Path
     target = workspace.published / "program.csv"
     aside = target.with_name(f".{uuid.uuid4().hex}.csv")
     write_program(outcome, aside)
+    workspace.show_to_group(aside)
     os.replace(aside, target)
     show_program(outcome)
     return target
@@ -190,6 +192,7 @@ def months_between(first: str | None, last: str | None) -> tuple[str, ...]:
 
 def _sweep(order: SweepOrder, workers: int | None) -> State[Any] | str:
     bounds = run_bounds()
+    private_umask()
     loaded = load(bounds.config)
     if skipped := _busy(loaded):
         return skipped

@@ -1,1 +1,1 @@
-"""The stages, in order: land, validate, profile, learn, assess, reconcile, publish."""
+"""The stages, in order: land, validate, profile, learn, verify, assess, reconcile, publish."""

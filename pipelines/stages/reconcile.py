@@ -43,14 +43,15 @@ class SweepInputs:
     `service` has account_id and meter_id of every meter to assess; `ledger` one row per landed
     file with the columns of `LEDGER_SCHEMA`; `profile_folders` are the profiles in force, below
     `month=../bucket=..`. `partitions` has a row for each landed file, kind, month and bucket,
-    if known. `realised_gain` has the rows of the table of that name, if past
-    change-outs were verified.
+    if known. `realised_gain` and `leak_persistence` have the rows of the tables of these
+    names, if past change-outs were verified.
     """
 
     service: pl.DataFrame
     ledger: pl.DataFrame
     profile_folders: Sequence[Path]
     realised_gain: pl.DataFrame | None = None
+    leak_persistence: pl.DataFrame | None = None
     partitions: pl.DataFrame | None = None
 
 

@@ -22,6 +22,10 @@ _TABLES: Final = (
     "20_validate/read_rule", "20_validate/judged_file", "10_land/landed_multiplier",
     "10_land/reading_generation", "20_validate/clock_shift", "10_land/landed_digits",
     "10_land/waiting_place", "10_land/clock_bound", "10_land/seen_change",
+    "10_land/deleted_partition",
+)  # fmt: skip
+_OF_A_FILE: Final = (
+    "landed_file", "landed_partition", "deleted_partition", "clock_bound",
 )  # fmt: skip
 TIER: Final = 100_000_000
 """Added to a file's place for each export that its own supersedes."""
@@ -162,7 +166,7 @@ def record_landing(
             [row["path"], row["export_name"]],
         )
         if replaces is not None:
-            for table in ("landed_file", "landed_partition", "clock_bound"):
+            for table in _OF_A_FILE:
                 connection.execute(
                     f"delete from ledger.{table} where file_hash = ?", [replaces]
                 )

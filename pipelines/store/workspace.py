@@ -12,6 +12,7 @@ workspace/
   logs/sweep-2025-01.jsonl          logs of sweeps
   learnt.json                       priors learned by the last sweep
   fetched/s3/<bucket>/<key>         copies of exports in an object store
+  page_salt                         makes the codes of accounts on pages (0600)
   lake_claim.json                   object store with lake/ and profile/, if any
   register_meters/                  meters named in each register file of a lake in a store
   prefect/                          of the service: Prefect's database, the secret (0700)
@@ -31,9 +32,23 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Final, TextIO
 
+from pipelines.store.private_files import (
+    close_entries,
+    close_folder,
+    group_id,
+    is_own_folder,
+    open_to_group,
+)
 from pipelines.store.storage import DiskStorage, ObjectStorage, Storage
 from pipelines.store.usable_path import usable_file, usable_folder
 from rightsize.errors import WorkspaceBusyError
+
+_OWN_MARKS: Final = ("sweep.lock", "work.duckdb")
+_OWN_NAMES: Final = (
+    *_OWN_MARKS, "work.duckdb.wal", "lake", "rejected", "profile", "assess", "published",
+    "logs", "learnt.json", "fetched", "landing", "lake_claim.json", "register_meters",
+    "page_salt", "prefect", "scratch",
+)  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -41,11 +56,15 @@ class Workspace:
     """Paths below one workspace folder.
 
     Lake and profiles may be in an object store instead, under the same names: they are read
-    and written through `storage`.
+    and written through `storage`. Only this user can enter the folder; members of
+    `results_group` can read what is published. If the folder is shared with the configuration
+    or the exports, it stays as it is, and what is ours in it is closed.
     """
 
     root: Path
     lake_url: str | None = None
+    results_group: str | None = None
+    is_shared: bool = False
 
     @property
     def storage(self) -> Storage:
@@ -110,13 +129,36 @@ class Workspace:
         return self.published / "results.duckdb"
 
     def create(self) -> None:
-        """Create missing folders."""
+        """Create missing folders, closed to other users."""
         stored = (self.interval_reads, self.register_reads, self.profile)
         here = (self.rejected, self.assess, self.published)
         for folder in (*stored, *here):
             usable_folder(folder)
+        self.close()
         for folder in here if self.lake_url else (*stored, *here):
             folder.mkdir(parents=True, exist_ok=True)
+        self.close()
+
+    def close(self) -> None:
+        """Let no other user into the workspace; the results' group may pass, not list.
+
+        A folder that holds other things than ours is left open, and ours in it are closed.
+
+        Raises
+        ------
+        ConfigError
+            If the group is unknown, or not one of this user's.
+        """
+        group = group_id(self.results_group) if self.results_group else None
+        if self.is_shared or not is_own_folder(self.root, _OWN_NAMES, _OWN_MARKS):
+            close_entries(self.root, _OWN_NAMES)
+        else:
+            close_folder(self.root, group)
+
+    def show_to_group(self, folder: Path | None = None) -> None:
+        """Let the results' group read a folder, or all that is published; if there is one."""
+        if self.results_group:
+            open_to_group(folder or self.published, group_id(self.results_group))
 
     def check_files(self) -> None:
         """Refuse pipes, folders and dead links in the place of files: opening may never end.
@@ -170,7 +212,7 @@ class Workspace:
         """
         usable_folder(self.root)
         self.check_files()
-        self.root.mkdir(parents=True, exist_ok=True)
+        self.close()
         with self.lock.open("a+", encoding="utf-8", errors="replace") as handle:
             if not _locked(handle, fcntl.LOCK_EX, tries=_TRIES):
                 handle.seek(0)

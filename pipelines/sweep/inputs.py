@@ -82,5 +82,6 @@ def landed_partitions(workspace: Workspace) -> pl.DataFrame:
 def landed_files(workspace: Workspace) -> pl.DataFrame:
     """The ledger's record of each landed file, as reconcile needs it."""
     with work_database(workspace) as work:
+        ledger.prepare(work)
         files: pl.DataFrame = work.sql(sql_text("60_reconcile/landed_ledger")).pl()
     return files

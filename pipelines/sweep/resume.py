@@ -10,6 +10,7 @@ bucket's blocks: one that is damaged or missing has its bucket assessed again.
 from __future__ import annotations
 
 import hashlib
+import json
 import shutil
 from collections.abc import Iterable, Sequence
 from dataclasses import asdict
@@ -40,6 +41,8 @@ _INPUTS = (
 def inputs_key(record: SweepRecord) -> str:
     """One key for all inputs of a sweep's results."""
     parts = [str(getattr(record, name)) for name in _INPUTS]
+    if "gain_correction" in record.documents:  # learned from history, which no hash above holds
+        parts.append(json.dumps(record.documents["gain_correction"], sort_keys=True))
     return hashlib.sha256("\n".join(parts).encode()).hexdigest()[:32]
 
 

@@ -33,13 +33,14 @@ from pipelines.stages.assess.assess import (
 from pipelines.stages.assess.list_findings import list_findings
 from pipelines.stages.assess.month_volume import month_volume
 from pipelines.stages.land.land import land
+from pipelines.stages.land.old_reads import delete_old_reads
 from pipelines.stages.profile.profile import profile
 from pipelines.stages.publish.copy_results import copy_results, is_copied
 from pipelines.stages.publish.history import Retention
 from pipelines.stages.publish.publish import publish
 from pipelines.stages.reconcile import SweepInputs, reconcile
 from pipelines.stages.validate.validate import ValidationSummary, outcome_text, validate
-from pipelines.stages.verify import realised_gain
+from pipelines.stages.verify import verify
 from pipelines.store.lake_partition import bucket_folder
 from pipelines.store.workspace import Workspace
 from pipelines.sweep import far_blocks, resume
@@ -59,6 +60,7 @@ from rightsize.errors import ValidationError
 from rightsize.inference.meter.censoring import LearntPrior, learn_from, steady_by_class
 from rightsize.inference.water_use.kernel_choice import make_kernels
 from rightsize.meters.catalogue import Meter
+from rightsize.verify.learned import learned_correction
 
 
 @dataclass(frozen=True)
@@ -88,7 +90,7 @@ def run_stages(sweep: Sweep, call: Call = Stage.run) -> None:
     if has_news(sweep):
         for stage in JUDGING_STAGES:
             call(stage, sweep)
-    if pages_are_due(sweep.workspace):
+    if pages_are_due(sweep.workspace, has_names=sweep.loaded.settings.names_on_pages):
         call(PAGES_STAGE, sweep)
     if sweep.loaded.settings.copy_results_to:
         call(COPY_STAGE, sweep)
@@ -99,6 +101,7 @@ def _land(sweep: Sweep, cost: StageCost) -> None:
     sweep.landed = land(sweep.loaded, sweep.workspace, progress=sweep.progress)
     cost.item_count = len(sweep.landed.files)
     cost.row_count = sweep.landed.rows_landed
+    sweep.deleted = delete_old_reads(sweep.workspace, sweep.loaded.settings.keep_reads_months)
 
 
 def _validate(sweep: Sweep, cost: StageCost) -> None:
@@ -190,6 +193,7 @@ def _assess(sweep: Sweep, cost: StageCost) -> None:
         units=sweep.loaded.settings.units,
     )
     write_block(found, folder / "finding", "meter_list")
+    write_block(sweep.verified.findings, folder / "finding", "verify")
     months = month_volume(sweep.workspace, sweep.profiled.folders, sweep.fleet.meters.frame)
     write_block(months, folder / "month_volume", "fleet")
 
@@ -220,10 +224,26 @@ def _assessed_into(
     return result
 
 
-def _verify(sweep: Sweep, cost: StageCost) -> None:
-    gains = realised_gain(sweep.workspace, sweep.profiled.folders, sweep.fleet.meters.frame)
-    sweep.inputs = replace(sweep.inputs, realised_gain=gains)
-    cost.item_count = gains.height
+def verify_jobs(sweep: Sweep, cost: StageCost) -> None:
+    """What came of past change-outs, and what it teaches if gains are to be corrected."""
+    found = verify(sweep.workspace, sweep.profiled.folders, sweep.fleet)
+    sweep.verified = found
+    sweep.inputs = replace(
+        sweep.inputs, realised_gain=found.gains, leak_persistence=found.persistence
+    )
+    cost.item_count = found.gains.height
+    if found.log_document:
+        _add_document(sweep, "change_out_log", found.log_document)
+    if sweep.loaded.settings.correct_gains:
+        learned = learned_correction(found.gains, sweep.fleet.meters.frame)
+        _add_document(sweep, "gain_correction", learned.document)
+        judged_by = replace(sweep.fleet.settings, correction=learned)
+        sweep.fleet = replace(sweep.fleet, settings=judged_by)
+
+
+def _add_document(sweep: Sweep, name: str, content: dict[str, Any]) -> None:
+    documents = {**sweep.record.documents, name: content}
+    sweep.record = replace(sweep.record, documents=documents)
 
 
 def _reconcile(sweep: Sweep, cost: StageCost) -> None:
@@ -285,7 +305,8 @@ def _copy(sweep: Sweep, cost: StageCost) -> None:
     if is_copied(url, newest):
         return
     sweep.progress("copy", 0, 1)
-    cost.item_count = copy_results(sweep.workspace, newest, url)
+    sweep.copied_file_count = copy_results(sweep.workspace, newest, url)
+    cost.item_count = sweep.copied_file_count
     sweep.progress("copy", 1, 1)
 
 
@@ -296,8 +317,8 @@ READING_STAGES: Final = (
 )
 JUDGING_STAGES: Final = (
     Stage("learn", _learn),
+    Stage("verify", verify_jobs),
     Stage("assess", _assess),
-    Stage("verify", _verify),
     Stage("reconcile", _reconcile),
     Stage("publish", _publish),
 )

@@ -7,17 +7,18 @@ from dataclasses import dataclass, field
 
 from pipelines.configuration.fleet import Fleet
 from pipelines.configuration.load_settings import Loaded
-from pipelines.pages.fleet_pages import VERSION_FILE
+from pipelines.pages.fleet_pages import VERSION_FILE, drawn_by
 from pipelines.stages.assess.assess import BucketTask
 from pipelines.stages.land.land import LandSummary
+from pipelines.stages.land.old_reads import DeletedReads
 from pipelines.stages.profile.profile import ProfileSummary
 from pipelines.stages.publish.history import open_held
 from pipelines.stages.publish.publish import PublishSummary
 from pipelines.stages.reconcile import SweepInputs
 from pipelines.stages.validate.validate import ValidationSummary
+from pipelines.stages.verify import Verified
 from pipelines.store.workspace import Workspace
 from pipelines.work.bucket_work import Pool, Progress
-from pipelines.work.code_version import pages_version
 from pipelines.work.observe import StageCost
 from rightsize.contracts.sweep_record import Reconciliation, SweepRecord
 from rightsize.inference.meter.censoring import LearntPrior
@@ -60,8 +61,11 @@ class Sweep:
     tasks: list[BucketTask] = field(init=False)
     inputs: SweepInputs = field(init=False)
     learnt: LearntPrior = field(init=False)
+    deleted: DeletedReads = field(default_factory=DeletedReads)
+    verified: Verified = field(init=False)
     reconciliation: Reconciliation | None = None
     published: PublishSummary | None = None
+    copied_file_count: int = 0
 
     @property
     def sweep_id(self) -> str:
@@ -87,14 +91,14 @@ def is_published(workspace: Workspace, record: SweepRecord) -> bool:
     return row == tuple(getattr(record, name) for name in names)
 
 
-def pages_are_due(workspace: Workspace) -> bool:
-    """Whether the pages show another sweep than the results, or come from other code."""
+def pages_are_due(workspace: Workspace, *, has_names: bool = True) -> bool:
+    """Whether the pages show another sweep than the results, or were drawn otherwise."""
     newest = newest_sweep(workspace)
     if newest is None:
         return False
     pages = (workspace.published / "pages").resolve()
-    drawn_by = pages / VERSION_FILE
-    is_current = drawn_by.is_file() and drawn_by.read_bytes() == pages_version().encode()
+    version = pages / VERSION_FILE
+    is_current = version.is_file() and version.read_bytes() == drawn_by(has_names).encode()
     return newest not in pages.name or not is_current
 
 

@@ -21,6 +21,7 @@ def show_summary(results: Path, console: Console) -> None:
     with open_held(results) as connection:
         connection.execute("set TimeZone = 'UTC'")
         _verdicts(connection, console)
+        _corrected(connection, console)
         _best(connection, console)
         _refused(connection, console)
 
@@ -43,6 +44,22 @@ def _verdicts(connection: duckdb.DuckDBPyConnection, console: Console) -> None:
             "all changes", "", _count(changes), "", "", "", money_range(net, low, high)
         )
     console.print(table)
+
+
+def _corrected(connection: duckdb.DuckDBPyConnection, console: Console) -> None:
+    """Whether past change-outs correct the gains above, if the sweep was asked to."""
+    row = connection.execute(sql_text("80_summary/gain_correction")).fetchone()
+    if row is None:
+        return
+    is_applied, cases, least, factor, low, high = row
+    said = (
+        f"Gains are corrected by {cases:,} past change-outs: multiplied by {factor:.2f}"
+        f" ({low:.2f} to {high:.2f} by type, size and class). Each reason says so."
+        if is_applied
+        else f"Gains are not corrected: correct_gains needs {least} past change-outs with a"
+        f" promise and a gain; there are {cases:,}."
+    )
+    console.print(said, soft_wrap=True)
 
 
 def _best(connection: duckdb.DuckDBPyConnection, console: Console) -> None:

@@ -13,6 +13,7 @@ from rich.console import Console
 from pipelines.configuration.fleet import load_fleet
 from pipelines.configuration.load_settings import Loaded
 from pipelines.stages.land.land import LandSummary
+from pipelines.stages.land.old_reads import DeletedReads
 from pipelines.stages.profile.profile import ProfileSummary
 from pipelines.stages.publish.publish import PublishSummary
 from pipelines.stages.validate.validate import ValidationSummary, outcome_text
@@ -40,10 +41,12 @@ class SweepOutcome:
     workspace: Workspace
     sweep_id: str
     landed: LandSummary
+    deleted: DeletedReads
     validated: ValidationSummary
     profiled: ProfileSummary
     reconciliation: Reconciliation | None
     published: PublishSummary | None
+    copied_file_count: int
     costs: tuple[StageCost, ...]
     seconds: float
     is_partial: bool
@@ -57,7 +60,7 @@ def run_sweep(
     scheduler: str | None = None,
     progress: Progress | None = None,
 ) -> SweepOutcome:
-    """Land, validate, profile, learn, assess, reconcile, publish; by threads or a cluster.
+    """Land, validate, profile, learn, verify, assess, reconcile, publish; threads or a cluster.
 
     Where nothing that a result rests on has changed since the last publication, nothing is
     published and `published` is None.
@@ -117,6 +120,7 @@ def sweep_with(
         claim_lake(sweep.workspace)
         _clear(sweep)
         run_stages(sweep, call)
+        sweep.workspace.show_to_group()
     return _outcome(sweep)
 
 
@@ -170,10 +174,12 @@ def _outcome(sweep: Sweep) -> SweepOutcome:
         workspace=sweep.workspace,
         sweep_id=sweep.sweep_id,
         landed=sweep.landed,
+        deleted=sweep.deleted,
         validated=sweep.validated,
         profiled=sweep.profiled,
         reconciliation=sweep.reconciliation,
         published=sweep.published,
+        copied_file_count=sweep.copied_file_count,
         costs=tuple(sweep.costs),
         seconds=(dt.datetime.now(dt.UTC) - sweep.began_at).total_seconds(),
         is_partial=_is_partial(sweep),
@@ -198,6 +204,12 @@ def show_outcome(outcome: SweepOutcome, console: Console) -> None:
         console.print(problem, soft_wrap=True)
     if len(unread) > _SHOWN:
         console.print(f"and {len(unread) - _SHOWN:,} more files not loaded")
+    if gone := outcome.deleted:
+        console.print(
+            f"deleted, as keep_reads_months says: {gone.reads:,} reads of {len(gone.months):,}"
+            f" months before {gone.kept_from} and {gone.rejected_rows:,} rejected rows",
+            soft_wrap=True,
+        )
     unmet = (*outcome.validated.failed, *outcome.validated.warned)
     for warning in unmet[:_SHOWN]:
         console.print(f"validation: {outcome_text(warning)}", soft_wrap=True)
@@ -210,6 +222,12 @@ def show_outcome(outcome: SweepOutcome, console: Console) -> None:
     else:
         show_summary(outcome.workspace.results, console)
     console.print(f"results: {outcome.workspace.results}", soft_wrap=True)
+    if outcome.copied_file_count:
+        console.print(
+            f"copied to {outcome.loaded.settings.copy_results_to}: all published tables,"
+            f" customers' names and addresses included ({outcome.copied_file_count:,} files)",
+            soft_wrap=True,
+        )
     pages = outcome.workspace.published / "pages" / "index.html"
     if pages.is_file():
         console.print(f"pages: {pages}", soft_wrap=True)

@@ -38,7 +38,8 @@ CANDIDATE: Final = Table(
         text(
             "rejected_because",
             "names of the constraints it failed; for a feasible meter, why it is not"
-            " recommended: odds_of_benefit or less_benefit",
+            " recommended: benefit_too_small, gain_too_small, payback_too_long, odds_of_benefit"
+            " or less_benefit",
             null="allowed",
             null_means="the recommended meter",
         ),
@@ -72,6 +73,12 @@ CANDIDATE: Final = Table(
             null="allowed",
             low=0,
         ),
+        number(
+            "worth_usd_per_year",
+            "what the choice goes by: net benefit times probability of fit, less the expected"
+            " cost of a meter that proves too small; 0 for the installed meter",
+            null="allowed",
+        ),
         number("odds_of_benefit", "probability of positive net benefit", null="allowed"),
         number(
             "odds_of_fit",
@@ -82,9 +89,9 @@ CANDIDATE: Final = Table(
         Column(
             "rank",
             "integer",
-            "rank among feasible meters; 1 is best: first the installed meter and those that"
-            " reach the required probability of positive net benefit (all, if it is"
-            " undersized), then the others, each group by net benefit times probability of fit",
+            "rank among feasible meters: the recommended one first, then the installed one and"
+            " those that may be chosen, then the others, each group by worth (net benefit times"
+            " probability of fit, less the expected cost of a meter that proves too small)",
             "allowed",
             "not feasible",
             low=1,
@@ -97,8 +104,8 @@ CANDIDATE: Final = Table(
         Rule("feasible_ones_rank", "feasible = ( rank is not null )"),
         Rule(
             "feasible_breaks_no_rule",
-            "feasible = ( coalesce( rejected_because , '' ) in ( '' , 'odds_of_benefit' ,"
-            " 'less_benefit' ) )",
+            "feasible = ( coalesce( rejected_because , '' ) in ( '' , 'benefit_too_small' ,"
+            " 'gain_too_small' , 'payback_too_long' , 'odds_of_benefit' , 'less_benefit' ) )",
         ),
     ),
     is_detail=True,

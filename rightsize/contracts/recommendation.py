@@ -112,6 +112,12 @@ _RECOMMENDATION_COLUMNS: Final[tuple[Column, ...]] = (
         null=_NA,
     ),
     number(
+        "gain_correction_factor",
+        "factor that past change-outs put on the gain (`correct_gains`); 1 without correction",
+        null=_NA,
+        low=0,
+    ),
+    number(
         "bill_usd_per_year",
         "annual bill as metered: water, sewer and base charge",
         null="allowed",
@@ -164,8 +170,14 @@ _RECOMMENDATION_COLUMNS: Final[tuple[Column, ...]] = (
     ),
     number(
         "change_cost_usd",
-        "purchase, installation and refitting of the recommended meter; 0 if it is the"
-        " installed one",
+        "purchase, installation and refitting of the recommended meter, with the expected part"
+        " of possible_cost_usd; 0 if it is the installed one",
+        null=_NA,
+        low=0,
+    ),
+    number(
+        "possible_cost_usd",
+        "cost that what is not recorded of the site may add",
         null=_NA,
         low=0,
     ),
@@ -235,6 +247,13 @@ _RECOMMENDATION_COLUMNS: Final[tuple[Column, ...]] = (
     number(
         "head_loss_at_peak_psi",
         "head loss of the recommended meter at peak flow",
+        null="allowed",
+        low=0,
+    ),
+    number(
+        "assembly_loss_at_peak_psi",
+        "the same of meter, strainer, reducers and recorded backflow assembly together, held"
+        " against spare_head_psi",
         null="allowed",
         low=0,
     ),

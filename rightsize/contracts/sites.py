@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from rightsize.contracts.site_record import SiteRecord
 from rightsize.errors import ContractError
 from rightsize.settings import CUSTOMER_CLASSES, FIRE_ARRANGEMENTS, SERVICE_KINDS
 
@@ -19,8 +20,8 @@ class SiteBlock:
 
     NaN means "not known". Optional: `month_volume_share`, the share of annual volume by
     calendar month, each row summing to 1 (equal months if absent), `last_use_on`, the day of
-    the last registration of a stopped meter, and `fire_arrangement`, how fire flow reaches
-    the site, as recorded.
+    the last registration of a stopped meter, `fire_arrangement`, how fire flow reaches the
+    site, as recorded, and `record`, what else is recorded of it.
     """
 
     service_kind: tuple[str, ...]  # [A] domestic, irrigation, fire, combined, unknown
@@ -34,6 +35,7 @@ class SiteBlock:
     month_volume_share: Array | None = None  # [A, 12]
     last_use_on: tuple[str | None, ...] | None = None  # [A] None if the meter runs
     fire_arrangement: tuple[str | None, ...] | None = None  # [A] None if not recorded
+    record: SiteRecord | None = None
 
     @property
     def size(self) -> int:
@@ -59,6 +61,8 @@ class SiteBlock:
             lengths["last_use_on"] = len(self.last_use_on)
         if self.fire_arrangement is not None:
             lengths["fire_arrangement"] = len(self.fire_arrangement)
+        if self.record is not None:
+            self.record.check(self.size)
         if len(set(lengths.values())) > 1:
             raise ContractError(f"sites: columns differ in length: {lengths}")
         _refuse_unknown("service_kind", self.service_kind, SERVICE_KINDS)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Final
 
 from rightsize.contracts.columns import SWEEP_ID
-from rightsize.contracts.realised_gain import REALISED_GAIN
+from rightsize.contracts.realised_gain import LEAK_PERSISTENCE, REALISED_GAIN
 from rightsize.contracts.table import (
     Column,
     Rule,
@@ -27,7 +27,10 @@ SWEEP: Final = Table(
         Column("finished_at", "timestamp", "when its results were ready for publication"),
         text("config_hash", "hash of configuration, tariff and thresholds"),
         text("catalogue_hash", "hash of the meter catalog"),
-        text("meters_hash", "hash of the meter list"),
+        text(
+            "meters_hash",
+            "hash of the meter list, and of change-out log and weather series if given",
+        ),
         text("lake_hash", "hash of the landed files used"),
         text("code_version", "version of rightsize, with the revision if known"),
         text("units", "units of the published columns", allowed=("us", "metric")),
@@ -35,7 +38,10 @@ SWEEP: Final = Table(
         count("accounts", "accounts in service, from the meter list"),
         count("assessed", "accounts with a verdict"),
         count("not_assessed", "accounts without a verdict, each with a reason"),
-        count("rows_landed", "rows in all landed exports"),
+        count(
+            "rows_landed",
+            "rows in all landed exports, less those deleted as keep_reads_months says",
+        ),
         count("rows_accepted", "rows accepted and not superseded"),
         count("rows_rejected", "rejected rows, each in rejected_read with its rule"),
         count("rows_superseded", "rows superseded by another read of the same meter and time"),
@@ -61,7 +67,11 @@ SWEEP_DOCUMENT: Final = Table(
     key=("sweep_id", "document"),
     columns=(
         SWEEP_ID,
-        text("document", "config, tariff, thresholds, catalogue or priors"),
+        text(
+            "document",
+            "config, tariff, thresholds, catalogue or priors; accuracy_tests, change_out_log"
+            " and gain_correction where used",
+        ),
         text("content_hash", "hash of the content"),
         Column("content", "json", "the document, defaults included"),
     ),
@@ -103,7 +113,11 @@ LANDED_FILE: Final = Table(
         text("path", "path when it was landed", null="allowed", origin="publish"),
         text("layout", "layout of the export", null="allowed", origin="publish"),
         Column("landed_at", "timestamp", "when it was landed", "allowed", origin="publish"),
-        count("rows_landed", "rows in the file", origin="publish"),
+        count(
+            "rows_landed",
+            "rows in the file, less those deleted as keep_reads_months says",
+            origin="publish",
+        ),
         count("rows_rejected", "rows rejected", origin="publish"),
     ),
     has_history=False,
@@ -138,4 +152,5 @@ SWEEP_TABLES: Final[tuple[Table, ...]] = (
     LANDED_FILE,
     REJECTED_READ,
     REALISED_GAIN,
+    LEAK_PERSISTENCE,
 )

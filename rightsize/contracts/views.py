@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 from rightsize.contracts.demand import MONTH_VOLUME
+from rightsize.contracts.realised_gain import REALISED_GAIN
 from rightsize.contracts.recommendation import RECOMMENDATION
 from rightsize.contracts.results import FINDING, GAIN_SAMPLE
 from rightsize.contracts.sweeps import LANDED_FILE, PROFILE_SOURCE
@@ -107,6 +108,57 @@ _CHANGES: Final = {
     "is_settled": "verdict and action equal the settled ones",
 }
 
+_RESULTS: Final = {
+    "removed_type": "type of the meter taken out, from a kept sweep; null if none knew it",
+    "removed_size_in": "nominal size of the meter taken out; null if no kept sweep knew it",
+    "standing": "judged, too_young (too few reads since the change), set_aside (something else"
+    " happened), refused (the data do not allow an answer)",
+    "came": "gain, loss, or not_shown: the 90 % range includes nothing; null if not judged",
+    "against_promise": "short: the whole range lies below the promise; more: above it; held:"
+    " the promise lies in the range; null without promise or gain",
+    **{
+        f"promised_gain{end}_pct": f"promised gain as a share of the use before{words}"
+        for end, words in (("", ""), ("_low", ", low end"), ("_high", ", high end"))
+    },
+    **{
+        f"realised_to_date{end}_{unit}": meaning + words
+        for unit, meaning in (
+            ("gal", "gain over the days with reads since the change"),
+            ("usd", "that volume at the volumetric price of the promise, or of the class"),
+        )
+        for end, words in (
+            ("", ""),
+            ("_low", ", low end of the 90 % range"),
+            ("_high", ", high end of the 90 % range"),
+        )
+    },
+}
+
+_RESULT_TOTALS: Final = {
+    "scope": "scope of the total: all, kind, type, size or class of the meter put in",
+    "name": "kind, type, nominal size or class",
+    "change_outs": "change-outs",
+    "judged": "of which a gain is told",
+    "too_young": "too few reads since the change",
+    "set_aside": "something else happened: no gain can be told",
+    "refused": "the data do not allow an answer",
+    "gains": "judged with the 90 % range above nothing",
+    "losses": "judged with the 90 % range below nothing",
+    "promises": "judged with a promise from before the change",
+    "promises_short": "promises that lie above the whole 90 % range of what came",
+    "promised_gain_gal_per_year": "promised to those with a promise and a gain, in total",
+    "realised_of_promised_gal_per_year": "what came of those with a promise, in total",
+    "realised_gain_gal_per_year": "what came of all that are judged, in total",
+    "realised_gain_low_gal_per_year": "low end of the 90 % range of that total, cases taken as"
+    " independent",
+    "realised_gain_high_gal_per_year": "high end of the 90 % range of that total",
+    "realised_to_date_gal": "gain over the days with reads since each change, in total",
+    "realised_to_date_usd": "that volume in money, in total",
+    "realised_to_date_low_usd": "low end of the 90 % range of that total, cases taken as"
+    " independent",
+    "realised_to_date_high_usd": "high end of the 90 % range of that total",
+}
+
 VIEWS: Final[tuple[View, ...]] = (
     View(
         "latest_recommendation",
@@ -173,6 +225,20 @@ VIEWS: Final[tuple[View, ...]] = (
             "running_revenue_share": "cumulative share of the revenue gain of all flagged"
             " meters",
         },
+    ),
+    View(
+        "change_out_result",
+        "What came of each change-out against what was promised.",
+        "one row per change-out, repair or test",
+        (REALISED_GAIN, RECOMMENDATION),
+        _RESULTS,
+    ),
+    View(
+        "change_out_total",
+        "What change-outs brought in total, with money to date and cases that cannot be told.",
+        "one row per total: all, a kind, a type, a size, a class",
+        (REALISED_GAIN,),
+        _RESULT_TOTALS,
     ),
     View(
         "recommendation_source",

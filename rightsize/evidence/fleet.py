@@ -4,16 +4,17 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 import polars as pl
 
+from rightsize.evidence.outcomes.fleet_outcomes import ChangeOuts
 from rightsize.units import UnitSystem
 
 Row = Mapping[str, Any]
 
-PAGES = ("index", "list", "changes", "quality", "words")
+PAGES = ("index", "list", "changes", "outcome", "quality", "words")
 """Names of the pages, without `.html`."""
 
 
@@ -28,12 +29,14 @@ class FleetEvidence:
 
     sweeps: tuple[Row, ...]  # newest first
     meters: pl.DataFrame
+    totals: tuple[Row, ...]  # of all changes, from joint samples: one row, or none
     classes: tuple[Row, ...]
     verdicts: tuple[Row, ...]
     moved: tuple[Row, ...]
     refusals: tuple[Row, ...]
     coverage: tuple[Row, ...]
     expectations: tuple[Row, ...]
+    change_outs: ChangeOuts = field(default_factory=ChangeOuts)
 
     @property
     def sweep(self) -> Row:

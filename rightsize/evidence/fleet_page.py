@@ -17,6 +17,7 @@ from rightsize.evidence import words
 from rightsize.evidence.cautions import CAUTIONS
 from rightsize.evidence.fleet import FleetEvidence
 from rightsize.evidence.list_data import shortened
+from rightsize.evidence.outcomes.fleet_outcomes import outcome_context
 from rightsize.evidence.page import environment
 from rightsize.evidence.pictures.fleet_pictures import classes_svg, half_way, stake_svg
 from rightsize.evidence.quantity import Units, decimal, odds
@@ -32,6 +33,7 @@ NAV: Final = (
     ("index", "summary"),
     ("list", "list"),
     ("changes", "what changed"),
+    ("outcome", "what came of it"),
     ("quality", "data quality"),
     ("words", "definitions"),
 )
@@ -56,6 +58,7 @@ def fleet_pages(fleet: FleetEvidence, pages: dict[str, str]) -> Iterator[tuple[s
     yield "index.html", _render("fleet_index.html", "index", common, _summary(fleet))
     yield "list.html", _render("fleet_list.html", "list", common, _list(fleet))
     yield "changes.html", _render("fleet_changes.html", "changes", common, _moved(fleet))
+    yield "outcome.html", _render("fleet_outcome.html", "outcome", common, _outcome(fleet))
     yield "quality.html", _render("fleet_quality.html", "quality", common, _quality(fleet))
     yield "words.html", _render("fleet_words.html", "words", common, _words(fleet))
 
@@ -102,24 +105,20 @@ def script_hash() -> str:
     return "sha256-" + base64.b64encode(digest).decode("ascii")
 
 
+_TOTALS: Final = tuple(
+    f"{name}{end}_usd_per_year"
+    for name in ("net_benefit", "revenue_gain")
+    for end in ("", "_low", "_high")
+)
+
+
 def _summary(fleet: FleetEvidence) -> dict[str, Any]:
     changes = fleet.changes
     half = half_way(changes)
-    total = {
-        name: float(changes[name].sum())
-        for name in (
-            "net_benefit_usd_per_year",
-            "net_benefit_low_usd_per_year",
-            "net_benefit_high_usd_per_year",
-            "revenue_gain_usd_per_year",
-            "revenue_gain_low_usd_per_year",
-            "revenue_gain_high_usd_per_year",
-            "change_cost_usd",
-        )
-    }
+    [total] = fleet.totals or (dict.fromkeys(_TOTALS, 0.0),)
     label = f"{half} of {changes.height} change-outs bring half of the revenue gain."
     return {
-        "total": total,
+        "total": {**total, "change_cost_usd": float(changes["change_cost_usd"].sum())},
         "change_count": changes.height,
         "log_count": int((fleet.meters["action"] == "log_first").sum()),
         "half": half,
@@ -160,6 +159,10 @@ def _moved(fleet: FleetEvidence) -> dict[str, Any]:
         for row in fleet.moved
     ]
     return {"moved": rows}
+
+
+def _outcome(fleet: FleetEvidence) -> dict[str, Any]:
+    return outcome_context(fleet.change_outs, Units(fleet.units))
 
 
 def _held(column: str, fleet: FleetEvidence) -> str:

@@ -70,6 +70,11 @@ def _undersized(site: SiteEvidence, now: str, new: str) -> str:
         if is_lasting
         else f"peak flow {flow(peak)}, safe maximum operating capacity {flow(smoc)}"
     )
+    if row["action"] == "log_first":
+        return (
+            f"The {now} seems undersized ({flows}), but nothing on record confirms it: log the"
+            f" site before it is replaced with {new}."
+        )
     if row["action"] == "change":
         cure = f"replace it with {new}"
     elif site.is_change:

@@ -15,6 +15,7 @@ from rightsize.evidence import words
 from rightsize.evidence.card import card
 from rightsize.evidence.cautions import CAUTIONS
 from rightsize.evidence.headline import headline
+from rightsize.evidence.outcomes.site_outcome import outcome_lines
 from rightsize.evidence.pictures.band_picture import bands_svg
 from rightsize.evidence.pictures.duration_picture import duration_svg, exceedance
 from rightsize.evidence.pictures.palette import in_print_colors
@@ -95,6 +96,7 @@ def _part(site: SiteEvidence) -> dict[str, Any]:
         "figures": figures(site),
         "net_sum": net_sum(site),
         "since": in_service_since(site),
+        "outcomes": outcome_lines(site.change_outs, units),
         "card": card(site),
         "rivals": rivals(site),
         "checks": checklist(site),

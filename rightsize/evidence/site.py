@@ -90,6 +90,7 @@ class SiteEvidence:
     files: tuple[SourceFile, ...] = ()
     listed: Row = field(default_factory=dict)
     thresholds: Row = field(default_factory=dict)
+    change_outs: tuple[Row, ...] = ()  # of the account, in the published units
 
     @property
     def account_id(self) -> str:

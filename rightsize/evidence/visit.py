@@ -41,6 +41,7 @@ def checklist(site: SiteEvidence) -> tuple[Check, ...]:
         Check("register resolution and multiplier", _register(site, units)),
         Check("flow direction matches the arrow, meter level, line full of water"),
         Check("strainer; straight run upstream and downstream", _pipe(line_in, units)),
+        *_unrecorded(site),
         Check("bypass: closed, sealed, not leaking"),
         Check("valves: turn freely, shut tight"),
         *_stopped(site),
@@ -76,6 +77,27 @@ def _other(site: SiteEvidence, units: Units) -> tuple[Check, ...]:
     meter = site.recommended
     name = units.meter(meter.meter_type, meter.size_in, meter.grade)
     return (Check("space and laying length for the recommended meter", name),)
+
+
+_FACTS: Final[dict[str, str]] = {
+    "service_line_in": "size of the service line",
+    "lay_length_in": "laying length, face to face",
+    "end_connection": "ends, threaded or flanged",
+    "straight_run_in": "straight pipe before the meter",
+    "has_strainer": "strainer, yes or no",
+    "has_power": "power from the mains, yes or no",
+    "in_street": "in the street, yes or no",
+    "backflow": "backflow assembly",
+}
+"""Facts of the site that size and cost depend on, by their columns of meters.csv."""
+
+
+def _unrecorded(site: SiteEvidence) -> tuple[Check, ...]:
+    """What is not recorded and may cost, for the record after the visit."""
+    if site.is_fire:
+        return ()
+    blank = [f"{what} ({n})" for n, what in _FACTS.items() if site.listed.get(n) in (None, "")]
+    return (Check(f"for the record: {'; '.join(blank)}", "not recorded"),) if blank else ()
 
 
 def _log(site: SiteEvidence) -> tuple[Check, ...]:

@@ -25,10 +25,10 @@ from rightsize.inference.meter.registered_table import (
 )
 from rightsize.inference.meter.service import ServiceRecord, largest_flow_gpm
 from rightsize.inference.peaks import actual_mean, crowding_of, peak_10s, sustained_registered
-from rightsize.inference.posterior import FlowPosterior
+from rightsize.inference.posterior import BY_ACCOUNT, FlowPosterior
 from rightsize.inference.reads import nights
 from rightsize.inference.reads.interval_means import reads_of
-from rightsize.inference.reads.signs import pulse_variance, signs_of
+from rightsize.inference.reads.signs import pulse_variance, rounding_of, signs_of
 from rightsize.inference.spread import Flow, spread
 from rightsize.inference.uniforms import Uniforms, uniforms_of
 from rightsize.inference.water_use.kernel_choice import kernel_of, unit_scale
@@ -114,18 +114,10 @@ def _rows(block: ProfileBlock, rows: slice | NDArray[np.int64]) -> ProfileBlock:
 
 
 def _joined(parts: list[FlowPosterior]) -> FlowPosterior:
-    by_account = {
-        "time_share",
-        "actual_volume_share",
-        "actual_volume_share_low",
-        "actual_volume_share_high",
-        "registered_envelope_low",
-        "registered_envelope_high",
-    }
     return FlowPosterior(
         **{
             name: np.concatenate(
-                [getattr(p, name) for p in parts], axis=0 if name in by_account else 1
+                [getattr(p, name) for p in parts], axis=0 if name in BY_ACCOUNT else 1
             )
             for name in vars(parts[0])
         }
@@ -142,8 +134,9 @@ def _chunk(
     most_gpm: Array,
     u: Uniforms,
 ) -> FlowPosterior:
-    steady = _steady(block, held, priors, learnt, u)
-    how = _patterns(block, priors, steady, u)
+    rounding = rounding_of(block)
+    steady = _steady(block, held, priors, learnt, rounding, u)
+    how = _patterns(block, priors, steady, rounding, u)
     kinds, which = kernel_of(how)
     unit = how.unit_gpm * unit_scale(how, kinds, which)
     used, which = np.unique(which, return_inverse=True)
@@ -166,14 +159,16 @@ def _chunk(
     )
 
 
-def _patterns(block: ProfileBlock, priors: Priors, steady: Array, u: Uniforms) -> Patterns:
+def _patterns(
+    block: ProfileBlock, priors: Priors, steady: Array, rounding: Array, u: Uniforms
+) -> Patterns:
     """Patterns of each class's accounts, in the order of the block."""
     classes = np.array(block.customer_class)
     parts: list[tuple[NDArray[np.int64], Patterns]] = []
     for name in np.unique(classes):
         mine = np.flatnonzero(classes == name)
         part = _rows(block, mine)
-        signs = signs_of(part, np.median(steady[:, mine], axis=0))
+        signs = signs_of(part, np.median(steady[:, mine], axis=0), rounding[mine])
         atoms = atoms_of(priors.of(str(name)))
         parts.append((mine, patterns_of(atoms, signs, u.of(mine))))
     order = np.argsort(np.concatenate([mine for mine, _ in parts]))
@@ -190,6 +185,7 @@ def _steady(
     held: HeldMeters,
     priors: Priors,
     learnt: LearntPrior | None,
+    rounding: Array,
     u: Uniforms,
 ) -> Array:
     """Continuous flow [J, A]: registered at night, or possible below the starting flow."""
@@ -197,7 +193,7 @@ def _steady(
     start = held.sampled_start_gpm
     shown = start * held.ratio_at(np.zeros(block.size))
     least = np.median(shown, axis=0)
-    seen = nights.steady_seen(block, pulse_variance(block), law, least, u.steady_seen)
+    seen = nights.steady_seen(block, pulse_variance(block, rounding), law, least, u.steady_seen)
     odds = censoring.unseen_odds(law.share, law.centre_log, law.log_sd, start)
     size = censoring.unseen_size(u.steady_unseen_rank, law.centre_log, law.log_sd, start)
     unseen = np.where(u.steady_unseen < odds, size, 0.0)

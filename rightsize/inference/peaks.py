@@ -19,8 +19,8 @@ Array = NDArray[np.floating[Any]]
 SUSTAINED_EXCEEDED: Final = 0.005  # [1] of the time, by a 60-min mean: convention
 # Set by hand and fitted on simulated fleets; which fleets is not recorded. Where a line names
 # another origin, that holds.
-_MODEL_SD: Final = (0.10, 0.13)  # [log] error of the model's peak: fine and hourly reads
-_HABIT_SD: Final = 0.08  # [log] more upward: uses that run together by habit, not by chance
+_MODEL_SD: Final = (0.08, 0.10)  # [log] error of the model's peak: fine and hourly reads
+_HABIT_SD: Final = 0.06  # [log] more upward: uses that run together by habit, not by chance
 _FILLED_SHARE: Final = 0.98  # [1] the peak is exceeded for minutes: a steady interval holds it
 _LONG_SD: Final = 0.45  # [log] more for reads of a whole day
 _FILLED_FROM_MIN: Final = 15  # [min] a shorter interval may be shorter than the peak may last
@@ -97,16 +97,23 @@ def _largest_mean(block: ProfileBlock, uniform: Array) -> Array:
 
 
 def _largest_shown(block: ProfileBlock) -> Array:
-    """Interval mean exceeded `PEAK_EXCEEDED` of the time, as registered [A]."""
+    """Interval mean exceeded `PEAK_EXCEEDED` of the time, as registered [A].
+
+    Of so many intervals that is the k-th largest. The largest of all is known as it is; the
+    others lie evenly in log flow over their band.
+    """
     total = block.band_count.sum(axis=1) + block.zero_count
     above = np.cumsum(block.band_count[:, ::-1], axis=1)[:, ::-1]
     wanted = np.maximum(PEAK_EXCEEDED * total, 1.0)
     last = np.maximum((above >= wanted[:, None]).sum(axis=1) - 1, 0)
     rows = np.arange(block.size)
-    after = above[rows, np.minimum(last + 1, BAND_COUNT - 1)]
-    part = (above[rows, last] - wanted) / np.maximum(above[rows, last] - after, 1e-9)
+    larger = np.where(
+        last + 1 < BAND_COUNT, above[rows, np.minimum(last + 1, BAND_COUNT - 1)], 0.0
+    )
+    inside = np.maximum(above[rows, last] - larger, 1.0)
     low = BAND_EDGES_GPM[last]
     high = np.clip(block.max_interval_gpm, low, BAND_EDGES_GPM[last + 1])
+    part = 1 - (wanted - larger - np.where(larger > 0, 0.5, 1.0)) / inside
     return np.asarray(low * (high / low) ** np.clip(part, 0, 1))
 
 

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Callable
+from dataclasses import dataclass, fields, replace
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -36,3 +38,48 @@ class FlowPosterior:
     known_curve_gal_per_year: Array | None = None
     """[J, A, M] as `registered_gal_per_year`, every meter by its catalog curve as it stands:
     what a log of flows can tell apart. None where curves are not drawn."""
+
+    def rows(self, accounts: NDArray[np.bool_]) -> FlowPosterior:
+        """Those of some accounts."""
+
+        def cut(name: str, value: Array) -> Array:
+            return np.asarray(value[accounts] if name in BY_ACCOUNT else value[:, accounts])
+
+        return self._each(cut)
+
+    def with_more(self, more: FlowPosterior) -> FlowPosterior:
+        """These samples and, behind them, more of the same accounts.
+
+        What is a mean over samples is weighed by their numbers; ends of shares and the
+        envelope are the wider of the two.
+        """
+        ours, theirs = len(self.peak_10s_gpm), len(more.peak_10s_gpm)
+
+        def joined(name: str, value: Array) -> Array:
+            other: Array = getattr(more, name)
+            if name not in BY_ACCOUNT:
+                return np.concatenate([value, other], axis=0)
+            if name.endswith("_low"):
+                return np.asarray(np.minimum(value, other))
+            if name.endswith("_high"):
+                return np.asarray(np.maximum(value, other))
+            return np.asarray((ours * value + theirs * other) / (ours + theirs))
+
+        return self._each(joined)
+
+    def _each(self, change: Callable[[str, Array], Array]) -> FlowPosterior:
+        values = {f.name: getattr(self, f.name) for f in fields(self)}
+        return replace(self, **{k: change(k, v) for k, v in values.items() if v is not None})
+
+
+BY_ACCOUNT: Final = frozenset(
+    {
+        "time_share",
+        "actual_volume_share",
+        "actual_volume_share_low",
+        "actual_volume_share_high",
+        "registered_envelope_low",
+        "registered_envelope_high",
+    }
+)
+"""Fields without a sample axis."""

@@ -13,6 +13,7 @@ from rightsize.units.column_units import nominal_mm
 
 Points = tuple[tuple[float, float], ...]
 Limits = tuple[float, float]
+EndConnection = Literal["threaded", "flanged"]
 MeterStatus = Literal["rated", "unrated", "unknown"]
 
 STANDARD_GRADE: Final = "standard"
@@ -72,6 +73,9 @@ class Meter:
     compound: CompoundParts | None = None
     notes: tuple[str, ...] = ()
     is_lead_free: bool = False
+    lay_length_in: float | None = None  # None: by type and size, see `laying`
+    end_connection: EndConnection | None = None
+    needs_power: bool = False  # from the mains; a battery is no matter of the site
 
     @property
     def label(self) -> str:

@@ -5,13 +5,16 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
+import polars as pl
 from numpy.typing import NDArray
 
 from rightsize.contracts.profiles import ProfileBlock
+from rightsize.contracts.site_record import SiteRecord
 from rightsize.contracts.sites import SiteBlock
 from rightsize.errors import ContractError
 from rightsize.inference.posterior import FlowPosterior
 from rightsize.meters.arrays import meter_arrays
+from rightsize.meters.assembly_loss import added_loss_psi_per_gpm2
 from rightsize.meters.catalogue import Catalogue
 from rightsize.recommend.economics import (
     ChangeCosts,
@@ -23,7 +26,9 @@ from rightsize.recommend.economics import (
 from rightsize.recommend.rules.assessable import Refusals, refusals
 from rightsize.recommend.rules.fire_gate import is_fire_unverified
 from rightsize.recommend.rules.meter_rules import site_rules
+from rightsize.recommend.rules.own_kind import own_kind
 from rightsize.recommend.rules.range_fit import FlowLimits, flow_limits
+from rightsize.recommend.site_costs import SiteCosts, site_costs, with_site_costs
 from rightsize.settings import Tariff, Thresholds
 from rightsize.units import UnitSystem
 
@@ -43,11 +48,15 @@ class Case:
     refused: Refusals
     meter_index: NDArray[np.int64]  # [A] 0 for an unknown meter, never assessed
     rates: RateSteps
-    costs: ChangeCosts
+    costs: ChangeCosts  # with the expected costs of the site
+    site_costs: SiteCosts
     flow_limits: FlowLimits
     spare_head_psi: Array  # [A] the threshold where meters.csv does not say
+    added_psi_per_gpm2: Array  # [A, M] loss of strainer and reducers over flow squared
+    backflow_psi: Array  # [A] loss of the backflow assembly
     broken: NDArray[np.int32]  # [A, M] rules broken whatever the flow
     units: UnitSystem  # of the sentences
+    gain_factor: Array | None = None  # [A, M] of past change-outs; None without correction
 
     @property
     def is_irrigation(self) -> Flags:
@@ -76,6 +85,15 @@ class Case:
             fire_line_sizes_above_meter=limits.fire_line_sizes_above_meter,
             fire_line_step_min_in=limits.fire_line_step_min_in,
         )
+
+    @property
+    def record(self) -> SiteRecord:
+        """What the meter list records of the sites."""
+        return self.sites.record or SiteRecord.blank(self.sites.size)
+
+    def own_kind(self, rows: slice) -> pl.Series:
+        """Why a change of each account is for engineering review; null where nothing is."""
+        return own_kind(self.sites.service_kind[rows], self.record.manifold[rows])
 
     @property
     def last_use_on(self) -> tuple[str | None, ...]:
@@ -123,6 +141,9 @@ def prepare(
         refit_usd_per_in=thresholds.refit_usd_per_in,
         renewal_credit_share=thresholds.renewal_credit_share,
     )
+    record = sites.record or SiteRecord.blank(sites.size)
+    on_site = site_costs(catalogue.meters, index, sites.service_line_in, record, thresholds)
+    costs = with_site_costs(costs, on_site, len(posterior.peak_10s_gpm))
     rates = rate_steps(
         tariff,
         rate_class_of(tariff, sites.customer_class, sites.service_kind),
@@ -131,9 +152,12 @@ def prepare(
     spare = np.where(
         np.isnan(sites.spare_head_psi), thresholds.spare_head_psi, sites.spare_head_psi
     )
+    added = added_loss_psi_per_gpm2(catalogue.meters, sites.service_line_in)
+    backflow = backflow_loss_psi(sites, thresholds)
     limits_gpm = flow_limits(
         catalogue.meters,
-        spare,
+        spare - backflow,
+        added_psi_per_gpm2=added,
         smoc_margin_share=thresholds.smoc_margin_share,
         continuous_margin_share=thresholds.continuous_margin_share,
     )
@@ -154,11 +178,26 @@ def prepare(
         meter_index=index,
         rates=rates,
         costs=costs,
+        site_costs=on_site,
         flow_limits=limits_gpm,
         spare_head_psi=spare,
+        added_psi_per_gpm2=added,
+        backflow_psi=backflow,
         broken=broken,
         units=units,
     )
+
+
+def backflow_loss_psi(sites: SiteBlock, thresholds: Thresholds) -> Array:
+    """Head loss of each site's backflow assembly [A]; 0 where none is recorded."""
+    loss = {
+        "double_check": thresholds.double_check_psi,
+        "reduced_pressure": thresholds.reduced_pressure_psi,
+    }
+    recorded = pl.Series(
+        (sites.record or SiteRecord.blank(sites.size)).backflow, dtype=pl.String
+    )
+    return recorded.replace_strict(loss, default=0.0, return_dtype=pl.Float64).to_numpy()
 
 
 def _check(

@@ -21,6 +21,7 @@ class Choice:
     action: NDArray[np.str_]  # [A]
     chosen: Index  # [A] meter to install, to confirm by logging, or the installed one
     runner_up: Index  # [A] best feasible meter beside chosen and installed; -1 for none
+    tied: Index  # [A] meter worth a little more than the chosen, cheaper one; -1 for none
     smaller: Index  # [A] best smaller meter of the same type that pays; -1 for none
     log_value_usd: Array  # [A] worth of a log less its cost; NaN where a change is decided
     odds_over_smoc: Array  # [A] odds that the peak exceeds the installed meter's SMOC

@@ -13,21 +13,38 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
+from rightsize.contracts.change_outs.gain_correction import GainCorrection
 from rightsize.contracts.columns import FLAGGED_VERDICTS
 from rightsize.contracts.profiles import ProfileBlock
 from rightsize.contracts.sites import SiteBlock
 from rightsize.inference.posterior import FlowPosterior
-from rightsize.inference.samples import odds
+from rightsize.inference.samples import mean, odds
 from rightsize.meters.arrays import meter_arrays
 from rightsize.meters.catalogue import Catalogue
+from rightsize.recommend.best_meter import best_meter, best_of, losers, ranks, runner_up
 from rightsize.recommend.case import Case, prepare
 from rightsize.recommend.choice import Choice
+from rightsize.recommend.economics import ChangeCosts
+from rightsize.recommend.gain_correction import corrected, factors_at
 from rightsize.recommend.rows.candidate_rows import candidate_frame
 from rightsize.recommend.rows.finding_rows import decision_findings, not_assessed_frame
 from rightsize.recommend.rows.gain_sample_rows import gain_sample_frame
 from rightsize.recommend.rows.recommendation_rows import recommendation_frame
-from rightsize.recommend.rules.meter_rules import BIT
+from rightsize.recommend.rules.meter_rules import FEASIBLE_MASK, FLOW_MASK
+from rightsize.recommend.rules.need_rules import (
+    is_smaller_of_type,
+    is_smaller_size,
+    need_rules,
+)
+from rightsize.recommend.rules.own_kind import is_own_kind
+from rightsize.recommend.rules.upsize_evidence import is_shown_too_small
 from rightsize.recommend.rules.verdict import actions, verdicts
+from rightsize.recommend.rules.worth_a_visit import (
+    Visit,
+    least_benefit_usd,
+    odds_asked,
+    visit,
+)
 from rightsize.recommend.weigh import (
     BenefitSamples,
     Weighed,
@@ -64,6 +81,7 @@ def decide(
     thresholds: Thresholds,
     *,
     units: UnitSystem,
+    correction: GainCorrection | None = None,
 ) -> Decision:
     """Verdict, meter, money and reason for every meter of a block.
 
@@ -79,6 +97,8 @@ def decide(
         Meters, rates and limits.
     units
         Of the figures in sentences; every column is in US units.
+    correction
+        Factors that past change-outs put on gains; None leaves them as they are.
 
     Returns
     -------
@@ -91,7 +111,12 @@ def decide(
     ContractError
         If block, posterior, sites and catalog do not belong together.
     """
+    factor = None
+    if correction is not None and correction.is_applied:
+        factor, error = factors_at(correction, sites.customer_class, catalogue.meters)
+        posterior = corrected(posterior, factor, error)
     case = prepare(block, posterior, sites, catalogue, tariff, thresholds, units=units)
+    case = replace(case, gain_factor=factor)
     starts = range(0, max(block.size, 1), CHUNK_ACCOUNTS)
     parts = [_decide_rows(case, slice(k, min(k + CHUNK_ACCOUNTS, block.size))) for k in starts]
     return Decision(
@@ -111,6 +136,9 @@ def _decide_rows(case: Case, rows: slice) -> Decision:
             rates,
             costs,
             flow_limits,
+            site_usd=case.site_costs.rows(rows).beyond_expected_usd(
+                len(case.posterior.peak_10s_gpm)
+            ),
             least_sustained_gpm=np.nan_to_num(season_gpm[rows]),
             demand_elasticity=case.thresholds.demand_elasticity,
         )
@@ -122,6 +150,7 @@ def _decide_rows(case: Case, rows: slice) -> Decision:
                 case.posterior.registered_envelope_low[rows],
                 case.posterior.registered_envelope_high[rows],
             ),
+            wrong_usd_per_year=_wrong_usd_per_year(case, costs),
             odds_of_fit=case.thresholds.odds_of_fit,
         )
         choice = _choose(case, rows, samples, weighed)
@@ -134,78 +163,180 @@ def _decide_rows(case: Case, rows: slice) -> Decision:
     )
 
 
+def _wrong_usd_per_year(case: Case, costs: ChangeCosts) -> Array:
+    """A meter that proves too small is bought and installed again, with a complaint [A, M]."""
+    usd = costs.change_cost_usd + case.thresholds.wrong_size_cost_usd
+    return usd / costs.present_value_factor
+
+
 def _choose(case: Case, rows: slice, samples: BenefitSamples, weighed: Weighed) -> Choice:
-    """The meter of each account, its verdict and its action."""
-    thresholds = case.thresholds
-    index, ours = case.meter_index[rows], np.arange(len(case.meter_index[rows]))
+    """The meter of each account, its verdict and its action.
+
+    First whether to change at all: does a meter that fits and is worth a visit reach the odds
+    against keeping? Then which: of those that fit, the one that is worth most.
+    """
+    limits, index = case.thresholds, case.meter_index[rows]
     over_peak, over_sustained, over = _overload(case, rows)
-    is_undersized = over >= thresholds.odds_of_undersized
-    weighed = replace(
-        weighed, broken=weighed.broken | _need_rules(case, rows, is_undersized=is_undersized)
+    is_undersized = over >= limits.odds_of_undersized
+    need = _need_bits(case, rows, samples, is_undersized=is_undersized)
+    weighed = replace(weighed, broken=weighed.broken | need)
+    listed = _shortlist(case, rows, samples, weighed, is_undersized=is_undersized)
+    has_choice = np.asarray(listed.allowed.any(axis=1))
+    best = best_meter(
+        listed.allowed,
+        weighed,
+        case.costs.change_cost_usd[rows],
+        tie_band_share=limits.tie_band_share,
     )
-    other = weighed.feasible.copy()
-    other[ours, index] = False
-    pays = other & (weighed.odds_of_benefit >= thresholds.odds_of_benefit)
-    pays &= weighed.net_benefit_usd > 0
-    pays &= weighed.net_benefit_usd >= thresholds.min_net_benefit_usd_per_year
-    allowed = np.where(is_undersized[:, None], other, pays)
-    has_choice = np.asarray(allowed.any(axis=1))
-    best = np.where(allowed, weighed.benefit_that_fits_usd, -np.inf).argmax(axis=1)
-    smaller = _best_of(pays & _same_type_smaller(case, index), weighed)
-    hopeful, log_value_usd = _log_case(case, rows, samples, other)
-    worth_logging = (log_value_usd >= thresholds.min_log_value_usd) & (hopeful >= 0)
+    top = best_of(listed.allowed, weighed)
+    meters = case.catalogue.meters
+    smaller = best_of(listed.proven & is_smaller_of_type(meters, index), weighed)
+    smaller = np.where(is_smaller_size(meters, index, best), smaller, -1)
+    hopeful, log_value_usd = _log_case(case, rows, samples, weighed.broken)
+    worth_logging = (log_value_usd >= limits.min_log_value_usd) & (hopeful >= 0)
     verdict = verdicts(
         is_assessed=case.refused.is_assessed[rows],
         is_undersized=is_undersized,
         has_choice=has_choice,
         has_smaller=smaller >= 0,
     )
-    code = np.array(case.refused.code[rows], dtype=np.str_)
     action = actions(
         verdict,
         has_choice=has_choice,
-        is_worth_logging=worth_logging | (over >= thresholds.near_limit_odds),
-        is_critical=case.is_critical[rows],
-        is_fire=code == "fire_service",
-        is_fire_unverified=case.is_fire_unverified[rows],
-        is_stopped=np.array([day is not None for day in case.last_use_on[rows]], dtype=bool),
+        is_shown=_is_shown(case, rows, over_sustained),
+        is_worth_logging=worth_logging | (over >= limits.near_limit_odds),
+        **_referred(case, rows),
     )
     changes = np.isin(verdict, FLAGGED_VERDICTS) & has_choice
     may_log = (action == "log_first") & worth_logging
-    chosen = np.where(changes, best, np.where(may_log, hopeful, index))
+    chosen = np.where(changes, best, np.where(may_log, hopeful, index)).astype(np.int64)
+    kept = np.where(changes, chosen, index)
     return Choice(
         verdict=verdict,
         action=action,
-        chosen=chosen.astype(np.int64),
-        runner_up=_runner_up(weighed, other, chosen),
+        chosen=chosen,
+        runner_up=runner_up(weighed, listed.other, chosen),
+        tied=np.where(changes & (top != best), top, -1),
         smaller=smaller,
         log_value_usd=np.where(has_choice | is_undersized, np.nan, log_value_usd),
         odds_over_smoc=over_peak,
         odds_over_continuous=over_sustained,
         odds_over=over,
         weighed=replace(
-            weighed, broken=_losers(weighed, allowed, chosen=np.where(changes, chosen, index))
+            weighed, broken=losers(weighed, listed.visits, listed.allowed, chosen=kept)
         ),
-        rank=_rank(weighed, allowed, index),
+        rank=ranks(weighed, listed.allowed, index, kept),
+    )
+
+
+@dataclass(frozen=True)
+class _Shortlist:
+    """Meters beside the installed one, as far as they come [A, M]."""
+
+    other: Flags  # they may be installed and fit
+    visits: Visit
+    proven: Flags  # worth a visit, beyond the odds asked of a change
+    allowed: Flags  # may be chosen: any that is worth a visit, once one is proven
+
+
+def _shortlist(
+    case: Case, rows: slice, samples: BenefitSamples, weighed: Weighed, *, is_undersized: Flags
+) -> _Shortlist:
+    """Step one: whether to change at all, by the odds against keeping."""
+    limits, index = case.thresholds, case.meter_index[rows]
+    other = weighed.feasible.copy()
+    other[np.arange(len(index)), index] = False
+    visits = _visits(case, rows, samples, weighed)
+    asked = odds_asked(case.costs.change_cost_usd[rows], limits)
+    pays = other & visits.is_worth_it & (weighed.odds_of_benefit >= asked - limits.odds_slack)
+    proven = pays & (weighed.odds_of_benefit >= asked)
+    is_change = proven.any(axis=1, keepdims=True)
+    allowed = np.where(is_undersized[:, None], other, pays & is_change)
+    return _Shortlist(other, visits, proven, np.asarray(allowed))
+
+
+def _is_shown(case: Case, rows: slice, odds_over_continuous: Array) -> Flags:
+    """Whether more than an inferred peak shows that a meter is too small [A]."""
+    limits, index = case.thresholds, case.meter_index[rows]
+    shown = is_shown_too_small(
+        case.block,
+        case.record.upsize_evidence,
+        rows,
+        smoc_gpm=meter_arrays(case.catalogue.meters).smoc_gpm[index],
+        odds_over_continuous=odds_over_continuous,
+        odds_of_undersized=limits.odds_of_undersized,
+    )
+    return shown | (not limits.upsize_needs_evidence)
+
+
+def _referred(case: Case, rows: slice) -> dict[str, Flags]:
+    """What sends an account to engineering review [A]."""
+    return {
+        "is_critical": case.is_critical[rows] | is_own_kind(case.own_kind(rows)),
+        "is_fire": np.array(case.refused.code[rows], dtype=np.str_) == "fire_service",
+        "is_fire_unverified": case.is_fire_unverified[rows],
+        "is_stopped": np.array([day is not None for day in case.last_use_on[rows]], dtype=bool),
+    }
+
+
+def _need_bits(
+    case: Case, rows: slice, samples: BenefitSamples, *, is_undersized: Flags
+) -> NDArray[np.int32]:
+    part_year = case.block.days_covered[rows] < case.thresholds.full_year_days
+    return need_rules(
+        case.catalogue.meters,
+        case.meter_index[rows],
+        peak_gpm=mean(samples.peak_gpm),
+        design_peak_share=case.thresholds.design_peak_share,
+        service_line_in=case.sites.service_line_in[rows],
+        is_undersized=is_undersized,
+        is_season_unseen=case.is_irrigation[rows] & part_year,
+    )
+
+
+def _visits(case: Case, rows: slice, samples: BenefitSamples, weighed: Weighed) -> Visit:
+    """Hold each meter against the least that a visit must bring."""
+    _, costs, _ = case.priced(rows)
+    renewal = mean(samples.renewal_gain_usd)[:, None] * (1 - costs.until_renewal_share)
+    cash = weighed.net_benefit_usd + renewal + costs.annual_cost_usd_per_year
+    cash = cash - costs.upkeep_change_usd_per_year
+    accuracy = weighed.accuracy_pct[0]
+    index = case.meter_index[rows]
+    return visit(
+        net_benefit_usd=weighed.net_benefit_usd,
+        gain_points=accuracy - accuracy[np.arange(len(index)), index][:, None],
+        cost_usd=costs.change_cost_usd,
+        cash_usd_per_year=cash,
+        limits=case.thresholds,
     )
 
 
 def _log_case(
-    case: Case, rows: slice, samples: BenefitSamples, other: Flags
+    case: Case, rows: slice, samples: BenefitSamples, broken: NDArray[np.int32]
 ) -> tuple[NDArray[np.int64], Array]:
     """Meter that a log may prove (-1 for none), and the net value of a log [USD].
 
-    A log proves one meter or none: it is worth what knowing is for the best of them.
+    A log proves one meter or none: it is worth what knowing is for the best of them. It may
+    prove that a meter fits, so rules of flow bar none here.
     """
-    thresholds = case.thresholds
+    limits, index = case.thresholds, case.meter_index[rows]
+    may_install = (broken & FEASIBLE_MASK & ~FLOW_MASK) == 0
+    may_install[np.arange(len(index)), index] = False
+    _, costs, _ = case.priced(rows)
     upside_usd = value_of_knowing(
-        samples, case.costs.present_value_factor, case.broken[rows] == 0
+        samples,
+        costs.present_value_factor,
+        may_install,
+        least_usd=least_benefit_usd(
+            costs.change_cost_usd,
+            costs.annual_cost_usd_per_year - costs.upkeep_change_usd_per_year,
+            limits,
+        ),
+        min_gain_points=limits.min_gain_points,
     )
-    may_gain = other & (upside_usd > 0)
-    hopeful = np.where(may_gain, upside_usd, -np.inf).argmax(axis=1)
     known_usd = upside_usd.max(axis=-1).astype(np.float64)
-    worth_usd = thresholds.log_resolves_share * known_usd - thresholds.logging_cost_usd
-    return np.where(may_gain.any(axis=1), hopeful, -1), worth_usd
+    worth_usd = limits.log_resolves_share * known_usd - limits.logging_cost_usd
+    return np.where(known_usd > 0, upside_usd.argmax(axis=1), -1), worth_usd
 
 
 def _overload(case: Case, rows: slice) -> tuple[Array, Array, Array]:
@@ -214,68 +345,3 @@ def _overload(case: Case, rows: slice) -> tuple[Array, Array, Array]:
     over_peak = case.posterior.peak_10s_gpm[:, rows] > rated.smoc_gpm[index]
     over_sustained = case.posterior.sustained_60min_gpm[:, rows] > rated.continuous_gpm[index]
     return odds(over_peak), odds(over_sustained), odds(over_peak | over_sustained)
-
-
-def _need_rules(case: Case, rows: slice, *, is_undersized: Flags) -> NDArray[np.int32]:
-    """Bits of two rules that depend on the account: season not seen, larger without need."""
-    held, index = meter_arrays(case.catalogue.meters), case.meter_index[rows]
-    smoc, size, kind = held.smoc_gpm, held.size_in, held.meter_type
-    part_year = case.block.days_covered[rows] < case.thresholds.full_year_days
-    unseen = (case.is_irrigation[rows] & part_year)[:, None] & (
-        smoc[None, :] < smoc[index][:, None]
-    )
-    larger = (size[None, :] > size[index][:, None] + 1e-6) & (
-        kind[None, :] == kind[index][:, None]
-    )
-    bits = BIT["season_not_seen"] * unseen
-    return np.asarray(
-        bits | BIT["larger_without_need"] * (larger & ~is_undersized[:, None]), dtype=np.int32
-    )
-
-
-def _same_type_smaller(case: Case, index: NDArray[np.int64]) -> Flags:
-    """Meters of the installed type that are smaller [A, M]."""
-    held = meter_arrays(case.catalogue.meters)
-    size, kind = held.size_in, held.meter_type
-    result: Flags = (kind[None, :] == kind[index][:, None]) & (
-        size[None, :] < size[index][:, None] - 1e-6
-    )
-    return result
-
-
-def _best_of(allowed: Flags, weighed: Weighed) -> NDArray[np.int64]:
-    """The allowed meter of most net benefit; -1 if none is allowed."""
-    best = np.where(allowed, weighed.benefit_that_fits_usd, -np.inf).argmax(axis=1)
-    return np.where(allowed.any(axis=1), best, -1)
-
-
-def _runner_up(weighed: Weighed, other: Flags, chosen: NDArray[np.int64]) -> NDArray[np.int64]:
-    """Best feasible meter beside the chosen and the installed one; -1 if there is none."""
-    rest = other.copy()
-    rest[np.arange(len(chosen)), chosen] = False
-    return _best_of(rest, weighed)
-
-
-def _losers(weighed: Weighed, pays: Flags, *, chosen: NDArray[np.int64]) -> NDArray[np.int32]:
-    """Rules broken, with the reason why a feasible meter is not the choice."""
-    lost = weighed.feasible.copy()
-    lost[np.arange(len(chosen)), chosen] = False
-    unsure = weighed.net_benefit_usd > 0
-    bits = np.where(~pays & unsure, BIT["odds_of_benefit"], BIT["less_benefit"])
-    return np.asarray(weighed.broken | np.where(lost, bits, 0), dtype=np.int32)
-
-
-def _rank(weighed: Weighed, allowed: Flags, index: NDArray[np.int64]) -> NDArray[np.int64]:
-    """Place among the feasible meters, from 1; 0 where not feasible.
-
-    Meters that pass the odds and the installed meter come first, each group by net benefit
-    times probability of fit.
-    """
-    feasible = weighed.feasible
-    first = allowed.copy()
-    first[np.arange(len(index)), index] = True
-    group = np.where(feasible, np.where(first, 0, 1), 2)
-    order = np.lexsort((-weighed.benefit_that_fits_usd, group), axis=-1)
-    rank = np.empty(order.shape, dtype=np.int64)
-    np.put_along_axis(rank, order, np.arange(1, order.shape[1] + 1)[None, :], axis=-1)
-    return np.where(feasible, rank, 0)

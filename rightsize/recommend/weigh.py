@@ -50,21 +50,12 @@ class Weighed:
     net_benefit_range_usd: tuple[Floats, Floats, Floats]  # mean, low, high
     registered_gal: tuple[Floats, Floats, Floats]  # mean, low, high
     accuracy_pct: tuple[Floats, Floats, Floats]
+    worth_usd: Floats  # net benefit as far as it fits, less the cost of being wrong
 
     @property
     def net_benefit_usd(self) -> Floats:
         """Mean net benefit a year [A, M]; 0 for the installed meter."""
         return self.net_benefit_range_usd[0]
-
-    @property
-    def benefit_that_fits_usd(self) -> Floats:
-        """Net benefit a year, gained only as far as the meter fits [A, M].
-
-        A meter that is overrun must be changed again: of two that bring nearly the same, the
-        one that surely fits is worth more.
-        """
-        net = self.net_benefit_usd
-        return np.where(net > 0, net * self.odds_of_fit, net)
 
     @property
     def feasible(self) -> Flags:
@@ -82,6 +73,7 @@ def benefit_samples(
     flow_limits: FlowLimits,
     *,
     least_sustained_gpm: Array,
+    site_usd: Array | None = None,
     demand_elasticity: float = 0.0,
 ) -> BenefitSamples:
     """Money and fit of each meter in each sample, for the accounts in `rows`.
@@ -93,6 +85,8 @@ def benefit_samples(
         `least_sustained_gpm` are those of the chunk.
     least_sustained_gpm : array [A]
         Sustained flow is taken at least this large: the season's largest hour of irrigation.
+    site_usd : array [J, A, M], optional
+        Cost of the site in each sample less the expected one, which `costs` hold.
     """
     registered = posterior.registered_gal_per_year[:, rows].astype(SAMPLE_KIND)
     installed = posterior.installed_gal_per_year[:, rows]
@@ -105,6 +99,10 @@ def benefit_samples(
     if posterior.known_curve_gal_per_year is not None:
         by_known = posterior.known_curve_gal_per_year[:, rows].astype(SAMPLE_KIND)
         known = _money(by_known, installed, meter_index, rates, costs, demand_elasticity)[1]
+    if site_usd is not None:
+        beyond = (site_usd / costs.present_value_factor).astype(SAMPLE_KIND)
+        known = known - beyond
+        net = net - beyond
     registered[:, np.arange(len(meter_index)), meter_index] = installed
     fits = peak[:, :, None] <= np.minimum(flow_limits.peak_gpm[None, :], flow_limits.head_gpm)
     fits &= sustained[:, :, None] <= flow_limits.sustained_gpm
@@ -176,6 +174,7 @@ def weigh(
     broken: NDArray[np.int32],
     envelope: tuple[Array, Array],
     *,
+    wrong_usd_per_year: Array,
     odds_of_fit: float,
 ) -> Weighed:
     """Odds, means and 90 % intervals of each meter; rules of flow are added to `broken`.
@@ -186,10 +185,13 @@ def weigh(
         Rules broken whatever the flow.
     envelope : arrays [A, M]
         Model-free bounds of registered volume; intervals stay inside.
+    wrong_usd_per_year : array [A, M]
+        Level yearly cost of a meter that proves too small.
     odds_of_fit : float
         Odds that peak, sustained flow and head loss must fit together.
     """
     fit = odds(samples.fits)
+    net = with_mean(samples.net_benefit_usd)
     registered = with_mean(samples.registered_gal)
     low = np.maximum(registered[1], np.minimum(envelope[0], registered[0]))
     high = np.minimum(registered[2], np.maximum(envelope[1], registered[0]))
@@ -197,10 +199,31 @@ def weigh(
         broken=broken | _flow_rules(samples, flow_limits, fit, odds_of_fit),
         odds_of_fit=fit,
         odds_of_benefit=odds(samples.net_benefit_usd > 0),
-        net_benefit_range_usd=with_mean(samples.net_benefit_usd),
+        net_benefit_range_usd=net,
         registered_gal=(registered[0], low, high),
         accuracy_pct=_accuracy_pct(samples, registered[0]),
+        worth_usd=worth_usd(net[0], fit, wrong_usd_per_year),
     )
+
+
+def worth_usd(net_usd: Floats, odds_of_fit: Floats, wrong_usd_per_year: Array) -> Floats:
+    """What each meter is worth a year, with the cost of being wrong [A, M].
+
+    Parameters
+    ----------
+    net_usd, odds_of_fit : arrays [A, M]
+        Expected net benefit, and odds that the meter fits.
+    wrong_usd_per_year : array [A, M]
+        Level yearly cost of a meter that proves too small: it is bought and installed once
+        more, with a second visit and a customer who complained.
+
+    Returns
+    -------
+    array [A, M]
+        A benefit is gained only as far as the meter fits; a loss is borne whether or not.
+    """
+    gained = np.where(net_usd > 0, net_usd * odds_of_fit, net_usd)
+    return np.asarray(gained - (1 - odds_of_fit) * wrong_usd_per_year)
 
 
 def _accuracy_pct(
@@ -245,7 +268,14 @@ def odds_below(flow_gpm: Array, limit_gpm: Array) -> Floats:
     return odds(flow_gpm[:, :, None] <= limit_gpm)
 
 
-def value_of_knowing(samples: BenefitSamples, worth: Array, may_install: Flags) -> Floats:
+def value_of_knowing(
+    samples: BenefitSamples,
+    worth: Array,
+    may_install: Flags,
+    *,
+    least_usd: Array,
+    min_gain_points: float,
+) -> Floats:
     """Value of perfect information: knowing the sample before choosing a meter.
 
     Parameters
@@ -254,16 +284,22 @@ def value_of_knowing(samples: BenefitSamples, worth: Array, may_install: Flags) 
         Present value of 1 USD per year over the life of each meter.
     may_install : bool [A, M]
         Breaks no rule that flow does not decide.
+    least_usd : array [A, M]
+        Net benefit a year from which a change is worth a visit.
+    min_gain_points : float
+        Gain in accuracy from which it is, percentage points.
 
     Returns
     -------
     array [A, M]
         Expected present value, over keeping, of installing meter m in the samples in which it
-        pays and fits: the expected value of perfect information about flow where nothing is
-        changed now. Catalog curves are used: a log does not reveal curves.
+        fits and is worth a visit: the expected value of perfect information about flow where
+        nothing is changed now. Catalog curves are used: a log does not reveal curves.
     """
+    least_gal = samples.installed_gal + min_gain_points / 100 * samples.actual_gal
     value = samples.net_benefit_known_usd * worth.astype(SAMPLE_KIND)
-    np.maximum(value, 0, out=value)
     value *= samples.fits
+    value *= samples.net_benefit_known_usd >= np.maximum(least_usd, 0).astype(SAMPLE_KIND)
+    value *= samples.registered_gal >= least_gal.astype(SAMPLE_KIND)[:, :, None]
     value *= may_install
     return mean(value)

@@ -6,13 +6,14 @@ result of `decide`, and a test compares them.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from rightsize.contracts.profiles import ProfileBlock
+from rightsize.contracts.site_record import SiteRecord
 from rightsize.contracts.sites import SiteBlock
 from rightsize.demand.bands import BAND_COUNT
 from rightsize.inference.posterior import FlowPosterior
@@ -27,11 +28,20 @@ ACTUAL_GAL: Final = (1_000_000.0, 1_100_000.0, 1_300_000.0)
 PEAK_GPM: Final = (60.0, 75.0, 110.0)
 SUSTAINED_GPM: Final = (15.0, 18.0, 25.0)
 REGISTERED_NOW_GAL: Final = 900_000.0
-REGISTERS: Final = (None, 0.98, 0.98, 0.97)  # share of actual; None for the installed meter
+REGISTERS: Final = (None, 0.98, 0.98, 0.97, 0.86, 0.97)
+"""Share of the actual volume that each meter registers; None for the installed one."""
+
+
+PLACE_IN: Final = 19.0  # length of the place: the 3 in turbine and its strainer
 
 
 def _meter(
-    kind: Any, size_in: float, smoc: float, loss_psi: float, money: tuple[float, ...]
+    kind: Any,
+    size_in: float,
+    smoc: float,
+    loss_psi: float,
+    money: tuple[float, ...],
+    grade: str = "standard",
 ) -> Meter:
     price, install, upkeep, life = money
     return Meter(
@@ -49,6 +59,7 @@ def _meter(
         upkeep_usd_per_year=upkeep,
         life_years=life,
         source="invented for the handbook",
+        grade=grade,
     )
 
 
@@ -58,6 +69,8 @@ CATALOGUE: Final = Catalogue(
         _meter("displacement", 1.5, 100, 15.0, (550, 400, 12, 20)),
         _meter("displacement", 2.0, 160, 15.0, (750, 500, 15, 20)),
         _meter("compound", 2.0, 160, 15.0, (1800, 575, 38, 15)),
+        _meter("turbine", 3.0, 435, 7.0, (1300, 1200, 60, 15), "new"),
+        _meter("compound", 4.0, 500, 15.0, (4600, 1240, 80, 15)),
     )
 )
 TARIFF: Final = Tariff.model_validate(
@@ -70,7 +83,7 @@ TARIFF: Final = Tariff.model_validate(
                 "sewer_return_share": 0.9,
             }
         },
-        "fixed_charge_usd_per_month": {1.5: 48, 2: 74, 3: 150},
+        "fixed_charge_usd_per_month": {1.5: 48, 2: 74, 3: 150, 4: 250},
     }
 )
 
@@ -122,8 +135,8 @@ def _posterior() -> FlowPosterior:
         actual_volume_share=bands,
         actual_volume_share_low=bands,
         actual_volume_share_high=bands,
-        registered_envelope_low=np.zeros((1, 4)),
-        registered_envelope_high=np.full((1, 4), max(ACTUAL_GAL)),
+        registered_envelope_low=np.zeros((1, len(REGISTERS))),
+        registered_envelope_high=np.full((1, len(REGISTERS)), max(ACTUAL_GAL)),
     )
 
 
@@ -164,4 +177,11 @@ def _site() -> SiteBlock:
         area=("Mill End",),
         age_years=np.array([np.nan]),
         meter_index=np.zeros(1, dtype=np.int64),
+        fire_arrangement=(None,),
+        record=replace(
+            SiteRecord.blank(1),
+            lay_length_in=np.array([PLACE_IN]),
+            in_street=("no",),
+            backflow=("double_check",),
+        ),
     )

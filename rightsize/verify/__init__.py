@@ -8,8 +8,11 @@ against what came.
 
 References
 ----------
-The arithmetic is that of an adjusted baseline: savings are the reporting period against the
-baseline period's use, adjusted to the conditions of the reporting period, with non-routine
-events taken out (IPMVP Core Concepts, Option C, whole facility; ASHRAE Guideline 14, whole
-building approach; both from memory). A gain of registration is a saving with its sign turned.
+IPMVP Core Concepts (2016), section 5, equation 1: savings = (baseline period use - reporting
+period use) +/- adjustments, as quoted by T. Phillips, Stopping M&V adjustment abuse, M&V Focus
+issue 2 (Efficiency Valuation Organization): the routine adjustments restate the baseline in
+terms of the reporting period's conditions, non-routine ones take out what was not expected to
+change. The approach is Option C, whole facility. ASHRAE Guideline 14-2014, Measurement of
+Energy, Demand and Water Savings, calls it the whole building approach (from memory). A gain of
+registration is a saving with its sign turned.
 """

@@ -8,12 +8,13 @@ group's cases count in the level above it too, so the errors of small groups are
 
 from __future__ import annotations
 
-from collections.abc import Hashable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 
+from rightsize.contracts.change_outs.gain_correction import Group, finest
 from rightsize.errors import ContractError
 from rightsize.verify.calibration import Promises, between_cases
 from rightsize.verify.panel import Array
@@ -25,8 +26,6 @@ LEVEL_SPREAD: Final = (0.3, 0.2, 0.15, 0.1)
 
 LOWEST_FACTOR: Final = 0.0  # a correction takes a promise away, never turns it round
 HIGHEST_FACTOR: Final = 1.5  # nor lets a lucky group promise half as much again (ours)
-
-Group = tuple[Hashable, ...]
 
 
 @dataclass(frozen=True)
@@ -96,7 +95,4 @@ def _shrunk(
 
 def factor_of(found: Mapping[Group, Factor], group: Group) -> Factor:
     """Factor of the finest level that is known for a group; no correction if none is."""
-    for depth in range(len(group), -1, -1):
-        if group[:depth] in found:
-            return found[group[:depth]]
-    return NO_CORRECTION
+    return finest(found, group) or NO_CORRECTION

@@ -27,6 +27,7 @@ class Panel:
     is_kept: Bools  # [A]
     steady_gal_per_day: Array | None = None  # [A, P] minimum night flow, where known
     shape_share: Array | None = None  # [A, F] share of volume by hour or weekday
+    weather: Array | None = None  # [P, Q] weather series by period; NaN where not given
 
     def check(self) -> None:
         """Refuse arrays that do not belong together, and volumes below zero.
@@ -44,6 +45,10 @@ class Panel:
         steady = self.steady_gal_per_day
         if steady is not None and steady.shape != self.registered_gal_per_day.shape:
             raise ContractError("panel: steady_gal_per_day has another shape than the volumes")
+        if self.weather is not None and len(self.weather) != len(
+            self.registered_gal_per_day[0]
+        ):
+            raise ContractError("panel: weather has another number of periods than the volumes")
         if np.any(self.registered_gal_per_day < 0):
             raise ContractError("panel: a registered volume is below zero")
 
@@ -100,13 +105,22 @@ class Cases:
         )
 
 
-def cases_at(account: Ints, change: Ints, *, periods: int, most_before: int) -> Cases:
+def cases_at(
+    account: Ints,
+    change: Ints,
+    *,
+    periods: int,
+    most_before: int,
+    is_test: Bools | None = None,
+) -> Cases:
     """Cases whose windows end where another change-out of the account stands.
 
     Parameters
     ----------
     account, change : [C]
         Rows of the panel and periods of all change-outs, judged or not.
+    is_test : [C], optional
+        Jobs that change nothing at the meter: they end no window but their own.
     periods : int
         Periods of the panel.
     most_before : int
@@ -114,9 +128,15 @@ def cases_at(account: Ints, change: Ints, *, periods: int, most_before: int) -> 
     """
     first = np.maximum(change - most_before, 0)
     end = np.full(len(change), periods)
-    order = np.lexsort((change, account))
-    same = account[order][1:] == account[order][:-1]
-    earlier, later = order[:-1][same], order[1:][same]
-    end[earlier] = change[later]
-    first[later] = np.maximum(first[later], change[earlier] + 1)
+    cuts = np.ones(len(change), dtype=bool) if is_test is None else ~is_test
+    order = np.lexsort((~cuts, change, account))
+    for at in (order, order[::-1]):
+        last = -1  # the newest work on the way
+        for case in at:
+            if last >= 0 and account[last] == account[case]:
+                if at is order:
+                    first[case] = max(first[case], change[last] + 1)
+                else:
+                    end[case] = change[last]
+            last = case if cuts[case] else last
     return Cases(account, change, first, end)

@@ -7,9 +7,9 @@ from typing import Final
 
 import numpy as np
 
-from rightsize.verify.difference import Effect, effects, stack
+from rightsize.verify.difference import Effect, best_adjusted, stack
 from rightsize.verify.matching import NO_CONTROL, matched_controls
-from rightsize.verify.panel import Array, Cases, Grain, Ints, Panel
+from rightsize.verify.panel import Array, Bools, Cases, Grain, Ints, Panel
 from rightsize.verify.set_aside import events, unsteady_controls
 
 CONTROLS: Final = 20
@@ -35,6 +35,7 @@ class Realised:
     control_count: Ints  # [C]
     periods_before: Ints  # [C] with reads
     periods_after: Ints  # [C]
+    is_weather_adjusted: Bools  # [C]
     code: tuple[str | None, ...]  # [C] of the contract's `NO_GAIN_CODES`
 
 
@@ -75,7 +76,7 @@ def realised(
 def _judge(panel: Panel, cases: Cases, near: Ints, grain: Grain, controls: int) -> Realised:
     chosen = steady_controls(panel, cases, near, grain, controls)
     made = stack(panel, cases, chosen)
-    found = effects(made)
+    found, is_weather = best_adjusted(made, panel.weather)
     steady = None
     if panel.steady_gal_per_day is not None:
         steady = panel.steady_gal_per_day[cases.account]
@@ -90,6 +91,7 @@ def _judge(panel: Panel, cases: Cases, near: Ints, grain: Grain, controls: int) 
         control_count=(chosen != NO_CONTROL).sum(axis=1),
         periods_before=(has_read & cases.before(periods)).sum(axis=1),
         periods_after=(has_read & cases.after(periods)).sum(axis=1),
+        is_weather_adjusted=is_weather,
         code=tuple(events(made, grain, steady).codes),
     )
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import datetime as dt
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -12,41 +11,37 @@ import polars as pl
 from rightsize.contracts.frames import as_block
 from rightsize.contracts.realised_gain import REALISED_GAIN
 from rightsize.verify.calibration import INTERVAL_REACH, Promises
-from rightsize.verify.change_outs import change_outs
-from rightsize.verify.panel import MONTHS, Array, Cases, Ints, Panel, cases_at
+from rightsize.verify.logged import MENDED
+from rightsize.verify.months import MINUTES_PER_DAY, AccountMonths, account_months
+from rightsize.verify.panel import MONTHS, Array, Cases, cases_at
+from rightsize.verify.persistence import columns as steady_columns
+from rightsize.verify.persistence import persistence
 from rightsize.verify.realised import Realised, realised
-
-LEAST_COVERED_SHARE: Final = 0.8
-"""Least share of a month's days with reads for the month to count (ours)."""
 
 PROMISE_COLUMNS: Final = (
     "promised_sweep_id", "promised_gain_gal_per_year", "promised_gain_low_gal_per_year",
-    "promised_gain_high_gal_per_year",
+    "promised_gain_high_gal_per_year", "missed_inferred_gal_per_year",
+    "promised_correction_factor",
 )  # fmt: skip
 
 
-@dataclass(frozen=True)
-class AccountMonths:
-    """Volumes of a fleet by account and month."""
-
-    accounts: pl.Series
-    months: tuple[dt.date, ...]  # first days, without a month left out
-    panel: Panel
-    days: Array  # [A, P] days with reads
-
-
 def realised_gain_rows(
+    cases: pl.DataFrame,
     volumes: pl.DataFrame,
     history: pl.DataFrame,
     promises: pl.DataFrame,
     *,
     data_from: dt.date,
     data_to: dt.date,
+    steady: pl.DataFrame | None = None,
+    weather: pl.DataFrame | None = None,
 ) -> pl.DataFrame:
-    """Every change-out of the meter history with its promise, its gain or its code.
+    """Every job with its promise, its gain or its code.
 
     Parameters
     ----------
+    cases : frame
+        As `change_outs` makes them.
     volumes : frame
         account_id, meter_id, month (`2025-01`), days_covered, registered_gal.
     history : frame
@@ -56,81 +51,20 @@ def realised_gain_rows(
         promised_at (UTC) and `PROMISE_COLUMNS`: each sweep that recommended a change.
     data_from, data_to : date
         First and last day of reads.
+    steady : frame, optional
+        Steady flow of accounts with a job: account_id, month, steady_gpm, day_count.
+    weather : frame, optional
+        month, and a column for each series; null where it is not known.
     """
-    cases = change_outs(history, data_from=data_from, data_to=data_to)
     if cases.is_empty():
         return as_block(_in_contract(_blank(cases)), REALISED_GAIN)
-    told = _told(cases, account_months(volumes, history, cases, data_from, data_to))
+    fleet = account_months(volumes, history, cases, data_from, data_to, steady, weather)
+    told = _told(cases, fleet)
     return as_block(_in_contract(_with_promises(told, promises)), REALISED_GAIN)
 
 
 def _in_contract(rows: pl.DataFrame) -> pl.DataFrame:
     return rows.select(n for n in REALISED_GAIN.column_names if n in rows.columns)
-
-
-def account_months(
-    volumes: pl.DataFrame,
-    history: pl.DataFrame,
-    cases: pl.DataFrame,
-    data_from: dt.date,
-    data_to: dt.date,
-) -> AccountMonths:
-    """Panel of all accounts that have volumes or a change-out.
-
-    An account with several meters has the sum of their volumes a day; a month counts if each of
-    them has reads for four fifths of its days.
-    """
-    months = tuple(
-        pl.date_range(data_from.replace(day=1), data_to, "1mo", eager=True).to_list()
-    )
-    sums = (
-        volumes.with_columns(
-            (pl.col("month") + "-01").str.to_date().alias("first_day"),
-        )
-        .filter(pl.col("days_covered") > 0)
-        .group_by("account_id", "first_day")
-        .agg(
-            (pl.col("registered_gal") / pl.col("days_covered")).sum().alias("gal_per_day"),
-            pl.col("days_covered").min(),
-        )
-        .sort("account_id", "first_day")
-    )
-    ids = pl.concat([sums["account_id"], cases["account_id"]]).unique().sort()
-    row_of = {account: row for row, account in enumerate(ids)}
-    column_of = {month: column for column, month in enumerate(months)}
-    rows = np.array([row_of[a] for a in sums["account_id"]], dtype=np.int64)
-    columns = np.array([column_of.get(m, -1) for m in sums["first_day"]], dtype=np.int64)
-    share = sums["days_covered"] / sums["first_day"].dt.month_end().dt.day()
-    inside = columns >= 0
-    volume, days = np.full((len(ids), len(months)), np.nan), np.zeros((len(ids), len(months)))
-    days[rows[inside], columns[inside]] = sums["days_covered"].to_numpy()[inside]
-    whole = inside & (share.to_numpy() >= LEAST_COVERED_SHARE)
-    # A month in which the register ran backward as a whole is no volume to compare with.
-    daily = sums["gal_per_day"].to_numpy()
-    whole &= daily >= 0
-    volume[rows[whole], columns[whole]] = daily[whole]
-    panel = Panel(volume, _classes(ids, history), _kept(ids, history, data_from))
-    return AccountMonths(ids, months, panel, np.where(np.isfinite(volume), days, 0.0))
-
-
-def _classes(ids: pl.Series, history: pl.DataFrame) -> Ints:
-    by_account = history.group_by("account_id").agg(
-        pl.col("customer_class").drop_nulls().last().fill_null("unknown")
-    )
-    names = (
-        pl.DataFrame({"account_id": ids})
-        .join(by_account, on="account_id", how="left", maintain_order="left")["customer_class"]
-        .fill_null("unknown")
-    )
-    return names.rank("dense").cast(pl.Int64).to_numpy()
-
-
-def _kept(ids: pl.Series, history: pl.DataFrame, data_from: dt.date) -> np.ndarray:
-    """Accounts whose meters were neither put in nor taken out while there are reads."""
-    moved = history.filter(
-        (pl.col("removed_on") >= data_from) | (pl.col("installed_on") >= data_from)
-    )["account_id"]
-    return ~ids.is_in(moved.unique().to_list()).to_numpy()
 
 
 def _told(cases: pl.DataFrame, fleet: AccountMonths) -> pl.DataFrame:
@@ -139,12 +73,20 @@ def _told(cases: pl.DataFrame, fleet: AccountMonths) -> pl.DataFrame:
     account = np.array([row_of[a] for a in cases["account_id"]], dtype=np.int64)
     change = np.array([_month_at(d, fleet.months[0]) for d in cases["changed_on"]])
     windows = cases_at(
-        account, change, periods=len(fleet.months), most_before=MONTHS.most_before
+        account,
+        change,
+        periods=len(fleet.months),
+        most_before=MONTHS.most_before,
+        is_test=(cases["kind"] == "test").to_numpy(),
     )
     open_cases = cases["code"].is_null().to_numpy()
     judged = windows.take(open_cases)
     said = realised(fleet.panel, judged, MONTHS)
     found = _frame(cases.filter(open_cases), said, judged, fleet.days)
+    if fleet.panel.steady_gal_per_day is not None:
+        own = fleet.panel.steady_gal_per_day[judged.account] / MINUTES_PER_DAY
+        left = steady_columns(persistence(own, judged), said.code)
+        found = found.with_columns(pl.Series(n, v).fill_nan(None) for n, v in left.items())
     return pl.concat([_blank(cases.filter(~open_cases)), found], how="diagonal_relaxed")
 
 
@@ -169,17 +111,21 @@ def _frame(cases: pl.DataFrame, said: Realised, judged: Cases, days: Array) -> p
         pl.Series("days_before", (own * judged.before(periods)).sum(axis=1)),
         pl.Series("days_after", (own * judged.after(periods)).sum(axis=1)),
         pl.Series("matched_accounts", said.control_count),
+        pl.Series("is_weather_adjusted", said.is_weather_adjusted),
     )
 
 
 def _blank(cases: pl.DataFrame) -> pl.DataFrame:
-    return cases.with_columns(days_before=0.0, days_after=0.0, matched_accounts=0)
+    return cases.with_columns(
+        days_before=0.0, days_after=0.0, matched_accounts=0, is_weather_adjusted=False
+    )
 
 
 def _with_promises(cases: pl.DataFrame, promises: pl.DataFrame) -> pl.DataFrame:
     """The newest promise from before the change that named the meter which was put in."""
     kept = (
-        cases.select("account_id", "removed_meter_id", "changed_on", "meter_type", "size_in")
+        cases.filter(~pl.col("kind").is_in(MENDED))
+        .select("account_id", "removed_meter_id", "changed_on", "meter_type", "size_in")
         .join(
             promises,
             left_on=["account_id", "removed_meter_id", "meter_type", "size_in"],
@@ -190,9 +136,13 @@ def _with_promises(cases: pl.DataFrame, promises: pl.DataFrame) -> pl.DataFrame:
         .unique(["account_id", "removed_meter_id", "changed_on"], keep="last")
         .select("account_id", "removed_meter_id", "changed_on", *PROMISE_COLUMNS)
     )
-    return cases.join(
+    is_new = ~pl.col("kind").is_in(MENDED)
+    held = cases.filter(is_new).join(
         kept, on=["account_id", "removed_meter_id", "changed_on"], how="left"
-    ).sort("account_id", "changed_on", "removed_meter_id")
+    )
+    return pl.concat([held, cases.filter(~is_new)], how="diagonal").sort(
+        "account_id", "changed_on", "removed_meter_id", "kind"
+    )
 
 
 def promises_of(rows: pl.DataFrame) -> Promises:

@@ -182,19 +182,59 @@ def _leak_repaired(cases: Stack, steady_gal_per_day: Array, grain: Grain) -> Boo
     """Steady flow that fell to half or less, by a twentieth of the use before, and stayed so.
 
     A better meter shows more steady flow, not less. A fall is a repair also when crews found
-    the leak at the change-out: then the volume lost hides what the meter gained.
+    the leak at the change-out: then the volume lost hides what the meter gained. A leak that
+    only the new meter showed is looked for in the time after alone: the months before, which
+    hold nothing of it, would hide its fall.
+
+    A season that returns is no leak: what is left must be half or less of the same season
+    before the change too, where that is known, and a new leak must run above every period
+    before. (So a leak that began within the year before and was mended at the change is not
+    found where reads go back a year.)
     """
-    window = cases.before | cases.after
-    steady = np.where(window, steady_gal_per_day, np.nan)
+    seen, base = steady_gal_per_day, cases.base_gal_per_day
+    before = np.where(cases.before, seen, np.nan)
+    known = np.isfinite(before)
+    most = np.where(known, before, -np.inf).max(axis=1)
+    most = np.where(known.any(axis=1), most * (1 + LEAK_SHARE), np.inf)
+    whole = np.where(cases.before | cases.after, seen, np.nan)
+    at_all = _fell(whole, base, grain.side, np.zeros(len(base)))
+    at_all &= _below_season(whole, before, grain)
+    after = _fell(np.where(cases.after, seen, np.nan), base, grain.side, most)
+    return np.asarray((at_all | after).any(axis=1))
+
+
+def _fell(steady: Array, base_gal_per_day: Array, side: int, above: Array) -> Bools:
+    """[C, P] whether steady flow fell for good behind a period, from a level over `above`."""
+    ran, left, enough = _both_sides(steady, side)
+    with np.errstate(invalid="ignore"):
+        fell = (left < LEAK_LEFT_SHARE * ran) & (ran > above[:, None])
+        fell &= ran - left > LEAK_SHARE * base_gal_per_day[:, None]
+    return np.asarray(fell & enough)
+
+
+def _below_season(steady: Array, before: Array, grain: Grain) -> Bools:
+    """[C, P] whether what is left behind a period is half or less of the year before.
+
+    True where too few of the periods left have one a year earlier, before the change.
+    """
+    year = grain.most_before
+    earlier = np.full_like(before, np.nan)
+    earlier[:, year:] = before[:, :-year] if before.shape[1] > year else before[:, :0]
+    pair = np.isfinite(earlier) & np.isfinite(steady)
+    _, left, _ = _both_sides(np.where(pair, steady, np.nan), 1)
+    _, then, _ = _both_sides(np.where(pair, earlier, np.nan), 1)
+    count = pair.sum(axis=1)[:, None] - pair.cumsum(axis=1)
+    with np.errstate(invalid="ignore"):
+        return np.asarray((count < grain.side) | (left < LEAK_LEFT_SHARE * then))
+
+
+def _both_sides(steady: Array, side: int) -> tuple[Array, Array, Bools]:
+    """[C, P] mean up to a period, mean behind it, and whether both have `side` periods."""
     has = np.isfinite(steady)
     kept = np.where(has, steady, 0.0)
     count_before, sum_before = has.cumsum(axis=1), kept.cumsum(axis=1)
     count_after = count_before[:, -1:] - count_before
-    enough = (count_before >= grain.side) & (count_after >= grain.side)
     with np.errstate(divide="ignore", invalid="ignore"):
         ran = sum_before / count_before
         left = (sum_before[:, -1:] - sum_before) / count_after
-        fell = (left < LEAK_LEFT_SHARE * ran) & (
-            ran - left > LEAK_SHARE * cases.base_gal_per_day[:, None]
-        )
-    return np.asarray((fell & enough).any(axis=1))
+    return ran, left, (count_before >= side) & (count_after >= side)

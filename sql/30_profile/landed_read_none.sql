@@ -8,7 +8,7 @@ create or replace temp table landed_read (
     interval_min double,
     registered_gal double,
     quality varchar,
-    peak_register_gpm double,
+    peak_register_gpm float,
     landed_seq bigint,
     source_line bigint,
     file_hash varchar,

@@ -94,7 +94,12 @@ every_rise as (
 listed as (
     select
         meter_key,
-        [min(gal), mode(gal), quantile_disc(gal, 0.05), quantile_disc(gal, 0.25)] as steps
+        [
+            min(gal),
+            mode(gal order by gal),
+            quantile_disc(gal, 0.05),
+            quantile_disc(gal, 0.25)
+        ] as steps
     from every_rise
     group by meter_key, part, level
 ),

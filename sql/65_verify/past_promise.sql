@@ -11,7 +11,11 @@ select
     kept_recommendation.sweep_id as promised_sweep_id,
     kept_recommendation.volume_gain_gal_per_year as promised_gain_gal_per_year,
     kept_recommendation.volume_gain_low_gal_per_year as promised_gain_low_gal_per_year,
-    kept_recommendation.volume_gain_high_gal_per_year as promised_gain_high_gal_per_year
+    kept_recommendation.volume_gain_high_gal_per_year as promised_gain_high_gal_per_year,
+    kept_recommendation.expected_actual_gal_per_year
+    - kept_recommendation.installed_registered_gal_per_year
+        as missed_inferred_gal_per_year,
+    kept_recommendation.gain_correction_factor as promised_correction_factor
 from kept_recommendation
 inner join results.sweep on kept_recommendation.sweep_id = sweep.sweep_id
 where

@@ -49,7 +49,13 @@ where
     and (
         latest.verdict = 'undersized'
         or (
-            candidate.odds_of_benefit >= $odds_of_benefit
+            (
+                candidate.rejected_because is null
+                or (
+                    candidate.rejected_because = 'less_benefit'
+                    and candidate.odds_of_benefit >= $odds_of_benefit
+                )
+            )
             and candidate.net_benefit_usd_per_year >= $min_net_benefit_usd_per_year
         )
     )

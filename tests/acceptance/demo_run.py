@@ -57,9 +57,9 @@ def ask(folder: Path, sql: str) -> list[tuple]:
         return connection.execute(sql).fetchall()
 
 
-def sweep_demo(folder: Path, *, accounts: int) -> Swept:
+def sweep_demo(folder: Path, *, accounts: int, seed: int = SEED) -> Swept:
     """Make and sweep a demo of so many accounts."""
-    size = ("--accounts", str(accounts), "--months", str(MONTHS), "--seed", str(SEED))
+    size = ("--accounts", str(accounts), "--months", str(MONTHS), "--seed", str(seed))
     assert run("demo", folder, *size).code == 0
     return Swept(folder, run("sweep", folder / "sweep.yaml"))
 

@@ -87,6 +87,12 @@ class Score:
         )
         return _inside(another, "true_gain_gal", "gain_low_gal", "gain_high_gal")
 
+    @property
+    def estimated_over_true(self) -> float:
+        """Sum of the gains estimated of all changes over what they truly bring."""
+        changes = self.assessed.filter(pl.col("action") == "change")
+        return float(changes["gain_gal"].sum() / changes["true_gain_gal"].sum())
+
     def confusion(self) -> pl.DataFrame:
         """Sites by true verdict (rows) and published verdict (columns)."""
         counted = self.every.group_by("true_verdict", "verdict").len()
@@ -109,6 +115,7 @@ class Score:
             "called undersized falsely": f"{self.false_undersized_share:.1%}",
             "true peak inside its 90 % interval": f"{self.peak_inside_share:.1%}",
             "true gain inside its 90 % interval": f"{self.gain_inside_share:.1%}",
+            "estimated over true gain of changes": f"{self.estimated_over_true:.2f}",
         }
         with pl.Config(tbl_hide_column_data_types=True, tbl_hide_dataframe_shape=True):
             table = str(self.confusion())
@@ -134,6 +141,7 @@ def score(demo: Path) -> Score:
         "given_grade": pl.String,
         "peak_10s_low_gpm": pl.Float64,
         "peak_10s_high_gpm": pl.Float64,
+        "gain_gal": pl.Float64,
         "gain_low_gal": pl.Float64,
         "gain_high_gal": pl.Float64,
     }
@@ -157,8 +165,8 @@ def score(demo: Path) -> Score:
 
 _PUBLISHED: Final = """
     select account_id, verdict, action, recommended_type, recommended_size_in,
-        recommended_grade, peak_10s_low_gpm, peak_10s_high_gpm, volume_gain_low_gal_per_year,
-        volume_gain_high_gal_per_year
+        recommended_grade, peak_10s_low_gpm, peak_10s_high_gpm, volume_gain_gal_per_year,
+        volume_gain_low_gal_per_year, volume_gain_high_gal_per_year
     from latest_recommendation
 """
 

@@ -115,7 +115,8 @@ IDENTITIES = {
             - candidate.registered_gal_per_year) > 1e-5 * r.expected_actual_gal_per_year""",
     "candidate: feasible or the rules it broke": """
         select * from candidate where feasible <>
-            (coalesce(rejected_because, '') in ('', 'odds_of_benefit', 'less_benefit'))""",
+            (coalesce(rejected_because, '') in ('', 'benefit_too_small', 'gain_too_small',
+            'payback_too_long', 'odds_of_benefit', 'less_benefit'))""",
     "candidate: null is the meter to have in service": """
         select * from candidate join latest_recommendation as r
             using (sweep_id, account_id, meter_id)
@@ -126,30 +127,31 @@ IDENTITIES = {
                     and candidate.size_in = recommended_size_in
                     and candidate.grade = recommended_grade
                 else is_installed end""",
+    "candidate: worth is net benefit as far as it fits, less the cost of being wrong": """
+        select * from candidate where not is_installed and abs(worth_usd_per_year
+            - net_benefit_usd_per_year * if(net_benefit_usd_per_year > 0, odds_of_fit, 1)
+            + (1 - odds_of_fit) * (change_cost_usd + (
+                select (content ->> 'wrong_size_cost_usd')::double from sweep_document
+                where document = 'thresholds'))
+            * net_benefit_usd_per_year / nullif(net_present_value_usd, 0)) > 0.5""",
     "candidate: rank numbers the feasible from 1": """
         select account_id, meter_id from candidate where feasible group by all
         having min(rank) <> 1 or max(rank) <> count(*) or count(distinct rank) <> count(*)""",
-    "candidate: rank falls with net benefit times probability of fit in each part": """
+    "candidate: rank falls with worth in each part": """
         with part as (
-            select candidate.*, candidate.net_benefit_usd_per_year
-                * if(candidate.net_benefit_usd_per_year > 0, candidate.odds_of_fit, 1)
-                as value_usd,
-                verdict = 'undersized' or is_installed
-                or candidate.odds_of_benefit >= (
-                    select (content ->> 'odds_of_benefit')::double - 1e-6 from sweep_document
-                    where document = 'thresholds')
-                and candidate.net_benefit_usd_per_year > 0
-                and candidate.net_benefit_usd_per_year >= (
-                    select (content ->> 'min_net_benefit_usd_per_year')::double
-                    from sweep_document where document = 'thresholds') as is_first
+            select candidate.*, worth_usd_per_year as value_usd,
+                case when rejected_because is null then 2
+                    when is_installed or verdict = 'undersized'
+                    or (verdict <> 'fits' and rejected_because = 'less_benefit'
+                        and candidate.net_benefit_usd_per_year > 0)
+                    then 1 else 0 end as is_first
             from candidate join latest_recommendation as r
                 using (sweep_id, account_id, meter_id)
             where feasible and verdict <> 'not_assessed'
         )
         select * from part as a join part as b using (sweep_id, account_id, meter_id)
         where a.rank < b.rank and (a.is_first < b.is_first
-            or (a.is_first = b.is_first
-                and a.value_usd < b.value_usd - 0.01))""",
+            or a.is_first = b.is_first and a.value_usd < b.value_usd - 0.01)""",
     "candidate: the installed meter brings and costs nothing": """
         select * from candidate where is_installed
             and (net_benefit_usd_per_year <> 0 or change_cost_usd <> 0)""",

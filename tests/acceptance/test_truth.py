@@ -24,6 +24,9 @@ FALSE_UNDERSIZED_SHARE_AT_MOST = 0.03
 FOUND_SHARE_AT_LEAST = 0.8
 WORTH_USD = 100.0
 PEAK_INSIDE = (0.85, 0.97)
+GAIN_INSIDE = (0.85, 0.97)
+ESTIMATED_OVER_TRUE = (0.85, 1.15)
+SMALL_TOTAL_SPREAD = 1.6  # [1] of the total of the few changes among 60 accounts
 FALSE_LEAK_SHARE_AT_MOST = 0.02
 LEAK_AGE_DAYS = 60  # a planted leak that old must be told
 CHANCE = 0.05  # how rarely a method at its floor may fail by bad luck alone
@@ -92,6 +95,26 @@ def test_the_true_peak_lies_in_its_interval(scored: Score):
     assert scored.peak_inside_share >= least(PEAK_INSIDE[0], len(scored.assessed))
 
 
+def test_the_true_gain_lies_in_its_interval(scored: Score):
+    changes = scored.assessed.filter(pl.col("action") == "change").height
+    assert scored.gain_inside_share >= least(GAIN_INSIDE[0], changes)
+
+
+def test_the_changes_bring_about_what_was_estimated(scored: Score):
+    low, high = ESTIMATED_OVER_TRUE
+    spread = SMALL_TOTAL_SPREAD
+    assert low / spread <= scored.estimated_over_true <= high * spread
+
+
+def total_gain_gal(swept: Swept) -> tuple[float, float]:
+    """The published 90 % range of what all changes gain together [gal/year]."""
+    [ends] = swept.rows(
+        "select volume_gain_low_gal_per_year, volume_gain_high_gal_per_year"
+        " from fleet_total where scope = 'fleet'"
+    )
+    return ends[0], ends[1]
+
+
 def leaks(folder: Path) -> tuple[set[str], set[str], float]:
     """Meters with an old planted leak, those of them told, and the share falsely told.
 
@@ -154,6 +177,11 @@ def test_the_full_demo_meets_the_same_floors(tmp_path: Path):
     assert result.logged_share <= LOGGED_SHARE_AT_MOST
     assert result.false_undersized_share <= FALSE_UNDERSIZED_SHARE_AT_MOST
     assert PEAK_INSIDE[0] <= result.peak_inside_share <= PEAK_INSIDE[1]
+    assert GAIN_INSIDE[0] <= result.gain_inside_share <= GAIN_INSIDE[1]
+    assert ESTIMATED_OVER_TRUE[0] <= result.estimated_over_true <= ESTIMATED_OVER_TRUE[1]
+    low, high = total_gain_gal(swept)
+    changes = result.assessed.filter(pl.col("action") == "change")
+    assert low <= changes["true_gain_gal"].sum() <= high
     planted, told_of, _ = leaks(swept.folder)
     assert told_of == planted
 

@@ -27,8 +27,8 @@ PIPELINES = {
     "stages/profile": "store work",
     "stages/assess": "store work configuration stages/land",
     "stages/publish": "store work stages/reconcile",
-    "stages/verify": "store work stages/assess stages/publish",
-    "pages": "store work configuration stages/profile stages/publish",
+    "stages/verify": "store work configuration stages/assess stages/publish",
+    "pages": "store work configuration stages/profile stages/publish stages/verify",
     "sweep": "store work configuration sources stages/reconcile stages/land stages/validate"
     " stages/profile stages/assess stages/publish stages/verify pages",
     "commands": "store work configuration sources stages/assess stages/publish stages/verify"
@@ -36,7 +36,7 @@ PIPELINES = {
     "service": "store work configuration sweep commands",
     "demo": "store configuration",
     "handbook": "store configuration commands",
-    "cli": "work configuration pages sweep commands service demo",
+    "cli": "store work configuration pages sweep commands service demo",
 }
 RIGHTSIZE = {
     "errors": "",
@@ -51,8 +51,8 @@ RIGHTSIZE = {
     "demand": "contracts errors findings units wording",
     "inference": "contracts demand errors meters",
     "recommend": "contracts demand errors findings inference meters settings units wording",
-    "verify": "contracts errors",
-    "evidence": "contracts findings inference meters units wording",
+    "verify": "contracts errors findings",
+    "evidence": "contracts findings inference meters units verify wording",
 }
 DRAWN_BY_SWEEP = ("pipelines/sweep", "pipelines/pages")  # the one arrow to what decides nothing
 

@@ -56,7 +56,7 @@ def test_a_fleet_of_known_truth(seed, pooled, capsys):
     for interval, block in blocks.items():
         oracle = judge.oracle_of(truth, block, meters)
         learnt = learn_from([steady_by_class([block], meters, priors)], priors)
-        ours = infer(block, meters, priors, samples=40, seed=1, learnt=learnt)
+        ours = infer(block, meters, priors, samples=64, seed=1, learnt=learnt)
         naive = judge.interval_mean_posterior(block, meters)
         for name, posterior in (("interval mean", naive), ("pulses", ours)):
             decision = judge.decided(block, posterior, meters)

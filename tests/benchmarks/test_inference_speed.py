@@ -23,6 +23,7 @@ from tests.fleets.fleet import simulate_fleet
 pytestmark = pytest.mark.bench
 ACCOUNTS = 2000
 PLAIN_ACCOUNTS = 2
+SAMPLES = 64  # the default of a sweep
 
 
 def tiled(block, count):
@@ -38,9 +39,9 @@ def tiled(block, count):
 
 
 def plain_account(share, meters, rng):
-    """What the matrices do, in loops: kernel row by row, meter by meter, for 40 draws."""
-    registered = np.zeros((40, len(meters)))
-    for j in range(40):
+    """What the matrices do, in loops: kernel row by row, meter by meter, for as many draws."""
+    registered = np.zeros((SAMPLES, len(meters)))
+    for j in range(SAMPLES):
         intensity = 3 * np.exp(0.4 * rng.standard_normal())
         for centre, part in zip(BAND_CENTRES_GPM, share, strict=True):
             if part == 0:
@@ -60,7 +61,7 @@ def test_accounts_a_second(capsys):
         5, sites_per_kind=1, meters=meters, kinds=kinds, intervals=(60.0,)
     )
     block = tiled(blocks[60.0], ACCOUNTS)
-    options = {"samples": 40, "seed": 1, "learnt": None}
+    options = {"samples": SAMPLES, "seed": 1, "learnt": None}
     whole.infer(tiled(block, 8), meters, priors, **options)  # kernels and curves are made once
     before = time.process_time()
     whole.infer(block, meters, priors, **options)
@@ -73,6 +74,7 @@ def test_accounts_a_second(capsys):
     peak_gib = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 2**20
     with capsys.disabled():
         print(
-            f"\n{fast:.0f} accounts per second of one core ({len(meters)} meters, 40 draws); "
-            f"one by one {plain:.2f}; ratio {fast / plain:.0f}; memory {peak_gib:.2f} GiB"
+            f"\n{fast:.0f} accounts per second of one core ({len(meters)} meters, "
+            f"{SAMPLES} draws); one by one {plain:.2f}; ratio {fast / plain:.0f}; "
+            f"memory {peak_gib:.2f} GiB"
         )

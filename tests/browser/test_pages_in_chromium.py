@@ -92,6 +92,34 @@ def test_a_hostile_name_runs_nothing_and_adds_nothing(browser, pages):
         assert scripts == (1 if page.name == "list.html" else 0)
 
 
+def test_the_policy_refuses_what_is_put_into_a_page(browser, pages):
+    """Scripts, handlers, frames, pictures and requests that no page of ours has."""
+    for page in (pages / "index.html", pages / "list.html", site_path(pages, "A000008")):
+        browser.open(page)
+        if page.name == "list.html":
+            ready(browser)
+        browser.run(PUT_IN)
+        time.sleep(0.3)
+        assert browser.run("return document.title") != "harmed", page.name
+        refused = set(browser.run("return window.refused"))
+        assert {"script-src-elem", "script-src-attr", "img-src", "connect-src"} <= refused
+        browser.logs()
+
+
+PUT_IN = """
+window.refused = [];
+document.addEventListener('securitypolicyviolation', e => refused.push(e.effectiveDirective));
+const script = document.createElement('script');
+script.textContent = "document.title = 'harmed'";
+document.body.append(script);
+const box = document.createElement('div');
+box.innerHTML = '<p onclick="document.title = \\'harmed\\'">x</p><img src="http://127.0.0.1:9/x">';
+document.body.append(box);
+box.firstChild.click();
+fetch('http://127.0.0.1:9/x').catch(() => 0);
+"""
+
+
 def test_a_hostile_name_is_shown_as_it_is(browser, pages):
     for account in HOSTILE.values():
         browser.open(site_path(pages, account))

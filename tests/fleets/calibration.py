@@ -1,4 +1,4 @@
-"""The handbook's page of what promises are worth, by one command.
+"""The handbook's page of how well estimates hold, by one command.
 
     RIGHTSIZE_FLEETS=some/folder python -m tests.fleets.calibration
 
@@ -14,7 +14,7 @@ from pipelines.configuration.load_priors import load_priors
 from tests.fleets.fleet import ALL_WRONG, simulate_fleet
 from tests.fleets.kept import kept
 from tests.fleets.recorded import recorded_fleet
-from tests.fleets.scorecard import ODDS_FROM, Card, card_of, infer_fleet
+from tests.fleets.scorecard import ODDS_FROM, SIZE_WORDS, Card, card_of, infer_fleet
 
 PAGE = Path(__file__).parents[2] / "rightsize" / "handbook" / "calibration.md"
 INTERVALS = (60.0, 15.0)
@@ -35,11 +35,11 @@ FLOORS = {
     "false_undersized_pct": ((0, 1), (0, 1), (0, 2)),
 }
 WORDS = {
-    "promised_over_true": "promised over true gain, changes recommended",
+    "promised_over_true": "estimated over true gain, changes recommended",
     "gain_in_pct": "true gain inside its 90 % range [%]",
     "peak_in_pct": "true peak inside its 90 % range [%]",
     "overrun_pct": "picks overrun [%]",
-    "realised_pct": "benefit realised, a log counted less 150 USD [%]",
+    "realised_pct": "net benefit realized of the best choice, a log counted less 150 USD [%]",
     "logged_pct": "logged first [%]",
     "false_undersized_pct": "falsely undersized [%]",
 }
@@ -103,6 +103,10 @@ def _figures(found):
         rows.append([WORDS[name], told, *cells])
     totals = [c.figures["totals_in"] for g in found.values() for c in g.values()]
     rows.append(["true total of a third of a fleet inside its 90 % range", "17 of 20", *totals])
+    known = [f"{c.figures['by_flow_pct']:.3g}" for g in found.values() for c in g.values()]
+    rows.append(
+        ["the same by true flow and the catalog's curves, for comparison [%]", "", *known]
+    )
     head[1] = "floors, in the order of the fleets"
     counts = [f"{c.accounts:.0f}, {c.changed:.0f}" for g in found.values() for c in g.values()]
     rows.insert(0, ["accounts, changes", "", *counts])
@@ -121,8 +125,8 @@ def _groups(found, label):
                     [group, value.replace("_", " "), f"{card.accounts:.0f}",
                      f"{card.changed:.0f}", *cells]
                 )  # fmt: skip
-    head = ["fleets", label, "accounts", "changes", "promised over true", "gain inside [%]",
-            "peak inside [%]", "realised [%]"]  # fmt: skip
+    head = ["fleets", label, "accounts", "changes", "estimated over true", "gain inside [%]",
+            "peak inside [%]", "realized [%]"]  # fmt: skip
     return _table(head, rows)
 
 
@@ -136,10 +140,19 @@ def _odds(found):
             cells += [f"{count:.0f}"]
             cells += [f"{told / count:.2f}, {pays / count:.2f}" if count else ""]
         rows.append(cells)
-    head = ["odds of benefit told"]
+    head = ["probability of net benefit told"]
     for group in found:
         head += [f"{group}: meters", "told, true"]
     return _table(head, rows)
+
+
+def _sizes(found):
+    rows = []
+    for group, by_interval in found.items():
+        card = by_interval[60.0]
+        cells = [f"{told / true:.2f}" if true else "" for told, true in card.by_size]
+        rows.append([group, *cells])
+    return _table(["fleets", *SIZE_WORDS], rows)
 
 
 def write(found):
@@ -147,7 +160,7 @@ def write(found):
     text = PAGE.read_text(encoding="utf-8")
     for name, part in (
         ("figures", _figures(found)), ("kinds", _groups(found, "kind")),
-        ("types", _groups(found, "type")), ("odds", _odds(found)),
+        ("types", _groups(found, "type")), ("odds", _odds(found)), ("sizes", _sizes(found)),
         ("outside", "\n".join(f"- {line}" for line in outside(found)) or "None."),
     ):  # fmt: skip
         begin, end = f"<!-- {name}: begin -->", f"<!-- {name}: end -->"

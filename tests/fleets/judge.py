@@ -1,13 +1,14 @@
 """Hold the product's own decision against a simulated fleet's truth.
 
-The oracle knows what flowed and decides with the product's own rules of cost, fit and rate. A
-site sent to logging counts as the oracle's choice less the cost of the log; of those that the
+The oracle knows what flowed and decides by the product's own rules: of cost, fit and rate, and
+of what is worth a visit, which are a utility's policy and no matter of what is known. A site
+sent to logging counts as the oracle's choice less the cost of the log; of those that the
 product would log, the most valuable fifth of the fleet is.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
 import polars as pl
@@ -132,9 +133,37 @@ def oracle_of(truth, block, meters):
         least_sustained_gpm=np.zeros(block.size),
     )
     net, fits = draws.net_benefit_usd[0].astype(float), draws.fits[0] & (case.broken == 0)
-    value = np.where(fits, net, -np.inf)
-    best = np.where(value.max(axis=1) > 0, value.argmax(axis=1), block.meter_index)
-    return Oracle(net, fits, np.maximum(value.max(axis=1), 0), best)
+    known = decide(block, posterior, sites, catalogue, TARIFF, THRESHOLDS, units="us")
+    best = _chosen(known.recommendation, block, meters)
+    best_usd = np.maximum(net[np.arange(block.size), best], 0)
+    return Oracle(net, fits, best_usd, best)
+
+
+def _chosen(rows, block, meters):
+    """Meter to install at each account; the installed one where it is kept [A]."""
+    names = {(m.meter_type, m.size_in, m.grade): k for k, m in enumerate(meters)}
+    keys = zip(
+        rows["recommended_type"],
+        rows["recommended_size_in"],
+        rows["recommended_grade"],
+        strict=True,
+    )
+    wanted = np.array([names.get(key, -1) for key in keys])
+    action = np.array(rows["action"].to_list())
+    named = np.isin(action, ["change", "refer"]) & (wanted >= 0)  # a person confirms a referral
+    return np.where(named, wanted, block.meter_index)
+
+
+def gained_by_flow_alone(truth, block, meters, oracle):
+    """True net benefit [A] of the best choice by true flow and the catalog's curves.
+
+    What no reads and no flow log can pass: they do not tell one meter's curve from another's.
+    """
+    rows, index = np.arange(block.size), block.meter_index
+    by_catalogue = truth.band_gal @ registration_matrix(meters, BAND_CENTRES_GPM).T
+    plain = replace(truth, registered_gal=by_catalogue, installed_gal=by_catalogue[rows, index])
+    best = oracle_of(plain, block, meters).best
+    return np.where(best == index, 0.0, oracle.net_usd[rows, best])
 
 
 @dataclass
@@ -157,23 +186,14 @@ def decided(block, posterior, meters):
         block, posterior, site_block(block), catalogue, TARIFF, THRESHOLDS, units="us"
     )
     rows = result.recommendation
-    names = {(m.meter_type, m.size_in, m.grade): k for k, m in enumerate(meters)}
-    keys = zip(
-        rows["recommended_type"],
-        rows["recommended_size_in"],
-        rows["recommended_grade"],
-        strict=True,
-    )
-    wanted = np.array([names.get(key, -1) for key in keys])
     action = np.array(rows["action"].to_list())
     value = rows["expected_value_of_logging_usd"].fill_null(-np.inf).to_numpy()
     order = np.argsort(-np.where(action == "log_first", np.nan_to_num(value, nan=0), -np.inf))
     logged = np.zeros(block.size, bool)
     logged[order[: int(LOGGED_SHARE * block.size)]] = True
     logged &= action == "log_first"
-    named = np.isin(action, ["change", "refer"]) & (wanted >= 0)  # a person confirms a referral
     return Decided(
-        np.where(named, wanted, block.meter_index),
+        _chosen(rows, block, meters),
         logged,
         np.array(rows["verdict"].to_list()) == "undersized",
         np.stack(

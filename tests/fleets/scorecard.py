@@ -1,8 +1,9 @@
-"""What was promised at a fleet against what came: the figures of the calibration page."""
+"""What was estimated at a fleet against what came: the figures of the calibration page."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from itertools import pairwise
 
 import numpy as np
 import polars as pl
@@ -12,6 +13,8 @@ from rightsize.inference.meter.censoring import learn_from, steady_by_class
 from tests.fleets import judge
 
 ODDS_FROM = (0.0, 0.1, 0.25, 0.5, 0.75, 0.9)
+SIZE_ENDS = (0.1, 0.25, 0.5)  # of the changes, the largest estimate first
+SIZE_WORDS = ("largest tenth", "to a quarter", "to half", "the rest")
 PARTS = 3  # a fleet is judged as so many, each with its own total
 
 
@@ -32,9 +35,11 @@ class Card:
     true_gal: float = 0.0
     gained_usd: float = 0.0
     oracle_usd: float = 0.0
+    by_flow_usd: float = 0.0  # of the best choice if flow is known and curves are not
     totals: int = 0  # parts of fleets that a total was published for
     totals_in: int = 0
     odds: np.ndarray = field(default_factory=lambda: np.zeros((len(ODDS_FROM), 3)))
+    by_size: np.ndarray = field(default_factory=lambda: np.zeros((len(SIZE_WORDS), 2)))
     by_group: dict = field(default_factory=dict)  # group -> Card, one level down
 
     def add(self, other):
@@ -59,6 +64,9 @@ class Card:
             "peak_in_pct": 100 * self.peak_in / n,
             "overrun_pct": 100 * self.overrun / n,
             "realised_pct": 100 * self.gained_usd / self.oracle_usd
+            if self.oracle_usd
+            else np.nan,
+            "by_flow_pct": 100 * self.by_flow_usd / self.oracle_usd
             if self.oracle_usd
             else np.nan,
             "logged_pct": 100 * self.logged / n,
@@ -98,9 +106,11 @@ def card_of(truth, block, meters, posterior):
         "true_gal": np.where(changed, true_gal, 0.0),
         "gained_usd": found["gained"],
         "oracle_usd": oracle.best_usd,
+        "by_flow_usd": judge.gained_by_flow_alone(truth, block, meters, oracle),
     }
     card = _summed(columns, rows >= 0)
     card.odds = _reliability(decision.candidate, block, oracle)
+    card.by_size = _by_size(mean[changed], true_gal[changed])
     ids = np.array(block.account_id)
     for k in range(PARTS):
         mine = changed & (decision.action == "change") & (rows % PARTS == k)
@@ -115,6 +125,14 @@ def card_of(truth, block, meters, posterior):
         for value in np.unique(label):
             card.by_group[name, str(value)] = _summed(columns, label == value)
     return card, columns | {"best": oracle.best, "chosen": decision.chosen}
+
+
+def _by_size(estimated_gal, true_gal):
+    """Sums of estimated and true gain of the largest estimates, and of the others."""
+    order = np.argsort(-estimated_gal)
+    ends = [0, *(round(share * len(order)) for share in SIZE_ENDS), len(order)]
+    parts = [order[a:b] for a, b in pairwise(ends)]
+    return np.array([[estimated_gal[k].sum(), true_gal[k].sum()] for k in parts])
 
 
 def _total_holds(gain_sample, accounts, true_gal):

@@ -8,6 +8,7 @@ import pytest
 
 from rightsize.recommend.choose import decide
 from rightsize.settings import Thresholds
+from tests.unit.recommend.one_account import NO_SITE_COSTS
 from tests.unit.recommend.plain import monthly_bill_usd, plain_account
 from tests.unit.recommend.synthetic import fleet, tariff
 
@@ -20,7 +21,7 @@ ACCOUNTS = 50
 @pytest.mark.parametrize("seed", [1, 2])
 def test_money_odds_and_choice_agree_with_plain_loops(seed: int) -> None:
     block, posterior, sites, meters = fleet(ACCOUNTS, seed=seed, draws=20)
-    limits, rates = Thresholds(), tariff()
+    limits, rates = Thresholds.model_validate(NO_SITE_COSTS), tariff()
     result = decide(block, posterior, sites, meters, rates, limits, units="us")
     names = [(m.meter_type, m.size_in) for m in meters.meters]
     assessed = set(

@@ -15,7 +15,9 @@ import numpy as np
 import polars as pl
 
 from pipelines.configuration.judged_by import JudgedBy
+from pipelines.configuration.site_record import record_of
 from pipelines.stages.assess.leak_cost import with_leaks
+from pipelines.stages.assess.night_flow import with_night_flow
 from pipelines.stages.assess.profile_blocks import BucketProfile, block_of, load_bucket
 from pipelines.store.checksum import PROMISE, seal
 from pipelines.store.leftovers import own_name
@@ -29,15 +31,19 @@ from rightsize.demand.sufficiency import not_assessed_reason
 from rightsize.inference.infer import infer
 from rightsize.inference.meter.censoring import LearntPrior
 from rightsize.inference.meter.service import ServiceRecord
-from rightsize.inference.reads.nights import night_quantile
+from rightsize.inference.posterior import FlowPosterior
 from rightsize.meters.uncertainty.installed_curves import PlacedCurves
-from rightsize.recommend.choose import decide
+from rightsize.recommend.choose import Decision, decide
 from rightsize.recommend.rows.flow_distribution import flow_band_frame, profile_frame
+from rightsize.recommend.rules.near_threshold import near_threshold
 from rightsize.settings import Thresholds
 from rightsize.units import UnitSystem
 
 BLOCK_METERS = 2000
 """Meters assessed at once: joint samples of a block stay well under 1 GiB."""
+
+_MORE_SEED = 15485863
+"""Added to the seed for further samples of an account: another stream than the first ones'."""
 
 _CONTRACTS = {table.name: table for table in BLOCK_TABLES}
 
@@ -110,7 +116,7 @@ def assess_bucket(
     limits = fleet.thresholds
     parts["finding"].append(
         reading_findings(
-            with_leaks(_with_night_flow(profile), profile.days, limits, fleet.tariff),
+            with_leaks(with_night_flow(profile), profile.days, limits, fleet.tariff),
             full_year_days=limits.full_year_days,
             low_coverage_share=limits.low_coverage_share,
             many_estimates_share=limits.many_estimates_share,
@@ -149,38 +155,89 @@ def _assessable(profile: BucketProfile) -> Iterator[pl.DataFrame]:
 def _assess_block(
     profile: BucketProfile, rows: pl.DataFrame, fleet: JudgedBy, learnt: LearntPrior
 ) -> dict[str, pl.DataFrame]:
-    block = block_of(profile, rows)
+    """Result rows of a block; accounts near a required probability get more samples."""
     limits = fleet.thresholds
-    installed = installed_of(rows, fleet)
+    posterior = _posterior(profile, rows, fleet, learnt, limits.draws, limits.seed)
+    decision = _decision(profile, rows, fleet, posterior)
+    near = rows["meter_id"].is_in(
+        near_threshold(decision.recommendation, decision.candidate, limits).implode()
+    )
+    if not (near.any() and limits.draws_near_threshold):
+        return _tables(profile, rows, fleet, posterior, decision)
+    sure, mask = rows.filter(~near), near.to_numpy()
+    first = _tables(profile, sure, fleet, posterior.rows(~mask), _of(decision, sure))
+    again = rows.filter(near)
+    more = _posterior(
+        profile, again, fleet, learnt, limits.draws_near_threshold, limits.seed + _MORE_SEED
+    )
+    joined = posterior.rows(mask).with_more(more)
+    second = _tables(profile, again, fleet, joined, _decision(profile, again, fleet, joined))
+    return {
+        name: pl.concat([frame, second[name]], how="vertical_relaxed")
+        for name, frame in first.items()
+    }
+
+
+def _posterior(
+    profile: BucketProfile,
+    rows: pl.DataFrame,
+    fleet: JudgedBy,
+    learnt: LearntPrior,
+    samples: int,
+    seed: int,
+) -> FlowPosterior:
     sites = site_block(rows)
-    posterior = infer(
-        block,
+    return infer(
+        block_of(profile, rows),
         fleet.catalogue.meters,
         fleet.priors,
-        samples=limits.draws,
-        seed=limits.seed,
+        samples=samples,
+        seed=seed,
         learnt=learnt,
-        installed=installed,
+        installed=installed_of(rows, fleet),
         services=ServiceRecord(sites.service_line_in, sites.spare_head_psi),
     )
-    decision = decide(
-        block,
+
+
+def _decision(
+    profile: BucketProfile, rows: pl.DataFrame, fleet: JudgedBy, posterior: FlowPosterior
+) -> Decision:
+    return decide(
+        block_of(profile, rows),
         posterior,
-        sites,
+        site_block(rows),
         fleet.catalogue,
         fleet.tariff,
-        limits,
+        fleet.thresholds,
         units=fleet.units,
+        correction=fleet.correction,
     )
+
+
+def _of(decision: Decision, rows: pl.DataFrame) -> Decision:
+    """The rows of some meters."""
+    mine = pl.col("meter_id").is_in(rows["meter_id"].implode())
+    return Decision(**{name: frame.filter(mine) for name, frame in vars(decision).items()})
+
+
+def _tables(
+    profile: BucketProfile,
+    rows: pl.DataFrame,
+    fleet: JudgedBy,
+    posterior: FlowPosterior,
+    decision: Decision,
+) -> dict[str, pl.DataFrame]:
+    block = block_of(profile, rows)
     refused = decision.not_assessed.select("meter_id", "code", "message")
     judged = ~pl.col("meter_id").is_in(refused["meter_id"].implode())
     names = rows.select("meter_id", "customer_name", "area", "service_address")
+    meters = fleet.catalogue.meters
     tables = {
         "recommendation": decision.recommendation.join(names, on="meter_id", how="left"),
         "candidate": decision.candidate,
         "gain_sample": decision.gain_sample,
-        "flow_band": flow_band_frame(block, posterior, fleet.catalogue.meters, installed),
-        "profile": profile_frame(block, posterior, rows, fleet.catalogue.meters),
+        "flow_band": flow_band_frame(block, posterior, meters, installed_of(rows, fleet)),
+        "profile": profile_frame(block, posterior, rows, meters),
     }
     return {
         **{table: frame.filter(judged) for table, frame in tables.items()},
@@ -215,6 +272,7 @@ def site_block(rows: pl.DataFrame) -> SiteBlock:
         age_years=_known(rows, "age_years"),
         meter_index=rows["meter_index"].to_numpy().astype(np.int64),
         fire_arrangement=tuple(rows["fire_arrangement"]),
+        record=record_of(rows),
         last_use_on=tuple(
             rows.select(
                 pl.when("is_stopped").then(pl.col("last_use_at").dt.strftime("%Y-%m-%d"))
@@ -225,14 +283,6 @@ def site_block(rows: pl.DataFrame) -> SiteBlock:
 
 def _known(rows: pl.DataFrame, name: str) -> np.ndarray:
     return rows[name].cast(pl.Float64).fill_null(np.nan).to_numpy()
-
-
-def _with_night_flow(profile: BucketProfile) -> pl.DataFrame:
-    """`profile.stat` with the low percentile of the nights' least hour [gpm]."""
-    read = profile.stat.filter(pl.col("read_count") > 0, pl.col("meter_index").is_not_null())
-    low = night_quantile(block_of(profile, read), 0.1) if read.height else np.zeros(0)
-    night = read.select("meter_id", night_low_gpm=pl.Series(low, dtype=pl.Float64))
-    return profile.stat.join(night, on="meter_id", how="left")
 
 
 def _not_assessed_rows(refused: pl.DataFrame) -> pl.DataFrame:

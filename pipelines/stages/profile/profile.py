@@ -12,50 +12,26 @@ import hashlib
 import json
 from contextlib import nullcontext
 from dataclasses import dataclass
-from functools import cache, partial
+from functools import partial
 from pathlib import Path
-
-import duckdb
 
 from pipelines.stages.profile.lake_check import check_lake_files
 from pipelines.stages.profile.profile_mark import drop_damaged, mark
+from pipelines.stages.profile.reduce import (
+    BAND_PARAMETERS,
+    TABLES,
+    method_digest,
+    reduce_partition,
+)
 from pipelines.stages.profile.register_gaps import files_behind_gaps
 from pipelines.store.checksum import PROMISED, seal
 from pipelines.store.lake_partition import PARTITION_FOLDERS, LakePartition, month_folder
-from pipelines.store.resources import sql_text
-from pipelines.store.storage import Here
-from pipelines.store.warehouse import literals, quoted, run_sql
+from pipelines.store.warehouse import quoted
 from pipelines.store.workspace import Workspace
 from pipelines.work.bucket_work import Pool, Progress, bucket_connection, local_pool, run_all
 from pipelines.work.observe import StageCost
-from rightsize.demand import bands
 
-_TABLES = (
-    "month_stat", "month_band", "day_flow", "balance", "stuck_register", "replaced_read",
-)  # fmt: skip
-_STATEMENTS = (
-    "landed_read",
-    "landed_read_none",
-    "ranked_reading",
-    "ranked_reading_none",
-    "far_reading",
-    "interval_from_register",
-    "meter_key",
-    "keyed_read",
-    "superseded_read",
-    "current_read",
-    "deviation",
-    "hour_read",
-    "day_read",
-    "register_step",
-    *_TABLES,
-)
 _FOLDERS = f"{PARTITION_FOLDERS}/*"
-_BAND_PARAMETERS = {
-    "first_edge_gpm": bands.FIRST_EDGE_GPM,
-    "bands_per_decade": bands.BANDS_PER_DECADE,
-    "band_count": bands.BAND_COUNT,
-}
 
 
 @dataclass(frozen=True)
@@ -89,8 +65,8 @@ class ProfilePartition:
                 for p in self.far_register_files
             ),
             timezone,
-            _statements_digest(),
-            _BAND_PARAMETERS,
+            method_digest(),
+            BAND_PARAMETERS,
         ]
         return hashlib.sha256(json.dumps(parts).encode()).hexdigest()[:24]
 
@@ -156,7 +132,7 @@ def profile(
     made = set(storage.folders(workspace.profile, _FOLDERS))
     if workspace.lake_url is None:
         current = made & {_folder(workspace, p, timezone) for p in wanted}
-        made -= drop_damaged(current, _TABLES)
+        made -= drop_damaged(current, tuple(TABLES))
     stale = [p for p in wanted if _folder(workspace, p, timezone) not in made]
     with nullcontext(pool) if pool else local_pool(workers) as workers_pool:
         run_all(
@@ -196,59 +172,23 @@ def make_profile(
             timezone=timezone,
             bucket_count=bucket_count,
         )
-        _reduce(connection, partition, here, timezone)
-        for table in _TABLES:
+        reduce_partition(
+            connection,
+            interval=[here[p] for p in partition.interval_files],
+            register=[here[p] for p in partition.register_files],
+            next_register=[here[p] for p in partition.next_register_files],
+            far_register=[here[p] for p in partition.far_register_files],
+            timezone=timezone,
+        )
+        for table, order in TABLES.items():
             path = aside / f"{table}.parquet"
             connection.execute(
-                f"copy {table} to {quoted(path)} (format parquet, compression zstd, {PROMISED})"
+                f"copy (from {table} order by {order}) to {quoted(path)}"
+                f" (format parquet, compression zstd, {PROMISED})"
             )
             seal(path)
-        mark(aside, target, _TABLES)
+        mark(aside, target, tuple(TABLES))
     return target
-
-
-def _reduce(
-    connection: duckdb.DuckDBPyConnection,
-    partition: ProfilePartition,
-    here: Here,
-    timezone: str,
-) -> None:
-    interval = literals(here[p] for p in partition.interval_files)
-    month_register = [str(here[p]) for p in partition.register_files]
-    next_register = [str(here[p]) for p in partition.next_register_files]
-    if interval:
-        run_sql(connection, "30_profile/landed_read", {"interval_files": interval})
-    else:
-        run_sql(connection, "30_profile/landed_read_none")
-    if month_register:
-        run_sql(
-            connection,
-            "30_profile/ranked_reading",
-            {
-                "register_files": literals([*month_register, *next_register]),
-                "month_files": month_register,
-            },
-        )
-        if partition.far_register_files:
-            far = literals(here[p] for p in partition.far_register_files)
-            run_sql(connection, "30_profile/far_reading", {"far_files": far})
-        run_sql(connection, "30_profile/interval_from_register")
-    else:
-        run_sql(connection, "30_profile/ranked_reading_none")
-    for relation in ("meter_key", "keyed_read", "superseded_read"):
-        run_sql(connection, f"30_profile/{relation}")
-    run_sql(connection, "30_profile/current_read", {"timezone": timezone})
-    for relation in ("deviation", "hour_read", "day_read", "register_step", "month_stat"):
-        run_sql(connection, f"30_profile/{relation}")
-    run_sql(connection, "30_profile/month_band", _BAND_PARAMETERS)
-    for relation in ("day_flow", "balance", "stuck_register", "replaced_read"):
-        run_sql(connection, f"30_profile/{relation}")
-
-
-@cache
-def _statements_digest() -> str:
-    text = "\n".join(sql_text(f"30_profile/{name}") for name in _STATEMENTS)
-    return hashlib.sha256(text.encode()).hexdigest()
 
 
 def _lake_files(workspace: Workspace, kind: Path) -> dict[LakePartition, tuple[Path, ...]]:

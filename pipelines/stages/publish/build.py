@@ -24,7 +24,7 @@ from pipelines.store.resources import sql_text
 from pipelines.store.warehouse import literals
 from pipelines.store.workspace import Workspace
 from rightsize.contracts.frames import POLARS_TYPE, block_schema
-from rightsize.contracts.realised_gain import REALISED_GAIN
+from rightsize.contracts.realised_gain import LEAK_PERSISTENCE, REALISED_GAIN
 from rightsize.contracts.results import (
     BLOCK_TABLES,
     FINDING,
@@ -115,6 +115,8 @@ class Build:
         self._insert_frame(LANDED_FILE, inputs.ledger)
         if inputs.realised_gain is not None:
             self._insert_frame(REALISED_GAIN, inputs.realised_gain)
+        if inputs.leak_persistence is not None:
+            self._insert_frame(LEAK_PERSISTENCE, inputs.leak_persistence)
         self._insert_rejected()
 
     def source_of(self, table: Table) -> str:

@@ -105,6 +105,7 @@ def publish(
         flush(database)
         digest, held = digest_of(database), noted_checksums(workspace.published)
         note_checksums(workspace.published, [digest, *held])
+        workspace.show_to_group(aside)
         previous_copy = copy.put_in_place()
         os.replace(database, workspace.results)
         note_checksums(workspace.published, [digest])

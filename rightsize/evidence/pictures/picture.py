@@ -92,7 +92,7 @@ def compiled(chart: Callable[[], Any], names: Sequence[str], *, drawing: str) ->
 
 
 def _shipped(drawing: str) -> dict[str, Any] | None:
-    file = resources.files(__package__) / "drawings" / f"{drawing}.json"
+    file = resources.files("rightsize.evidence") / "drawings" / f"{drawing}.json"
     if not file.is_file():
         return None
     vega: dict[str, Any] = json.loads(file.read_text(encoding="utf-8"))

@@ -22,7 +22,11 @@ from rightsize.meters.arrays import meter_arrays
 from rightsize.meters.catalogue import Meter
 from rightsize.meters.curve import ratio_between, ratio_between_log
 from rightsize.meters.principles import principle_of
-from rightsize.meters.uncertainty.curve_samples import STATIC_CUT_SPAN, curve_samples
+from rightsize.meters.uncertainty.curve_samples import (
+    STATIC_CUT_SPAN,
+    curve_samples,
+    even_normal,
+)
 from rightsize.meters.uncertainty.knots import HIGHEST_RATIO
 
 Array = NDArray[np.floating[Any]]
@@ -42,7 +46,7 @@ _GROUND_STREAM: Final = 31  # [1] apart from the samples of bought meters
 # are and with `ALL_WRONG` (tests/fleets), and on the set half of the recordings.
 GROUND_TYPE_SD: Final = 0.15  # [log]
 GROUND_OWN_SD: Final = 0.4  # [log]
-GROUND_KEPT: Final = 0.5  # [1] 1: loses as much on average as new, 0: as much in the middle
+GROUND_KEPT: Final = 0.4  # [1] 1: loses as much on average as new, 0: as much in the middle
 GROUND_TYPE_ERROR_SD: Final = 0.002  # [1]
 GROUND_OWN_ERROR_SD: Final = 0.007  # [1]
 GROUND_LEAN: Final = (1.6, 0.6)  # [1] of that below and above: more have worn than gained
@@ -134,7 +138,7 @@ def ground_table(meters: tuple[Meter, ...], samples: int, seed: int) -> Register
     rng = np.random.default_rng([seed, _GROUND_STREAM])
     every = tuple(m for m in meters for _ in range(OWN_STATES))
     shape = (samples, len(meters), OWN_STATES)
-    shared = rng.standard_normal((2, samples, len(meters), 1))
+    shared = [even_normal(rng, (samples, len(meters), 1)) for _ in range(2)]
     rank = (np.arange(OWN_STATES) + 0.5) / OWN_STATES
     own = [np.broadcast_to(ndtri(rng.permutation(rank)), shape) for _ in range(2)]
     power = np.array([principle_of(m.meter_type).loss_power for m in meters])[None, :, None]

@@ -47,12 +47,15 @@ class UseSigns:
     top_share: Array  # [A] of intervals above half the largest, the share above 4/5 of it
 
 
-def pulse_variance(block: ProfileBlock) -> Array:
-    """Variance of interval means due to uses [gpm2, A], without day-to-day variation."""
+def pulse_variance(block: ProfileBlock, rounding: Array | None = None) -> Array:
+    """Variance of interval means due to uses [gpm2, A], without day-to-day variation.
+
+    `rounding` is `rounding_of(block)`, where it is at hand.
+    """
     inflate = block.reads_used / np.maximum(block.within_dof, 1)
     far = block.lag_ss[:, 1:].sum(axis=1) / np.maximum(block.lag_count[:, 1:].sum(axis=1), 1)
     variance = block.within_ss / np.maximum(block.within_dof, 1)
-    rounding = _rounding(block)
+    rounding = rounding_of(block) if rounding is None else rounding
     return np.asarray(
         np.maximum(variance - inflate * far - rounding, _LEAST_SHARE * variance + _TINY_GPM2)
     )
@@ -70,20 +73,21 @@ def _steepness(block: ProfileBlock) -> Array:
     )
 
 
-def _rounding(block: ProfileBlock) -> Array:
+def rounding_of(block: ProfileBlock) -> Array:
+    """Variance that the register's steps add to interval means [gpm2, A]."""
     step = block.resolution_gal / block.interval_min
     return rounding_variance(block.band_count, block.zero_count, step)
 
 
-def signs_of(block: ProfileBlock, steady_gpm: Array) -> UseSigns:
-    """Evidence on uses above a steady flow [A]."""
+def signs_of(block: ProfileBlock, steady_gpm: Array, rounding: Array | None = None) -> UseSigns:
+    """Evidence on uses above a steady flow [A]; `rounding` as for `pulse_variance`."""
     total = np.maximum(block.band_count.sum(axis=1) + block.zero_count, 1)
     mean = block.band_gal.sum(axis=1) / (total * block.interval_min)
     mean = np.maximum(mean - steady_gpm, _LEAST_MEAN_SHARE * mean + _TINY_GPM2)
     variance = block.within_ss / np.maximum(block.within_dof, 1)
     inflate = block.reads_used / np.maximum(block.within_dof, 1)
     lag = inflate[:, None] * block.lag_ss / np.maximum(block.lag_count, 1)
-    rounding = _rounding(block)
+    rounding = rounding_of(block) if rounding is None else rounding
     floor = _LEAST_SHARE * variance + _TINY_GPM2
     steep = _steepness(block)
     swings = np.maximum(lag[:, 0], 0.0) / np.maximum(1 - steep, _LEAST_UNSTEEP)

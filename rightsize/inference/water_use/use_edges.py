@@ -45,13 +45,13 @@ def edge_parts(edges: UseEdges, intensity: Array) -> EdgeParts:
     """Flows of begun or ended uses [J, A] and the share of each mean that is one [J, A, K]."""
     mean = intensity[..., None] * CENTRES.astype(np.float32)
     out: EdgeParts = []
-    left = edges.part[..., None].astype(np.float32)
+    level = np.asarray(mean / edges.gpm[..., None].astype(np.float32), dtype=np.float32)
+    full = edges.filled[..., None].astype(np.float32) * _gamma_density(level)
+    of_edges = edges.part[..., None].astype(np.float32) / (1 + full)
     for factor, odds in _EDGE_FLOWS:
         gpm = (edges.gpm * factor).astype(np.float32)
-        level = np.asarray(mean / edges.gpm[..., None].astype(np.float32), dtype=np.float32)
-        full = edges.filled[..., None].astype(np.float32) * _gamma_density(level)
-        share = np.where(mean < gpm[..., None], left * odds / (1 + full), 0.0)
-        out.append((gpm, share.astype(np.float32)))
+        share = np.where(mean < gpm[..., None], of_edges * np.float32(odds), np.float32(0))
+        out.append((gpm, share))
     return out
 
 

@@ -9,7 +9,7 @@ from pydantic import Field, model_validator
 from rightsize.meter_types import MeterType
 from rightsize.meters.build.entry_units import in_us_units
 from rightsize.meters.build.metric import AccuracyClass
-from rightsize.meters.catalogue import STANDARD_GRADE, Limits
+from rightsize.meters.catalogue import STANDARD_GRADE, EndConnection, Limits
 from rightsize.settings import Money, Settings
 
 LARGEST: Final = 1e6  # ours: no flow, size, life or loss of a meter is as large in its unit
@@ -49,6 +49,9 @@ class MeterEntry(Settings):
     install_usd: Money
     upkeep_usd_per_year: Money
     life_years: Flow
+    lay_length_in: Flow | None = None
+    end_connection: EndConnection | None = None
+    needs_power: bool = Field(False, description="from the mains, not from a battery")
     source: str = ""
     is_lead_free: bool = Field(False, description="wetted parts, by the meter's certificate")
     size_override: bool = Field(False, description="the trade does not make it, we mean it")

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from typing import Any, Final
 
-from rightsize.units import GPM_PER_M3H, PSI_PER_BAR
+from rightsize.units import GPM_PER_M3H, MM_PER_IN, PSI_PER_BAR
 from rightsize.units.metric_keys import in_us_keys, refuse_both, size_in_of, times
 
-_YES_OR_NO: Final = ("is_lead_free", "size_override")
+_YES_OR_NO: Final = ("is_lead_free", "size_override", "needs_power")
 _FLOWS: Final = (
     "starting",
     "min_test",
@@ -19,6 +19,7 @@ _FLOWS: Final = (
 )
 _TWINS: Final = {
     **{f"{name}_m3h": (f"{name}_gpm", GPM_PER_M3H) for name in _FLOWS},
+    "lay_length_mm": ("lay_length_in", 1 / MM_PER_IN),
     "head_loss_bar_at_smoc": ("head_loss_psi_at_smoc", PSI_PER_BAR),
 }
 

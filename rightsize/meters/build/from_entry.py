@@ -97,6 +97,9 @@ def build_meter(entry: MeterEntry, ratings: Ratings, rules: CurveRules) -> Meter
         compound=parts,
         notes=base.notes,
         is_lead_free=entry.is_lead_free,
+        lay_length_in=entry.lay_length_in,
+        end_connection=entry.end_connection,
+        needs_power=entry.needs_power,
         **flows,
     )
 

@@ -8,7 +8,7 @@ from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import ndtr
+from scipy.special import ndtr, ndtri
 
 from rightsize.meters.catalogue import Meter
 from rightsize.meters.curve import START_ROUNDING, ratio_between_log
@@ -133,7 +133,7 @@ def curve_samples(
     if in_service:
         moving = np.array([principle_of(m.meter_type).has_moving_part for m in meters])
         wear = rng.uniform(*wear_share, size=shape) * moving
-    scatter = np.clip(START_SPREAD * rng.standard_normal(shape), *START_CUT)
+    scatter = np.clip(START_SPREAD * even_normal(rng, shape), *START_CUT)
     ratio, start_gpm = np.empty((*shape, flow.size)), np.empty(shape)
     for row, meter in enumerate(meters):
         start_gpm[:, row] = _starts_gpm(
@@ -141,6 +141,17 @@ def curve_samples(
         )
         ratio[:, row] = _ratios(meter, flow, start_gpm[:, row], error[:, row], wear[:, row])
     return CurveSamples(ratio, start_gpm)
+
+
+def even_normal(rng: np.random.Generator, shape: tuple[int, ...]) -> Array:
+    """Normal numbers, spread evenly over the samples (the first axis) in each column.
+
+    Latin hypercube samples: the mean of a column is 0 and each of its equal parts is met once,
+    so odds over few samples stray less than with independent numbers.
+    """
+    rank = (np.arange(shape[0]) + 0.5) / shape[0]
+    even = np.broadcast_to(rank.reshape(-1, *([1] * (len(shape) - 1))), shape)
+    return np.asarray(ndtri(rng.permuted(even, axis=0)))
 
 
 def in_service_errors(meter: Meter) -> tuple[Array, Array]:
@@ -173,7 +184,7 @@ def _knot_errors(
     meters: Sequence[Meter], samples: int, rng: np.random.Generator, *, in_service: bool
 ) -> Array:
     """Relative errors [J, M, 3] at minimum test flow, normal minimum and SMOC."""
-    z = rng.standard_normal((samples, len(meters), 3))
+    z = even_normal(rng, (samples, len(meters), 3))
     for knot in (1, 2):
         fresh = np.sqrt(1 - CORRELATION**2) * z[:, :, knot]
         z[:, :, knot] = CORRELATION * z[:, :, knot - 1] + fresh

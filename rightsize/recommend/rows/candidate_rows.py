@@ -31,7 +31,8 @@ def candidate_frame(
     meter = np.tile(np.arange(count), int(shown.sum()))
     is_installed = meter == case.meter_index[rows][account]
     numbers = {k: v[shown].ravel() for k, v in _numbers(case, rows, samples, choice).items()}
-    numbers["change_cost_usd"] = np.where(is_installed, 0.0, numbers["change_cost_usd"])
+    for name in ("change_cost_usd", "worth_usd_per_year"):
+        numbers[name] = np.where(is_installed, 0.0, numbers[name])
     code, texts = rule_names(choice.weighed.broken[shown])
     frame = pl.DataFrame(
         {
@@ -81,6 +82,7 @@ def _numbers(
         "net_present_value_usd": weighed.net_benefit_usd * costs.present_value_factor,
         "fixed_charge_change_usd_per_year": costs.fixed_charge_change_usd_per_year[rows],
         "change_cost_usd": costs.change_cost_usd[rows],
+        "worth_usd_per_year": weighed.worth_usd,
         "odds_of_benefit": weighed.odds_of_benefit,
         "odds_of_fit": weighed.odds_of_fit,
         "head_loss_at_peak_psi": head_loss_at_peak(case, samples),

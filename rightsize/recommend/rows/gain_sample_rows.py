@@ -2,9 +2,11 @@
 
 Sample j of every account belongs together. What accounts have in common is in it once: the
 curves of a type and size (sample j of all of them shares the j-th state of each), how far a
-class draws water otherwise than its prior says, and how far the method is out as a whole. So
-the samples of accounts may be added up, sample by sample, over any set of them, and the
-quantiles of the sums are the range of the total.
+class draws water otherwise than its prior says, how far the method is out as a whole, and how
+far rates will be other than today's. So the samples of accounts may be added up, sample by
+sample, over any set of them, and the quantiles of the sums are the range of the total. An
+account's samples have its best estimate as their mean, so the total's best estimate is the sum
+of the accounts'.
 """
 
 from __future__ import annotations
@@ -28,12 +30,17 @@ Array = NDArray[np.float64]
 # recordings (tests/fleets): how far promised over true of a class, and of a fleet, stray.
 CLASS_LOG_SD: Final = 0.3  # [log]
 METHOD_LOG_SD: Final = 0.12  # [log]
+TARIFF_LOG_SD: Final = 0.05  # [log] rates to come against those of the tariff: convention
 
 
 def gain_sample_frame(
     case: Case, rows: slice, samples: BenefitSamples, choice: Choice
 ) -> pl.DataFrame:
-    """One row a sample of each account whose meter is to be changed."""
+    """One row a joint sample of each account whose meter is to be changed.
+
+    Samples beyond the first `draws` are an account's own: they count in its best estimate,
+    which the joint ones have as their mean.
+    """
     account = np.flatnonzero(choice.action == "change")
     meter = choice.chosen
     registered = samples_at_meter(samples.registered_gal, meter)[:, account]
@@ -41,17 +48,25 @@ def gain_sample_frame(
     money = samples_at_meter(samples.volumetric_gain_usd, meter)[:, account]
     net = samples_at_meter(samples.net_benefit_usd, meter)[:, account]
     classes = [case.block.customer_class[rows][k] for k in account.tolist()]
-    factor = common_factor(classes, len(registered))
-    count = len(registered)
+    count = min(case.thresholds.draws, len(registered))
+    factor = common_factor(classes, count)
+    paid = factor * _shared("the tariff", count, TARIFF_LOG_SD)[:, None]
+    gain = registered - now
     columns: dict[str, Any] = {
         "account_id": _named(case.block.account_id[rows], account, count),
         "meter_id": _named(case.block.meter_id[rows], account, count),
         "sample": np.tile(np.arange(1, count + 1, dtype=np.int32), len(account)),
-        "volume_gain_gal_per_year": (factor * (registered - now)).T.ravel(),
-        "revenue_gain_usd_per_year": (factor * money).T.ravel(),
-        "net_benefit_usd_per_year": (net + (factor - 1) * money).T.ravel(),
+        "volume_gain_gal_per_year": _about(factor * gain[:count], gain),
+        "revenue_gain_usd_per_year": _about(paid * money[:count], money),
+        "net_benefit_usd_per_year": _about(net[:count] + (paid - 1) * money[:count], net),
     }
     return pl.DataFrame(columns)
+
+
+def _about(value: Array, best: Array) -> Array:
+    """Samples [J, A] moved so that their mean is that of `best`, one account after another."""
+    moved = value + (best.mean(axis=0, dtype=np.float64) - value.mean(axis=0, dtype=np.float64))
+    return np.asarray(moved.T.ravel(), dtype=np.float64)
 
 
 def common_factor(classes: list[str], count: int) -> Array:

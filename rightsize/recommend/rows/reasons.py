@@ -10,6 +10,7 @@ from rightsize.contracts.columns import FLAGGED_VERDICTS
 from rightsize.meters.arrays import meter_arrays
 from rightsize.meters.catalogue import Meter
 from rightsize.recommend.case import Case
+from rightsize.settings import Thresholds
 from rightsize.wording import Wording, probability_text
 
 Array = NDArray[np.float64]
@@ -24,6 +25,8 @@ def with_reason(
     odds_over_continuous: Array,
     runner_up_odds: Array,
     smaller: NDArray[np.int64],
+    tied: NDArray[np.int64],
+    rival_lost_by: list[str],
     is_other: NDArray[np.bool_],
     blocked_by: list[str],
 ) -> pl.DataFrame:
@@ -39,6 +42,10 @@ def with_reason(
         Probability that the runner-up has a net benefit.
     smaller : int array [A]
         Best smaller meter of the installed type that pays; -1 for none.
+    tied : int array [A]
+        Meter that is worth a little more than the chosen, cheaper one; -1 for none.
+    rival_lost_by : list of str [A]
+        Why the runner-up is not the choice.
     is_other : bool array [A]
         The recommended meter is not the installed one.
     blocked_by : list of str [A]
@@ -64,9 +71,13 @@ def with_reason(
         pl.Series("_smaller", [*map(said.named, meters), None]).gather(
             pl.Series(smaller % at_none)
         ),
+        pl.Series("_tied", [*map(said.named, meters), None]).gather(pl.Series(tied % at_none)),
+        pl.Series("_lost_by", rival_lost_by, dtype=pl.String),
         pl.Series("_odds_over_smoc", odds_over_smoc),
         pl.Series("_odds_over_continuous", odds_over_continuous),
         pl.Series("_is_critical", case.is_critical[rows]),
+        case.own_kind(rows).alias("_own_kind"),
+        pl.Series("_is_line_blank", np.isnan(case.sites.service_line_in[rows])),
         pl.Series("_is_fire_unverified", case.is_fire_unverified[rows]),
         pl.Series("_last_use_on", case.last_use_on[rows], dtype=pl.String),
         *(
@@ -87,7 +98,7 @@ def with_reason(
             for who in ("installed", "recommended")
         ),
     )
-    return frame.with_columns(texts.select(reason=_sentence(said))["reason"])
+    return frame.with_columns(texts.select(reason=_sentence(said, case.thresholds))["reason"])
 
 
 def _key(meter: Meter) -> str:
@@ -98,10 +109,13 @@ def _odds(column: str) -> pl.Expr:
     return probability_text(pl.col(column))
 
 
-def _sentence(said: Wording) -> pl.Expr:
+def _sentence(said: Wording, limits: Thresholds) -> pl.Expr:
     critical = pl.when(pl.col("_is_critical") & pl.col("verdict").is_in(FLAGGED_VERDICTS)).then(
         pl.lit("; the customer cannot be without water: engineering review")
     )
+    own_kind = pl.when(
+        pl.col("_own_kind").is_not_null() & pl.col("verdict").is_in(FLAGGED_VERDICTS)
+    ).then(pl.format("; {}: engineering review", pl.col("_own_kind")))
     unverified = pl.when(
         pl.col("_is_fire_unverified") & (pl.col("verdict") != "not_assessed")
     ).then(
@@ -116,17 +130,28 @@ def _sentence(said: Wording) -> pl.Expr:
         .when(pl.col("verdict") == "undersized")
         .then(_undersized(said))
         .when(pl.col("verdict").is_in(["oversized", "wrong_type"]))
-        .then(pl.concat_str(_smaller_pays(), _pays(said)))
+        .then(pl.concat_str(_smaller_pays(), _pays(said), _tied()))
         .when((pl.col("action") == "log_first") & pl.col("_is_other"))
-        .then(_log_for_gain(said))
+        .then(_log_for_gain(said, limits))
         .when(pl.col("action") == "log_first")
         .then(_log_for_fit(said))
-        .otherwise(_fits(said))
+        .otherwise(_fits(said, limits))
     )
     body = pl.concat_str(_stopped(), body)
-    ends = (part.otherwise(pl.lit("")) for part in (critical, unverified))
-    text = pl.concat_str(body, *ends, pl.lit("."))
+    ends = (part.otherwise(pl.lit("")) for part in (critical, own_kind, unverified))
+    text = pl.concat_str(body, _corrected(said), *ends, pl.lit("."))
     return pl.concat_str(text.str.head(1).str.to_uppercase(), text.str.slice(1))
+
+
+def _corrected(said: Wording) -> pl.Expr:
+    """That the gain is not what the reads alone say, and by how much."""
+    factor = pl.col("gain_correction_factor")
+    text = pl.format(
+        "; its gain is multiplied by {}: what past change-outs brought of their promises",
+        said.figure(factor),
+    )
+    is_said = pl.col("_is_other") & (factor != 1) & (pl.col("verdict") != "not_assessed")
+    return pl.when(is_said).then(text).otherwise(pl.lit(""))
 
 
 def _stopped() -> pl.Expr:
@@ -168,6 +193,12 @@ def _pays(said: Wording) -> pl.Expr:
     )
 
 
+def _tied() -> pl.Expr:
+    """Why a meter that is worth a little more is not the choice."""
+    text = pl.format("; {} is worth about the same and costs more", pl.col("_tied"))
+    return pl.when(pl.col("_tied").is_not_null()).then(text).otherwise(pl.lit(""))
+
+
 def _peak(said: Wording) -> tuple[pl.Expr, ...]:
     """The peak and the ends of its range."""
     names = ("peak_10s_gpm", "peak_10s_low_gpm", "peak_10s_high_gpm")
@@ -198,6 +229,10 @@ def _overload(verb: str, said: Wording) -> pl.Expr:
 
 
 def _undersized(said: Wording) -> pl.Expr:
+    unshown = pl.lit(
+        "; nothing on record confirms it (complaint, pressure record, peak register or log): "
+        "log the site first"
+    )
     cure = pl.format(
         "; {} handles peak and sustained flow (probability {})",
         pl.col("_recommended"),
@@ -207,18 +242,43 @@ def _undersized(said: Wording) -> pl.Expr:
         "; no meter in the catalog may be installed here ({}): engineering review",
         pl.col("_blocked_by"),
     )
+    is_larger = pl.col("recommended_size_in") > pl.col("installed_size_in")
+    needs_line = pl.col("_is_line_blank") & is_larger
+    blank_line = pl.format(
+        "; the service line is not recorded: with a new tap and line the cost may rise by {}",
+        said.money(pl.col("possible_cost_usd")),
+    )
     return pl.concat_str(
-        _overload("exceeds", said), pl.when(pl.col("_is_other")).then(cure).otherwise(none)
+        _overload("exceeds", said),
+        pl.when(pl.col("action") == "log_first").then(unshown).otherwise(pl.lit("")),
+        pl.when(pl.col("_is_other")).then(cure).otherwise(none),
+        pl.when(needs_line).then(blank_line).otherwise(pl.lit("")),
     )
 
 
-def _log_for_gain(said: Wording) -> pl.Expr:
+def _log_for_gain(said: Wording, limits: Thresholds) -> pl.Expr:
+    not_sure = pl.format(
+        "its probability of positive net benefit is only {}", _odds("odds_of_benefit")
+    )
+    not_sure_to_fit = pl.format(
+        "it is not proven to fit (probability {}; peak {} of a SMOC of {})",
+        _odds("odds_of_fit"),
+        said.flow(pl.col("peak_10s_gpm")),
+        said.flow_figure(pl.col("_new_smoc")),
+    )
+    costly = pl.format(" for a change that costs {}", said.money(pl.col("change_cost_usd")))
+    is_costly = pl.col("change_cost_usd") >= limits.costly_change_usd
+    over_share = pl.col("peak_10s_gpm") > limits.design_peak_share * pl.col("_new_smoc")
     return pl.format(
-        "{} may bring up to {} per year after all costs, but its probability of positive net "
-        "benefit is only {}: logging the site first is worth about {} more than it costs",
+        "{} may bring up to {} per year after all costs, but {}: "
+        "logging the site first is worth about {} more than it costs",
         pl.col("_recommended"),
         said.money(pl.col("net_benefit_high_usd_per_year")),
-        _odds("odds_of_benefit"),
+        pl.when(over_share | (pl.col("odds_of_fit") < limits.odds_of_fit))
+        .then(not_sure_to_fit)
+        .when(is_costly)
+        .then(pl.concat_str(not_sure, costly))
+        .otherwise(not_sure),
         said.money(pl.col("expected_value_of_logging_usd")),
     )
 
@@ -229,7 +289,7 @@ def _log_for_fit(said: Wording) -> pl.Expr:
     )
 
 
-def _fits(said: Wording) -> pl.Expr:
+def _fits(said: Wording, limits: Thresholds) -> pl.Expr:
     keeps = pl.format(
         "{} has a weighted accuracy of {} % and a peak of {} (SMOC {})",
         pl.col("_installed"),
@@ -244,6 +304,15 @@ def _fits(said: Wording) -> pl.Expr:
         said.money(pl.col("runner_up_net_benefit_usd_per_year")),
         _odds("_rival_odds"),
     )
+    least = said.money_text(limits.min_net_benefit_usd_per_year)
+    too_little = {
+        "benefit_too_small": f"less than the {least} a year that a visit must bring",
+        "gain_too_small": "with an accuracy gain below "
+        f"{limits.min_gain_points:g} percentage points",
+        "payback_too_long": f"with a payback above {limits.max_payback_years:g} years",
+    }
+    why = pl.col("_lost_by").replace_strict(too_little, default=None)
+    rival = pl.concat_str(rival, pl.concat_str(pl.lit(", "), why).fill_null(""))
     alone = pl.lit("; no other meter in the catalog fits and may be installed")
     has_rival = pl.col("_rival").is_not_null()
     return pl.concat_str(keeps, pl.when(has_rival).then(rival).otherwise(alone))

@@ -17,6 +17,7 @@ from rightsize.recommend.economics import simple_payback_years
 from rightsize.recommend.rows.flow_distribution import where_read
 from rightsize.recommend.rows.reasons import with_reason
 from rightsize.recommend.rows.row_columns import (
+    assembly_loss_at_peak,
     at_meter,
     bounded,
     bounded_ratio,
@@ -24,7 +25,7 @@ from rightsize.recommend.rows.row_columns import (
     meter_columns,
     samples_at_meter,
 )
-from rightsize.recommend.rules.meter_rules import main_rule
+from rightsize.recommend.rules.meter_rules import lost_by, main_rule
 from rightsize.recommend.weigh import BenefitSamples
 from rightsize.wording import Wording
 
@@ -48,6 +49,7 @@ def recommendation_frame(
         "action": choice.action.astype(str),
         **meter_columns(case, "recommended", np.where(judged, choice.chosen, -1)),
         **_gain_columns(case, rows, samples, choice),
+        "gain_correction_factor": _correction(case, rows, choice),
         **_money_columns(case, rows, samples, choice),
         **_flow_columns(case, rows, samples),
         **_odds_columns(case, rows, choice),
@@ -63,6 +65,8 @@ def recommendation_frame(
         odds_over_smoc=choice.odds_over_smoc,
         odds_over_continuous=choice.odds_over_continuous,
         smaller=choice.smaller,
+        tied=choice.tied,
+        rival_lost_by=lost_by(choice.weighed.broken, choice.runner_up),
         is_other=choice.chosen != case.meter_index[rows],
         blocked_by=main_rule(choice.weighed.broken),
         runner_up_odds=at_meter(
@@ -101,6 +105,14 @@ def _gain_columns(
     }
 
 
+def _correction(case: Case, rows: slice, choice: Choice) -> Array:
+    """Factor on the gain of the chosen meter; 1 where the installed one stays."""
+    if case.gain_factor is None:
+        return np.ones(len(choice.chosen))
+    kept = choice.chosen == case.meter_index[rows]
+    return np.where(kept, 1.0, at_meter(case.gain_factor[rows], choice.chosen))
+
+
 def _unseen_share(case: Case, rows: slice, gain_gal: Array) -> Array:
     """Share of the gain that rests on flow below the installed meter's start; NaN without."""
     gain = np.maximum(gain_gal, 0.0)
@@ -137,6 +149,7 @@ def _money_columns(
         "payback_years": np.where(kept, np.nan, simple_payback_years(cost, cash)),
         "fixed_charge_change_usd_per_year": fixed,
         "change_cost_usd": cost,
+        "possible_cost_usd": at_meter(case.site_costs.rows(rows).possible_usd, chosen),
         "annual_cost_usd_per_year": annual,
     }
 
@@ -190,6 +203,9 @@ def _rating_columns(
     rated, installed = meter_arrays(case.catalogue.meters), case.meter_index[rows]
     return {
         "head_loss_at_peak_psi": at_meter(head_loss_at_peak(case, samples), choice.chosen),
+        "assembly_loss_at_peak_psi": at_meter(
+            assembly_loss_at_peak(case, rows, samples), choice.chosen
+        ),
         "spare_head_psi": case.spare_head_psi[rows],
         "installed_continuous_gpm": rated.continuous_gpm[installed],
         "installed_smoc_gpm": rated.smoc_gpm[installed],

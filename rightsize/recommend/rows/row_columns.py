@@ -74,3 +74,13 @@ def with_word(name: str, word: str) -> str:
 def head_loss_at_peak(case: Case, samples: BenefitSamples) -> Array:
     """Head lost in each meter at the expected peak [A, M]."""
     return head_loss_matrix(case.catalogue.meters, mean(samples.peak_gpm)).T
+
+
+def assembly_loss_at_peak(case: Case, rows: slice, samples: BenefitSamples) -> Array:
+    """Head lost in meter, strainer, reducers and backflow assembly at the peak [A, M]."""
+    peak_gpm = mean(samples.peak_gpm)[:, None]
+    with np.errstate(invalid="ignore", over="ignore"):  # meters not assessed may hold NaN
+        beside = case.added_psi_per_gpm2[rows] * peak_gpm**2
+    return np.asarray(
+        head_loss_at_peak(case, samples) + beside + case.backflow_psi[rows][:, None]
+    )

@@ -36,18 +36,29 @@ CONSTRAINTS: Final[tuple[str, ...]] = (
     "not_in_stock",
     "no_fixed_charge",
     "peak_over_smoc",
+    "peak_over_design_share",
     "sustained_over_continuous",
     "head_loss",
     "season_not_seen",
     "larger_without_need",
-    # the last two say why a meter that may be installed is not the choice
+    "replacement_by_age",
+    # the last ones say why a meter that may be installed is not the choice
+    "benefit_too_small",
+    "gain_too_small",
+    "payback_too_long",
     "odds_of_benefit",
     "less_benefit",
 )
 """Names that `rejected_because` may carry, in order of their bits."""
 
 BIT: Final[dict[str, int]] = {name: 1 << k for k, name in enumerate(CONSTRAINTS)}
-FEASIBLE_MASK: Final = sum(BIT[name] for name in CONSTRAINTS[:-2])
+NOT_THE_CHOICE: Final[tuple[str, ...]] = CONSTRAINTS[-5:]
+"""Reasons why a meter that may be installed is not the choice; it is feasible."""
+FEASIBLE_MASK: Final = sum(BIT[n] for n in CONSTRAINTS if n not in NOT_THE_CHOICE)
+FLOW_RULES: Final = (
+    "peak_over_smoc", "peak_over_design_share", "sustained_over_continuous", "head_loss",
+)  # fmt: skip
+FLOW_MASK: Final = sum(BIT[n] for n in FLOW_RULES)
 
 NOMINAL_SIZES_IN: Final = (
     0.5, 0.625, 0.75, 1.0, 1.5, 2.0, 2.5, 3.0, 4.0, 6.0, 8.0, 10.0, 12.0, 16.0, 20.0,
@@ -115,9 +126,7 @@ def site_rules(
     broken |= BIT["fire_or_combined"] * refused[:, None]
     line = np.where(np.isnan(sites.service_line_in), np.inf, sites.service_line_in)[:, None]
     steps_down = _nominal_step(line) - _nominal_step(size)[None, :]
-    off_line = (size[None, :] > line + 1e-6) | (
-        np.isfinite(line) & (steps_down > thresholds.max_sizes_below_line)
-    )
+    off_line = np.isfinite(line) & (steps_down > thresholds.max_sizes_below_line)
     broken |= BIT["service_line"] * off_line
     broken |= BIT["no_fixed_charge"] * np.isnan(charge_change_usd)
     rows = np.arange(sites.size)
@@ -134,16 +143,25 @@ def main_rule(bits: Bits) -> list[str]:
 
     A meter that flow forbids is not asked about other rules, unless flow forbids them all.
     """
-    flow = sum(BIT[n] for n in ("peak_over_smoc", "sustained_over_continuous", "head_loss"))
-    carries = (bits & flow) == 0
+    carries = (bits & FLOW_MASK) == 0
     asked = np.where(carries.any(axis=1)[:, None], carries, True)
-    broken = np.stack([((bits >> k) & 1).astype(bool) for k in range(len(CONSTRAINTS) - 2)])
+    broken = np.stack(
+        [((bits >> k) & 1).astype(bool) for k in range(len(CONSTRAINTS) - len(NOT_THE_CHOICE))]
+    )
     count = (broken & asked).sum(axis=2)
     names = np.array(CONSTRAINTS)[count.argmax(axis=0)]
     return [
         str(n).replace("_", " ") if c else ""
         for n, c in zip(names, count.max(axis=0), strict=True)
     ]
+
+
+def lost_by(bits: Bits, meter_index: NDArray[np.int64]) -> list[str]:
+    """Why a feasible meter of each account is not the choice; '' for meter -1 [A]."""
+    mine = bits[np.arange(len(meter_index)), np.maximum(meter_index, 0)]
+    mine = np.where(meter_index < 0, 0, mine)
+    held = [(mine & BIT[name]) != 0 for name in NOT_THE_CHOICE]
+    return [str(n) for n in np.select(held, NOT_THE_CHOICE, default="")]
 
 
 def rule_names(bits: NDArray[np.int32]) -> tuple[NDArray[np.int64], list[str]]:

@@ -29,8 +29,16 @@ def flow_limits(
     *,
     smoc_margin_share: float = 0.0,
     continuous_margin_share: float = 0.0,
+    added_psi_per_gpm2: Array | float = 0.0,
 ) -> FlowLimits:
     """Limits of each meter at sites with available pressure drop `spare_head_psi` [A, psi].
+
+    Parameters
+    ----------
+    spare_head_psi : array [A]
+        What meter, strainer and reducers may take; a backflow assembly's loss is taken off.
+    added_psi_per_gpm2 : array [A, M]
+        Loss of strainer and reducers over flow squared.
 
     Notes
     -----
@@ -39,8 +47,9 @@ def flow_limits(
     """
     rated = meter_arrays(meters)
     at_one_psi = np.array([flow_at_loss_gpm(1.0, m) for m in meters])
+    lost = 1 / at_one_psi**2 + added_psi_per_gpm2
     return FlowLimits(
         peak_gpm=rated.smoc_gpm * (1 - smoc_margin_share),
         sustained_gpm=rated.continuous_gpm * (1 - continuous_margin_share),
-        head_gpm=np.sqrt(np.maximum(spare_head_psi, 0.0))[:, None] * at_one_psi[None, :],
+        head_gpm=np.sqrt(np.maximum(spare_head_psi, 0.0)[:, None] / lost),
     )

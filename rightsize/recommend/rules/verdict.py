@@ -39,6 +39,7 @@ def actions(
     verdict: Texts,
     *,
     has_choice: Flags,
+    is_shown: Flags,
     is_worth_logging: Flags,
     is_critical: Flags,
     is_fire: Flags,
@@ -47,6 +48,7 @@ def actions(
 ) -> Texts:
     """Action for each meter [A]: change, keep, log first or engineering review.
 
+    A meter that is undersized by its inferred peak alone is logged first; more must show it.
     A change at a critical customer is referred, an undersized meter for which no meter is
     feasible too. Fire and combined services are always referred, and so is a meter on a line
     that may carry fire flow without a record of it, and one that has stopped, assessed or
@@ -61,9 +63,10 @@ def actions(
             | (wants_change & is_critical)
             | is_stopped
             | (is_fire_unverified & (verdict != "not_assessed")),
+            (verdict == "undersized") & ~is_shown,
             wants_change,
             (verdict == "fits") & is_worth_logging,
         ],
-        ["refer", "change", "log_first"],
+        ["refer", "log_first", "change", "log_first"],
         default="keep",
     )

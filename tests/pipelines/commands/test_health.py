@@ -42,7 +42,7 @@ def test_a_swept_workspace_is_well_and_says_what_its_stages_cost(swept: Loaded):
     assert found.state is State.ok, found.checks
     costs = {row["stage"]: row for row in found.stages}
     assert list(costs) == [
-        "land", "validate", "profile", "learn", "assess", "verify", "reconcile", "publish",
+        "land", "validate", "profile", "learn", "verify", "assess", "reconcile", "publish",
         "pages",
     ]  # fmt: skip
     assert costs["land"]["row_count"] > 1000

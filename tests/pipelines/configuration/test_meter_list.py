@@ -203,3 +203,21 @@ def test_an_open_end_means_still_in_service(tmp_path: Path, removed_on: str) -> 
         "A2,M2,turbine,2,2019-04-30,2024-05-01\n",
     )
     assert load_meters(path, {}).frame["removed_on"].to_list() == [None, date(2024, 5, 1)]
+
+
+def test_facts_of_the_site_are_read_and_a_wrong_one_is_named(tmp_path: Path) -> None:
+    columns = "upsize_evidence,manifold,lay_length_mm,end_connection,in_street"
+    path = meters_file(
+        tmp_path,
+        f"{HEAD},{columns}\nA1,M1,turbine,2,complaint,west,254,flanged,yes\nA2,M2,turbine,2,,,,,\n",
+    )
+    first, second = load_meters(path, {}).frame.to_dicts()
+    assert (first["upsize_evidence"], first["manifold"]) == ("complaint", "west")
+    assert first["lay_length_in"] == pytest.approx(10.0)
+    assert (first["end_connection"], first["in_street"]) == ("flanged", "yes")
+    assert [second[name] for name in ("upsize_evidence", "lay_length_in", "in_street")] == [
+        None, None, None,
+    ]  # fmt: skip
+    meters_file(tmp_path, f"{HEAD},in_street\nA1,M1,turbine,2,perhaps\n")
+    with pytest.raises(ConfigError, match="line 2: in_street 'perhaps' is unknown"):
+        load_meters(path, {})

@@ -9,7 +9,15 @@ import polars as pl
 import pytest
 
 from pipelines.configuration.load_settings import load
-from pipelines.demo import write_demo
+from pipelines.demo import write, write_demo
+from pipelines.demo.changed.changed_account import changed_on
+from pipelines.demo.changed.pilot import pilot_file, promised_meters
+from pipelines.demo.changed.planted import (
+    CHANGE_OUTS,
+    LEAST_ACCOUNTS,
+    LEAST_MONTHS,
+    change_outs_of,
+)
 from rightsize.errors import ConfigError
 
 ACCOUNTS, MONTHS = 30, 4
@@ -125,3 +133,38 @@ def test_a_new_demo_takes_the_place_of_an_old_one_and_of_its_workspace(tmp_path:
 def test_too_few_accounts_are_refused_in_one_line(tmp_path: Path):
     with pytest.raises(ConfigError, match="accounts must be between 4 and 20,000; got 3"):
         write_demo(tmp_path / "demo", accounts=3)
+
+
+def test_planted_change_outs_move_no_other_account(tmp_path: Path, monkeypatch):
+    """LAW: with them beside it, the fleet's own reads and truth stay, to the byte."""
+    plain, beside = tmp_path / "plain", tmp_path / "beside"
+    write_demo(plain, accounts=6, months=13, seed=3, workers=1)
+    monkeypatch.setattr(write, "change_outs_of", lambda accounts, months: CHANGE_OUTS[:1])
+    summary = write_demo(beside, accounts=6, months=13, seed=3, workers=1)
+    assert summary.changed_accounts == 1
+    for name in ("accounts.csv", "candidates.csv", "planted.csv"):
+        assert (beside / "truth" / name).read_bytes() == (plain / "truth" / name).read_bytes()
+    own = {CHANGE_OUTS[0].old_meter_id, CHANGE_OUTS[0].new_meter_id}
+    for path in (plain / "exports").iterdir():
+        held = (beside / "exports" / path.name).read_text().splitlines()
+        kept = [line for line in held if line.split(",")[0] not in own]
+        assert kept == path.read_text().splitlines()
+
+
+def test_small_and_short_demos_have_no_planted_change_outs():
+    """Too few accounts of a class to compare with, or too few months before a change."""
+    assert change_outs_of(LEAST_ACCOUNTS, LEAST_MONTHS) == CHANGE_OUTS
+    assert change_outs_of(LEAST_ACCOUNTS - 1, LEAST_MONTHS) == ()
+    assert change_outs_of(LEAST_ACCOUNTS, LEAST_MONTHS - 1) == ()
+
+
+def test_meters_put_in_are_those_that_the_pilot_sweep_recommended():
+    promised = promised_meters()
+    for change_out in CHANGE_OUTS:
+        assert (change_out.account_id in promised) or not change_out.follows_pilot
+
+
+def test_the_pilots_publication_is_dated_before_every_change():
+    swept = pl.read_parquet(pilot_file("sweep"))["started_at"].dt.date().item()
+    for change_out in CHANGE_OUTS:
+        assert swept < changed_on(change_out)

@@ -16,6 +16,7 @@ from rightsize.contracts.views import VIEWS
 from rightsize.errors import QueryError
 from rightsize.units.column_units import metric_name
 from tests.pipelines.published_sweep import ask, put_out
+from tests.pipelines.stages.publish.change_outs import with_change_outs
 from tests.pipelines.stages.publish.synthetic_sweep import make_sweep
 
 BOOK = cookbook()
@@ -35,7 +36,7 @@ def two_sweeps(request, tmp_path_factory):
     root = tmp_path_factory.mktemp(f"cookbook_{request.param}")
     for number in (1, 2):
         sweep = make_sweep(root, number, seed=number)
-        put_out(sweep, units=request.param)
+        put_out(with_change_outs(sweep), units=request.param)
     return sweep.workspace.results, request.param
 
 

@@ -5,10 +5,14 @@ from __future__ import annotations
 import re
 from pathlib import Path
 
+import polars as pl
 import pytest
 import yaml
 
+from pipelines.configuration.load_change_out_log import COLUMNS, REQUIRED, load_change_out_log
+from pipelines.configuration.load_settings import ChangeOutLogSettings
 from pipelines.store.resources import sql_text
+from rightsize.contracts.change_outs.job_log import LOG_RULES
 from tests.pipelines.exports import Utility
 
 PAGE = Path(__file__).resolve().parents[3] / "rightsize" / "handbook" / "layouts.md"
@@ -27,6 +31,26 @@ def landed(folder: Path, layout: str, kind: str = "csv") -> Utility:
     utility.write(f"example.{kind}", example(layout, kind))
     assert utility.land().rows_rejected == 0
     return utility
+
+
+class TestChangeOutLog:
+    def test_the_example_is_read_whole(self, tmp_path: Path) -> None:
+        (tmp_path / "change_outs.csv").write_text(example("change_outs", "csv"))
+        said = yaml.safe_load(example("change_outs", "yaml"))["change_out_log"]
+        listed = [("A-0411", "N-0411"), ("A-0027", "N-0027"), ("A-0310", "M-0310"),
+                  ("A-0188", "M-0188")]  # fmt: skip
+        meters = pl.DataFrame(listed, schema=["account_id", "meter_id"], orient="row")
+        log = load_change_out_log(
+            tmp_path / said["path"], ChangeOutLogSettings.model_validate(said), meters
+        )
+        assert log.document() == {"rows": 4, "used": 4, "left_out": 0}
+
+    def test_the_page_lists_every_column_and_rule(self) -> None:
+        listed = dict(re.findall(r"^\| (\w+) \| (.*) \|$", TEXT, re.MULTILINE))
+        assert LOG_RULES.items() <= listed.items()
+        for name, meaning in COLUMNS.items():
+            needed = "yes" if name in REQUIRED else ""
+            assert f"| `{name}` | {needed} | {meaning} |" in TEXT
 
 
 @pytest.mark.parametrize(

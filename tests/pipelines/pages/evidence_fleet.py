@@ -23,6 +23,7 @@ from pipelines.store.lake_partition import LakePartition
 from pipelines.store.workspace import Workspace
 from rightsize.contracts.results import BLOCK_TABLES
 from rightsize.units import UnitSystem
+from tests.pipelines.stages.publish.change_outs import with_change_outs
 from tests.pipelines.stages.publish.synthetic_sweep import make_sweep, write_blocks
 
 HOSTILE = {
@@ -68,7 +69,8 @@ def make_fleet(root: Path, *, accounts: int = 40, units: UnitSystem = "us") -> P
         frames[table.name] = frame
         write_blocks(sweep.workspace, sweep.record, table, frame)
     service = sweep.inputs.service.with_columns(names)
-    inputs = replace(sweep.inputs, service=service)
+    gains = with_change_outs(sweep).inputs.realised_gain.with_columns(names)
+    inputs = replace(sweep.inputs, service=service, realised_gain=gains)
     counts = reconcile(sweep.workspace, sweep.record, inputs)
     publish(sweep.workspace, sweep.record, counts, inputs, units=units)
     write_lake(sweep.workspace, service["meter_id"].to_list(), buckets=sweep.record.buckets)

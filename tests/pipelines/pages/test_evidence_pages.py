@@ -7,6 +7,7 @@ import os
 import re
 import stat
 from dataclasses import replace
+from html import unescape
 
 import duckdb
 import numpy as np
@@ -23,6 +24,7 @@ from pipelines.sweep.state import pages_are_due
 from rightsize.errors import ConfigError
 from rightsize.evidence.file_names import page_file
 from rightsize.evidence.fleet_page import fleet_pages
+from rightsize.evidence.quantity import Units
 from tests.pipelines.pages.evidence_fleet import DAYS, FIRST_DAY, HOSTILE, PEAK_DAY, make_fleet
 
 DAY_GAL = 6 * 1.0 + 18 * 10.0  # HAND: six hours of 1 gal, eighteen of 10
@@ -162,10 +164,34 @@ def called(script: str) -> object:
 
 def test_the_fleet_pages_are_there_and_link_to_each_other(pages):
     names = {p.name for p in pages.glob("*.html")}
-    assert names == {"index.html", "list.html", "changes.html", "quality.html", "words.html"}
+    assert names == {
+        "index.html",
+        "list.html",
+        "changes.html",
+        "outcome.html",
+        "quality.html",
+        "words.html",
+    }
     for page in pages.glob("*.html"):
         linked = set(re.findall(r'href="([a-z]+\.html)"', page.read_text(encoding="utf-8")))
         assert linked == names
+
+
+def test_the_summary_shows_the_total_of_the_joint_samples(fleet, pages):
+    """Neither the ends of the accounts added up, nor another sum than the closing summary's."""
+    with duckdb.connect(str(fleet.workspace.results), read_only=True) as connection:
+        total = connection.execute(
+            "select net_benefit_usd_per_year, net_benefit_low_usd_per_year,"
+            " net_benefit_high_usd_per_year from results.fleet_total where scope = 'fleet'"
+        ).fetchone()
+        best = connection.execute(
+            "select sum(net_benefit_usd_per_year) from results.latest_recommendation"
+            " where action = 'change'"
+        ).fetchone()
+    units, text = Units("us"), (pages / "index.html").read_text(encoding="utf-8")
+    assert total[0] == pytest.approx(best[0], rel=1e-3)
+    assert units.usd(total[0]) in text
+    assert units.usd_range(total[1], total[2]) in text
 
 
 def test_the_list_holds_every_meter_and_the_tables_numbers(fleet, pages):
@@ -203,6 +229,24 @@ def test_a_hostile_name_stays_data_in_every_page_and_part(pages):
             text = path.read_text(encoding="utf-8")
             assert "<script>document.title" not in text or path.suffix == ".js"
             assert "<img" not in text or path.suffix == ".js"
+
+
+def test_every_page_has_a_policy_that_lets_in_nothing_it_does_not_name(fleet, pages):
+    """No script but the list's own, by its hash; no handler, no form target, no address."""
+    write_site_pages(fleet.loaded, [fleet.accounts[7]])
+    found = [*pages.glob("*.html"), *(pages / "sites").glob("*.html")]
+    assert len(found) > 5
+    for path in found:
+        text = path.read_text(encoding="utf-8")
+        policy = re.search(r'http-equiv="Content-Security-Policy"\s+content="([^"]*)"', text)
+        assert policy, path.name
+        rules = dict(rule.strip().split(" ", 1) for rule in unescape(policy[1]).split(";"))
+        assert rules["default-src"] == rules["base-uri"] == rules["form-action"] == "'none'"
+        scripts = rules.get("script-src", "'none'")
+        assert "unsafe" not in scripts
+        assert (scripts == "'none'") is (path.name != "list.html")
+        assert not re.search(r"<[^>]*\son\w+\s*=", text), path.name
+        assert not re.search(r"(?i)(href|src)=[\"']?\s*(javascript|https?):", text), path.name
 
 
 def test_each_part_is_one_call_of_ascii_json(pages):
@@ -280,6 +324,44 @@ def test_pages_are_due_for_another_sweep_or_where_other_code_drew_them(tmp_path)
     assert pages_are_due(fleet.workspace)
 
 
+def test_a_configuration_without_names_keeps_them_from_every_page(tmp_path):
+    fleet = make_fleet(tmp_path, accounts=20)
+    bare = fleet.loaded.model_copy(
+        update={"settings": fleet.loaded.settings.model_copy(update={"names_on_pages": False})}
+    )
+    account = fleet.accounts[9]
+    for loaded, named in ((fleet.loaded, True), (bare, False)):
+        write_fleet_pages(fleet.workspace, loaded=loaded)
+        assert pages_are_due(fleet.workspace, has_names=not named)
+        assert not pages_are_due(fleet.workspace, has_names=named)
+        pages = fleet.workspace.published / "pages"
+        listed = (pages / "data" / "part-0000.js").read_text(encoding="ascii")
+        assert bool(re.search(r'"name":\[("",?)+\]', listed)) is not named
+        (page,) = write_site_pages(loaded, [account])
+        said = page.read_text(encoding="utf-8")
+        assert said.count(account) > said.count(f"<bdi>{account}</bdi></span>")
+        assert (f"<span><bdi>{account}</bdi></span>" in said) is named  # its name is the same
+
+
+def test_pages_with_codes_lie_apart_and_are_told_by_the_workspace_alone(fleet, tmp_path):
+    accounts = [fleet.accounts[8], fleet.accounts[9]]
+    with pytest.raises(ConfigError, match="folder of their own"):
+        write_site_pages(fleet.loaded, accounts, shown="codes")
+    first = write_site_pages(fleet.loaded, accounts, shown="codes", folder=tmp_path)
+    again = write_site_pages(fleet.loaded, accounts, shown="codes", folder=tmp_path)
+    assert first == again
+    salt = fleet.workspace.root / "page_salt"
+    assert stat.S_IMODE(salt.stat().st_mode) == 0o600
+    for account, page in zip(accounts, first, strict=True):
+        text = page.read_text(encoding="utf-8")
+        assert account not in text + page.name
+        assert account.replace("A", "M") not in text
+    salt.write_text("not hexadecimal")
+    with pytest.raises(ConfigError, match="holds no salt"):
+        write_site_pages(fleet.loaded, accounts, shown="codes", folder=tmp_path)
+    salt.unlink()
+
+
 def test_the_quality_page_names_the_accounts_of_each_finding(fleet, pages):
     quality = (pages / "quality.html").read_text(encoding="utf-8")
     folded = re.findall(r"<summary>accounts?</summary>(.*?)</details>", quality, re.DOTALL)
@@ -303,6 +385,7 @@ def test_reviews_and_old_and_new_meters_stand_on_the_pages(tmp_path, units):
         "account_id": "A-9", "meter_id": "M-9", "customer_class": "office",
         "change": "recommended meter", "verdict": "fits", "previous_verdict": "oversized",
         "action": "keep", "previous_action": "change", "why": "new reads", "moved_count": 1,
+        "new_count": 0,
         "net_benefit_usd_per_year": 0.0, "previous_net_benefit_usd_per_year": 9.0,
         "installed_type": "turbine", "recommended_type": "turbine",
         "previous_recommended_type": "ultrasonic",

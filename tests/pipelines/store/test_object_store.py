@@ -8,13 +8,14 @@ from pathlib import Path
 import pytest
 import yaml
 from fsspec.implementations.memory import MemoryFileSystem
+from rich.console import Console
 
 from pipelines.configuration.load_settings import load
 from pipelines.sources.fetch import fetch_exports
 from pipelines.stages.publish.copy_results import copy_results, latest
 from pipelines.store.object_store import store_of
 from pipelines.store.workspace import Workspace
-from pipelines.sweep.sweep import run_sweep
+from pipelines.sweep.sweep import run_sweep, show_outcome
 from rightsize.errors import ConfigError, StoreError
 from tests.pipelines.small_utility import CHECKED_IN, published_tables, quick_utility
 
@@ -100,6 +101,16 @@ def test_the_store_gets_each_publication_whole_and_keeps_the_one_before(
     second = run_sweep(load(config), workers=2).sweep_id
     kept = {p.rsplit("/", 1)[-1] for p in store.ls("/utility/results/sweeps", detail=False)}
     assert (latest(URL)["sweep_id"], kept) == (second, {first, second})
+
+
+def test_what_leaves_is_told_each_time_and_only_then(
+    config: Path, store: MemoryFileSystem, capsys: pytest.CaptureFixture[str]
+):
+    for leaves in (True, False):
+        outcome = run_sweep(load(config), workers=2)
+        show_outcome(outcome, Console(width=200))
+        told = f"copied to {URL}: all published tables, customers' names and addresses"
+        assert (told in capsys.readouterr().out) is leaves
 
 
 def test_a_copy_that_failed_shows_the_publication_before_and_is_made_by_the_next_sweep(

@@ -194,3 +194,38 @@ def test_whatever_the_reads_a_reason_is_of_the_list_and_has_its_sentence(
     if code is None:
         assert (days or 0) >= 90
         assert (read or 0) > 0
+
+
+SHARES = st.floats(0, 1)
+
+
+@given(
+    days=st.floats(0, 400),
+    counts=st.tuples(st.integers(0, 9000), SHARES, SHARES),
+    gal=st.floats(0, 1e6),
+    limits=st.tuples(st.floats(0, 365), SHARES, SHARES, st.floats(0, 100)),
+    stricter_by=st.tuples(st.floats(0, 100), SHARES, SHARES, st.floats(0, 50)),
+)
+def test_a_stricter_limit_never_lets_a_refused_account_in(
+    days, counts, gal, limits, stricter_by
+) -> None:
+    """LAW: what passes under stricter limits passes under each looser one."""
+    reads, estimated, zero = counts
+    account = {
+        "days_covered": days, "read_count": float(reads), "reads_used": float(reads),
+        "estimated_count": float(int(reads * estimated)),
+        "zero_count": float(int(reads * zero)), "registered_gal": gal,
+    }  # fmt: skip
+    row = pl.DataFrame([{**SOUND, **account}], schema_overrides=SCHEMA)
+    names = ("min_days_covered", "max_estimated_share", "max_zero_share", "min_reads_per_step")
+    grows = (1, -1, -1, 1)
+
+    def refused(bounds: tuple[float, ...]) -> bool:
+        found = not_assessed_reason(row, **dict(zip(names, bounds, strict=True)), units="us")
+        return found["not_assessed_code"][0] is not None
+
+    loose = refused(limits)
+    strict = refused(
+        tuple(a + way * b for a, way, b in zip(limits, grows, stricter_by, strict=True))
+    )
+    assert strict or not loose

@@ -36,11 +36,12 @@ def test_the_decision_gives_every_verdict_and_action_of_the_lists_and_no_other()
     assert set(given) == set(VERDICTS)
     done = set()
     for verdict in VERDICTS:
-        choice, worth, critical, fire, unverified, stopped = _every(6)
+        choice, shown, worth, critical, fire, unverified, stopped = _every(7)
         done |= set(
             actions(
                 np.full(len(choice), verdict),
                 has_choice=choice,
+                is_shown=shown,
                 is_worth_logging=worth,
                 is_critical=critical,
                 is_fire=fire,

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from pipelines.configuration.load_priors import load_priors
 from rightsize.contracts.profiles import ProfileBlock
-from rightsize.demand.bands import BAND_COUNT, BAND_EDGES_GPM
+from rightsize.demand.bands import BAND_COUNT, BAND_EDGES_GPM, band_of
 from rightsize.inference.peaks import crowding_of, peak_10s, sustained_registered
 from rightsize.inference.spread import Flow, Reads
 
@@ -75,6 +75,28 @@ def test_the_middle_peak_is_the_largest_interval_times_what_stands_above_it():
     """HAND: largest mean x 2, no bunching, no error."""
     assert peak(block()) == pytest.approx(2 * LARGEST_GPM, rel=1e-9)
     assert peak(block(), lift=0.0) == pytest.approx(LARGEST_GPM, rel=1e-9)
+
+
+def test_the_largest_of_a_year_of_hours_is_taken_as_it_is():
+    """HAND: 0.001 % of 8,760 hours is less than one: the largest counts, not its band."""
+    largest = np.sqrt(BAND_EDGES_GPM[TOP] * BAND_EDGES_GPM[TOP + 1])
+    of = block(max_interval_gpm=np.array([largest]))
+    assert peak(of, within=1.0) == pytest.approx(largest, rel=1e-9)
+
+
+@settings(max_examples=25, deadline=None)
+@given(st.integers(0, 2**32 - 1), st.floats(0.1, 1.5))
+def test_the_flow_of_minutes_a_year_is_where_the_reads_themselves_have_it(seed, log_sd):
+    """AGAINST the sorted reads: within the width of its band."""
+    mean_gpm = 5.0 * np.exp(log_sd * np.random.default_rng(seed).standard_normal(525_600))
+    count = np.bincount(band_of(mean_gpm), minlength=BAND_COUNT)[None].astype(float)
+    of = block(
+        interval_min=np.array([1.0]),
+        band_count=count,
+        max_interval_gpm=np.array([mean_gpm.max()]),
+    )
+    own = np.sort(mean_gpm)[-5]
+    assert peak(of, within=1.0) == pytest.approx(own, rel=0.13)
 
 
 def test_a_meter_that_counts_nine_tenths_hid_a_tenth_of_the_peak():

@@ -25,6 +25,10 @@ class PlainMeter:
     odds_of_fit: float
     low_usd: float
     high_usd: float
+    worth_usd: float  # with the cost of being wrong
+    is_worth_a_visit: bool
+    design_share: float  # of SMOC that the mean peak takes
+    cost_usd: float
 
 
 @dataclass(frozen=True)
@@ -47,11 +51,15 @@ def monthly_bill_usd(gal: float, tariff: Tariff, customer_class: str) -> float:
     return bill + gal * rate.sewer_usd_per_kgal * rate.sewer_return_share / 1000
 
 
+def level_usd(spent: float, new: Meter, tariff: Tariff) -> float:
+    """Level yearly amount of money spent at once, over the meter's life."""
+    rate, years = tariff.discount_rate_pct / 100, new.life_years
+    return spent * rate / (1 - (1 + rate) ** -years) if rate else spent / years
+
+
 def yearly_cost_usd(new: Meter, old: Meter, tariff: Tariff) -> float:
     """Level yearly cost of purchase and installation, upkeep, and charge lost."""
-    rate, years = tariff.discount_rate_pct / 100, new.life_years
-    spent = new.price_usd + new.install_usd
-    level = spent * rate / (1 - (1 + rate) ** -years) if rate else spent / years
+    level = level_usd(new.price_usd + new.install_usd, new, tariff)
     charges = tariff.fixed_charge_usd_per_month
     lost = max(0.0, charges[old.size_in] - charges[new.size_in]) * 12
     return level + new.upkeep_usd_per_year - old.upkeep_usd_per_year + lost
@@ -85,8 +93,13 @@ def plain_account(
         ):
             over += 1
     meters = []
+    flow = [float(posterior.actual_gal_per_year[j, a]) for j in draws]
+    now_gal = [float(posterior.installed_gal_per_year[j, a]) for j in draws]
+    mean_peak = sum(float(posterior.peak_10s_gpm[j, a]) for j in draws) / len(draws)
     for m, new in enumerate(catalogue.meters):
         net, benefit, fit, gains = 0.0, 0, 0, []
+        then_gal = [float(posterior.registered_gal_per_year[j, a, m]) for j in draws]
+        points = 100 * (sum(then_gal) - sum(now_gal)) / sum(flow)
         cost = 0.0 if m == installed else yearly_cost_usd(new, old, tariff)
         for j in draws:
             now = 12 * monthly_bill_usd(
@@ -107,9 +120,25 @@ def plain_account(
             )
             gains.append(gain)
         low, high = tails(gains)
+        spent = new.price_usd + new.install_usd
+        fits = fit / len(draws)
+        # net benefit, with the cost of the change itself left out
+        cash = net + (level_usd(spent, new, tariff) if m != installed else 0.0)
+        wrong = (1 - fits) * level_usd(spent + limits.wrong_size_cost_usd, new, tariff)
         meters.append(
             PlainMeter(
-                net, benefit / len(draws), fit / len(draws), min(low, net), max(high, net)
+                net,
+                benefit / len(draws),
+                fits,
+                min(low, net),
+                max(high, net),
+                (net * fits if net > 0 else net) - wrong,
+                net > 0
+                and net >= limits.min_net_benefit_usd_per_year
+                and points >= limits.min_gain_points
+                and 0 < spent <= limits.max_payback_years * cash,
+                mean_peak / new.smoc_gpm,
+                spent,
             )
         )
     return _chosen(meters, over / len(draws), installed, catalogue, limits)
@@ -124,27 +153,60 @@ def _chosen(
 ) -> PlainAccount:
     old = catalogue.meters[installed]
     undersized = over >= limits.odds_of_undersized
-    best, verdict, smaller = installed, "fits", False
-    best_usd = -math.inf
-    for m, new in enumerate(catalogue.meters):
-        same_type = new.meter_type == old.meter_type
-        if m == installed or meters[m].odds_of_fit < limits.odds_of_fit:
-            continue
-        if same_type and new.size_in > old.size_in and not undersized:
-            continue
-        pays = (
-            meters[m].odds_of_benefit >= limits.odds_of_benefit
-            and meters[m].net_benefit_usd >= limits.min_net_benefit_usd_per_year
-        )
-        smaller = smaller or (pays and same_type and new.size_in < old.size_in)
-        worth = meters[m].net_benefit_usd
-        worth *= meters[m].odds_of_fit if worth > 0 else 1.0
-        if (pays or undersized) and worth > best_usd:
-            best, best_usd = m, worth
+    fit = [
+        m
+        for m, new in enumerate(catalogue.meters)
+        if m != installed
+        and meters[m].odds_of_fit >= limits.odds_of_fit
+        and meters[m].design_share <= limits.design_peak_share
+        and (undersized or not _is_needless(new, old))
+    ]
+    pays = [
+        m
+        for m in fit
+        if meters[m].is_worth_a_visit
+        and meters[m].odds_of_benefit >= _asked(meters[m], limits) - limits.odds_slack
+    ]
+    proven = [m for m in pays if meters[m].odds_of_benefit >= _asked(meters[m], limits)]
+    may_be = fit if undersized else (pays if proven else [])
+    best = _which(may_be, meters, limits) if may_be else installed
+    new = catalogue.meters[best]
+    smaller = any(
+        catalogue.meters[m].meter_type == old.meter_type
+        and catalogue.meters[m].size_in < old.size_in
+        for m in proven
+    )
     if undersized:
         verdict = "undersized"
-    elif smaller:
+    elif smaller and new.size_in < old.size_in:
         verdict = "oversized"
-    elif best != installed:
-        verdict = "wrong_type"
+    else:
+        verdict = "wrong_type" if best != installed else "fits"
     return PlainAccount(tuple(meters), verdict, best)
+
+
+def _asked(meter: PlainMeter, limits: Thresholds) -> float:
+    """Odds that a change must reach."""
+    if meter.cost_usd >= limits.costly_change_usd:
+        return max(limits.odds_of_benefit, limits.odds_of_costly_benefit)
+    return limits.odds_of_benefit
+
+
+def _is_needless(new: Meter, old: Meter) -> bool:
+    """A larger meter of more capacity, or one of the same type and size."""
+    if new.meter_type == old.meter_type and new.size_in >= old.size_in:
+        return True
+    return new.size_in > old.size_in and new.smoc_gpm > old.smoc_gpm
+
+
+def _which(may_be: list[int], meters: list[PlainMeter], limits: Thresholds) -> int:
+    """The cheapest of those close to the best that fit as surely."""
+    best = max(may_be, key=lambda m: meters[m].worth_usd)
+    band = limits.tie_band_share * abs(meters[best].worth_usd)
+    near = [
+        m
+        for m in may_be
+        if meters[m].worth_usd >= meters[best].worth_usd - band
+        and meters[m].odds_of_fit >= meters[best].odds_of_fit
+    ]
+    return min(near, key=lambda m: (meters[m].cost_usd, -meters[m].worth_usd))

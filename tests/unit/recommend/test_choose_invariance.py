@@ -15,10 +15,12 @@ from polars.testing import assert_frame_equal
 from rightsize.contracts.profiles import ProfileBlock
 from rightsize.contracts.sites import SiteBlock
 from rightsize.inference.posterior import FlowPosterior
+from rightsize.meters.assembly_loss import added_loss_psi_per_gpm2
 from rightsize.meters.catalogue import Catalogue
 from rightsize.recommend.choose import Decision, decide
 from rightsize.settings import Thresholds
 from rightsize.units import L_PER_GAL
+from tests.unit.recommend.one_account import NO_SITE_COSTS
 from tests.unit.recommend.synthetic import fleet, tariff
 
 LIMITS = Thresholds()
@@ -84,16 +86,18 @@ def test_duplicate_accounts_get_the_same_answer() -> None:
 
 
 def test_draws_split_in_two_change_nothing() -> None:
+    """Costs that only a share of the samples bears are left out: twice as many bear them."""
+    certain = Thresholds.model_validate(NO_SITE_COSTS)
     block, posterior, sites, meters = fleet(200)
     halves = {name: np.repeat(getattr(posterior, name), 2, axis=0) for name in DRAW_AXES}
     split = decide(
-        block, replace(posterior, **halves), sites, meters, tariff(), LIMITS, units="us"
+        block, replace(posterior, **halves), sites, meters, tariff(), certain, units="us"
     )
-    whole = decide(block, posterior, sites, meters, tariff(), LIMITS, units="us")
+    whole = decide(block, posterior, sites, meters, tariff(), certain, units="us")
     assert_frame_equal(split.recommendation, whole.recommendation, **SAME)
 
 
-def test_the_decision_is_the_same_in_litres() -> None:
+def test_the_decision_is_the_same_in_litres(monkeypatch: pytest.MonkeyPatch) -> None:
     """All flows and volumes in litres, prices and limits by litres: same verdict and money."""
     block, posterior, sites, meters = fleet(300)
     c = L_PER_GAL
@@ -132,15 +136,20 @@ def test_the_decision_is_the_same_in_litres() -> None:
         resolution_gal=block.resolution_gal * c,
         max_hour_gpm=block.max_hour_gpm * c,
     )
-    in_litres = decide(metered, litres, sites, big, rates, LIMITS, units="us").recommendation
     in_gallons = decide(
         block, posterior, sites, meters, tariff(), LIMITS, units="us"
     ).recommendation
+    # bores are still in inches: what strainers and reducers take is restated per litre
+    monkeypatch.setattr(
+        "rightsize.recommend.case.added_loss_psi_per_gpm2",
+        lambda held, line_in: added_loss_psi_per_gpm2(held, line_in) / c**2,
+    )
+    in_litres = decide(metered, litres, sites, big, rates, LIMITS, units="us").recommendation
     same = [
         "account_id", "verdict", "action", "recommended_type", "recommended_size_in",
         "net_benefit_usd_per_year", "net_present_value_usd", "payback_years",
         "revenue_gain_usd_per_year", "accuracy_gain_pct", "odds_of_benefit", "odds_of_fit",
-        "head_loss_at_peak_psi",
+        "head_loss_at_peak_psi", "assembly_loss_at_peak_psi",
     ]  # fmt: skip
     assert_frame_equal(in_litres.select(same), in_gallons.select(same), **SAME)
 
@@ -174,10 +183,23 @@ def test_a_cheaper_identical_meter_never_loses(seed: int, off_usd: float) -> Non
     assert (gain >= -0.05).all()
 
 
+def odds_alone_with(**changes: float) -> Thresholds:
+    """Limits under which the odds alone decide whether a change is proven."""
+    no_other = {
+        "min_net_benefit_usd_per_year": 0, "min_gain_points": 0, "max_payback_years": 100,
+    }  # fmt: skip
+    return Thresholds.model_validate(NO_SITE_COSTS | no_other | changes)
+
+
 def test_more_certain_odds_change_fewer_meters() -> None:
     parts = fleet(400)
     counts = [
-        decide(*parts, tariff(), Thresholds(odds_of_benefit=o), units="us")
+        decide(
+            *parts,
+            tariff(),
+            odds_alone_with(odds_of_benefit=o, odds_of_costly_benefit=o),
+            units="us",
+        )
         .recommendation["verdict"]
         .is_in(["oversized", "wrong_type"])
         .sum()
@@ -232,3 +254,38 @@ def test_a_changed_limit_changes_the_decision_without_new_draws(limit: str) -> N
         .sum()
     )
     assert after < before
+
+
+@settings(max_examples=5, deadline=None)
+@given(
+    st.integers(0, 50),
+    st.tuples(st.floats(0.5, 0.95), st.floats(0.5, 0.95)),
+    st.tuples(st.floats(0, 500), st.floats(0, 500)),
+)
+def test_stricter_limits_flag_no_other_account(
+    seed: int, odds: tuple[float, float], least_usd: tuple[float, float]
+) -> None:
+    """LAW: accounts flagged under stricter limits are flagged under each looser one."""
+    parts = fleet(60, seed=seed)
+    flagged = []
+    for pick in (min, max):
+        limits = Thresholds(
+            odds_of_benefit=pick(odds), min_net_benefit_usd_per_year=pick(least_usd)
+        )
+        rows = decide(*parts, tariff(), limits, units="us").recommendation
+        is_flagged = pl.col("verdict").is_in(["oversized", "wrong_type"])
+        flagged.append(set(rows.filter(is_flagged)["account_id"]))
+    assert flagged[1] <= flagged[0]
+
+
+@settings(max_examples=5, deadline=None)
+@given(st.integers(0, 50), st.integers(1, 59))
+def test_another_account_moves_no_decision(seed: int, count: int) -> None:
+    """LAW: given flows and prices, an account's decision rests on that account alone.
+
+    The last digits of means over samples follow from how numpy walks an array.
+    """
+    parts = fleet(60, seed=seed)
+    whole = run(*parts).recommendation
+    part = run(*taken(parts, np.arange(count))).recommendation
+    assert_frame_equal(whole.head(count), part, **SAME)

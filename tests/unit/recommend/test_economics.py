@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given
@@ -155,3 +157,13 @@ def test_renewal_is_credited_from_the_installed_meters_end_on() -> None:
 def test_refitting_follows_the_change_of_size() -> None:
     """HAND: one inch of change at 250 USD an inch."""
     assert costs(np.nan, refit_usd_per_in=250.0).change_cost_usd[0].tolist() == [2000.0, 1250.0]
+
+
+def test_another_meter_of_the_same_size_changes_no_fixed_charge() -> None:
+    """Also where the tariff lacks that size: what is not known does not change."""
+    same = Catalogue((PAIR.meters[0], replace(PAIR.meters[0], meter_type="compound")))
+    lacking = tariff(fixed_charge_usd_per_month={0.625: 14.0})
+    got = change_costs(same, lacking, meter_index=np.array([0]), age_years=np.array([5.0]))
+    assert got.fixed_charge_change_usd_per_year.tolist() == [[0.0, 0.0]]
+    other = change_costs(PAIR, lacking, meter_index=np.array([0]), age_years=np.array([5.0]))
+    assert np.isnan(other.fixed_charge_change_usd_per_year[0, 1])

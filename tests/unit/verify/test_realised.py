@@ -24,11 +24,17 @@ FLEETS = {
     "vacancies among changed and kept": {"vacant_share": 0.15},
     "a meter that was worse, and very good ones": {"gain": (-0.1, 0.3)},
     "few to choose from": {"kept": 400},
+    "own answers to drought, weather unknown": {"answer_spread": 0.5},
+    "own answers to drought, weather given": {"answer_spread": 0.5, "with_weather": True},
 }
 
 
 def judge(made, **more):
     return realised(made.panel, made.cases, WEEKS, **more)
+
+
+def weathered(made):
+    return replace(made, panel=replace(made.panel, weather=made.weather))
 
 
 @pytest.fixture(scope="module")
@@ -38,8 +44,11 @@ def verdicts():
     for name, kind in FLEETS.items():
         parts = []
         for seed in SEEDS:
-            made = fleet(seed, **({"kept": 900, "changed": 300} | kind))
-            said = judge(made)
+            kind = {"kept": 900, "changed": 300} | kind
+            with_weather = kind.pop("with_weather", False)
+            made = fleet(seed, **kind)
+            said = judge(weathered(made) if with_weather else made)
+            kind["with_weather"] = with_weather
             told = np.isfinite(said.gain_share)
             parts.append(
                 np.stack(
@@ -68,6 +77,29 @@ class TestPlantedGains:
     def test_no_bias(self, verdicts, name):
         truth, gain, _, _ = verdicts[name]
         assert abs(100 * (gain - truth).mean()) < BIAS_POINTS
+
+
+def test_weather_makes_gains_of_accounts_with_their_own_answers_surer(verdicts):
+    """On other seeds (11 to 13) the mean square error was 0.56 to 0.69 of that without, and
+    the middle interval 0.74 to 0.90 as wide."""
+    unknown, given = (
+        verdicts[f"own answers to drought, weather {name}"] for name in ("unknown", "given")
+    )
+    error = [((gain - truth) ** 2).mean() for truth, gain, _, _ in (unknown, given)]
+    width = [np.median(high - low) for _, _, low, high in (unknown, given)]
+    assert error[1] < 0.8 * error[0]
+    assert width[1] < 0.95 * width[0]
+
+
+def test_weather_that_no_account_answers_to_costs_next_to_nothing():
+    made = fleet(104, kept=900, changed=300)
+    noise = np.random.default_rng(1).normal(size=made.weather.shape)
+    plain = judge(made)
+    told = judge(replace(made, panel=replace(made.panel, weather=noise)))
+    error = [((said.gain_share - made.gain_share) ** 2).mean() for said in (plain, told)]
+    assert error[1] < 1.1 * error[0]
+    held = (told.gain_low_share <= made.gain_share) & (made.gain_share <= told.gain_high_share)
+    assert COVERED[0] <= held.mean() <= COVERED[1]
 
 
 def test_a_placebo_shows_a_gain_no_oftener_than_its_rate_of_false_alarm():

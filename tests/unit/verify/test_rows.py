@@ -10,6 +10,7 @@ import pytest
 
 from rightsize.contracts.frames import violations
 from rightsize.contracts.realised_gain import REALISED_GAIN
+from rightsize.verify.change_outs import change_outs
 from rightsize.verify.rows import realised_gain_rows
 
 DAY = dt.date
@@ -67,23 +68,25 @@ def promises(*rows):
         "promised_sweep_id": pl.String, "promised_gain_gal_per_year": pl.Float64,
         "promised_gain_low_gal_per_year": pl.Float64,
         "promised_gain_high_gal_per_year": pl.Float64,
+        "missed_inferred_gal_per_year": pl.Float64,
     }  # fmt: skip
     return pl.DataFrame(rows, schema=schema, orient="row")
 
 
 def promise(sweep, at, gain, promised_type="ultrasonic"):
     at = dt.datetime.combine(at, dt.time(3), dt.UTC)
-    return ("C", "old", promised_type, 2.0, at, sweep, gain, gain - 10, gain + 10)
+    return ("C", "old", promised_type, 2.0, at, sweep, gain, gain - 10, gain + 10, 70.0)
 
 
-def rows(stays=None, made=None, held=None):
+def rows(stays=None, made=None, held=None, log=None):
     stays = history() if stays is None else stays
+    days = {"data_from": FROM, "data_to": TO}
     found = realised_gain_rows(
+        change_outs(stays, log, **days).cases,
         volumes(stays) if made is None else made,
         stays,
         promises() if held is None else held,
-        data_from=FROM,
-        data_to=TO,
+        **days,
     )
     assert violations(found, REALISED_GAIN) == []
     return found

@@ -120,11 +120,14 @@ def test_verified_change_outs_are_published(tmp_path):
             "removed_meter_id": ["OLD"],
             "meter_id": ["M000000"],
             "changed_on": [dt.date(2025, 6, 1)],
+            "kind": ["type"],
+            "record": ["both"],
             "promised_gain_gal_per_year": [1000.0],
             "realised_gain_gal_per_year": [900.0],
             "days_before": [365.0],
             "days_after": [180.0],
             "matched_accounts": [12],
+            "is_weather_adjusted": [False],
         }
     )
     put_out(replace(sweep, inputs=replace(sweep.inputs, realised_gain=gain)))

@@ -7,6 +7,7 @@ import subprocess
 import sys
 
 from pipelines.handbook.drawings import FOLDER, as_text, drawings
+from rightsize.evidence.pictures.picture import _shipped
 
 
 def test_shipped_drawings_are_those_of_the_charts():
@@ -25,3 +26,8 @@ def test_a_page_needs_no_chart_library():
         [sys.executable, "-c", said], capture_output=True, text=True, check=True
     )
     assert told.stdout.strip() == "False"
+
+
+def test_a_shipped_template_is_the_one_that_pages_use():
+    """Pages design and compile charts anew where the folder of templates is not found."""
+    assert _shipped("stake") == json.loads((FOLDER / "stake.json").read_text(encoding="utf-8"))

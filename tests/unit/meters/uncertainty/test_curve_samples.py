@@ -11,6 +11,7 @@ from rightsize.meters.curve import registration_matrix
 from rightsize.meters.uncertainty.curve_samples import (
     curve_samples,
     in_service_errors,
+    new_error_covariance,
     registration_samples,
 )
 from rightsize.meters.uncertainty.knots import knots_gpm
@@ -154,3 +155,13 @@ def test_no_meters_give_no_curves() -> None:
         0,
         1,
     )
+
+
+def test_a_new_meter_is_known_better_than_one_in_service(shipped: Catalogue) -> None:
+    """Limits in service are wider than those of a new meter, for every type."""
+    for meter in shipped.meters:
+        _, in_service = in_service_errors(meter)
+        new = new_error_covariance(meter)
+        assert (np.diag(new) > 0).all()
+        assert (np.diag(new) <= np.diag(in_service) + 1e-12).all()
+        assert np.trace(new) < np.trace(in_service), meter.label

@@ -200,3 +200,15 @@ def test_tests_that_cannot_be_are_refused(field: str, value: np.ndarray, words: 
     fields = {n: getattr(good, n) for n in good.__dataclass_fields__}
     with pytest.raises(ValueError, match=words):
         AccuracyTests(**{**fields, field: value})
+
+
+def test_a_type_is_the_middle_of_its_groups_not_of_its_meters() -> None:
+    """HAND: 200 meters at -0.1 and 10 at 0 are two groups, known well: their middle is -0.05.
+
+    A third group of one meter, tested at one flow, leans on that middle at the other two knots.
+    """
+    many = planted(200, index=DISC, mean=np.full(3, -0.1), sd=0.01, age=17, flows=3, seed=21)
+    few = planted(10, index=DISC, mean=np.zeros(3), sd=0.01, age=7, flows=3, seed=22)
+    one = planted(1, index=DISC, mean=np.full(3, -0.05), sd=0.0, age=2, flows=1, seed=23)
+    got = shrunk_curves(joined(many, few, one), METERS).group_error[(DISC, 0)]
+    assert got[1:] == pytest.approx([-0.05, -0.05], abs=0.005)

@@ -13,7 +13,13 @@ from hypothesis import strategies as st
 
 from rightsize.errors import ConfigError, ContractError
 from rightsize.recommend.program.choose_program import choose_program
-from rightsize.recommend.program.options import Limits, Lots, as_options
+from rightsize.recommend.program.options import (
+    CREW_HOURS_BY_SIZE,
+    Limits,
+    Lots,
+    as_options,
+    crew_hours,
+)
 
 CENT_USD = 0.01  # values are sums of cents in floating point
 
@@ -208,3 +214,11 @@ def test_bad_options_are_refused() -> None:
     below = frame.with_columns(change_cost_usd=pl.lit(-5.0))
     with pytest.raises(ContractError, match=r"account A0 must be 0 or more, got -5\.0"):
         choose_program(below, budget_usd=1.0)
+
+
+def test_hours_on_site_include_the_size_that_a_step_names():
+    """HAND: 1 in takes 1.5 h, all above to 2 in 3 h, to 4 in 8 h, larger ones 16 h."""
+    sizes = [0.625, 1.0, 1.5, 2.0, 3.0, 4.0, 6.0, 12.0]
+    frame = pl.DataFrame({"size_in": sizes}).select(crew_hours("size_in"))
+    assert frame.to_series().to_list() == [1.5, 1.5, 3.0, 3.0, 8.0, 8.0, 16.0, 16.0]
+    assert [limit for limit, _ in CREW_HOURS_BY_SIZE][:-1] == [1.0, 2.0, 4.0]

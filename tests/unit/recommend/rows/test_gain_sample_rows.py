@@ -3,9 +3,13 @@
 from __future__ import annotations
 
 import numpy as np
+import polars as pl
 import pytest
 
+from rightsize.recommend.choose import decide
 from rightsize.recommend.rows.gain_sample_rows import CLASS_LOG_SD, METHOD_LOG_SD, common_factor
+from rightsize.settings import Thresholds
+from tests.unit.recommend.synthetic import fleet, tariff
 
 
 def test_accounts_of_a_class_share_their_factor_and_all_share_the_method_s():
@@ -30,3 +34,15 @@ def test_another_block_of_the_fleet_has_the_same_factors():
 def test_the_range_of_a_class_s_total_does_not_shrink_with_the_number_of_its_accounts():
     few, many = (common_factor(["office"] * n, 400).sum(axis=1) / n for n in (2, 200))
     assert np.ptp(many) == pytest.approx(np.ptp(few))
+
+
+@pytest.mark.parametrize("figure", ["volume_gain_gal", "revenue_gain_usd", "net_benefit_usd"])
+def test_an_account_s_samples_have_its_best_estimate_as_their_mean(figure):
+    """So the total's best estimate is the sum of the accounts' (a page may show either)."""
+    block, posterior, sites, meters = fleet(300, draws=40)
+    found = decide(block, posterior, sites, meters, tariff(), Thresholds(), units="us")
+    name = f"{figure}_per_year"
+    means = found.gain_sample.group_by("meter_id").agg(pl.col(name).mean().alias("mean"))
+    both = found.recommendation.join(means, on="meter_id")
+    assert both.height > 10
+    assert both["mean"].to_numpy() == pytest.approx(both[name].to_numpy(), rel=2e-3, abs=0.5)

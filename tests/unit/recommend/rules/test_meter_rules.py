@@ -15,9 +15,11 @@ from rightsize.recommend.choose import Decision, decide
 from rightsize.recommend.rules.meter_rules import (
     BIT,
     CONSTRAINTS,
+    NOT_THE_CHOICE,
     main_rule,
     meter_rules,
     rule_names,
+    unknown_names,
 )
 from rightsize.settings import Thresholds
 from tests.unit.recommend.synthetic import fleet, meter, tariff
@@ -212,3 +214,26 @@ def test_a_catalogue_of_one_meter_keeps_it_or_refers() -> None:
     only = Catalogue((meter("turbine", 3.0, 435),))
     result = decide(block, posterior, sites, only, tariff(), Thresholds(), units="us")
     assert set(result.recommendation["action"]) <= {"keep", "refer", "log_first"}
+
+
+def test_names_that_no_meter_of_the_catalog_has_are_told_and_no_others() -> None:
+    limits = Thresholds.model_validate(
+        {
+            "stock_list": ["compound 2", "compound 2 standard", "compound 2 gold", "turbine 9"],
+            "lead_free_list": ["compound 2", "compuond 2"],
+            "allowed_standards": ["AWWA C702", "AWWA C799"],
+        }
+    )
+    assert unknown_names([COMPOUND_2], limits) == [
+        "stock_list: 'compound 2 gold'",
+        "stock_list: 'turbine 9'",
+        "lead_free_list: 'compuond 2'",
+        "allowed_standards: 'AWWA C799'",
+    ]
+    assert unknown_names([COMPOUND_2], Thresholds.model_validate({})) == []
+
+
+def test_every_rule_that_forbids_a_meter_can_be_the_main_one() -> None:
+    for name in (n for n in CONSTRAINTS if n not in NOT_THE_CHOICE):
+        bits = np.full((1, 3), BIT[name], dtype=np.int32)
+        assert main_rule(bits) == [name.replace("_", " ")]

@@ -41,6 +41,7 @@ def test_verdicts_come_in_the_order_of_their_definitions(
 def action(named: str, **changes: Any) -> str:
     flags = {
         "has_choice": False,
+        "is_shown": True,
         "is_worth_logging": False,
         "is_critical": False,
         "is_fire": False,
@@ -58,6 +59,10 @@ def action(named: str, **changes: Any) -> str:
         ("oversized", {"has_choice": True, "is_critical": True}, "refer"),
         ("fits", {"is_critical": True}, "keep"),
         ("undersized", {"has_choice": True}, "change"),
+        ("undersized", {"has_choice": True, "is_shown": False}, "log_first"),
+        ("undersized", {"has_choice": True, "is_shown": False, "is_critical": True}, "refer"),
+        ("undersized", {"is_shown": False}, "refer"),
+        ("oversized", {"has_choice": True, "is_shown": False}, "change"),
         ("undersized", {"has_choice": False}, "refer"),
         ("fits", {"is_worth_logging": True}, "log_first"),
         ("fits", {}, "keep"),

@@ -1,0 +1,128 @@
+"""The meters of a partition whose reads lie on a grid, and their rows of the tables."""
+
+from __future__ import annotations
+
+from typing import Any, Final
+
+import duckdb
+import numpy as np
+import pyarrow as pa
+from numpy.typing import NDArray
+
+from pipelines.stages.profile.grid_reads import GridReads, matrices
+from pipelines.stages.profile.grid_tables import grid_tables
+from pipelines.store.warehouse import run_sql
+
+Rows = dict[str, NDArray[Any]]
+
+
+class GridMeters:
+    """Reduces meters as matrices; holds their rows until the tables of the others exist."""
+
+    def __init__(self, connection: duckdb.DuckDBPyConnection, timezone: str) -> None:
+        self._connection, self._timezone = connection, timezone
+        self._tables: dict[str, list[pa.Table]] = {}
+        self._landed: list[tuple[str, int, float]] = []
+
+    def take(self, reads: GridReads, irregular: NDArray[np.bool_]) -> NDArray[np.bool_]:
+        """Reduce the meters that lie on a grid; returns those that do not."""
+        left = irregular.copy()
+        for matrix in matrices(reads, ~irregular):
+            left[matrix.meters[matrix.repeated]] = True
+            made = grid_tables(
+                matrix, reads.names[matrix.meters], reads.peak_gpm[matrix.meters], self._local
+            )
+            for name, table in made.items():
+                self._tables.setdefault(name, []).append(table)
+        return left
+
+    def take_again(self) -> None:
+        """Reduce meters that lie on a grid now that it is known which read counts."""
+        run_sql(self._connection, "30_profile/grid_again")
+        found = self._connection.sql("from grid_again").fetchnumpy()
+        if not len(found["meter"]):
+            return
+        reads = _again(found)
+        left = self.take(reads, reads.irregular())
+        taken = reads.names[~left].tolist()
+        self._connection.execute(
+            "delete from current_read where meter_key in (select meter_key from meter_key"
+            " where meter_id in (select unnest($taken::varchar[])))",
+            {"taken": taken},
+        )
+
+    def landed(self, file_hash: str, rows: int, gal: float) -> None:
+        """Reads of a file that no other read supersedes, for the balance."""
+        self._landed.append((file_hash, rows, gal))
+
+    def give_rows(self) -> None:
+        """Add the meters' rows to the tables."""
+        for name in ("month_stat", "month_band", "day_flow") if self._tables else ():
+            self._connection.register("grid_rows", pa.concat_tables(self._tables[name]))
+            self._connection.execute(f"insert into {name} by name from grid_rows")
+        if self._landed:
+            hashes, rows_, gal = zip(*self._landed, strict=True)
+            self._connection.register(
+                "grid_balance", pa.table({"file_hash": hashes, "rows": rows_, "gal": gal})
+            )
+            self._connection.execute(_BALANCE)
+
+    def _local(self, at_us: NDArray[np.int64]) -> NDArray[np.int64]:
+        self._connection.register("moments", pa.table({"at_us": at_us}))
+        found = self._connection.execute(
+            "select epoch_us(timezone($timezone, make_timestamptz(at_us))) as local_us"
+            " from moments order by at_us",
+            {"timezone": self._timezone},
+        ).fetchnumpy()
+        return np.asarray(found["local_us"], dtype=np.int64)
+
+
+_BALANCE: Final = """
+create or replace temp table balance as
+select
+    kind,
+    file_hash,
+    sum(rows)::bigint as rows,
+    sum(current_rows)::bigint as current_rows,
+    sum(superseded_rows)::bigint as superseded_rows,
+    sum(current_gal) as current_gal,
+    sum(superseded_gal) as superseded_gal
+from (
+    select * from balance
+    union all by name
+    select
+        'interval' as kind,
+        file_hash,
+        rows,
+        rows as current_rows,
+        0 as superseded_rows,
+        gal as current_gal,
+        0 as superseded_gal
+    from grid_balance
+)
+group by kind, file_hash
+"""
+
+
+def reads_of_rows(names: NDArray[Any], peak_gpm: NDArray[np.float64], rows: Rows) -> GridReads:
+    """Reads from the columns of `grid_read`; `peak_gpm` is that of each named meter."""
+    return GridReads(
+        names=names,
+        peak_gpm=peak_gpm,
+        meter=rows["meter"],
+        start_us=rows["start_us"],
+        interval_min=rows["interval_min"],
+        gal=rows["gal"],
+        kind=rows["kind"],
+    )
+
+
+def _again(found: Rows) -> GridReads:
+    names, first, meter = np.unique(found.pop("meter"), return_index=True, return_inverse=True)
+    peaks = np.ma.filled(found.pop("peak_gpm"), np.nan)
+    peak_gpm = np.full(len(names), -np.inf)
+    rows = np.flatnonzero(~np.isnan(peaks))
+    np.maximum.at(peak_gpm, meter[rows], peaks[rows])
+    named = found.pop("meter_id")[first]
+    peak_gpm[np.isinf(peak_gpm)] = np.nan
+    return reads_of_rows(named, peak_gpm, {**found, "meter": meter})

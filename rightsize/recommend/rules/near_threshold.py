@@ -1,0 +1,85 @@
+"""Accounts whose choice turns on a probability near its threshold: they get more samples.
+
+A probability counted over 64 samples is good to 0.04; that matters only where another count
+would change the choice.
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+import polars as pl
+
+from rightsize.settings import Thresholds
+
+NEAR_BENEFIT: Final = 0.1  # [1] twice what 64 samples leave open at 0.75: measured 0.04
+NEAR_FIT: Final = 0.06  # [1] twice what they leave open at 0.9: measured 0.03
+_LEAST_OF_CHOSEN: Final = 0.8  # [1] of the choice's net benefit: less is no rival; convention
+_BY_SAMPLES: Final = (  # rules whose outcome is counted over samples
+    "peak_over_smoc",
+    "sustained_over_continuous",
+    "head_loss",
+    "odds_of_benefit",
+    "less_benefit",
+)
+
+
+def near_threshold(
+    recommendation: pl.DataFrame, candidate: pl.DataFrame, limits: Thresholds
+) -> pl.Series:
+    """Meters whose verdict, action or choice may turn on a few samples more.
+
+    Parameters
+    ----------
+    recommendation, candidate : frames
+        Rows of a decision.
+    limits : Thresholds
+        Required probabilities.
+
+    Returns
+    -------
+    series
+        `meter_id`, in the order of `recommendation`.
+    """
+    chosen = recommendation.select(
+        "meter_id",
+        chosen_usd=pl.when(pl.col("action") == "change")
+        .then(pl.col("net_benefit_usd_per_year") * pl.col("odds_of_fit"))
+        .fill_null(0.0),
+        is_overload_open=_about("odds_of_undersized", limits.odds_of_undersized, NEAR_FIT)
+        | _about("odds_of_undersized", limits.near_limit_odds, NEAR_BENEFIT),
+    )
+    rules = pl.col("rejected_because").fill_null("").str.split(", ")
+    rivals = candidate.filter(
+        ~pl.col("is_installed")
+        & (rules.list.set_difference(["", *_BY_SAMPLES]).list.len() == 0)
+        & _is_open(limits)
+    ).join(chosen, on="meter_id")
+    worth = pl.col("net_benefit_usd_per_year") * pl.col("odds_of_fit")
+    least = pl.max_horizontal(
+        _LEAST_OF_CHOSEN * pl.col("chosen_usd"), pl.lit(limits.min_net_benefit_usd_per_year)
+    )
+    open_ids = rivals.filter(worth >= least)["meter_id"].unique()
+    near = pl.col("is_overload_open").fill_null(False) | pl.col("meter_id").is_in(
+        open_ids.implode()
+    )
+    return chosen.filter(near)["meter_id"]
+
+
+def _is_open(limits: Thresholds) -> pl.Expr:
+    """One probability near its threshold, the other near or above."""
+    pays = pl.col("odds_of_benefit") - _asked(limits)
+    fits = pl.col("odds_of_fit") - limits.odds_of_fit
+    is_possible = (pays >= -NEAR_BENEFIT) & (fits >= -NEAR_FIT)
+    return is_possible & ((pays <= NEAR_BENEFIT) | (fits <= NEAR_FIT))
+
+
+def _asked(limits: Thresholds) -> pl.Expr:
+    """Probability of benefit that a change must reach: a costly one, a higher one."""
+    sure = max(limits.odds_of_benefit, limits.odds_of_costly_benefit)
+    is_costly = pl.col("change_cost_usd") >= limits.costly_change_usd
+    return pl.when(is_costly).then(sure).otherwise(limits.odds_of_benefit)
+
+
+def _about(name: str, limit: float, width: float) -> pl.Expr:
+    return (pl.col(name) - limit).abs() <= width
