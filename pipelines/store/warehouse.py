@@ -120,7 +120,10 @@ def not_opened(
         return WorkspaceBusyError(f"{database} is open in another program; close it: {first}")
     access, what = (os.R_OK, "read") if only_read else (os.R_OK | os.W_OK, "read and written")
     if database.is_file() and not os.access(database, access):
-        return RightsizeError(f"{database} cannot be {what} by this user")
+        return RightsizeError(
+            f"{database} cannot be {what} by this user; check its permissions, and whether "
+            "the disk is read-only"
+        )
     if any(sign in first for sign in _NO_DAMAGE):
         return RightsizeError(f"{database} cannot be opened: {first}")
     return DamageError(f"{database} cannot be read ({first}); {cure}")
