@@ -78,8 +78,8 @@ def _of_missing_files(
     ]
     gone = {name: path for name, path in wanted if path not in there}
     refused = work.execute(
-        "select file_hash from ledger.landed_file where rows_rejected > 0 and file_hash not in "
-        "(select file_hash from ledger.deleted_partition where kind = 'rejected') order by all"
+        "select file_hash from ledger.landed_file where rows_rejected > 0 and file_hash not in"
+        " (select file_hash from ledger.deleted_partition where kind = 'rejected') order by all"
     ).fetchall()
     for (name,) in refused:
         path = workspace.rejected / f"{name}.parquet"

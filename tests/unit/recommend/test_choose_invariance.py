@@ -20,7 +20,7 @@ from rightsize.meters.catalogue import Catalogue
 from rightsize.recommend.choose import Decision, decide
 from rightsize.settings import Thresholds
 from rightsize.units import L_PER_GAL
-from tests.unit.recommend.one_account import NO_SITE_COSTS, STEADY
+from tests.unit.recommend.one_account import NO_SITE_COSTS
 from tests.unit.recommend.synthetic import fleet, tariff
 
 LIMITS = Thresholds()

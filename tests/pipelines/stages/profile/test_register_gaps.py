@@ -197,3 +197,20 @@ def test_days_covered_are_those_of_reads_and_the_rate_that_of_all(
         assert stat["registered_gal"].sum() == pytest.approx(rate * 119)
         found = loaded_stat(utility, summary)
         assert found["registered_gal"] / found["days_covered"] == pytest.approx(rate, rel=0.02)
+
+
+def test_gaps_of_one_length_in_a_month_add_up(utility: Utility) -> None:
+    """HAND: read daily at noon but from the 5th to the 9th and from the 15th to the 19th."""
+    parts = ((1, 5), (9, 15), (19, 28))
+    utility.write(
+        "reads.csv",
+        HEAD
+        + "".join(
+            daily("M1", date(2025, 4, a), date(2025, 4, b), 1000 + 10 * a, 10) for a, b in parts
+        ),
+    )
+    (folder,) = profiled(utility).folders
+    stat = pl.read_parquet(folder / "month_stat.parquet")
+    assert stat["gap_days"].sum() == pytest.approx(4 + 4)
+    assert stat["gap_gal"].sum() == pytest.approx(40 + 40)
+    assert stat["days_covered"].sum() == pytest.approx(4 + 6 + 9)

@@ -13,7 +13,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from rightsize.inference.reads.signs import pulse_variance, signs_of
+from rightsize.demand.bands import BAND_CENTRES_GPM, BAND_COUNT
+from rightsize.inference.reads.signs import _exceeded, pulse_variance, signs_of
 from tests.fleets import reduce
 
 DAYS, METERS = 300, 12
@@ -136,3 +137,11 @@ def test_ten_times_the_flow_gives_ten_times_the_signs(bands):
             getattr(many, name), getattr(one, name) * factor, rtol=0.02, err_msg=name
         )
     np.testing.assert_allclose(many.log_sd, one.log_sd, rtol=0.02)
+
+
+@pytest.mark.parametrize(("share", "band"), [(0.2, 10), (0.05, 40), (0.01, 60)])
+def test_an_exceeded_flow_is_that_of_the_highest_band_reached_so_often(share, band):
+    """HAND: of 100 reads 90 lie in band 10, nine in band 40, one in band 60."""
+    count = np.zeros((1, BAND_COUNT))
+    count[0, [10, 40, 60]] = (90, 9, 1)
+    assert _exceeded(count, np.array([100.0]), share) == BAND_CENTRES_GPM[band]
