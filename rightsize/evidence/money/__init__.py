@@ -1,0 +1,1 @@
+"""Money of a site: by year, and against the meters that were not chosen."""
