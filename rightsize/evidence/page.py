@@ -15,7 +15,6 @@ from rightsize.evidence import words
 from rightsize.evidence.card import card
 from rightsize.evidence.cautions import CAUTIONS
 from rightsize.evidence.headline import headline
-from rightsize.evidence.money.rivals import rivals
 from rightsize.evidence.outcomes.site_outcome import outcome_lines
 from rightsize.evidence.pictures.band_picture import bands_svg
 from rightsize.evidence.pictures.duration_picture import duration_svg, exceedance
@@ -24,6 +23,7 @@ from rightsize.evidence.pictures.peak_days_picture import peak_days_svg
 from rightsize.evidence.pictures.unseen_picture import unseen_parts, unseen_svg
 from rightsize.evidence.pictures.year_picture import largest_days, top_flow_gpm, year_svg
 from rightsize.evidence.quantity import Units, decimal, odds, pct, share
+from rightsize.evidence.rivals import rivals
 from rightsize.evidence.site import SiteEvidence, YearReads
 from rightsize.evidence.statements import figures, in_service_since, net_sum
 from rightsize.evidence.table_labels import with_labels

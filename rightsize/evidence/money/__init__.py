@@ -1,1 +1,0 @@
-"""Money of a site: by year, and against the meters that were not chosen."""
