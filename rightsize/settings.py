@@ -604,9 +604,9 @@ class Thresholds(Settings):
         le=1,
     )
     count_wear: bool = _policy(
-        True,
-        "whether both meters are taken to wear over the new meter's life; false holds their"
-        " accuracy as it is",
+        False,
+        "whether both meters are taken to wear over the new meter's life; off by default, since"
+        " the rates are common practice, not the utility's data",
     )
     wear_pct_per_year: dict[MeterType, WearPct] = _common(
         _WEAR_PCT_PER_YEAR,

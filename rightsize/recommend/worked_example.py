@@ -97,7 +97,7 @@ class WorkedExample:
 
 
 def worked_example() -> WorkedExample:
-    """Decide on the handbook's account."""
+    """Decide on the handbook's account; wear is counted, so that the example shows it."""
     posterior = _posterior()
     decision = decide(
         _block(),
@@ -105,7 +105,7 @@ def worked_example() -> WorkedExample:
         _site(),
         CATALOGUE,
         TARIFF,
-        Thresholds.model_validate({}),
+        Thresholds.model_validate({"count_wear": True}),
         units="us",
     )
     return WorkedExample(posterior, decision)

@@ -129,6 +129,7 @@ def with_waiting_cost(
     """
     keys = ["account_id", "meter_id"]
     first = year_money.filter(pl.col("year") == 1).select(*keys, _first_usd="net_usd")
+    first = first.unique(keys, keep="first")  # an account given twice has its rows twice
     level = pl.col("change_cost_usd") / pl.Series(annuity)
     return (
         recommendation.with_columns(_level_usd=level)

@@ -19,7 +19,7 @@ from rightsize.settings import Thresholds
 from tests.unit.recommend.synthetic import fleet, tariff
 
 STILL = dict.fromkeys(("displacement", "turbine", "compound"), 0.0)
-NONE = Thresholds(wear_pct_per_year=STILL, wear_pct_per_1000_hours=STILL)
+NONE = Thresholds(count_wear=True, wear_pct_per_year=STILL, wear_pct_per_1000_hours=STILL)
 
 
 def decided(limits: Thresholds, ages: np.ndarray | None = None) -> Decision:
@@ -37,9 +37,13 @@ def test_the_switch_is_the_same_as_meters_that_do_not_wear():
 
 
 def test_wear_of_the_installed_type_speaks_for_a_change_and_of_the_others_against():
-    old = Thresholds(wear_pct_per_year={**STILL, "turbine": 2}, wear_pct_per_1000_hours=STILL)
+    old = Thresholds(
+        count_wear=True,
+        wear_pct_per_year={**STILL, "turbine": 2},
+        wear_pct_per_1000_hours=STILL,
+    )
     other = {**STILL, "displacement": 2, "compound": 2}
-    new = Thresholds(wear_pct_per_year=other, wear_pct_per_1000_hours=STILL)
+    new = Thresholds(count_wear=True, wear_pct_per_year=other, wear_pct_per_1000_hours=STILL)
     is_turbine = pl.col("installed_type") == "turbine"
     keys = decided(NONE).recommendation.filter(is_turbine)["account_id"]
     mine = pl.col("account_id").is_in(keys.implode()) & (pl.col("meter_type") != "turbine")
@@ -103,13 +107,20 @@ def test_waiting_costs_the_first_year_less_a_year_of_the_price():
 
 
 def test_a_type_that_is_not_given_keeps_its_default():
-    held, given_one = Thresholds(), Thresholds(wear_pct_per_year={"turbine": 1.0})
+    held, given_one = (
+        Thresholds(),
+        Thresholds(count_wear=True, wear_pct_per_year={"turbine": 1.0}),
+    )
     assert given_one.wear_pct_per_year["turbine"] == 1.0
     assert given_one.wear_pct_per_year["displacement"] == held.wear_pct_per_year["displacement"]
 
 
 def test_a_reason_says_when_wear_carries_the_change():
-    worn = Thresholds(wear_pct_per_year={**STILL, "turbine": 2}, wear_pct_per_1000_hours=STILL)
+    worn = Thresholds(
+        count_wear=True,
+        wear_pct_per_year={**STILL, "turbine": 2},
+        wear_pct_per_1000_hours=STILL,
+    )
     rows = decided(worn).recommendation
     paid = rows.filter(pl.col("verdict").is_in(["oversized", "wrong_type"]))
     carried = pl.col("net_benefit_usd_per_year") <= pl.col("wear_gain_usd_per_year")
