@@ -20,6 +20,7 @@ from rightsize.contracts.realised_gain import NO_GAIN_CODES, REALISED_GAIN
 from rightsize.errors import ConfigError
 from rightsize.units import UnitSystem
 from rightsize.units.column_units import metric_name, metric_value
+from rightsize.units.plain_number import rounded
 from rightsize.verify.calibration import (
     LEAST_CASES,
     SIGNIFICANT_SHARE,
@@ -165,7 +166,7 @@ def _total(outcome: Verified, console: Console, words: UnitNames) -> None:
         return
     suffix = "m3_per_year" if words.is_metric else "gal_per_year"
     came, low, high = (
-        float(f"{total[f'realised_gain_{end}{suffix}']:.3g}") for end in ("", "low_", "high_")
+        rounded(total[f"realised_gain_{end}{suffix}"], 3) for end in ("", "low_", "high_")
     )
     dollars = [total[f"realised_to_date_{end}usd"] for end in ("", "low_", "high_")]
     said = f"In total {came:,.0f} {words.volume_unit} per year ({low:,.0f} to {high:,.0f})"

@@ -14,6 +14,13 @@ _MILLIONTH: Final = 1e-6
 _THOUSANDTH: Final = 1e-3
 
 
+def rounded(value: float, digits: int) -> float:
+    """The value to so many significant digits: 2763 to three is 2760."""
+    if value == 0 or not math.isfinite(value):
+        return value
+    return round(value, digits - 1 - math.floor(math.log10(abs(value))))
+
+
 def plain_number(value: float, digits: int = 6, *, parted: str = "") -> str:
     """So many significant digits, whole digits always all, no trailing zeros, no exponent.
 

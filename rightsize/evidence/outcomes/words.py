@@ -9,6 +9,7 @@ from typing import Any, Final
 from rightsize.contracts.realised_gain import NO_GAIN_CODES
 from rightsize.evidence.quantity import THIN, Units, pct, significant
 from rightsize.units.column_units import metric_name
+from rightsize.units.plain_number import rounded
 
 Row = Mapping[str, Any]
 
@@ -46,7 +47,7 @@ def _volume(value: float, units: Units) -> str:
 
 def _figure(value: float, units: Units) -> str:
     """Three significant digits: what came is not known to more."""
-    return significant(float(f"{value:.3g}"), parted=units.parted)
+    return significant(rounded(value, 3), parted=units.parted)
 
 
 def signed_pct(value: float | None) -> str:

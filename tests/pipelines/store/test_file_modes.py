@@ -175,7 +175,8 @@ def test_a_disk_without_modes_is_used_with_a_warning(tmp_path, monkeypatch, capl
         raise PermissionError(1, "Operation not permitted")
 
     folder = tmp_path / "open"
-    folder.mkdir(mode=0o755)
+    folder.mkdir()
+    folder.chmod(0o755)  # whatever the process masks
     monkeypatch.setattr(Path, "chmod", refused)
     close_folder(folder)
     assert "cannot be set: Operation not permitted" in caplog.text
