@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any, Final
 
@@ -31,6 +33,17 @@ def pytest_xdist_make_scheduler(config: pytest.Config, log: Any) -> object:
             return SHARES_A_DEMO[0] if file in SHARES_A_DEMO else file
 
     return TogetherWhatShares(config, log)
+
+
+UMASK: Final = os.umask(0o022)
+os.umask(UMASK)
+
+
+@pytest.fixture(autouse=True)
+def _umask_is_put_back() -> Iterator[None]:
+    """A command closes what it writes to others: not what later tests write."""
+    yield
+    os.umask(UMASK)
 
 
 @pytest.fixture(scope="session")

@@ -29,8 +29,14 @@ _MONEY: Final = (
     "price_usd",
     "install_usd",
     "upkeep_usd_per_year",
+    "register_usd",
+    "electronics_usd",
+    "electronics_years",
+    "failure_pct_per_year",
+    "warranty_years",
     "life_years",
     "is_lead_free",
+    "needs_power",
 )
 
 
@@ -126,7 +132,7 @@ def _entry(meter: Meter) -> dict[str, Any]:
         "meter_type": meter.meter_type,
         "size_mm": MM_OF_IN[meter.size_in],
         "grade": meter.grade,
-        **{name: getattr(meter, name) for name in _MONEY},
+        **{name: value for name in _MONEY if (value := getattr(meter, name))},
     }
     if meter.standard.startswith("OIML"):
         q3_m3h = meter.continuous_gpm / GPM_OF_M3H

@@ -28,7 +28,7 @@ from tests.acceptance.metric_utility import (
     write_metric_twin,
 )
 
-ACCOUNTS, MONTHS, SEED = 40, 4, 5
+ACCOUNTS, MONTHS, SEED = 40, 4, 6
 DRAWS = 16  # few: agreement of two sweeps is tested, not what they say
 ROUNDING = 1e-6  # of values that went through both unit systems, relative
 SMALLEST = 1e-6  # m3, m3/h or USD: less is nothing

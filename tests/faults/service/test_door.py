@@ -16,6 +16,7 @@ import subprocess
 import sys
 import tempfile
 import threading
+import time
 import urllib.error
 import urllib.request
 import uuid
@@ -43,6 +44,9 @@ except urllib.error.HTTPError as error:
 """
 
 
+BUSY_S = 60
+
+
 @dataclass(frozen=True)
 class Service:
     """`rightsize schedule` at work, with a server of its own."""
@@ -60,7 +64,15 @@ class Service:
         return self.secret_file.read_text().strip()
 
     def ask(self, path: str, *, secret: str | None = None, **body: Any) -> tuple[int, Any]:
-        """Post to the API; status and answer."""
+        """Post to the API; status and answer. A server whose database is busy is asked again."""
+        end = time.monotonic() + BUSY_S
+        while True:
+            status, answer = self._asked(path, secret, body)
+            if status != 503 or time.monotonic() > end:
+                return status, answer
+            time.sleep(0.5)
+
+    def _asked(self, path: str, secret: str | None, body: dict[str, Any]) -> tuple[int, Any]:
         headers = {"Content-Type": "application/json"}
         if secret is not None:
             code = base64.b64encode(secret.encode()).decode()
