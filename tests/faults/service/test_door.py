@@ -64,7 +64,7 @@ class Service:
         return self.secret_file.read_text().strip()
 
     def ask(self, path: str, *, secret: str | None = None, **body: Any) -> tuple[int, Any]:
-        """Post to the API; status and answer. A server whose database is busy is asked again."""
+        """Post to the API; status and answer. A server with a busy database is asked again."""
         end = time.monotonic() + BUSY_S
         while True:
             status, answer = self._asked(path, secret, body)
