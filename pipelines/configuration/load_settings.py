@@ -9,7 +9,14 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Annotated, Any, Final, Literal, TypeVar
 
-from pydantic import BeforeValidator, Field, ValidationError, field_validator, model_validator
+from pydantic import (
+    AfterValidator,
+    BeforeValidator,
+    Field,
+    ValidationError,
+    field_validator,
+    model_validator,
+)
 
 from pipelines.configuration.named_things import (
     known_encoding,
@@ -39,6 +46,8 @@ def _texts_of_codes(value: Any) -> Any:
     return {str(k) if type(k) in (int, float) else k: v for k, v in value.items()}
 
 
+Delimiter = Annotated[str, AfterValidator(one_delimiter)]
+Encoding = Annotated[str, AfterValidator(known_encoding)]
 Codes = Annotated[dict[str, str], BeforeValidator(_texts_of_codes)]
 _NO_RESULT_RESTS_ON: Final = ("lake", "names_on_pages", "notify", "results_group")
 _URL: Final = r"^[a-z0-9+]+://[^*?\[\]]+$"
@@ -68,8 +77,10 @@ class ExportSettings(Settings):
     columns: dict[str, str] = Field(
         default_factory=dict, description="the file's column name for each of ours"
     )
-    delimiter: str | None = Field(default=None, description="detected if absent")
-    encoding: str = Field("utf-8", description="text encoding, by any name that Python knows")
+    delimiter: Delimiter | None = Field(default=None, description="detected if absent")
+    encoding: Encoding = Field(
+        "utf-8", description="text encoding, by any name that Python knows"
+    )
     skip_lines: int = Field(
         0, ge=0, le=1000, description="lines above the header, such as a report's title"
     )
@@ -101,16 +112,6 @@ class ExportSettings(Settings):
     def _zone(cls, value: str | None) -> str | None:
         return None if value is None else known_zone(value)
 
-    @field_validator("delimiter")
-    @classmethod
-    def _delimiter(cls, value: str | None) -> str | None:
-        return None if value is None else one_delimiter(value)
-
-    @field_validator("encoding")
-    @classmethod
-    def _encoding(cls, value: str) -> str:
-        return known_encoding(value)
-
     @model_validator(mode="after")
     def _separators_differ(self) -> ExportSettings:
         if self.thousands == self.decimal:
@@ -128,21 +129,15 @@ class MeterListSettings(Settings):
     date_format: str | None = Field(
         default=None, description="strptime format of its dates, such as `%m/%d/%Y`"
     )
-    delimiter: str | None = Field(default=None, description="found by itself where not given")
-    encoding: str = Field("utf-8", description="of the text, by any name that Python knows")
+    delimiter: Delimiter | None = Field(
+        default=None, description="found by itself where not given"
+    )
+    encoding: Encoding = Field(
+        "utf-8", description="of the text, by any name that Python knows"
+    )
     skip_lines: int = Field(
         0, ge=0, le=1000, description="lines above the header, such as a report's title"
     )
-
-    @field_validator("delimiter")
-    @classmethod
-    def _delimiter(cls, value: str | None) -> str | None:
-        return None if value is None else one_delimiter(value)
-
-    @field_validator("encoding")
-    @classmethod
-    def _encoding(cls, value: str) -> str:
-        return known_encoding(value)
 
     @field_validator("type_codes")
     @classmethod
@@ -161,18 +156,10 @@ class ChangeOutLogSettings(Settings):
     date_format: str | None = Field(
         default=None, description="strptime format of its dates, such as `%m/%d/%Y`"
     )
-    delimiter: str | None = Field(default=None, description="detected if absent")
-    encoding: str = Field("utf-8", description="text encoding, by any name that Python knows")
-
-    @field_validator("delimiter")
-    @classmethod
-    def _delimiter(cls, value: str | None) -> str | None:
-        return None if value is None else one_delimiter(value)
-
-    @field_validator("encoding")
-    @classmethod
-    def _encoding(cls, value: str) -> str:
-        return known_encoding(value)
+    delimiter: Delimiter | None = Field(default=None, description="detected if absent")
+    encoding: Encoding = Field(
+        "utf-8", description="text encoding, by any name that Python knows"
+    )
 
     @field_validator("what_codes")
     @classmethod
