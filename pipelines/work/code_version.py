@@ -20,6 +20,7 @@ ROOMS_THAT_DECIDE_NOTHING: Final = (
     "pipelines/service",
     "rightsize/evidence",
     "rightsize/handbook",
+    "rightsize/meter_tests",
     "sql/80_cookbook",
     "sql/80_program",
     "sql/80_summary",

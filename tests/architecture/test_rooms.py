@@ -51,6 +51,7 @@ RIGHTSIZE = {
     "demand": "contracts errors findings units wording",
     "inference": "contracts demand errors meters",
     "recommend": "contracts demand errors findings inference meters settings units wording",
+    "meter_tests": "contracts errors meters recommend settings",
     "verify": "contracts errors findings",
     "evidence": "contracts findings inference meters units verify wording",
 }
