@@ -53,6 +53,7 @@ RIGHTSIZE = {
     "recommend": "contracts demand errors findings inference meters settings units wording",
     "verify": "contracts errors findings",
     "evidence": "contracts findings inference meters units verify wording",
+    "campaign": "",
 }
 DRAWN_BY_SWEEP = ("pipelines/sweep", "pipelines/pages")  # the one arrow to what decides nothing
 
