@@ -54,6 +54,7 @@ RIGHTSIZE = {
     "meter_tests": "contracts errors meters recommend settings",
     "verify": "contracts errors findings",
     "evidence": "contracts findings inference meters units verify wording",
+    "campaign": "",
 }
 DRAWN_BY_SWEEP = ("pipelines/sweep", "pipelines/pages")  # the one arrow to what decides nothing
 
