@@ -472,6 +472,44 @@ def plan_tests(
             console.out.print(f"written: {path}", soft_wrap=True)
 
 
+@app.command("work-orders")
+@guarded
+def work_orders(
+    config: Config,
+    visits: Annotated[
+        Path | None,
+        typer.Option(help="visits.csv of a campaign; default: that of the workspace"),
+    ] = None,
+    to: Annotated[Path | None, typer.Option(help="output folder")] = None,
+    names: Annotated[
+        bool, typer.Option("--names", help="show the customer's name and address")
+    ] = False,
+    codes: Annotated[
+        bool, typer.Option("--codes", help="a code for account and meter; needs --to")
+    ] = False,
+) -> None:
+    """Write work orders, crew lists and the form for results of a campaign."""
+    from pipelines.commands import console
+    from pipelines.configuration.load_settings import load
+    from pipelines.pages.visits_file import read_visits
+    from pipelines.pages.work_orders import write_work_orders
+    from rightsize.evidence.privacy import Shown
+
+    if codes and to is None:
+        raise ConfigError("pages with codes need a folder of their own: name it by --to")
+    loaded = load(config)
+    home = loaded.workspace.root / "campaign"
+    planned = read_visits(visits or home / "visits.csv")
+    shown: Shown = "codes" if codes else "names" if names else "accounts"
+    papers = write_work_orders(loaded, planned, to or home / "work_orders", shown=shown)
+    console.out.print(
+        f"{len(papers.orders):,} work orders, {len(papers.lists):,} lists of crews;"
+        f" results come back in {papers.form}",
+        soft_wrap=True,
+    )
+    console.out.print(f"page: {papers.campaign}", soft_wrap=True)
+
+
 @app.command()
 @guarded
 def verify(

@@ -14,6 +14,7 @@ from typing import Any, Final, get_args
 from rightsize.evidence.outcomes import promise_picture
 from rightsize.evidence.pictures import (
     band_picture,
+    campaign_picture,
     duration_picture,
     fleet_pictures,
     peak_days_picture,
@@ -43,6 +44,8 @@ def drawings() -> Iterator[tuple[str, dict[str, Any]]]:
             yield f"year-{system}", year_picture.year_chart.__wrapped__(flow, volume).vega
         yield "stake", fleet_pictures.stake_chart.__wrapped__().vega
         yield "promise", promise_picture.promise_chart.__wrapped__().vega
+        yield "campaign", campaign_picture.campaign_chart.__wrapped__().vega
+        yield "learned", campaign_picture.learned_chart.__wrapped__().vega
         yield "classes", fleet_pictures.classes_chart.__wrapped__().vega
 
 

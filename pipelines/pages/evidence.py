@@ -154,7 +154,7 @@ def _gathered(
     place: Mapping[str, Sequence[tuple[str, int]]],
 ) -> Iterator[tuple[str, tuple[SiteEvidence, ...]]]:
     """Accounts with their evidence, some at a time, those of one bucket together."""
-    listed, has_changed = _listed(loaded, published)
+    listed, has_changed = listed_rows(loaded, published)
     lake = LakeFiles(workspace)
     files = _landed_files(published)
     order = sorted(place, key=lambda account: (place[account][0][1], account))
@@ -165,7 +165,7 @@ def _gathered(
         )
         rows = {table.name: published.rows(table, block) for table in _TABLES}
         change_outs = account_change_outs(published.connection, block)
-        provenance = _provenance(published, has_changed)
+        provenance = provenance_of(published, has_changed)
         for account in block:
             yield (
                 account,
@@ -233,9 +233,9 @@ def _evidence(
         ),
         year_money=tuple(rows["year_money"].get(key, ())),
         bill_impact=next(iter(rows["bill_impact"].get(key, ())), None),
-        installed=_meter(published, row, "installed"),
-        recommended=_meter(published, row, "recommended"),
-        runner_up=_meter(published, row, "runner_up"),
+        installed=catalog_meter(published, row, "installed"),
+        recommended=catalog_meter(published, row, "recommended"),
+        runner_up=catalog_meter(published, row, "runner_up"),
         year=year,
         files=files,
         listed=listed,
@@ -244,7 +244,8 @@ def _evidence(
     )
 
 
-def _meter(published: Published, row: Mapping[str, Any], who: str) -> Meter | None:
+def catalog_meter(published: Published, row: Mapping[str, Any], who: str) -> Meter | None:
+    """The catalog meter of a row: `installed`, `recommended`, `runner_up`; None if unknown."""
     kind, size_in, grade = (row.get(f"{who}_{n}") for n in ("type", "size_in", "grade"))
     if kind is None or size_in is None:
         return None
@@ -255,7 +256,7 @@ def _meter(published: Published, row: Mapping[str, Any], who: str) -> Meter | No
     return None
 
 
-def _listed(loaded: Loaded, published: Published) -> tuple[dict[Key, dict[str, Any]], bool]:
+def listed_rows(loaded: Loaded, published: Published) -> tuple[dict[Key, dict[str, Any]], bool]:
     """The meter list by account and meter, and whether it changed since the sweep.
 
     If the list can no longer be read, the page only lacks what comes from the list.
@@ -296,7 +297,8 @@ def _files(
     return tuple(sorted(found, key=lambda f: (f.export, f.name)))
 
 
-def _provenance(published: Published, has_changed: bool) -> Provenance:
+def provenance_of(published: Published, has_changed: bool) -> Provenance:
+    """Which sweep a page shows, and what it rested on."""
     sweep = published.sweep
     return Provenance(
         utility=sweep["utility"],

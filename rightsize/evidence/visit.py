@@ -36,12 +36,12 @@ def checklist(site: SiteEvidence) -> tuple[Check, ...]:
         Check("meter type and size", units.meter_of(row, "installed")),
         Check("serial number", site.meter_id + (f", in since {since}" if since else "")),
         *_log(site),
-        *_line(site),
+        *before_opening(site),
         Check("register reading, date and time"),
-        Check("register resolution and multiplier", _register(site, units)),
+        Check("register resolution and multiplier", register_as_recorded(site, units)),
         Check("flow direction matches the arrow, meter level, line full of water"),
         Check("strainer; straight run upstream and downstream", _pipe(line_in, units)),
-        *_unrecorded(site),
+        *facts_to_record(site),
         Check("bypass: closed, sealed, not leaking"),
         Check("valves: turn freely, shut tight"),
         *_stopped(site),
@@ -49,7 +49,10 @@ def checklist(site: SiteEvidence) -> tuple[Check, ...]:
         *_other(site, units),
         Check("available pressure drop at peak hour", _assumed(spare, units)),
         *_fire(site),
-        Check("fire, combined or critical service? Stop: engineering review", _service(site)),
+        Check(
+            "fire, combined or critical service? Stop: engineering review",
+            service_as_recorded(site),
+        ),
         Check("photos: nameplate, register, vault, piping, lid"),
     )
 
@@ -58,7 +61,8 @@ def _assumed(spare_psi: float | None, units: Units) -> str:
     return f"{units.pressure(spare_psi)} assumed" if spare_psi else ""
 
 
-def _register(site: SiteEvidence, units: Units) -> str:
+def register_as_recorded(site: SiteEvidence, units: Units) -> str:
+    """Resolution and multiplier as the records say; empty where they are silent."""
     step = (site.profile or {}).get("resolution_gal") or site.listed.get("resolution_gal")
     times = site.listed.get("multiplier")
     parts = [f"resolution {units.volume(step)}"] if step else []
@@ -92,7 +96,7 @@ _FACTS: Final[dict[str, str]] = {
 """Facts of the site that size and cost depend on, by their columns of meters.csv."""
 
 
-def _unrecorded(site: SiteEvidence) -> tuple[Check, ...]:
+def facts_to_record(site: SiteEvidence) -> tuple[Check, ...]:
     """What is not recorded and may cost, for the record after the visit."""
     if site.is_fire:
         return ()
@@ -112,7 +116,7 @@ def _log(site: SiteEvidence) -> tuple[Check, ...]:
     )
 
 
-def _line(site: SiteEvidence) -> tuple[Check, ...]:
+def before_opening(site: SiteEvidence) -> tuple[Check, ...]:
     """What must be known before the pipe is opened."""
     if site.is_fire:
         return ()
@@ -142,7 +146,8 @@ def _fire(site: SiteEvidence) -> tuple[Check, ...]:
     )
 
 
-def _service(site: SiteEvidence) -> str:
+def service_as_recorded(site: SiteEvidence) -> str:
+    """Kind of service and class of the customer."""
     kind = site.recommendation.get("service_kind") or "unknown"
     kind = "not recorded" if kind == "unknown" else f"recorded: {kind}"
     return f"{kind}, {site.recommendation['customer_class'].replace('_', ' ')}"

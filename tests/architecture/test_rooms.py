@@ -53,8 +53,8 @@ RIGHTSIZE = {
     "recommend": "contracts demand errors findings inference meters settings units wording",
     "meter_tests": "contracts errors meters recommend settings",
     "verify": "contracts errors findings",
-    "evidence": "contracts findings inference meters units verify wording",
     "campaign": "",
+    "evidence": "campaign contracts findings inference meter_tests meters units verify wording",
 }
 DRAWN_BY_SWEEP = ("pipelines/sweep", "pipelines/pages")  # the one arrow to what decides nothing
 

@@ -1,0 +1,121 @@
+"""Papers of a campaign from published results: complete, private, refused in a line."""
+
+from __future__ import annotations
+
+import csv
+import datetime as dt
+from dataclasses import asdict
+
+import pytest
+
+from pipelines.pages.visits_file import COLUMNS, read_visits
+from pipelines.pages.work_orders import write_work_orders
+from rightsize.campaign.visit import Visit
+from rightsize.errors import ConfigError
+from tests.pipelines.pages.evidence_fleet import HOSTILE, make_fleet
+from tests.unit.evidence.field.visits import VISIT
+
+KINDS = ("flow_logging", "night_logging", "accuracy_test", "finer_interval", "peak_register")
+NAMES = (*HOSTILE.values(), "A000008", "A000009", "A000010")
+
+
+@pytest.fixture(scope="module")
+def fleet(tmp_path_factory):
+    return make_fleet(tmp_path_factory.mktemp("orders"))
+
+
+@pytest.fixture(scope="module")
+def visits(fleet):
+    meters = {a: f"M{k:06}" for k, a in enumerate(fleet.accounts)}
+    return [
+        Visit(**{**asdict(VISIT), "account_id": a, "meter_id": meters[a],
+                 "kind": KINDS[k % 5], "logger_count": int(k % 5 < 2),
+                 "week_start_on": dt.date(2026, 2, 2) + dt.timedelta(weeks=k % 3)})
+        for k, a in enumerate(NAMES)
+    ]  # fmt: skip
+
+
+def as_csv(path, visits, **changes):
+    with path.open("w", encoding="utf-8", newline="") as file:
+        writer = csv.DictWriter(file, COLUMNS)
+        writer.writeheader()
+        for visit in visits:
+            writer.writerow({**asdict(visit), **changes})
+    return path
+
+
+def test_a_page_a_visit_a_list_a_crew_week_and_one_form(fleet, visits, tmp_path) -> None:
+    papers = write_work_orders(fleet.loaded, visits, tmp_path)
+    assert len(papers.orders) == len(set(papers.orders)) == len(visits)
+    for path in (*papers.orders, *papers.lists, papers.campaign):
+        assert path.parent == tmp_path
+        assert path.read_bytes()
+    with papers.form.open(encoding="utf-8", newline="") as file:
+        rows = list(csv.DictReader(file))
+    assert len(rows) == len(visits)
+    logs = [v for v in visits if v.kind in KINDS[:2]]
+    assert len(list((tmp_path / "logs").iterdir())) == len(logs)
+    assert not list(tmp_path.rglob("*.part"))
+
+
+def test_no_name_of_a_customer_unless_asked_for(fleet, visits, tmp_path) -> None:
+    plain = [v for v in visits if v.account_id == "A000008"]
+    bare = write_work_orders(fleet.loaded, plain, tmp_path / "a").orders[0].read_text("utf-8")
+    named = write_work_orders(fleet.loaded, plain, tmp_path / "b", shown="names")
+    assert bare.count("A000008") < named.orders[0].read_text("utf-8").count("A000008")
+
+
+def test_codes_leave_no_account_or_meter_anywhere(fleet, visits, tmp_path) -> None:
+    chosen = [v for v in visits if v.account_id in NAMES[-3:]]
+    write_work_orders(fleet.loaded, chosen, tmp_path, shown="codes")
+    for path in tmp_path.rglob("*"):
+        text = path.name + (path.read_text("utf-8") if path.is_file() else "")
+        for visit in chosen:
+            assert visit.account_id not in text
+            assert visit.meter_id not in text
+
+
+def test_an_account_that_is_not_there_is_named(fleet, visits, tmp_path) -> None:
+    strange = [Visit(**{**asdict(visits[-1]), "account_id": "A-none"})]
+    with pytest.raises(ConfigError, match=r"A-none \(M\d+\): not in the newest sweep"):
+        write_work_orders(fleet.loaded, strange, tmp_path)
+    assert not list(tmp_path.iterdir())
+
+
+def test_visits_come_back_as_they_were_written(visits, tmp_path) -> None:
+    assert read_visits(as_csv(tmp_path / "visits.csv", visits)) == tuple(visits)
+
+
+def test_text_that_was_made_safe_for_spreadsheets_is_itself_again(visits, tmp_path) -> None:
+    [read] = read_visits(as_csv(tmp_path / "v.csv", visits[:1], account_id="'=A-1"))
+    assert read.account_id == "=A-1"
+
+
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [
+        ({"kind": "guess"}, "line 2: kind: must be one of night_logging"),
+        ({"week_start_on": "2026-02-03"}, "must be a Monday; 2026-02-03 is a Tuesday"),
+        ({"week_start_on": "soon"}, "week_start_on: must be a date"),
+        ({"crew": "0"}, "crew: must be a number from 1; got '0'"),
+        ({"crew": "1.5"}, "crew: must be a number from 1; got '1.5'"),
+        ({"cost_usd": "-1"}, "cost_usd: must be a number from 0"),
+        ({"cost_usd": "nan"}, "cost_usd: must be a number from 0; got 'nan'"),
+        ({"net_usd": "much"}, "net_usd: must be a number; got 'much'"),
+        ({"account_id": " "}, "account_id: must not be empty"),
+    ],
+)
+def test_each_bad_value_names_its_line(visits, tmp_path, change, words) -> None:
+    with pytest.raises(ConfigError) as told:
+        read_visits(as_csv(tmp_path / "visits.csv", visits[:1], **change))
+    assert words in str(told.value)
+
+
+def test_a_visit_twice_a_column_less_and_no_file_are_refused(visits, tmp_path) -> None:
+    with pytest.raises(ConfigError, match="line 3: the same visit as line 2"):
+        read_visits(as_csv(tmp_path / "twice.csv", [visits[0], visits[0]]))
+    (tmp_path / "less.csv").write_text("account_id\nA-1\n")
+    with pytest.raises(ConfigError, match="missing columns: meter_id, kind"):
+        read_visits(tmp_path / "less.csv")
+    with pytest.raises(ConfigError, match="no such file; run `rightsize campaign` first"):
+        read_visits(tmp_path / "none.csv")
