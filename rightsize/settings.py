@@ -65,6 +65,12 @@ BACKFLOW: Final[tuple[str, ...]] = get_args(Backflow)
 END_CONNECTIONS: Final = ("threaded", "flanged")
 YES_OR_NO: Final = ("yes", "no")
 
+LearningKind = Literal[
+    "night_logging", "flow_logging", "accuracy_test", "finer_interval", "peak_register"
+]
+LEARNING_KINDS: Final[tuple[LearningKind, ...]] = get_args(LearningKind)
+"""What may be learned at a site; `rightsize.knowing.kinds` says what each measures."""
+
 UpsizeEvidence = Literal["complaint", "pressure_record", "peak_register", "flow_log"]
 UPSIZE_EVIDENCE: Final[tuple[str, ...]] = get_args(UpsizeEvidence)
 """What may be on record that a meter is too small, beside its reads."""
@@ -874,6 +880,11 @@ class Thresholds(Settings):
         True,
         "log before a larger meter is bought if only the inferred peak shows that the installed"
         " one is too small",
+    )
+    learning_kinds: tuple[LearningKind, ...] = _policy(
+        LEARNING_KINDS,
+        "kinds of learning that the utility can do; e.g. without peak_register where registers"
+        " report no peak flow",
     )
     critical_classes: tuple[CustomerClass, ...] = _policy(
         ("hospital",), "classes that cannot be shut off: changes go to engineering review"

@@ -55,7 +55,7 @@ RIGHTSIZE = {
     " wording",
     "verify": "contracts errors findings",
     "evidence": "contracts findings inference meters units verify wording",
-    "campaign": "",
+    "campaign": "errors knowing",
 }
 DRAWN_BY_SWEEP = ("pipelines/sweep", "pipelines/pages")  # the one arrow to what decides nothing
 

@@ -99,7 +99,7 @@ def _of_batch(case: Case, rows: slice, accounts: OpenAccounts) -> list[Learning]
     found = []
     for number, kind in enumerate(KINDS):
         possible = is_possible(kind, drawn, errors)
-        if not possible.any():
+        if kind not in limits.learning_kinds or not possible.any():
             continue
         gain = expected_gain(
             observed(kind, drawn, errors).transpose(1, 0, 2),
