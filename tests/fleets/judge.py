@@ -25,6 +25,7 @@ from rightsize.settings import Tariff, Thresholds
 
 YEAR = 365.25 / 365
 LOGGED_SHARE = 0.2
+NOT_DRAWN = ("known_curve_gal_per_year", "installed_test_ratio")  # curves are not drawn there
 SLACK_POINTS = 0.05  # a gain below it is none
 # nothing is repaired there, and nothing wears
 THRESHOLDS = Thresholds(spare_head_psi=40, count_leak_repair=False, count_wear=False)
@@ -87,7 +88,7 @@ def certain(block, *, registered, actual, peak, sustained, installed=None):
     }
     bands = np.full((block.size, BAND_COUNT), 1 / BAND_COUNT)
     for field in fields(FlowPosterior):
-        if field.name not in one and field.name != "known_curve_gal_per_year":
+        if field.name not in one and field.name not in NOT_DRAWN:
             per_account = "share" in field.name and field.name != "low_flow_share"
             one[field.name] = bands if per_account else np.zeros((1, block.size))
     return FlowPosterior(**one)

@@ -245,6 +245,7 @@ def _tables(
         "year_money": decision.year_money,
         "bill_impact": decision.bill_impact,
         "replacement_age": decision.replacement_age,
+        "value_of_knowing": decision.value_of_knowing,
     }
     return {
         **{table: frame.filter(judged) for table, frame in tables.items()},
