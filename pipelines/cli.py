@@ -445,6 +445,34 @@ def program(
         console.out.print(f"full list: {to}", soft_wrap=True)
 
 
+@app.command("test-program")
+@guarded
+def plan_tests(
+    config: Config,
+    as_of: Annotated[
+        str | None,
+        typer.Option("--as-of", help="first day of the program; default: the last read's"),
+    ] = None,
+    to: Annotated[Path | None, typer.Option(help="folder for the lists as CSV")] = None,
+) -> None:
+    """List meters due for an accuracy test, outcomes of tests, and lots to sample."""
+    from pipelines.commands import console
+    from pipelines.commands.field.meter_tests import day_of, meter_test_program
+    from pipelines.commands.field.meter_tests_summary import (
+        show_test_program,
+        write_test_program,
+    )
+    from pipelines.configuration.load_settings import load
+
+    loaded = load(config)
+    units = loaded.settings.units
+    program = meter_test_program(loaded, as_of=day_of(as_of))
+    show_test_program(program, console.out, units=units)
+    if to:
+        for path in write_test_program(program, to, units=units):
+            console.out.print(f"written: {path}", soft_wrap=True)
+
+
 @app.command()
 @guarded
 def campaign(

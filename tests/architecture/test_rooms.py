@@ -53,6 +53,7 @@ RIGHTSIZE = {
     "inference": "contracts demand errors meters",
     "recommend": "contracts demand errors findings inference knowing meters settings units"
     " wording",
+    "meter_tests": "contracts errors meters recommend settings",
     "verify": "contracts errors findings",
     "evidence": "contracts findings inference meters units verify wording",
     "campaign": "errors knowing",
