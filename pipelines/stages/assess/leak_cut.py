@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import Final
 
 import polars as pl
 
@@ -12,7 +13,11 @@ from rightsize.demand.continuous_flow import continuous_flow
 from rightsize.demand.without_leak import bands_without_leak, leak_share, stat_without_leak
 from rightsize.settings import Thresholds
 
-_KEY = "meter_id"
+SMALL_GPM: Final = 10.0
+"""[gpm] continuous rating of the smallest meter (5/8 in displacement, AWWA C700): should such a
+flow prove to be use after all, every meter carries it."""
+
+_KEY: Final = "meter_id"
 
 
 @dataclass(frozen=True)
@@ -69,8 +74,8 @@ def without_leaks(profile: BucketProfile) -> BucketProfile:
     """The trailing year as it would have been without the leaks.
 
     `stat` has two more columns: `leak_cut_gpm`, null where none is left out, and
-    `leak_cut_gal` of the year, 0 there. A flow larger than the largest use beside it, or
-    smaller than a step of the register in one read, is left as it is.
+    `leak_cut_gal` of the year, 0 there. A flow larger than `SMALL_GPM` and than the largest use
+    beside it, or smaller than a step of the register in one read, is left as it is.
     """
     none = {"leak_cut_gpm": pl.lit(None, dtype=pl.Float64), "leak_cut_gal": pl.lit(0.0)}
     if profile.leak_months.is_empty():
@@ -91,7 +96,7 @@ def without_leaks(profile: BucketProfile) -> BucketProfile:
     less = stat_without_leak(months).join(gpm, on=_KEY).rename({"leak_gal": "leak_cut_gal"})
     step = profile.stat.select(_KEY, step_gpm=pl.col("resolution_gal") / pl.col("interval_min"))
     less = less.join(step, on=_KEY).filter(
-        pl.col("leak_cut_gpm") <= pl.col("max_interval_gpm"),
+        pl.col("leak_cut_gpm") <= pl.max_horizontal(pl.col("max_interval_gpm"), SMALL_GPM),
         pl.col("leak_cut_gpm") >= pl.col("step_gpm"),
     )
     shapes = bands_without_leak(bands.join(less, on=_KEY, how="semi"))

@@ -159,6 +159,21 @@ def test_a_load_that_runs_day_and_night_is_as_it_was_read(
     assert row(as_read, "LEAKY")["registered_gal"] > row(year, "LEAKY")["registered_gal"]
 
 
+@pytest.mark.parametrize(("gpm", "is_cut"), [(9.9, True), (10.1, False)])
+def test_a_flow_that_is_large_beside_all_use_is_left(
+    year: BucketProfile, gpm: float, is_cut: bool
+) -> None:
+    """Limit: 10 gpm, the continuous rating of a 5/8 in meter (AWWA C700)."""
+    names = ("max_interval_gpm", "max_hour_gpm", "max_day_gpm", "peak_register_gpm")
+    more = gpm - LEAK_GPM
+    leak = {"leak_gpm": pl.lit(gpm)}
+    runs = (pl.col("month") >= pl.col("leak_from_on")).cast(pl.Float64)
+    grown = year.leak_months.with_columns(**leak, **{n: pl.col(n) + more * runs for n in names})
+    planted = replace(year, leak_months=grown, leak_bands=year.leak_bands.with_columns(**leak))
+    found = without_leaks(replace(planted, stat=year.stat.drop("leak_cut_gpm", "leak_cut_gal")))
+    assert (row(found, "LEAKY")["leak_cut_gpm"] is not None) == is_cut
+
+
 @pytest.fixture(scope="module")
 def picks(year: BucketProfile) -> dict[str, dict]:
     rows = year.stat.sort("meter_id")
