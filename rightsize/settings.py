@@ -373,6 +373,11 @@ class Thresholds(Settings):
         ge=0,
         le=1,
     )
+    size_without_leak: bool = _policy(
+        True,
+        "leave a possible leak that began in the year out of the flows that size a meter,"
+        " except in `round_the_clock_classes`; its volume is told",
+    )
     min_reads_per_step: float = _limit(
         0.2,
         "minimum average daily volume, in units of register resolution; below it the register"
