@@ -52,6 +52,17 @@ class HeldMeters:
     is_own: NDArray[np.bool_]  # [A] the curve is not the catalog's
     curve_sd: Array  # [A]
 
+    def of(self, accounts: NDArray[np.int64]) -> HeldMeters:
+        """The meters of some of the accounts."""
+        return HeldMeters(
+            tuple(self.meters[k] for k in accounts.tolist()),
+            self.table,
+            self.row[:, accounts],
+            self.meter_index[accounts],
+            self.is_own[accounts],
+            self.curve_sd[accounts],
+        )
+
     @cached_property
     def starting_gpm(self) -> Array:
         """Starting flow of each account's meter by its likeliest curve [A]."""
