@@ -47,13 +47,15 @@ RIGHTSIZE = {
     "settings_text": "settings units",
     "meters": "errors meter_types settings units",
     "wording": "meters units",
-    "contracts": "errors findings meter_types settings units",
+    "knowing": "",
+    "contracts": "errors findings knowing meter_types settings units",
     "demand": "contracts errors findings units wording",
     "inference": "contracts demand errors meters",
-    "recommend": "contracts demand errors findings inference meters settings units wording",
+    "recommend": "contracts demand errors findings inference knowing meters settings units"
+    " wording",
     "meter_tests": "contracts errors meters recommend settings",
     "verify": "contracts errors findings",
-    "campaign": "",
+    "campaign": "errors knowing",
     "evidence": "campaign contracts findings inference meter_tests meters units verify wording",
 }
 DRAWN_BY_SWEEP = ("pipelines/sweep", "pipelines/pages")  # the one arrow to what decides nothing
