@@ -550,6 +550,9 @@ def campaign(
     console.out.print(
         f"lists: {paths[0]} and {len(paths) - 1:,} by crew and week", soft_wrap=True
     )
+    if outcome.visits:
+        where = f" --visits {paths[0]} --to {to / 'work_orders'}" if to else ""
+        console.out.print(f"next: rightsize work-orders {config}{where}", soft_wrap=True)
 
 
 @app.command()

@@ -14,7 +14,8 @@ from __future__ import annotations
 
 import csv
 import io
-from collections.abc import Mapping, Sequence
+import re
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -32,8 +33,14 @@ from rightsize.errors import ConfigError
 from rightsize.evidence.field.campaign_page import campaign_page
 from rightsize.evidence.field.crew_week import CrewWeek, crew_week_page, crew_weeks
 from rightsize.evidence.field.learned import Learned
-from rightsize.evidence.field.results_form import FORM, form_rows, log_head
-from rightsize.evidence.field.words import LOGS
+from rightsize.evidence.field.results_form import (
+    FORM,
+    form_rows,
+    is_blank_form,
+    is_blank_log,
+    log_head,
+)
+from rightsize.evidence.field.words import LOGS, TITLE
 from rightsize.evidence.field.work_order import WorkOrder, work_order_page
 from rightsize.evidence.file_names import page_file
 from rightsize.evidence.privacy import Shown, as_shown, code_of
@@ -41,6 +48,11 @@ from rightsize.evidence.site import SiteEvidence
 from rightsize.meters.service_tests import ServiceRule
 
 _MANY = 5  # accounts named in a message
+_FORM_FILE = "results_form.csv"
+_OURS = re.compile(
+    rf"\d{{4}}-\d\d-\d\d-(?:{'|'.join(TITLE)})-site-.*\.(?:html|csv)$"
+    r"|week-\d{4}-\d\d-\d\d-crew-\d+\.html$"
+)
 
 
 @dataclass(frozen=True)
@@ -62,7 +74,7 @@ def write_work_orders(
     shown: Shown = "accounts",
     learned: Learned | None = None,
 ) -> Papers:
-    """Write every paper of a campaign into a folder; files of the same name are replaced.
+    """Write every paper of a campaign into a folder; those of an earlier one are removed.
 
     Parameters
     ----------
@@ -74,7 +86,8 @@ def write_work_orders(
     Raises
     ------
     ConfigError
-        If nothing is published yet, or an account or meter is not in the newest sweep.
+        If nothing is published yet, an account or meter is not in the newest sweep, or the
+        folder holds results that a crew filled in. Nothing is written then.
     """
     workspace = loaded.workspace
     salt = page_salt(workspace.root) if shown == "codes" else b""
@@ -99,15 +112,21 @@ def write_work_orders(
     pages["campaign.html"] = campaign_page(
         own, weeks, lists, provenance=provenance, units=loaded.settings.units, learned=learned
     )
-    pages["results_form.csv"] = _form(own)
+    pages[_FORM_FILE] = _form(own)
     heads = {f"logs/{names[v]}.csv": log_head(v) for v in own if v.kind in LOGS}
-    _write(folder, {**pages, **heads})
+    files = {**pages, **heads}
+    old = _earlier(folder)
+    _refuse_filled(old)
+    for path in old:
+        if path.relative_to(folder).as_posix() not in files:
+            path.unlink()
+    _write(folder, files)
     return Papers(
         folder=folder,
         campaign=folder / "campaign.html",
         lists=tuple(folder / name for name in lists.values()),
         orders=tuple(folder / f"{name}.html" for name in names.values()),
-        form=folder / "results_form.csv",
+        form=folder / _FORM_FILE,
     )
 
 
@@ -193,6 +212,33 @@ def _safe(row: Mapping[str, Any]) -> dict[str, Any]:
         k: f"'{v}" if isinstance(v, str) and v.startswith(("=", "+", "-", "@", "\t")) else v
         for k, v in row.items()
     }
+
+
+def _earlier(folder: Path) -> list[Path]:
+    """Papers of an earlier campaign in the folder."""
+    return [
+        path
+        for path in (*folder.glob("*"), *folder.glob("logs/*.csv"))
+        if path.is_file() and (path.name == _FORM_FILE or _OURS.match(path.name))
+    ]
+
+
+def _refuse_filled(paths: Iterable[Path]) -> None:
+    """What a crew wrote is never written over."""
+    for path in paths:
+        if path.suffix != ".csv":
+            continue
+        text = path.read_text(encoding="utf-8-sig", errors="replace")
+        is_blank = (
+            is_blank_form(list(csv.DictReader(io.StringIO(text, newline=""))))
+            if path.name == _FORM_FILE
+            else is_blank_log(text)
+        )
+        if not is_blank:
+            raise ConfigError(
+                f"{path} has results in it; nothing is written. Move it away, or name another"
+                " folder by --to"
+            )
 
 
 def _write(folder: Path, files: Mapping[str, str]) -> None:

@@ -5,7 +5,7 @@ The head's keys are those of the layout of flow logs (handbook: *logs come back*
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Final
 
 from rightsize.campaign.visit import Visit
@@ -69,3 +69,23 @@ def log_head(visit: Visit) -> str:
 def _one_line(name: str) -> str:
     """A name that cannot end the line that it stands in."""
     return "".join(c if c.isprintable() else " " for c in name)
+
+
+def is_blank_form(rows: Sequence[Mapping[str, str | None]]) -> bool:
+    """Whether nothing has been filled in by hand: such a form may be written anew."""
+    return not any(
+        (value or "").strip()
+        for row in rows
+        for name, value in row.items()
+        if name not in _FILLED
+    )
+
+
+def is_blank_log(text: str) -> bool:
+    """Whether a logger's file is a head of ours with nothing filled in and no rows."""
+    *keys, columns = text.splitlines() or [""]
+    if columns not in ("at,pulses", "at,flow"):
+        return False
+    said = dict(line.removeprefix("# ").split(":", 1) for line in keys if ":" in line)
+    filled = (said.get(name, "").strip() for name in ("pulse_gal", "error_pct"))
+    return not any(filled) and said.get("drift_s_per_day", "").strip() == "0"

@@ -119,3 +119,32 @@ def test_a_visit_twice_a_column_less_and_no_file_are_refused(visits, tmp_path) -
         read_visits(tmp_path / "less.csv")
     with pytest.raises(ConfigError, match="no such file; run `rightsize campaign` first"):
         read_visits(tmp_path / "none.csv")
+
+
+def test_papers_of_an_earlier_campaign_are_removed_and_other_files_stay(
+    fleet, visits, tmp_path
+) -> None:
+    before = write_work_orders(fleet.loaded, visits, tmp_path)
+    (tmp_path / "notes.txt").write_text("ours")
+    after = write_work_orders(fleet.loaded, visits[-1:], tmp_path)
+    held = {p for p in tmp_path.rglob("*") if p.is_file()}
+    assert set(before.orders) & held == set(after.orders)
+    assert set(before.lists) & held == set(after.lists)
+    assert tmp_path / "notes.txt" in held
+
+
+@pytest.mark.parametrize("what", ["form", "pulse", "rows"])
+def test_what_a_crew_wrote_is_never_written_over(fleet, visits, tmp_path, what) -> None:
+    papers = write_work_orders(fleet.loaded, visits, tmp_path)
+    log = next(p for p in (tmp_path / "logs").iterdir() if "flow_logging" in p.name)
+    if what == "form":
+        lines = papers.form.read_text("utf-8").splitlines()
+        papers.form.write_text("\n".join([lines[0], lines[1] + "broken lid", *lines[2:]]))
+    elif what == "pulse":
+        log.write_text(log.read_text("utf-8").replace("# pulse_gal: ", "# pulse_gal: 0.5"))
+    else:
+        log.write_text(log.read_text("utf-8") + "2026-02-02 10:00:00,3\n")
+    stood = {p: p.read_bytes() for p in tmp_path.rglob("*") if p.is_file()}
+    with pytest.raises(ConfigError, match="has results in it; nothing is written"):
+        write_work_orders(fleet.loaded, visits[-1:], tmp_path)
+    assert stood == {p: p.read_bytes() for p in tmp_path.rglob("*") if p.is_file()}
