@@ -23,6 +23,7 @@ from typing import Any
 from pipelines.configuration.load_catalogue import load_service_rules
 from pipelines.configuration.load_settings import Loaded
 from pipelines.pages.evidence import catalog_meter, listed_rows, provenance_of
+from pipelines.pages.learned_accounts import learned_so_far
 from pipelines.stages.publish.newest import Published, open_published
 from pipelines.store.private_files import page_salt
 from rightsize.campaign.visit import Visit
@@ -32,7 +33,6 @@ from rightsize.contracts.results import FINDING
 from rightsize.errors import ConfigError
 from rightsize.evidence.field.campaign_page import campaign_page
 from rightsize.evidence.field.crew_week import CrewWeek, crew_week_page, crew_weeks
-from rightsize.evidence.field.learned import Learned
 from rightsize.evidence.field.results_form import (
     FORM,
     form_rows,
@@ -72,7 +72,6 @@ def write_work_orders(
     folder: Path,
     *,
     shown: Shown = "accounts",
-    learned: Learned | None = None,
 ) -> Papers:
     """Write every paper of a campaign into a folder; those of an earlier one are removed.
 
@@ -80,8 +79,6 @@ def write_work_orders(
     ----------
     shown
         What the pages say of the customer: the account alone unless asked for more.
-    learned
-        What logs have shown so far, for the campaign's page.
 
     Raises
     ------
@@ -94,6 +91,11 @@ def write_work_orders(
     with open_published(workspace) as published:
         sites = _sites(loaded, published, visits)
         provenance = provenance_of(published, next(iter(sites.values()), (None, False))[1])
+        learned = learned_so_far(
+            published.connection, log_cost_usd=loaded.thresholds.logging_cost_usd
+        )
+    if learned and shown == "codes":
+        learned = learned.in_codes(lambda account: code_of(account, salt))
     rule = _rule(loaded.settings.meter_tests.rule)
     orders = [
         WorkOrder(

@@ -10,6 +10,7 @@ from pathlib import Path
 
 import pytest
 
+from pipelines.pages import work_orders
 from pipelines.pages.work_orders import Papers, write_work_orders
 from rightsize.campaign.visit import Visit
 from rightsize.evidence.field.learned import learned_of
@@ -34,7 +35,9 @@ def papers(fleet: PublishedFleet, tmp_path_factory: pytest.TempPathFactory) -> P
         for k, account in enumerate(chosen)
     ]  # fmt: skip
     folder = tmp_path_factory.mktemp("papers")
-    return write_work_orders(fleet.loaded, visits, folder, learned=learned_of(LOGGED))
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(work_orders, "learned_so_far", lambda *_, **__: learned_of(LOGGED))
+        return write_work_orders(fleet.loaded, visits, folder)
 
 
 def every(papers: Papers) -> list[Path]:

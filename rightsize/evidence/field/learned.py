@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Callable
+from dataclasses import dataclass, replace
 from typing import Any, Final
 
 import polars as pl
@@ -52,6 +53,11 @@ class Learned:
         shares = self.rows.filter(before > 0).select(pl.col("taken_off_usd") / before)
         found: Any = shares.to_series().median()
         return None if found is None else float(found)
+
+    def in_codes(self, code: Callable[[str], str]) -> Learned:
+        """The same with a code for each account."""
+        codes = [code(account) for account in self.rows["account_id"]]
+        return replace(self, rows=self.rows.with_columns(account_id=pl.Series(codes)))
 
     @property
     def drawn(self) -> list[dict[str, Any]]:
