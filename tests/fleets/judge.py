@@ -25,7 +25,7 @@ from rightsize.settings import Tariff, Thresholds
 
 YEAR = 365.25 / 365
 LOGGED_SHARE = 0.2
-NOT_DRAWN = ("known_curve_gal_per_year", "installed_test_ratio")  # curves are not drawn there
+NOT_DRAWN = ("known_curve_gal_per_year", "installed_test_ratio", "steady_gpm")
 SLACK_POINTS = 0.05  # a gain below it is none
 # nothing is repaired there, and nothing wears
 THRESHOLDS = Thresholds(spare_head_psi=40, count_leak_repair=False, count_wear=False)
