@@ -208,6 +208,7 @@ def _posterior(
         steady_unseen_gal_per_year=np.where(
             steady < held.sampled_start_gpm, flow.idle_share * steady * scale, 0.0
         ),
+        steady_gpm=steady,
         installed_test_ratio=held.test_ratio,
     )
 

@@ -1,8 +1,8 @@
 """Value of sample information: what a measurement is worth through the decision it changes.
 
 Each joint sample is taken for the truth in turn. The measurement it would give, with its
-error, weighs the other samples; the decision is taken anew with these weights; what it brings
-in truth, less what the present decision brings there, is the gain.
+error, weighs the samples; the decision is taken anew with these weights; what it brings in
+truth, less what the present decision brings there, is the gain.
 
 References
 ----------
@@ -13,7 +13,7 @@ for a normal prior and a normal error.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -25,8 +25,8 @@ from rightsize.knowing.weights import likeness
 Array = NDArray[np.float64]
 Floats = NDArray[np.floating[Any]]
 Index = NDArray[np.int64]
-Decide = Callable[[Floats], Index]
-"""Options chosen [P, T] under weights of the samples [P, T, J]."""
+Decide = Callable[..., Index]
+"""Options chosen [P, T] by weights of the samples [P, T, J], one for each group of readings."""
 
 MOST_TRUTHS: Final = 64
 """Samples taken for the truth: the first so many; all of them weigh."""
@@ -42,13 +42,16 @@ class Gain:
     other: Index  # [P] the option that it most often is then; the present one if never
 
 
-def expected_gain(drawn: Floats, value_usd: Floats, present: Index, decide: Decide) -> Gain:
+def expected_gain(
+    drawn: Sequence[Floats], value_usd: Floats, present: Index, decide: Decide
+) -> Gain:
     """Expected gain of one kind of measurement.
 
     Parameters
     ----------
-    drawn : array [P, J, F]
-        Readings of each joint sample, in units of their error.
+    drawn : sequence of arrays [P, J, F]
+        Groups of readings of each joint sample, in units of their error. Each group weighs the
+        samples by itself.
     value_usd : array [P, J, K]
         What each of K options brings if the sample is the truth.
     present : int array [P]
@@ -56,10 +59,17 @@ def expected_gain(drawn: Floats, value_usd: Floats, present: Index, decide: Deci
     decide : callable
         The rules that choose, from weights of the samples.
     """
-    truths = min(drawn.shape[1], MOST_TRUTHS)
-    error = np.random.default_rng(_NOISE_SEED).standard_normal((truths, drawn.shape[2]))
-    seen = drawn[:, :truths] + error.astype(drawn.dtype)
-    then = decide(likeness(drawn, seen, without_self=True))
+    accounts, count = value_usd.shape[:2]
+    if count < 2:  # one sample: nothing is uncertain
+        return Gain(np.zeros(accounts), np.zeros(accounts), present)
+    truths = min(count, MOST_TRUTHS)
+    weights = []
+    for group, readings in enumerate(drawn):
+        rng = np.random.default_rng([_NOISE_SEED, group])
+        error = rng.standard_normal((truths, readings.shape[2]))
+        seen = readings[:, :truths] + error.astype(readings.dtype)
+        weights.append(likeness(readings, seen, own_as_nearest=True))
+    then = decide(*weights)
     value = value_usd[:, :truths]
     gained = np.take_along_axis(value, then[:, :, None], axis=2)[..., 0]
     held = np.take_along_axis(value, present[:, None, None], axis=2)[..., 0]

@@ -2,6 +2,11 @@
 
 Notes
 -----
+Readings are held in two groups: what tells of volume and money, and what tells of peaks and
+fit. The rules ask for the odds of benefit and of fit each by itself, so each is weighed by its
+own group: a log of nights, which says nothing of peaks, must not make them look certain because
+few samples agree with its steady flow.
+
 Flows are compared by their logarithm, with a relative error. Steady flow may be nothing: it is
 compared by asinh(r x / f) / r, whose slope is one over the error sqrt(f^2 + (r x)^2) of a meter
 with relative error r and a floor f. A clamp-on meter's floor is a velocity, so it grows with
@@ -35,7 +40,7 @@ class Drawn:
 
     peak_gpm: Array  # [J, A]
     sustained_gpm: Array  # [J, A]
-    steady_unseen_gpm: Array  # [J, A] steady flow below the installed meter's start
+    steady_gpm: Array  # [J, A] flow that never stops, as nights show it
     registration: Array  # [J, A] installed meter's registered over actual volume
     low_flow_share: Array  # [J, A]
     test_ratio: Array | None  # [J, A, 3] its registration at the flows of a test
@@ -60,40 +65,62 @@ def is_possible(kind: str, drawn: Drawn, errors: Errors) -> Flags:
     return possible if kind != "accuracy_test" or drawn.test_ratio is not None else ~possible
 
 
-def observed(kind: str, drawn: Drawn, errors: Errors) -> NDArray[np.float32]:
-    """Readings of a kind of learning in each sample, in units of its error [J, A, F].
+@dataclass(frozen=True)
+class Readings:
+    """Readings of a kind of learning in each sample, in units of their errors."""
+
+    of_volume: NDArray[np.float32]  # [J, A, F]
+    of_peak: NDArray[np.float32]  # [J, A, G]; G is 0 where it says nothing of peaks
+
+    @property
+    def groups(self) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+        """Both, accounts first [A, J, F] and [A, J, G]."""
+        return self.of_volume.transpose(1, 0, 2), self.of_peak.transpose(1, 0, 2)
+
+
+def observed(kind: str, drawn: Drawn, errors: Errors) -> Readings:
+    """Readings of a kind of learning in each sample.
 
     Raises
     ------
     KeyError
         If there is no such kind.
     """
-    return np.stack(_READ[kind](drawn, errors), axis=-1).astype(np.float32)
+    of_volume, of_peak = _READ[kind](drawn, errors)
+    return Readings(_stacked(of_volume, drawn), _stacked(of_peak, drawn))
 
 
-def _nights(drawn: Drawn, errors: Errors) -> list[Array]:
-    return [_steady(drawn, errors)]
+def _stacked(readings: list[Array], drawn: Drawn) -> NDArray[np.float32]:
+    empty = np.zeros((*drawn.peak_gpm.shape, 0))
+    return np.concatenate([empty, *(r[..., None] for r in readings)], -1, dtype=np.float32)
 
 
-def _weeks(drawn: Drawn, errors: Errors) -> list[Array]:
+_Read = tuple[list[Array], list[Array]]
+
+
+def _nights(drawn: Drawn, errors: Errors) -> _Read:
+    return [_steady(drawn, errors)], []
+
+
+def _weeks(drawn: Drawn, errors: Errors) -> _Read:
     return [
-        _log(drawn.peak_gpm, errors.peak_of_log_share),
-        _log(drawn.sustained_gpm, errors.sustained_of_log_share),
         _log(drawn.registration, errors.registration_of_log_share),
         drawn.low_flow_share / errors.low_flow_of_log_share,
         _steady(drawn, errors),
+    ], [
+        _log(drawn.peak_gpm, errors.peak_of_log_share),
+        _log(drawn.sustained_gpm, errors.sustained_of_log_share),
     ]
 
 
-def _finer(drawn: Drawn, errors: Errors) -> list[Array]:
-    return [
-        _log(drawn.peak_gpm, errors.peak_of_finer_share),
-        drawn.low_flow_share / errors.low_flow_of_finer_share,
-    ]
+def _finer(drawn: Drawn, errors: Errors) -> _Read:
+    peak = _log(drawn.peak_gpm, errors.peak_of_finer_share)
+    return [peak, drawn.low_flow_share / errors.low_flow_of_finer_share], [peak]
 
 
-def _register(drawn: Drawn, errors: Errors) -> list[Array]:
-    return [_log(drawn.peak_gpm, errors.peak_of_register_share)]
+def _register(drawn: Drawn, errors: Errors) -> _Read:
+    peak = _log(drawn.peak_gpm, errors.peak_of_register_share)
+    return [peak], [peak]
 
 
 def _log(value: Array, error_share: float) -> Array:
@@ -103,17 +130,17 @@ def _log(value: Array, error_share: float) -> Array:
 def _steady(drawn: Drawn, errors: Errors) -> Array:
     floor = floor_gpm(drawn.pipe_in, errors.floor_fps)
     share = errors.night_flow_share
-    return np.asarray(np.arcsinh(share * drawn.steady_unseen_gpm / floor) / share)
+    return np.asarray(np.arcsinh(share * drawn.steady_gpm / floor) / share)
 
 
-def _tested(drawn: Drawn, errors: Errors) -> list[Array]:
+def _tested(drawn: Drawn, errors: Errors) -> _Read:
     ratio = drawn.test_ratio
     if ratio is None:
-        return [np.zeros_like(drawn.peak_gpm)]
-    return [ratio[..., k] / errors.test_share for k in range(ratio.shape[-1])]
+        return [], []
+    return [ratio[..., k] / errors.test_share for k in range(ratio.shape[-1])], []
 
 
-_READ: Final[dict[str, Callable[[Drawn, Errors], list[Array]]]] = {
+_READ: Final[dict[str, Callable[[Drawn, Errors], _Read]]] = {
     "night_logging": _nights,
     "flow_logging": _weeks,
     "accuracy_test": _tested,

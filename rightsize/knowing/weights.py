@@ -17,10 +17,9 @@ from numpy.typing import NDArray
 
 Floats = NDArray[np.floating[Any]]
 
-NEAREST: Final = 2
-"""[samples] that a measurement leaves at least: our convention, set on the closed form of
-normal prior and normal error (`tests/unit/knowing/test_expected_gain.py`); more hide what is
-rare, such as a leak in three samples of 64."""
+NEAREST: Final = 3
+"""[samples] that a measurement leaves at least: our convention, set on the closed form of normal
+prior and normal error and on truths drawn apart from the samples; more hide what is rare, such as a leak in three samples of 64."""
 
 
 def weights_given(drawn: Floats, seen: Floats) -> NDArray[np.float32]:
@@ -42,7 +41,9 @@ def weights_given(drawn: Floats, seen: Floats) -> NDArray[np.float32]:
     return np.asarray(found[:, 0, :].T)
 
 
-def likeness(drawn: Floats, seen: Floats, *, without_self: bool = False) -> NDArray[np.float32]:
+def likeness(
+    drawn: Floats, seen: Floats, *, own_as_nearest: bool = False
+) -> NDArray[np.float32]:
     """Weights of J samples for each of T measurements at P accounts [P, T, J].
 
     Parameters
@@ -51,19 +52,23 @@ def likeness(drawn: Floats, seen: Floats, *, without_self: bool = False) -> NDAr
         Readings of each sample, in units of their error.
     seen : array [P, T, F]
         Measurements; NaN for what was not measured.
-    without_self : bool
-        Measurement t comes from sample t, which then does not count: a truth that is one of
-        the samples would be known too well.
+    own_as_nearest : bool
+        Measurement t comes from sample t, which then counts no more than the `NEAREST`-th of
+        the others: a truth that is one of a few samples would be known too well. Left out
+        altogether it would be missed where little is measured.
     """
     apart = np.zeros((len(drawn), seen.shape[1], drawn.shape[1]), dtype=np.float32)
     for f in range(drawn.shape[2]):
         step = seen[:, :, f, None] - drawn[:, None, :, f]
         np.square(step, out=step)
         apart += np.nan_to_num(step, copy=False, nan=0.0)
-    if without_self:
+    if own_as_nearest:
         own = np.arange(seen.shape[1])
+        itself = apart[:, own, own]
         apart[:, own, own] = np.inf
-    count = min(NEAREST, apart.shape[2] - int(without_self))
+        among = min(NEAREST, apart.shape[2] - 1) - 1
+        apart[:, own, own] = np.maximum(itself, np.partition(apart, among, -1)[..., among])
+    count = min(NEAREST, apart.shape[2])
     ordered = np.partition(apart, (0, count - 1), axis=-1)
     width = np.maximum(ordered[..., count - 1 : count], 1.0)
     apart -= ordered[..., :1]

@@ -28,7 +28,7 @@ from rightsize.recommend.choice import Choice
 from rightsize.recommend.economics import ChangeCosts, RateSteps
 from rightsize.recommend.gain_correction import corrected, factors_at
 from rightsize.recommend.leak_persistence import leak_course
-from rightsize.recommend.learning.open_accounts import open_accounts
+from rightsize.recommend.learning.open_accounts import OpenAccounts, open_accounts
 from rightsize.recommend.learning.value_of_learning import value_of_learning
 from rightsize.recommend.rows.bill_impact_rows import bill_impact_frame
 from rightsize.recommend.rows.candidate_rows import candidate_frame
@@ -137,7 +137,18 @@ def decide(
     )
 
 
-def _decide_rows(case: Case, rows: slice) -> Decision:
+@dataclass(frozen=True)
+class Judged:
+    """A chunk of accounts: its samples, the choice, and where more knowledge may change it."""
+
+    samples: BenefitSamples
+    choice: Choice
+    learnable: OpenAccounts | None
+    rates: RateSteps
+
+
+def judged(case: Case, rows: slice) -> Judged:
+    """Every meter weighed in every sample at the accounts in `rows`, and the choice."""
     rates, costs, flow_limits = case.priced(rows)
     index = case.meter_index[rows]
     season_gpm = np.where(case.is_irrigation, case.block.max_hour_gpm, 0.0)
@@ -159,6 +170,7 @@ def _decide_rows(case: Case, rows: slice) -> Decision:
             steady=steady,
             wear=_wear(case, rows, rates, costs),
         )
+        wrong_usd = _wrong_usd_per_year(case, costs)
         weighed = weigh(
             samples,
             flow_limits,
@@ -167,7 +179,7 @@ def _decide_rows(case: Case, rows: slice) -> Decision:
                 case.posterior.registered_envelope_low[rows],
                 case.posterior.registered_envelope_high[rows],
             ),
-            wrong_usd_per_year=_wrong_usd_per_year(case, costs),
+            wrong_usd_per_year=wrong_usd,
             odds_of_fit=case.thresholds.odds_of_fit,
         )
         choice = _choose(case, rows, samples, weighed)
@@ -176,11 +188,18 @@ def _decide_rows(case: Case, rows: slice) -> Decision:
             rows,
             samples,
             choice,
-            wrong_usd_per_year=_wrong_usd_per_year(case, costs),
+            wrong_usd_per_year=wrong_usd,
             is_shown=_is_shown(case, rows, np.zeros(len(index))),
             is_closed=np.any(list(_referred(case, rows).values()), axis=0),
         )
-        learning = value_of_learning(case, rows, learnable)
+    return Judged(samples, choice, learnable, rates)
+
+
+def _decide_rows(case: Case, rows: slice) -> Decision:
+    found = judged(case, rows)
+    samples, choice = found.samples, found.choice
+    with np.errstate(invalid="ignore", over="ignore"):
+        learning = value_of_learning(case, rows, found.learnable)
     year_money = year_money_frame(case, rows, samples, choice)
     return Decision(
         recommendation=with_waiting_cost(
@@ -192,7 +211,7 @@ def _decide_rows(case: Case, rows: slice) -> Decision:
         gain_sample=gain_sample_frame(case, rows, samples, choice),
         year_money=year_money,
         bill_impact=bill_impact_frame(case, rows, samples, choice),
-        replacement_age=replacement_age_frame(case, rows, rates, samples),
+        replacement_age=replacement_age_frame(case, rows, found.rates, samples),
         value_of_knowing=value_of_knowing_frame(case, rows, learning),
         finding=decision_findings(case, rows, choice),
         not_assessed=not_assessed_frame(case, rows),

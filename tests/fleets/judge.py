@@ -26,7 +26,7 @@ from tests.fleets import ground
 
 YEAR = 365.25 / 365
 LOGGED_SHARE = 0.2
-NOT_DRAWN = ("known_curve_gal_per_year", "installed_test_ratio")  # curves are not drawn there
+NOT_DRAWN = ("known_curve_gal_per_year", "installed_test_ratio", "steady_gpm")
 CURVES_TRIED = 32  # of each meter, where only their spread is known
 SLACK_POINTS = 0.05  # a gain below it is none
 # nothing is repaired there, and nothing wears

@@ -47,18 +47,20 @@ class RulesAgain:
         self.accounts = accounts
         self.limits = limits
         self._meters = accounts.net_usd.shape[2]
-        self._stack = _stacked(accounts)
+        self._of_volume, self._of_peak = _stacked(accounts)
 
-    def choose(self, weights: Floats, *, shows_peak: bool) -> Index:
-        """Option of each account under each set of weights [P, T, J]: 0 keeps, [P, T].
+    def choose(self, by_volume: Floats, by_peak: Floats, *, shows_peak: bool) -> Index:
+        """Option of each account under each set of weights: 0 keeps, [P, T].
 
         Parameters
         ----------
+        by_volume, by_peak : arrays [P, T, J]
+            Weights of the samples for volume and money, and for peaks and fit.
         shows_peak : bool
             What was learned shows an overload, so that a larger meter may be bought.
         """
         held, limits = self.accounts, self.limits
-        seen = self._weighted(weights)
+        seen = self._weighted(by_volume, by_peak)
         asked = 1 - _ROUNDING
         undersized = seen.over >= limits.odds_of_undersized * asked
         may = np.where(
@@ -79,11 +81,22 @@ class RulesAgain:
         changes = allowed.any(axis=-1) & (~undersized | shown)
         return np.where(changes, best + 1, 0)
 
-    def _weighted(self, weights: Floats) -> _Weighted:
+    def _weighted(self, by_volume: Floats, by_peak: Floats) -> _Weighted:
         k = self._meters
-        all_means = np.matmul(weights, self._stack)
-        by_meter = [all_means[..., i * k : (i + 1) * k] for i in range(4)]
-        return _Weighted(*by_meter, *(all_means[..., 4 * k + i] for i in range(6)))
+        volume = np.matmul(by_volume, self._of_volume)
+        peak = np.matmul(by_peak, self._of_peak)
+        return _Weighted(
+            net=volume[..., :k],
+            odds_of_benefit=volume[..., k : 2 * k],
+            registered=volume[..., 2 * k : 3 * k],
+            renewal=volume[..., 3 * k],
+            installed=volume[..., 3 * k + 1],
+            actual=volume[..., 3 * k + 2],
+            fit=peak[..., :k],
+            peak=peak[..., k],
+            over=peak[..., k + 1],
+            over_continuous=peak[..., k + 2],
+        )
 
     def _worth_a_visit(self, seen: _Weighted) -> Flags:
         held, limits = self.accounts, self.limits
@@ -110,27 +123,20 @@ class RulesAgain:
         return best.reshape(shape[:2])
 
 
-def _stacked(accounts: OpenAccounts) -> NDArray[np.float32]:
-    """Everything that is averaged over samples, side by side [P, J, 4 K + 6]."""
-    by_account = (
-        accounts.renewal_usd,
-        accounts.installed_gal,
-        accounts.actual_gal,
-        accounts.peak_gpm,
-        accounts.is_over,
-        accounts.is_over_continuous,
+def _stacked(held: OpenAccounts) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    """What is averaged over samples, side by side: [P, J, 3 K + 3] and [P, J, K + 3]."""
+    money = (held.renewal_usd, held.installed_gal, held.actual_gal)
+    flow = (held.peak_gpm, held.is_over, held.is_over_continuous)
+    volume = [held.net_usd, held.net_usd > 0, held.registered_gal, *_columns(money)]
+    peak = [held.fits, *_columns(flow)]
+    return (
+        np.concatenate(volume, axis=2, dtype=np.float32),
+        np.concatenate(peak, axis=2, dtype=np.float32),
     )
-    return np.concatenate(
-        [
-            accounts.net_usd,
-            accounts.net_usd > 0,
-            accounts.fits,
-            accounts.registered_gal,
-            *(column[..., None] for column in by_account),
-        ],
-        axis=2,
-        dtype=np.float32,
-    )
+
+
+def _columns(values: tuple[NDArray[Any], ...]) -> list[NDArray[Any]]:
+    return [value[..., None] for value in values]
 
 
 def true_value_usd(accounts: OpenAccounts, *, overrun_usd: float) -> Floats:

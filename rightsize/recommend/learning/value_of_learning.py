@@ -59,15 +59,16 @@ def drawn_at(case: Case, posterior: FlowPosterior, rows: slice, account: Index) 
     """What may be measured at some accounts of a chunk, in every sample."""
     at = np.arange(case.block.size)[rows][account]
     actual = np.maximum(posterior.actual_gal_per_year[:, at], 1e-9)
-    steady = posterior.steady_unseen_gal_per_year
-    unseen = posterior.unseen_gal_per_year if steady is None else steady
+    steady = posterior.steady_gpm
+    if steady is None:  # nothing else tells of it than what passes unseen
+        steady = posterior.unseen_gal_per_year / _MIN_PER_YEAR
     line = case.sites.service_line_in[at]
     size = meter_arrays(case.catalogue.meters).size_in[case.meter_index[at]]
     tested = posterior.installed_test_ratio
     return Drawn(
         peak_gpm=posterior.peak_10s_gpm[:, at],
         sustained_gpm=posterior.sustained_60min_gpm[:, at],
-        steady_unseen_gpm=unseen[:, at] / _MIN_PER_YEAR,
+        steady_gpm=steady[:, at],
         registration=posterior.installed_gal_per_year[:, at] / actual,
         low_flow_share=posterior.low_flow_share[:, at],
         test_ratio=None if tested is None else tested[:, at],
@@ -102,7 +103,7 @@ def _of_batch(case: Case, rows: slice, accounts: OpenAccounts) -> list[Learning]
         if kind not in limits.learning_kinds or not possible.any():
             continue
         gain = expected_gain(
-            observed(kind, drawn, errors).transpose(1, 0, 2),
+            observed(kind, drawn, errors).groups,
             value,
             accounts.present,
             partial(rules.choose, shows_peak=kind in SHOWS_PEAK),

@@ -33,7 +33,7 @@ def simulated(mean, sd, error, *, seed=1, samples=SAMPLES, accounts=ACCOUNTS):
         return (np.einsum("ptj,pj->pt", weights, benefit) > 0).astype(np.int64)
 
     present = np.full(accounts, int(mean > 0))
-    return expected_gain(benefit[:, :, None] / error, value, present, decide)
+    return expected_gain([benefit[:, :, None] / error], value, present, decide)
 
 
 @pytest.mark.parametrize(
@@ -69,3 +69,9 @@ def test_only_the_first_samples_are_taken_for_the_truth_and_all_of_them_weigh():
     few = simulated(0.0, 1.0, 0.5, samples=MOST_TRUTHS, accounts=400).usd.mean()
     more = simulated(0.0, 1.0, 0.5, samples=2 * MOST_TRUTHS, accounts=400).usd.mean()
     assert more == pytest.approx(few, abs=0.05)
+
+
+def test_where_nothing_is_uncertain_nothing_is_to_be_learned():
+    found = simulated(-0.5, 1.0, 0.5, samples=1, accounts=3)
+    assert not found.usd.any()
+    assert not found.odds_of_other.any()

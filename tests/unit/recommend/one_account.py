@@ -48,6 +48,7 @@ def decided(
     installed: Meter = TURBINE,
     sustained_gpm: float | None = None,
     block: dict[str, Any] | None = None,
+    steady_gpm: list[float] | None = None,
     **site: Any,
 ) -> Decision:
     """One account that draws 1,000,000 gal a year, of which its meter registers 800,000.
@@ -70,6 +71,7 @@ def decided(
         sustained_60min_gpm=flow * 0.2 if sustained_gpm is None else 0 * flow + sustained_gpm,
         registered_envelope_low=np.zeros((1, len(meters.meters))),
         registered_envelope_high=np.full((1, len(meters.meters)), 2e6),
+        steady_gpm=None if steady_gpm is None else np.array(steady_gpm)[:, None],
     )
     index = np.zeros(1, dtype=np.int64)
     reads = replace(profile_block(index, np.array([8e5]), flow), **(block or {}))
