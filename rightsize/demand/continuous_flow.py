@@ -28,6 +28,16 @@ MINUTES_PER_DAY: Final = 1440
 
 _KEY: Final = "meter_id"
 
+FLOWS: Final = {
+    "meter_id": pl.String,
+    "leak_from_on": pl.Date,
+    "leak_gpm": pl.Float64,
+    "leak_gal": pl.Float64,
+    "leak_days": pl.Int64,
+    "leak_before_gpm": pl.Float64,
+}
+"""Columns of flows found, for frames without any."""
+
 
 def continuous_flow(
     days: pl.DataFrame, *, window_days: int, least_gpm: float, least_share: float

@@ -69,13 +69,13 @@ def is_possible(kind: str, drawn: Drawn, errors: Errors) -> Flags:
 class Readings:
     """Readings of a kind of learning in each sample, in units of their errors."""
 
-    of_volume: NDArray[np.float32]  # [J, A, F]
-    of_peak: NDArray[np.float32]  # [J, A, G]; G is 0 where it says nothing of peaks
+    volume_readings: NDArray[np.float32]  # [J, A, F]
+    peak_readings: NDArray[np.float32]  # [J, A, G]; G is 0 where it says nothing of peaks
 
     @property
     def groups(self) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
         """Both, accounts first [A, J, F] and [A, J, G]."""
-        return self.of_volume.transpose(1, 0, 2), self.of_peak.transpose(1, 0, 2)
+        return self.volume_readings.transpose(1, 0, 2), self.peak_readings.transpose(1, 0, 2)
 
 
 def observed(kind: str, drawn: Drawn, errors: Errors) -> Readings:
@@ -86,8 +86,8 @@ def observed(kind: str, drawn: Drawn, errors: Errors) -> Readings:
     KeyError
         If there is no such kind.
     """
-    of_volume, of_peak = _READ[kind](drawn, errors)
-    return Readings(_stacked(of_volume, drawn), _stacked(of_peak, drawn))
+    volume_readings, peak_readings = _READ[kind](drawn, errors)
+    return Readings(_stacked(volume_readings, drawn), _stacked(peak_readings, drawn))
 
 
 def _stacked(readings: list[Array], drawn: Drawn) -> NDArray[np.float32]:

@@ -18,8 +18,9 @@ from numpy.typing import NDArray
 Floats = NDArray[np.floating[Any]]
 
 NEAREST: Final = 3
-"""[samples] that a measurement leaves at least: our convention, set on the closed form of normal
-prior and normal error and on truths drawn apart from the samples; more hide what is rare, such as a leak in three samples of 64."""
+"""[samples] that a measurement leaves at least: our convention, set on the closed form of a
+normal prior and a normal error and on truths drawn apart from the samples; more hide what is
+rare, such as a leak in three samples of 64."""
 
 
 def weights_given(drawn: Floats, seen: Floats) -> NDArray[np.float32]:

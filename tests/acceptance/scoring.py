@@ -60,15 +60,19 @@ class Score:
         )
         return len(false) / len(self.assessed)
 
+    def worth_changing(self, *, least_usd: float) -> pl.DataFrame:
+        """Meters that are worth changing in truth, by at least so much a year."""
+        return self.assessed.filter(
+            pl.col("true_verdict").is_in(["oversized", "wrong_type"])
+            & (pl.col("best_usd") >= least_usd)
+        )
+
     def found_share(self, *, least_usd: float) -> float:
         """Share of meters worth changing, by at least so much a year, that are named.
 
         Named means: change it, refer its change to a person, or log it first.
         """
-        worth = self.assessed.filter(
-            pl.col("true_verdict").is_in(["oversized", "wrong_type"])
-            & (pl.col("best_usd") >= least_usd)
-        )
+        worth = self.worth_changing(least_usd=least_usd)
         return worth.filter(
             pl.col("action").is_in(["change", "refer", "log_first"])
         ).height / len(worth)

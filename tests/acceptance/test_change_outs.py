@@ -12,6 +12,8 @@ from pipelines.demo.changed.pilot import pilot_file
 from pipelines.demo.changed.planted import CHANGE_OUTS, LEAST_ACCOUNTS
 from tests.acceptance.demo_run import ask, results_of, run, sweep_demo
 
+pytestmark = [pytest.mark.heavy, pytest.mark.heavy_ci]  # half a minute or more
+
 RESULT = """
     select
         account_id, standing, kind, code, came, against_promise, promised_sweep_id,

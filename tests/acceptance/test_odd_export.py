@@ -18,6 +18,8 @@ from tests.acceptance.odd_utility import (
     write_odd_utility,
 )
 
+pytestmark = [pytest.mark.heavy, pytest.mark.heavy_ci]  # half a minute or more
+
 DAYS_OF_2025, DAYS_PER_YEAR = 365, 365.25  # a volume is brought to a mean year
 RELATIVE = 1e-9  # sums of doubles in another order; a lost read is 1e-6 of a month at the least
 

@@ -21,6 +21,8 @@ from pipelines.sweep.sweep import run_sweep
 from rightsize.errors import ConfigError
 from rightsize.meters.curve import registration_ratio
 
+pytestmark = [pytest.mark.heavy, pytest.mark.heavy_ci]  # half a minute or more
+
 ACCOUNTS, MONTHS, SEED = 24, 4, 3
 DRAWS = 16
 SLOW = 0.9  # registered of what the catalogue's curve would

@@ -58,6 +58,8 @@ def kills(root: Path, count: int, seed: int) -> dict:
     return found
 
 
+@pytest.mark.heavy_ci
+@pytest.mark.heavy
 def test_a_few_kills_leave_whole_results_and_nothing_else(base: Path):
     found = kills(base, 3, seed=7)
     assert not found["broken"]

@@ -108,6 +108,8 @@ def test_the_kernel_counts_a_try(program):
     assert sum(counted.values()) >= 1
 
 
+@pytest.mark.heavy_ci
+@pytest.mark.heavy
 def test_demo_sweep_pages_and_query_ask_no_network(run):
     folder, ran = run
     assert (folder / "workspace" / "published" / "pages" / "index.html").is_file(), ran.said

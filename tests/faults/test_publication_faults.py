@@ -62,6 +62,8 @@ def _kill_through(root: Path, stride: int) -> int:
     return died
 
 
+@pytest.mark.heavy_ci
+@pytest.mark.heavy
 def test_sigkill_in_publication_leaves_a_whole_one(tmp_path):
     assert _kill_through(tmp_path, stride=23) >= 3  # a watch that never fires proves nothing
 

@@ -17,6 +17,7 @@ from pipelines.store.workspace import Workspace
 from pipelines.work.bucket_work import bucket_connection
 from rightsize.contracts.profiles import ProfileBlock
 from rightsize.demand.bands import BAND_COUNT
+from rightsize.demand.continuous_flow import FLOWS
 from rightsize.demand.register_step import common_step
 
 Array = NDArray[np.float64]
@@ -46,7 +47,7 @@ class BucketProfile:
     stat: pl.DataFrame
     bands: pl.DataFrame
     days: pl.DataFrame
-    leaks: pl.DataFrame = field(default_factory=pl.DataFrame)
+    leaks: pl.DataFrame = field(default_factory=lambda: pl.DataFrame(schema=FLOWS))
     leak_months: pl.DataFrame = field(default_factory=pl.DataFrame)
     leak_bands: pl.DataFrame = field(default_factory=pl.DataFrame)
 

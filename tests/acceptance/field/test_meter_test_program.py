@@ -14,6 +14,8 @@ from pipelines.configuration.load_catalogue import load_catalogue
 from rightsize.meters.curve import registration_ratio
 from tests.acceptance.demo_run import Swept, run
 
+pytestmark = [pytest.mark.heavy, pytest.mark.heavy_ci]  # half a minute or more
+
 START = "2026-01-01"
 OLD, NEW = dt.date(2005, 1, 1), dt.date(2024, 1, 1)
 SLOW = 0.85  # registered of what a new meter would, out of every limit

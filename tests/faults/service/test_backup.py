@@ -101,6 +101,8 @@ def run_as_said(words: list[str], folder: Path) -> None:
     )
 
 
+@pytest.mark.heavy_ci
+@pytest.mark.heavy
 def test_the_restore_drill(backed_up: tuple[Path, Path], tmp_path: Path):
     """Back up, destroy, restore by the page's own lines: nothing is lost."""
     folder = tmp_path / "utility"

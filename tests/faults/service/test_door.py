@@ -32,6 +32,8 @@ from tests.faults.service.prefect_service import answers
 from tests.faults.service.processes import Started, free_port, process, rightsize, until
 from tests.pipelines.small_utility import quick_utility
 
+pytestmark = [pytest.mark.heavy, pytest.mark.heavy_ci]  # half a minute or more
+
 ASK = """
 import sys, urllib.request, urllib.error
 url, body = sys.argv[1:]

@@ -58,6 +58,8 @@ def config(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     return path
 
 
+@pytest.mark.heavy_ci
+@pytest.mark.heavy
 def test_a_nightly_flow_publishes_what_the_command_publishes(
     config: Path,
     prefect: str,
@@ -72,6 +74,8 @@ def test_a_nightly_flow_publishes_what_the_command_publishes(
     assert {"sweep-larkmoor-water", "validation-larkmoor-water"} <= keys
 
 
+@pytest.mark.heavy_ci
+@pytest.mark.heavy
 def test_a_night_without_news_publishes_nothing_and_the_monthly_sweep_does(
     config: Path,
     prefect: str,

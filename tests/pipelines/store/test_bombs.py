@@ -22,6 +22,8 @@ from pipelines.store.packed import content_chunks, unpack
 from rightsize.errors import ConfigError
 from tests.pipelines.exports import HEADER, Utility, hourly
 
+pytestmark = [pytest.mark.heavy, pytest.mark.heavy_ci]  # half a minute or more
+
 INTERVAL = {"layout": "interval", "unit": "gal", "interval_min": 60}
 PROJECT = Path(__file__).resolve().parents[3]
 GIGABYTES = 3

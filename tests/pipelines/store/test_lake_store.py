@@ -26,6 +26,8 @@ from pipelines.work.cluster import tried_store
 from rightsize.errors import BalanceError, ConfigError, StoreError
 from tests.pipelines.small_utility import LATER, add_export, published_tables, quick_utility
 
+pytestmark = [pytest.mark.heavy, pytest.mark.heavy_ci]  # half a minute or more
+
 LAKE = "memory://utility/lake-of-larkmoor"
 KEPT = "/utility/lake-of-larkmoor"
 

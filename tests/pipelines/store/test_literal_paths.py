@@ -78,6 +78,8 @@ def test_a_configuration_in_such_a_folder_reads_its_own_exports(tmp_path: Path):
     assert names == [("M1",)]
 
 
+@pytest.mark.heavy_ci
+@pytest.mark.heavy
 @pytest.mark.parametrize("name", ["city[1]", "a*b", "month=1999-01"])
 def test_a_sweep_in_such_a_folder_publishes_what_it_publishes_elsewhere(
     name: str, tmp_path: Path

@@ -19,6 +19,8 @@ from pipelines.sweep.sweep import run_sweep, show_outcome
 from rightsize.errors import ConfigError, StoreError
 from tests.pipelines.small_utility import CHECKED_IN, published_tables, quick_utility
 
+pytestmark = [pytest.mark.heavy, pytest.mark.heavy_ci]  # half a minute or more
+
 URL = "memory://utility/results"
 JANUARY, FEBRUARY = "reads_2025-01.csv.gz", "reads_2025-02.csv.gz"
 

@@ -164,6 +164,8 @@ READINGS = st.lists(
 )
 
 
+@pytest.mark.heavy_ci
+@pytest.mark.heavy
 @settings(max_examples=12, deadline=None)
 @given(
     layout=st.sampled_from(["interval", "register"]),

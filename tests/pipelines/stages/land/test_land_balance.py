@@ -11,6 +11,8 @@ from hypothesis import strategies as st
 
 from tests.pipelines.exports import HEADER, Utility
 
+pytestmark = [pytest.mark.heavy, pytest.mark.heavy_ci]  # half a minute or more
+
 METERS = st.sampled_from(["M1", "M2", "M3", "M4", "", "X9", "M1 "])
 
 

@@ -122,6 +122,8 @@ def written(utility: Utility, files: list[list[tuple[str, int, int, str]]]) -> N
         )
 
 
+@pytest.mark.heavy_ci
+@pytest.mark.heavy
 @settings(max_examples=12, deadline=None)
 @given(
     files=FILES,

@@ -42,6 +42,7 @@ KEPT = {
         "change_cost_usd": 0.0, "renewal_credit_usd": 0.0,
     },
     "candidate": {"rejected_because": None},
+    "value_of_knowing": {"net_usd": 0.0},
     "sweep": {"accounts": 2, "rows_landed": 3},
     "profile_source": {"rows": 2},
     "realised_gain": {"code": None},
@@ -64,6 +65,7 @@ BROKEN = {
         "use_gain_usd_per_year": 5.0, "use_gain_high_usd_per_year": 5.0,
     },
     "the year adds up": {"net_usd": 3.0},
+    "net is gain less cost": {"net_usd": 3.0},
     "net benefit is what is left": {"renewal_gain_usd_per_year": 1.0},
     "feasible breaks no rule": {
         "feasible": False, "rejected_because": "less_benefit", "rank": None,
