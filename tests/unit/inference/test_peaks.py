@@ -6,7 +6,7 @@ from dataclasses import fields, replace
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from pipelines.configuration.load_priors import load_priors
@@ -86,6 +86,7 @@ def test_the_largest_of_a_year_of_hours_is_taken_as_it_is():
 
 @settings(max_examples=25, deadline=None)
 @given(st.integers(0, 2**32 - 1), st.floats(0.1, 1.5))
+@example(seed=179, log_sd=1.25)
 def test_the_flow_of_minutes_a_year_is_where_the_reads_themselves_have_it(seed, log_sd):
     """AGAINST the sorted reads: within the width of its band."""
     mean_gpm = 5.0 * np.exp(log_sd * np.random.default_rng(seed).standard_normal(525_600))
@@ -95,8 +96,8 @@ def test_the_flow_of_minutes_a_year_is_where_the_reads_themselves_have_it(seed, 
         band_count=count,
         max_interval_gpm=np.array([mean_gpm.max()]),
     )
-    own = np.sort(mean_gpm)[-5]
-    assert peak(of, within=1.0) == pytest.approx(own, rel=0.13)
+    below, above = np.sort(mean_gpm)[[-6, -5]]  # 1e-5 of a year are 5.3 reads of a minute
+    assert below / 1.13 <= peak(of, within=1.0) <= above * 1.13
 
 
 def test_a_meter_that_counts_nine_tenths_hid_a_tenth_of_the_peak():
