@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Any, Final
 
@@ -15,6 +15,9 @@ from rightsize.demand.bands import (
     BAND_COUNT,
     band_of,
 )
+from rightsize.flow_logs.shown import LogShown
+from rightsize.inference.logs.from_logs import Logs, Spreading
+from rightsize.inference.logs.logged_flow import logged_accounts
 from rightsize.inference.meter import censoring
 from rightsize.inference.meter.censoring import LearntPrior
 from rightsize.inference.meter.held_meters import HeldMeters, held_meters
@@ -57,6 +60,7 @@ def infer(
     learnt: LearntPrior | None,
     installed: PlacedCurves | None = None,
     services: ServiceRecord | None = None,
+    logs: Mapping[str, LogShown] | None = None,
 ) -> FlowPosterior:
     """Joint samples of the actual flow at each account of a block.
 
@@ -80,6 +84,8 @@ def infer(
         size, keeps the catalog's curve.
     services : ServiceRecord, optional
         What is recorded of each service's line and pressure.
+    logs : mapping, optional
+        What flow logs show, by meter.
 
     Returns
     -------
@@ -100,7 +106,8 @@ def infer(
         most = largest_flow_gpm(
             held.meters, record, priors.service, u.service_pressure, u.service_line
         )
-        parts.append(_chunk(part, meters, table, held, priors, learnt, most, u))
+        known = Logs(logged_accounts(part.meter_id, logs), seed)
+        parts.append(_chunk(part, meters, table, held, priors, learnt, most, u, known))
     return _joined(parts)
 
 
@@ -133,17 +140,17 @@ def _chunk(
     learnt: LearntPrior | None,
     most_gpm: Array,
     u: Uniforms,
+    logs: Logs,
 ) -> FlowPosterior:
     rounding = rounding_of(block)
-    steady = _steady(block, held, priors, learnt, rounding, u)
+    steady = logs.steady(_steady(block, held, priors, learnt, rounding, u), block, held)
     how = _patterns(block, priors, steady, rounding, u)
     kinds, which = kernel_of(how)
     unit = how.unit_gpm * unit_scale(how, kinds, which)
     used, which = np.unique(which, return_inverse=True)
     resting = held.table.registered_gpm(steady.astype(np.float32), held.row)
     reads = reads_of(block, np.median(resting, axis=0))
-    flow = spread(
-        reads,
+    how_spread = Spreading(
         band=np.clip(band_of(unit.astype(np.float64)), 0, BAND_COUNT - 1),
         kernels=tuple(pulse_kernel(kinds[k]) for k in used),
         kernel=which.reshape(unit.shape),
@@ -152,10 +159,11 @@ def _chunk(
         table=held.table,
         installed=held.row,
     )
+    flow = logs.flow(spread(reads, **vars(how_spread)), reads, how_spread, block, held)
     hour = actual_mean(sustained_registered(block, reads), flow, unit, steady)
     crowding = crowding_of(block, priors, u.crowding)
     return _posterior(
-        block, meters, table, held, how, steady, flow, hour, crowding, most_gpm, u
+        block, meters, table, held, how, steady, flow, hour, crowding, most_gpm, u, logs
     )
 
 
@@ -212,13 +220,14 @@ def _posterior(
     crowding: Array,
     most_gpm: Array,
     u: Uniforms,
+    logs: Logs,
 ) -> FlowPosterior:
     registered = _registered(flow, table, steady)
     known = _registered(flow, table.as_known, steady)
     actual = flow.time_share @ BAND_CENTRES_GPM.astype(np.float32) + flow.idle_share * steady
     installed = held.registered_gpm(flow, steady)
     observed = block.registered_gal / np.maximum(block.days_covered, 1e-9) * DAYS_PER_YEAR
-    scale = observed[None] / np.maximum(installed, 1e-12)
+    scale = logs.scale(observed[None] / np.maximum(installed, 1e-12), block)
     by_index = np.take_along_axis(known, held.meter_index[None, :, None], axis=2)[..., 0]
     known *= (observed / np.maximum(np.where(held.is_own, installed, by_index), 1e-12))[
         ..., None
@@ -239,6 +248,7 @@ def _posterior(
     )
     top_hour = np.minimum(block.max_hour_gpm[None], peak)
     one_min = top_hour + (peak - top_hour) * one
+    peak, one_min = logs.peaks(peak, one_min, block, held, most_gpm)
     shares: Array = flow.time_share * BAND_CENTRES_GPM.astype(np.float32)
     shares /= np.maximum(actual, 1e-12)[..., None].astype(np.float32)
     shares = _with_idle(shares, flow.idle_share * steady / np.maximum(actual, 1e-12), steady)

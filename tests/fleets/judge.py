@@ -180,6 +180,14 @@ class Decided:
     candidate: pl.DataFrame
 
 
+def decided_rows(block, posterior, meters):
+    """The product's recommendation rows."""
+    catalogue = Catalogue(tuple(meters))
+    return decide(
+        block, posterior, site_block(block), catalogue, TARIFF, THRESHOLDS, units="us"
+    ).recommendation
+
+
 def decided(block, posterior, meters):
     """The product's decision, its log list cut to a fifth of the fleet."""
     catalogue = Catalogue(tuple(meters))

@@ -1,0 +1,108 @@
+"""Fleets whose sites can be logged: every site with a log of two weeks, to be used or not.
+
+A log is what a clamp-on would bring back: the flow every 10 s, out by its level, over fourteen
+days at a time of the crew's choice (irrigation in its season), and the reads of those days.
+
+    python -m tests.fleets.logged simulated 601      # what logs of a tenth of the sites bring
+"""
+
+from __future__ import annotations
+
+import inspect
+import sys
+
+import numpy as np
+
+from rightsize.flow_logs.flow_log import FlowLog, RegisterReads
+from rightsize.flow_logs.shown import shown
+from rightsize.inference.infer import infer
+from rightsize.inference.meter.censoring import learn_from, steady_by_class
+from tests.fleets import judge, reduce
+from tests.fleets.fleet import ALL_WRONG, _registered, simulate_fleet
+from tests.fleets.kept import kept
+from tests.fleets.recorded import recorded_fleet
+from tests.fleets.simulate import DAYS
+
+LOG_DAYS = 14
+ERROR_SHARE = 0.02  # half a 90 % range of the level
+DAY_STEPS = 8640
+LOGGED_SHARE = 0.1
+
+
+def log_of(site, flow, held, step_gal, interval_min, rng):
+    """What a log of two weeks shows at a site."""
+    first = _first_day(site, rng)
+    part = flow[first * DAY_STEPS : (first + LOG_DAYS) * DAY_STEPS].astype(np.float64)
+    volume = reduce.reads_of(
+        _registered(part.astype(np.float32), held), interval_min=interval_min,
+        resolution_gal=step_gal,
+    )  # fmt: skip
+    start = first * 86_400.0
+    reads = RegisterReads(
+        start + 60.0 * interval_min * np.arange(len(volume)),
+        np.full(len(volume), 60.0 * interval_min), volume, step_gal,
+    )  # fmt: skip
+    level = np.exp(ERROR_SHARE / 1.645 * rng.standard_normal())
+    log = FlowLog(
+        start + 10.0 * np.arange(len(part)), 10.0, part * level / 6, "pipe", ERROR_SHARE
+    )
+    return shown(log, reads)
+
+
+def _first_day(site, rng):
+    zones = getattr(site, "zones", None)
+    low, high = 0, DAYS - LOG_DAYS
+    if zones is not None:
+        middle = (zones.from_day + zones.to_day) // 2
+        low, high = max(middle - 30, 0), min(middle + 30, DAYS - LOG_DAYS)
+    return int(rng.integers(low, high))
+
+
+def logged_fleet(kind, seed, meters, *, per_kind=None, interval=60.0):
+    """Truth, block and logs by meter of a fleet; as `calibration.fleet` makes it."""
+
+    def make():
+        logs = []
+        rng = np.random.default_rng([seed, 99])
+
+        def keep(number, site, flow, held, step_gal):
+            logs.append(log_of(site, flow, held, step_gal, interval, rng))
+
+        common = {"meters": meters, "intervals": (interval,), "keep": keep}
+        if kind == "recorded":
+            truth, blocks = recorded_fleet("judge", seed, per_kind=per_kind or 12, **common)
+        elif kind == "recorded_set":
+            truth, blocks = recorded_fleet("set", seed, per_kind=per_kind or 12, **common)
+        else:
+            wrongs = {"wrongs": ALL_WRONG} if kind == "wrong" else {}
+            truth, blocks = simulate_fleet(
+                seed, sites_per_kind=per_kind or 5, **common, **wrongs
+            )
+        block = blocks[interval]
+        return truth, block, dict(zip(block.meter_id, logs, strict=True))
+
+    source = inspect.getsource(sys.modules[__name__]) + inspect.getsource(
+        sys.modules["rightsize.flow_logs.shown"]
+    )
+    return kept(make, "logged", kind, seed, per_kind, interval, meters, source)
+
+
+def inferred(block, meters, priors, *, logs=None, samples=64, seed=1):
+    """The product's own way, with some logs."""
+    learnt = learn_from([steady_by_class([block], meters, priors)], priors)
+    return infer(block, meters, priors, samples=samples, seed=seed, learnt=learnt, logs=logs)
+
+
+def campaign(block, meters, posterior, share=LOGGED_SHARE):
+    """The accounts worth logging most, at most so many: by the expected value of a log."""
+    rows = judge.decided_rows(block, posterior, meters)
+    value = rows["expected_value_of_logging_usd"].fill_nan(None).fill_null(-np.inf).to_numpy()
+    order = np.argsort(-value)[: int(share * block.size)]
+    return [int(k) for k in order if value[k] > 0]
+
+
+def realised(truth, block, meters, posterior, oracle):
+    """Scores of what is decided now: a site that is still to be logged counts as kept."""
+    decision = judge.decided(block, posterior, meters)
+    decision.logged[:] = False
+    return judge.scores(truth, block, meters, posterior, decision, oracle)
