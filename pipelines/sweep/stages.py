@@ -189,7 +189,7 @@ def _steady_of_bucket(
 ) -> dict[str, NDArray[np.floating[Any]]]:
     meters: tuple[Meter, ...] = settings.catalogue.meters
     found = blocks(workspace, [task], settings.thresholds)
-    return steady_by_class(found, meters, settings.priors)
+    return steady_by_class(found, meters, settings.priors, settings.logs.shown)
 
 
 def _assess(sweep: Sweep, cost: StageCost) -> None:

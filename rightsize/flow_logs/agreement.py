@@ -22,6 +22,7 @@ LONGEST_SHIFT_S: Final = 26 * 3600.0  # [s] a zone and an hour more: clocks are 
 FINE_PARTS: Final = 12  # [1] of an interval, in which a small shift is sought
 FEWEST_INTERVALS: Final = 24  # [1] fewer show no pattern
 DAYS_FOR_HABITS: Final = 4.0  # [days] from which the habits of the day can be taken out
+HABITS_LEAVE_SHARE: Final = 0.25  # [1] of the spread; less is a timer's, and tells nothing more
 FLAT_SHARE: Final = 0.03  # [1] of the mean: flow that varies less shows no pattern
 ROUNDING: Final = 1 / 6  # [1] variance of a difference of two rounded readings: res^2 / 6
 
@@ -41,6 +42,7 @@ class Agreement:
     shifted_correlation: float
     reversed_correlation: float
     drift_s_per_day: float  # what the logger's clock seems to gain a day; NaN unknown
+    undrifted_correlation: float  # the same when the log is cleared of that; NaN unknown
 
     @property
     def ratio(self) -> float:
@@ -74,6 +76,7 @@ def agreement(log: FlowLog, reads: RegisterReads) -> Agreement:
         shifted_correlation=unknown,
         reversed_correlation=unknown,
         drift_s_per_day=unknown,
+        undrifted_correlation=unknown,
     )
     if len(shown) < FEWEST_INTERVALS or _is_flat(logged, shown, reads.resolution_gal):
         return volumes
@@ -83,6 +86,7 @@ def agreement(log: FlowLog, reads: RegisterReads) -> Agreement:
     shift, best = _best_shift(log, reads, np.union1d(coarse, fine))
     shift, best = _best_shift(log, reads, shift + fine)
     _, backward = _best_shift(log.reversed(), reads, np.union1d(coarse, fine))
+    drift = _drift(log, reads, interval_s, shift)
     return replace(
         volumes,
         has_pattern=True,
@@ -91,7 +95,8 @@ def agreement(log: FlowLog, reads: RegisterReads) -> Agreement:
         shift_s=shift,
         shifted_correlation=best,
         reversed_correlation=backward,
-        drift_s_per_day=_drift(log, reads, interval_s, shift),
+        drift_s_per_day=drift,
+        undrifted_correlation=_undrifted(log, reads, drift),
     )
 
 
@@ -124,7 +129,9 @@ def _correlation(log: FlowLog, reads: RegisterReads, shift_s: float) -> float:
     logged, shown = gal[whole] / kept.length_s, kept.registered_gal / kept.length_s
     if kept.length_s.sum() / DAY_S >= DAYS_FOR_HABITS:
         hour = ((kept.start_s % DAY_S) // 3600).astype(np.int64)
-        logged, shown = _about_habits(logged, hour), _about_habits(shown, hour)
+        apart = _about_habits(logged, hour), _about_habits(shown, hour)
+        if min(apart[0].std(), apart[1].std()) > HABITS_LEAVE_SHARE * logged.std():
+            logged, shown = apart
     spread = float(logged.std() * shown.std())
     together = float(np.mean((logged - logged.mean()) * (shown - shown.mean())))
     return together / spread if spread > 0 else 0.0
@@ -143,6 +150,15 @@ def _best_shift(log: FlowLog, reads: RegisterReads, shifts_s: Array) -> tuple[fl
     found = np.array([_correlation(log, reads, float(s)) for s in order])
     best = int(found.argmax())
     return float(order[best]), float(found[best])
+
+
+def _undrifted(log: FlowLog, reads: RegisterReads, drift_s_per_day: float) -> float:
+    """Correlation when the logger's clock is put right, its start kept."""
+    if not np.isfinite(drift_s_per_day):
+        return float("nan")
+    since = log.start_s - log.start_s[0]
+    true = replace(log, start_s=log.start_s[0] + since / (1 + drift_s_per_day / DAY_S))
+    return _correlation(true, reads, 0.0)
 
 
 def _drift(log: FlowLog, reads: RegisterReads, interval_s: float, shift_s: float) -> float:

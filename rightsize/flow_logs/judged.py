@@ -12,6 +12,7 @@ from rightsize.findings import LOG_REFUSALS
 from rightsize.flow_logs.agreement import Agreement
 from rightsize.flow_logs.flow_log import FlowLog, RegisterReads
 from rightsize.units import GAL_PER_FT3, L_PER_GAL
+from rightsize.units.plain_number import plain_number
 
 # Our conventions, checked on simulated logs (tests/unit/flow_logs).
 LEAST_DAYS: Final = 2.0  # [days] that log and reads have in common: two nights
@@ -122,13 +123,14 @@ def _by_time(log: FlowLog, reads: RegisterReads, found: Agreement) -> Iterator[t
             f" (correlation {found.correlation:.2f}; the same water gives"
             f" {enough:.2f} or more)",
         )
+    margin = SHIFT_MARGIN + (1 - found.possible) / 2
     interval_s = float(np.median(reads.length_s))
     drift = found.drift_s_per_day
     span_days = (log.end_s - float(log.start_s[0])) / 86_400
-    if np.isfinite(drift) and abs(drift) * span_days > interval_s / 2:
+    is_better = found.undrifted_correlation > found.correlation + margin
+    if is_better and abs(drift) * span_days > interval_s / 2:
         gains = "gains" if drift > 0 else "loses"
         yield "clock_drift", f"the logger's clock {gains} about {abs(drift):.0f} s a day"
-    margin = SHIFT_MARGIN + (1 - found.possible) / 2
     is_better = found.shifted_correlation > found.correlation + margin
     if abs(found.shift_s) > TOLERATED_SHIFT_SHARE * interval_s and is_better:
         late = "early" if found.shift_s > 0 else "late"
@@ -159,7 +161,8 @@ def _by_volume(
     if is_outside and abs(np.log(max(ratio, 1e-9) / factor)) <= np.log1p(FACTOR_ROOM):
         yield (
             "pulse_size",
-            f"{shown} in the same time: the log is {_times(factor)} the register",
+            f"{shown} in the same time: the {'log' if factor > 1 else 'register'}"
+            f" is {_times(factor)} the {'register' if factor > 1 else 'log'}",
         )
     else:
         share = found.register_gal / max(found.log_gal, 1e-9)
@@ -176,4 +179,4 @@ def _pct(share: float) -> str:
 
 
 def _times(factor: float) -> str:
-    return f"{factor:.4g} times" if factor >= 1 else f"1/{1 / factor:.4g} times"
+    return f"{plain_number(max(factor, 1 / factor), 4)} times"

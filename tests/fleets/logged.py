@@ -3,13 +3,14 @@
 A log is what a clamp-on would bring back: the flow every 10 s, out by its level, over fourteen
 days at a time of the crew's choice (irrigation in its season), and the reads of those days.
 
-    python -m tests.fleets.logged simulated 601      # what logs of a tenth of the sites bring
+    python -m tests.fleets.logged simulated:601      # what logs of a tenth of the sites bring
 """
 
 from __future__ import annotations
 
 import inspect
 import sys
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -27,6 +28,7 @@ LOG_DAYS = 14
 ERROR_SHARE = 0.02  # half a 90 % range of the level
 DAY_STEPS = 8640
 LOGGED_SHARE = 0.1
+ROUNDS = 2  # of a campaign: the second knows what the first brought
 
 
 def log_of(site, flow, held, step_gal, interval_min, rng):
@@ -89,20 +91,85 @@ def logged_fleet(kind, seed, meters, *, per_kind=None, interval=60.0):
 
 def inferred(block, meters, priors, *, logs=None, samples=64, seed=1):
     """The product's own way, with some logs."""
-    learnt = learn_from([steady_by_class([block], meters, priors)], priors)
+    learnt = learn_from([steady_by_class([block], meters, priors, logs)], priors)
     return infer(block, meters, priors, samples=samples, seed=seed, learnt=learnt, logs=logs)
 
 
-def campaign(block, meters, posterior, share=LOGGED_SHARE):
-    """The accounts worth logging most, at most so many: by the expected value of a log."""
+def campaign(block, meters, posterior, known, room):
+    """Sites that a log is worth most at, at most so many, by its expected value."""
     rows = judge.decided_rows(block, posterior, meters)
-    value = rows["expected_value_of_logging_usd"].fill_nan(None).fill_null(-np.inf).to_numpy()
-    order = np.argsort(-value)[: int(share * block.size)]
-    return [int(k) for k in order if value[k] > 0]
+    value = rows["expected_value_of_logging_usd"].fill_nan(None).fill_null(-np.inf)
+    value = value.to_numpy().copy()
+    value[[k for k, m in enumerate(block.meter_id) if m in known]] = -np.inf
+    return [int(k) for k in np.argsort(-value)[:room] if value[k] > 0]
 
 
-def realised(truth, block, meters, posterior, oracle):
+@dataclass
+class Logged:
+    """A fleet decided by its reads, and again with the logs of a campaign."""
+
+    before: dict
+    after: dict
+    logged: list[int]
+    oracle_usd: float
+
+    @property
+    def costs_usd(self):
+        """Cost of the logs."""
+        return len(self.logged) * judge.THRESHOLDS.logging_cost_usd
+
+
+def logged_first(kind, seed, meters, priors, *, share=LOGGED_SHARE, rounds=ROUNDS, **more):
+    """Decide a fleet, log at most a share of its sites in rounds, decide it anew each time.
+
+    A later round knows what the earlier ones brought, also of the classes.
+    """
+    truth, block, logs = logged_fleet(kind, seed, meters, **more)
+    oracle = judge.oracle_of(truth, block, meters)
+    posterior = inferred(block, meters, priors)
+    before = realised(truth, block, meters, posterior, oracle, ())
+    known: dict = {}
+    most = int(share * block.size)
+    for number in range(rounds):
+        room = most * (number + 1) // rounds - len(known)
+        rows = campaign(block, meters, posterior, known, room)
+        known |= {block.meter_id[k]: logs[block.meter_id[k]] for k in rows}
+        posterior = inferred(block, meters, priors, logs=known)
+    after = realised(truth, block, meters, posterior, oracle, known)
+    return Logged(
+        before, after, [k for k, m in enumerate(block.meter_id) if m in known],
+        float(oracle.best_usd.sum()),
+    )  # fmt: skip
+
+
+def realised(truth, block, meters, posterior, oracle, known):
     """Scores of what is decided now: a site that is still to be logged counts as kept."""
-    decision = judge.decided(block, posterior, meters)
+    decision = judge.decided(block, posterior, meters, known)
     decision.logged[:] = False
     return judge.scores(truth, block, meters, posterior, decision, oracle)
+
+
+if __name__ == "__main__":
+    from pipelines.configuration.load_catalogue import load_catalogue
+    from pipelines.configuration.load_priors import load_priors
+
+    every, total = tuple(load_catalogue().meters), np.zeros(4)
+    for name in sys.argv[1:]:
+        kind, seed = name.split(":")
+        found = logged_first(kind, int(seed), every, load_priors())
+        sums = np.array(
+            [
+                found.oracle_usd, found.before["gained"].sum(), found.after["gained"].sum(),
+                found.costs_usd,
+            ]
+        )  # fmt: skip
+        total += sums
+        print(
+            f"{name}: logged {len(found.logged)}, realized"
+            f" {100 * sums[1] / sums[0]:.1f} -> {100 * sums[2] / sums[0]:.1f} %"
+            f" (a log's cost once off: {100 * (sums[2] - sums[3]) / sums[0]:.1f}), overrun"
+            f" {found.before['overrun']} -> {found.after['overrun']}, gain in"
+            f" {found.after['gain_in_pct']:.0f} %, peak in {found.after['peak_in_pct']:.0f} %",
+            flush=True,
+        )
+    print(f"all: {100 * total[1] / total[0]:.1f} -> {100 * total[2] / total[0]:.1f} %")

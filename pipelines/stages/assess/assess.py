@@ -17,7 +17,7 @@ import polars as pl
 from pipelines.configuration.judged_by import JudgedBy, UsedLogs
 from pipelines.configuration.site_record import record_of
 from pipelines.stages.assess.leak_cost import with_leaks
-from pipelines.stages.assess.log_effect import logs_of, with_effect
+from pipelines.stages.assess.log_effect import logs_of, with_effect, with_log_reason
 from pipelines.stages.assess.month_share import month_volume_share
 from pipelines.stages.assess.night_flow import with_night_flow
 from pipelines.stages.assess.profile_blocks import BucketProfile, block_of, load_bucket
@@ -148,7 +148,10 @@ def _log_rows(
     learnt: LearntPrior,
     after: dict[str, list[pl.DataFrame]],
 ) -> list[pl.DataFrame]:
-    """What came of the logs of a bucket; logged accounts are decided without them, too."""
+    """What came of the logs of a bucket, also said in the reasons of `after`.
+
+    Logged accounts are decided without their logs, too.
+    """
     rows = logs_of(fleet.logs, profile.stat["meter_id"].to_list())
     if rows is None:
         return []
@@ -162,7 +165,9 @@ def _log_rows(
         _decided({name: after[name][k] for name in ("recommendation", "profile")})
         for k in range(len(after["recommendation"]))
     ]
-    return [with_effect(rows, before, tables)]
+    found = with_effect(rows, before, tables)
+    after["recommendation"] = [with_log_reason(t, found) for t in after["recommendation"]]
+    return [found]
 
 
 def _decided(tables: dict[str, pl.DataFrame]) -> pl.DataFrame:
@@ -240,7 +245,11 @@ def _decision(
     return decide(
         block_of(profile, rows),
         posterior,
-        replace(site_block(rows), month_volume_share=shares),
+        replace(
+            site_block(rows),
+            month_volume_share=shares,
+            is_logged=rows["meter_id"].is_in(list(fleet.logs.shown)).to_numpy(),
+        ),
         fleet.catalogue,
         fleet.tariff,
         fleet.thresholds,

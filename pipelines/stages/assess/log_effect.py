@@ -50,13 +50,52 @@ def with_effect(
     return out.select(rows.columns)
 
 
+def with_log_reason(recommended: pl.DataFrame, logs: pl.DataFrame) -> pl.DataFrame:
+    """Rows of `recommendation` whose reason says what a flow log changed."""
+    texts = ("action_before", "meter_before", "action_after", "meter_after")
+    used = (
+        logs.with_columns(pl.col(texts).cast(pl.String))
+        .filter(pl.col("is_used") & pl.col("action_after").is_not_null())
+        .group_by("meter_id", maintain_order=True)
+        .agg(
+            pl.col("logged_days").sum(),
+            pl.col(texts).last(),
+        )
+    )
+    is_same = (pl.col("action_before") == pl.col("action_after")) & (
+        pl.col("meter_before") == pl.col("meter_after")
+    )
+    before = pl.col("action_before").str.replace("_", " ", literal=True)
+    with_meter = pl.when(pl.col("action_before") != "keep").then(
+        pl.format(" ({})", pl.col("meter_before"))
+    )
+    effect = (
+        pl.when(is_same)
+        .then(pl.lit(", which leaves the decision as it was"))
+        .when(before.is_not_null())
+        .then(pl.format(", without it: {}{}", before, with_meter.otherwise(pl.lit(""))))
+        .otherwise(pl.lit(""))
+    )
+    told = used.select(
+        "meter_id",
+        _log=pl.format(
+            "; a flow log of {} days is used{}",
+            pl.col("logged_days").round(0).cast(pl.Int64),
+            effect,
+        ),
+    )
+    joined = recommended.join(told, on="meter_id", how="left", maintain_order="left")
+    text = pl.format("{}{}.", pl.col("reason").str.strip_suffix("."), pl.col("_log"))
+    return joined.with_columns(reason=pl.coalesce(text, "reason")).drop("_log")
+
+
 def _told(decided: pl.DataFrame, word: str) -> pl.DataFrame:
     """The columns of one side, of accounts decided."""
     return decided.select(
         "meter_id",
-        pl.col("action").alias(f"action_{word}"),
+        pl.col("action").cast(pl.String).alias(f"action_{word}"),
         pl.concat_str(
-            pl.col("recommended_type").str.replace_all("_", " "),
+            pl.col("recommended_type").cast(pl.String).str.replace_all("_", " "),
             pl.col("recommended_size_in").cast(pl.String).str.strip_suffix(".0"),
             separator=" ",
         ).alias(f"meter_{word}"),
