@@ -8,6 +8,7 @@ import os
 import sys
 from collections.abc import Callable
 from dataclasses import replace
+from datetime import datetime
 from pathlib import Path
 from typing import Annotated, NoReturn, ParamSpec
 
@@ -459,6 +460,75 @@ def program(
     if to:
         write_program(outcome, to)
         console.out.print(f"full list: {to}", soft_wrap=True)
+
+
+@app.command("test-program")
+@guarded
+def plan_tests(
+    config: Config,
+    as_of: Annotated[
+        str | None,
+        typer.Option("--as-of", help="first day of the program; default: the last read's"),
+    ] = None,
+    to: Annotated[Path | None, typer.Option(help="folder for the lists as CSV")] = None,
+) -> None:
+    """List meters due for an accuracy test, outcomes of tests, and lots to sample."""
+    from pipelines.commands import console
+    from pipelines.commands.field.meter_tests import day_of, meter_test_program
+    from pipelines.commands.field.meter_tests_summary import (
+        show_test_program,
+        write_test_program,
+    )
+    from pipelines.configuration.load_settings import load
+
+    loaded = load(config)
+    units = loaded.settings.units
+    program = meter_test_program(loaded, as_of=day_of(as_of))
+    show_test_program(program, console.out, units=units)
+    if to:
+        for path in write_test_program(program, to, units=units):
+            console.out.print(f"written: {path}", soft_wrap=True)
+
+
+@app.command()
+@guarded
+def campaign(
+    config: Config,
+    loggers: Annotated[int, typer.Option(min=0, help="number of flow loggers")],
+    weeks: Annotated[int, typer.Option(min=1, max=104, help="weeks of the campaign")],
+    budget: Annotated[float, typer.Option(min=0, help="budget of the campaign, USD")],
+    start: Annotated[
+        datetime | None,
+        typer.Option(formats=["%Y-%m-%d"], help="first day; default: today"),
+    ] = None,
+    crews: Annotated[int, typer.Option(min=1, max=100, help="number of crews")] = 1,
+    to: Annotated[
+        Path | None,
+        typer.Option(help="folder for the lists; default: campaign in the workspace"),
+    ] = None,
+) -> None:
+    """Choose which sites to log or test, in which week, and write the crews' lists."""
+    from pipelines.commands import console
+    from pipelines.commands.campaign.choose import campaign as choose
+    from pipelines.commands.campaign.summary import show_campaign, write_campaign
+    from pipelines.configuration.load_settings import load
+
+    loaded = load(config)
+    outcome = choose(
+        loaded.workspace.results,
+        loaded.thresholds,
+        loggers=loggers,
+        weeks=weeks,
+        budget_usd=budget,
+        start_on=(start or datetime.now().astimezone()).date(),
+        crews=crews,
+        units=loaded.settings.units,
+    )
+    show_campaign(outcome, console.out)
+    paths = write_campaign(outcome, to or loaded.workspace.campaign)
+    console.out.print(
+        f"lists: {paths[0]} and {len(paths) - 1:,} by crew and week", soft_wrap=True
+    )
 
 
 @app.command()

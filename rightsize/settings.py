@@ -65,6 +65,12 @@ BACKFLOW: Final[tuple[str, ...]] = get_args(Backflow)
 END_CONNECTIONS: Final = ("threaded", "flanged")
 YES_OR_NO: Final = ("yes", "no")
 
+LearningKind = Literal[
+    "night_logging", "flow_logging", "accuracy_test", "finer_interval", "peak_register"
+]
+LEARNING_KINDS: Final[tuple[LearningKind, ...]] = get_args(LearningKind)
+"""What may be learned at a site; `rightsize.knowing.kinds` says what each measures."""
+
 UpsizeEvidence = Literal["complaint", "pressure_record", "peak_register", "flow_log"]
 UPSIZE_EVIDENCE: Final[tuple[str, ...]] = get_args(UpsizeEvidence)
 """What may be on record that a meter is too small, beside its reads."""
@@ -367,6 +373,11 @@ class Thresholds(Settings):
         ge=0,
         le=1,
     )
+    size_without_leak: bool = _policy(
+        True,
+        "leave a possible leak that began in the year out of the flows that size a meter,"
+        " except in `round_the_clock_classes`; its volume is told",
+    )
     min_reads_per_step: float = _limit(
         0.2,
         "minimum average daily volume, in units of register resolution; below it the register"
@@ -632,6 +643,171 @@ class Thresholds(Settings):
         ge=0,
         le=1e6,
     )
+    night_logging_cost_usd: float = _limit(
+        110,
+        "cost of two nights of flow by a clamp-on meter at a site",
+        source="common practice",
+        ge=0,
+        le=10000,
+    )
+    accuracy_test_cost_usd: float = _limit(
+        350,
+        "cost of an accuracy test of a meter, in the field or on the bench",
+        source="common practice",
+        ge=0,
+        le=100000,
+    )
+    finer_interval_cost_usd: float = _limit(
+        40,
+        "cost of reads at a finer interval from one endpoint: setting, data, battery",
+        source="common practice",
+        ge=0,
+        le=10000,
+    )
+    peak_register_cost_usd: float = _limit(
+        60,
+        "cost of switching on the peak flow of one register and of reading it",
+        source="common practice",
+        ge=0,
+        le=10000,
+    )
+    log_peak_error_share: float = _limit(
+        0.15,
+        "standard error of the year's 10 s peak as told by two weeks of flow in season",
+        source="common practice",
+        ge=0.01,
+        le=2,
+    )
+    log_sustained_error_share: float = _limit(
+        0.1,
+        "the same of sustained flow",
+        source="common practice",
+        ge=0.01,
+        le=2,
+    )
+    log_volume_error_share: float = _limit(
+        0.03,
+        "standard error of a logger's volume against the register's, both of the same days",
+        source="common practice",
+        ge=0.001,
+        le=1,
+    )
+    log_low_flow_error_share: float = _limit(
+        0.04,
+        "standard error of the share of volume at low flow, as told by a log",
+        source="common practice",
+        ge=0.001,
+        le=1,
+    )
+    night_flow_error_share: float = _limit(
+        0.2,
+        "standard error of steady flow as told by a few nights",
+        source="common practice",
+        ge=0.01,
+        le=2,
+    )
+    clamp_on_floor_fps: float = _limit(
+        0.02,
+        "standard error of a clamp-on meter near rest, as velocity in the pipe, ft/s",
+        source="common practice",
+        ge=0.0001,
+        le=1,
+    )
+    accuracy_test_error_share: float = _limit(
+        0.01,
+        "standard error of registration at each flow of an accuracy test",
+        source="common practice",
+        ge=0.0005,
+        le=0.2,
+    )
+    finer_interval_min: float = _limit(
+        5, "interval that reads can be set to", source="common practice", ge=0.1, le=60
+    )
+    finer_peak_error_share: float = _limit(
+        0.2,
+        "standard error of the 10 s peak as told by a season of reads at that interval",
+        source=_OURS,
+        ge=0.01,
+        le=2,
+    )
+    finer_low_flow_error_share: float = _limit(
+        0.08,
+        "standard error of the share of volume at low flow as told by them",
+        source=_OURS,
+        ge=0.001,
+        le=1,
+    )
+    peak_register_error_share: float = _limit(
+        0.1,
+        "standard error of the 10 s peak as told by a register's own peak flow",
+        source="common practice",
+        ge=0.01,
+        le=2,
+    )
+    class_common_share: float = _limit(
+        0.1,
+        "share of what a log is worth at the other sites of a class that knowing the class"
+        " would bring there",
+        source=_OURS,
+        ge=0,
+        le=1,
+    )
+    class_half_logs: float = _limit(
+        3,
+        "logs of a class that remove half of what its prior leaves open: n logs remove"
+        " n / (n + this)",
+        source=_OURS,
+        ge=0.1,
+        le=1000,
+    )
+    log_season_share: float = _limit(
+        0.6,
+        "share of the largest month's daily volume that a month must have for a log to see the"
+        " peaks of irrigation; of the mean month elsewhere",
+        source=_OURS,
+        ge=0,
+        le=1,
+    )
+    night_logging_days: float = _limit(
+        2, "days that a logger stands for a night log", source="common practice", ge=0.5, le=60
+    )
+    flow_logging_days: float = _limit(
+        14, "days that a logger stands for a flow log", source="common practice", ge=1, le=90
+    )
+    log_visit_hours: float = _limit(
+        2.0,
+        "crew hours to set and fetch a logger, without the way to the area",
+        source="common practice",
+        ge=0.1,
+        le=40,
+    )
+    accuracy_test_hours: float = _limit(
+        3.0, "crew hours of an accuracy test", source="common practice", ge=0.1, le=40
+    )
+    endpoint_visit_hours: float = _limit(
+        0.5,
+        "crew hours to set an endpoint's interval or peak flow; 0 if set over the air",
+        source="common practice",
+        ge=0,
+        le=40,
+    )
+    area_trip_hours: float = _limit(
+        1.0,
+        "crew hours of the way to an area and back, once a week in which it is worked in",
+        source="common practice",
+        ge=0,
+        le=40,
+    )
+    area_trip_usd: float = _limit(
+        90, "cost of that way", source="common practice", ge=0, le=10000
+    )
+    logging_hours_per_week: float = _limit(
+        24,
+        "hours a week that a crew spends on logs and tests",
+        source="common practice",
+        ge=1,
+        le=60,
+    )
     tap_and_line_usd_per_in: float = _limit(
         3000,
         "new tap and service line per inch of a meter that is larger than the line",
@@ -709,6 +885,11 @@ class Thresholds(Settings):
         True,
         "log before a larger meter is bought if only the inferred peak shows that the installed"
         " one is too small",
+    )
+    learning_kinds: tuple[LearningKind, ...] = _policy(
+        LEARNING_KINDS,
+        "kinds of learning that the utility can do; e.g. without peak_register where registers"
+        " report no peak flow",
     )
     critical_classes: tuple[CustomerClass, ...] = _policy(
         ("hospital",), "classes that cannot be shut off: changes go to engineering review"

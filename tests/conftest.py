@@ -15,7 +15,14 @@ from rightsize.meters.catalogue import Catalogue
 TESTS: Final = Path(__file__).parent
 SHARES_A_DEMO: Final = [
     f"tests/acceptance/{name}.py"
-    for name in ("test_rerun", "test_bad_input", "test_balance", "test_commands", "test_truth")
+    for name in (
+        "test_rerun",
+        "test_bad_input",
+        "test_balance",
+        "test_commands",
+        "test_truth",
+        "field/test_meter_test_program",
+    )
 ]
 """Files that ask for the swept demo of a session: on one worker it is made but once."""
 

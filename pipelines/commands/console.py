@@ -6,13 +6,13 @@ import sys
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from rich.console import Console
-from rich.progress import BarColumn, MofNCompleteColumn, Progress, SpinnerColumn, TextColumn
 from rich.text import Text
 
-from pipelines.work.bucket_work import Progress as Report
+if TYPE_CHECKING:
+    from pipelines.work.bucket_work import Progress as Report
 
 
 def visible(text: str) -> str:
@@ -72,6 +72,14 @@ def progress(*, quiet: bool = False) -> Iterator[Report]:
 
 @contextmanager
 def _bars() -> Iterator[Report]:
+    from rich.progress import (
+        BarColumn,
+        MofNCompleteColumn,
+        Progress,
+        SpinnerColumn,
+        TextColumn,
+    )
+
     display = Progress(
         SpinnerColumn(finished_text="done"),
         TextColumn("{task.description}"),

@@ -23,11 +23,9 @@ import pyarrow as pa
 
 from pipelines.commands.query_check import check_question
 from pipelines.commands.query_output import Format, write_answer
-from pipelines.stages.publish.contract_sql import quoted
-from pipelines.stages.publish.history import damage_of
 from pipelines.store.leftovers import drop_of_the_dead, own_name
 from pipelines.store.open_connections import interruptible
-from pipelines.store.warehouse import is_damage
+from pipelines.store.warehouse import damage_of, is_damage, quoted
 from rightsize.errors import QueryError
 
 _SPILL: Final = "rightsize-query"

@@ -22,7 +22,6 @@ from typing import Any, Final, Literal, TextIO
 
 import duckdb
 import pyarrow as pa
-import pyarrow.parquet as pq
 from rich.console import Console
 from rich.table import Table
 from rich.text import Text
@@ -113,6 +112,8 @@ def _rows(reader: pa.RecordBatchReader, limit: int | None) -> Iterator[Row]:
 
 
 def _parquet(reader: pa.RecordBatchReader, limit: int | None, path: Path) -> int:
+    import pyarrow.parquet as pq
+
     rows = 0
     with pq.ParquetWriter(path, reader.schema, compression="zstd") as writer:
         for batch in _batches(reader, limit):

@@ -18,7 +18,6 @@ import duckdb
 from pipelines.commands.health import Check
 from pipelines.commands.health import State as Level
 from pipelines.stages.publish.history import (
-    damage_of,
     is_as_published,
     noted_checksums,
     read_through,
@@ -26,7 +25,7 @@ from pipelines.stages.publish.history import (
 from pipelines.store.checksum import State, cure, state_of, unsealed_json
 from pipelines.store.lake_partition import LAKE_FOLDERS, PARTITION_FOLDERS, LakePartition
 from pipelines.store.storage import Storage
-from pipelines.store.warehouse import WORK_CURE, not_opened
+from pipelines.store.warehouse import WORK_CURE, damage_of, not_opened
 from pipelines.store.workspace import Workspace
 from pipelines.work.bucket_work import Progress
 from rightsize.errors import DamageError, StoreError, WorkspaceBusyError

@@ -20,7 +20,8 @@ import polars as pl
 from pipelines.configuration.load_settings import ChangeOutLogSettings
 from pipelines.configuration.yaml_file import plain_file
 from pipelines.store.delimited import Dialect, dialect, whole_text
-from rightsize.contracts.change_outs.job_log import LOG_RULES, LOGGED_KINDS, LOGGED_SCHEMA
+from rightsize.contracts.change_outs.job_frame import LOGGED_SCHEMA
+from rightsize.contracts.change_outs.job_log import LOG_RULES, LOGGED_KINDS
 from rightsize.errors import ConfigError
 from rightsize.findings import Finding
 

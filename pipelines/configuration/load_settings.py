@@ -31,6 +31,7 @@ from pipelines.store.workspace import Workspace
 from rightsize.contracts.change_outs.job_log import LOGGED_KINDS
 from rightsize.errors import ConfigError
 from rightsize.meter_types import METER_TYPES, MeterType
+from rightsize.meters.testing_settings import MeterTestSettings
 from rightsize.meters.uncertainty.wear import WearRate
 from rightsize.settings import CUSTOMER_CLASSES, Settings, Tariff, Thresholds
 from rightsize.units import UnitSystem, VolumeUnit
@@ -49,7 +50,13 @@ def _texts_of_codes(value: Any) -> Any:
 Delimiter = Annotated[str, AfterValidator(one_delimiter)]
 Encoding = Annotated[str, AfterValidator(known_encoding)]
 Codes = Annotated[dict[str, str], BeforeValidator(_texts_of_codes)]
-_NO_RESULT_RESTS_ON: Final = ("lake", "names_on_pages", "notify", "results_group")
+_NO_RESULT_RESTS_ON: Final = (
+    "lake",
+    "meter_tests",
+    "names_on_pages",
+    "notify",
+    "results_group",
+)
 _URL: Final = r"^[a-z0-9+]+://[^*?\[\]]+$"
 
 
@@ -270,6 +277,10 @@ class SweepSettings(Settings):
     )
     wear: dict[MeterType, WearRate] = Field(
         default_factory=dict, description="stated wear by meter type; none if absent"
+    )
+    meter_tests: MeterTestSettings = Field(
+        MeterTestSettings.model_validate({}),
+        description="rules, costs and sample plan of the test program, as below",
     )
     class_codes: Codes = Field(
         default_factory=dict, description="the utility's customer class -> ours"

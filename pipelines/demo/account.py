@@ -15,6 +15,7 @@ from pipelines.demo.head_end import Ints, Rows, Service
 from pipelines.demo.installed import Need, installed_meter
 from pipelines.demo.oracle import Case, SiteLimits, Truth, truth_of
 from pipelines.demo.services import DIAL_DIGITS, STEP_MIN, Planted, services_of
+from pipelines.demo.site_place import place_of
 from pipelines.demo.sites import SITES, fire
 from pipelines.demo.truth import need_of
 from rightsize.meters.catalogue import Catalogue, Meter
@@ -99,7 +100,7 @@ def account_of(plan: Plan, world: World) -> Account:
     meter, flow, need, meter_rng = drawn.meter, drawn.flow, drawn.need, drawn.rng
     services, more = services_of(plan, meter, world.calendar, meter_rng)
     rows = tuple(MeterRows(s, meter_rows(plan, flow, s, world, meter_rng)) for s in services)
-    limits = _limits(meter, meter_rng)
+    limits = _limits(plan, meter, world, meter_rng)
     is_assessable = _is_assessable(plan) and need.peak_10s_gpm > 0
     case = Case(meter, _rate_class(plan), limits, world.thresholds.allowed_types, is_assessable)
     truth = truth_of(
@@ -108,12 +109,18 @@ def account_of(plan: Plan, world: World) -> Account:
     return Account(plan, limits, rows, drawn.site.what, drawn.planted + more, truth)
 
 
-def _limits(meter: Meter, rng: np.random.Generator) -> SiteLimits:
-    """What the utility knows of the site: at some sites the spare head, at some the line."""
+def _limits(plan: Plan, meter: Meter, world: World, rng: np.random.Generator) -> SiteLimits:
+    """The place, and what the utility knows of it: at some the spare head, at some the line."""
     spare_psi = float(round(rng.uniform(14, 45))) if rng.random() < 0.4 else None
     larger = [size for size in LINE_SIZES_IN if size > meter.size_in]
     line_in = larger[min(int(rng.integers(2)), len(larger) - 1)]
-    return SiteLimits(spare_psi, line_in if rng.random() < 0.5 else None)
+    place = place_of(
+        np.random.default_rng([world.seed, 3, plan.index]),
+        line_in=line_in,
+        in_street=False if plan.has_site_facts else None,
+        odds=world.thresholds.unknown_site_odds,
+    )
+    return SiteLimits(spare_psi, line_in if rng.random() < 0.5 else None, place)
 
 
 def _rate_class(plan: Plan) -> str:

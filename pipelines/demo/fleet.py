@@ -87,6 +87,11 @@ class Plan:
     is_fire_recorded: bool
 
     @property
+    def has_site_facts(self) -> bool:
+        """Whether street and strainer are on record: at all but one in eight."""
+        return self.index % 8 != 0
+
+    @property
     def fire_arrangement(self) -> str | None:
         """What the meter list records of fire flow; None at a few accounts."""
         if self.kind in ("fire", "combined"):

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from pipelines.demo.calendar import Calendar
 from pipelines.demo.flows import Flow
 from pipelines.demo.installed import Need
+from pipelines.demo.site_place import Place, site_usd
 from pipelines.demo.truth import registered_by_month, steady_flow
 from rightsize.meters.catalogue import Catalogue, Meter
 from rightsize.settings import ClassRate, Tariff, Thresholds
@@ -32,6 +33,7 @@ class SiteLimits:
 
     spare_head_psi: float | None = None
     service_line_in: float | None = None
+    place: Place | None = None  # as it is, on record or not; None: work there costs nothing
 
 
 @dataclass(frozen=True)
@@ -84,6 +86,9 @@ def truth_of(
     net += repair_usd(meters, leak, per_year * steady.sum(axis=0), tariff, limits)
     if limits.count_wear:
         net += per_year * wear_usd(meters, now, registered, rate, tariff, limits)
+    if case.limits.place is not None:
+        work = site_usd(meters, now, case.limits.place, limits)
+        net -= work / annuity_factor(meters, tariff.discount_rate_pct)
     net[now] = 0.0
     feasible = np.array([_is_allowed(m, case) and carries(m, need, case) for m in meters])
     best, verdict = judged(meters, now, net, feasible, need)
@@ -116,9 +121,15 @@ def water_and_sewer_usd(gal_by_month: Array, rate: ClassRate) -> Array:
 
 def yearly_cost_usd(meter: Meter, discount_rate_pct: float) -> float:
     """Price and installation spread over the meter's life as an annuity [USD/year]."""
+    paid = meter.price_usd + meter.register_usd + meter.install_usd
+    return paid / float(annuity_factor((meter,), discount_rate_pct)[0])
+
+
+def annuity_factor(meters: tuple[Meter, ...], discount_rate_pct: float) -> Array:
+    """Present value of 1 USD a year over the life of each meter [M]."""
+    life = np.array([m.life_years for m in meters], dtype=np.float64)
     rate = discount_rate_pct / 100
-    share = rate / (1 - (1 + rate) ** -meter.life_years) if rate else 1 / meter.life_years
-    return share * (meter.price_usd + meter.register_usd + meter.install_usd)
+    return (1 - (1 + rate) ** -life) / rate if rate else life
 
 
 def yearly_upkeep_usd(meter: Meter, discount_rate_pct: float) -> float:

@@ -103,7 +103,7 @@ def _meter_rows(account: Served, world: World) -> Iterator[dict[str, Any]]:
 
 def _site_facts(account: Served) -> dict[str, str | None]:
     """What is on record of most places: all but one in eight are not in the street."""
-    if account.plan.index % 8 == 0:
+    if not account.plan.has_site_facts:
         return {"in_street": None, "has_strainer": None}
     kind = account.meters[-1].service.meter.meter_type
     has_strainer = "yes" if kind in ("turbine", "compound") else "no"

@@ -23,6 +23,7 @@ from pipelines.configuration.load_settings import (
 )
 from pipelines.handbook.parts import with_parts
 from rightsize.meter_types import MeterType
+from rightsize.meters.testing_settings import MeterTestSettings
 from rightsize.meters.uncertainty.wear import WearRate
 from rightsize.settings import (
     ClassRate,
@@ -43,6 +44,7 @@ _MODELS: Final[dict[str, type[Settings]]] = {
     "meter_list": MeterListSettings,
     "change_out_log": ChangeOutLogSettings,
     "flow_logs": FlowLogSettings,
+    "meter_tests": MeterTestSettings,
     "wear": WearRate,
     "tariff": Tariff,
     "rate": ClassRate,

@@ -13,7 +13,6 @@ from functools import partial
 from pathlib import Path
 from typing import Final
 
-import numpy as np
 from blake3 import blake3
 
 from pipelines.store.usable_path import kernel_devices, usable_path
@@ -210,7 +209,7 @@ def _block_hash(path: Path, start: int) -> tuple[bytes, int]:
         handle.seek(start)
         while left and (size := handle.readinto(view[: min(left, _CHUNK)])):
             digest.update(view[:size])
-            lines += int(np.count_nonzero(np.frombuffer(view[:size], np.uint8) == _LINE_FEED))
+            lines += buffer.count(_LINE_FEED, 0, size)
             left -= size
     return digest.digest(), lines
 

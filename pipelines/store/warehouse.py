@@ -7,15 +7,17 @@ import os
 from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import duckdb
-import polars as pl
 
 from pipelines.store.open_connections import interruptible
 from pipelines.store.resources import sql_text
 from pipelines.store.workspace import Workspace
 from rightsize.errors import DamageError, RightsizeError, WorkspaceBusyError
+
+if TYPE_CHECKING:
+    import polars as pl
 
 DEFAULT_MEMORY: Final = "2GB"
 """Leaves the rest of the 4 GiB limit to Python and the reader's buffers."""
@@ -23,6 +25,10 @@ WORK_CURE: Final = (
     "restore it together with lake/ and rejected/ from a backup. Without a backup, move it, "
     "lake/, rejected/ and profile/ away and run a sweep: the exports are loaded again, and the "
     "history in published/ is kept"
+)
+_RESULTS_CURE: Final = (
+    "restore published/ from a backup: only it has the history. Without a backup, move the file"
+    " away and run a sweep: a new history starts"
 )
 _NO_DAMAGE: Final = (
     "No space left",
@@ -127,6 +133,11 @@ def not_opened(
     if any(sign in first for sign in _NO_DAMAGE):
         return RightsizeError(f"{database} cannot be opened: {first}")
     return DamageError(f"{database} cannot be read ({first}); {cure}")
+
+
+def damage_of(results: Path, error: Exception) -> RightsizeError:
+    """Why the published database cannot be read, and what to do."""
+    return not_opened(results, error, _RESULTS_CURE, only_read=True)
 
 
 def run_sql(

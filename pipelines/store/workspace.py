@@ -10,6 +10,7 @@ workspace/
   profile/month=2025-01/bucket=03/  {stat,band,balance}.parquet, replaced whole
   assess/<sweep>/                   result blocks waiting for publication
   published/results.duckdb, *.parquet
+  campaign/visits.csv, crew_*.csv   logging campaign, and a list for each crew and week
   logs/sweep-2025-01.jsonl          logs of sweeps
   learnt.json                       priors learned by the last sweep
   fetched/s3/<bucket>/<key>         copies of exports in an object store
@@ -47,8 +48,8 @@ from rightsize.errors import WorkspaceBusyError
 _OWN_MARKS: Final = ("sweep.lock", "work.duckdb")
 _OWN_NAMES: Final = (
     *_OWN_MARKS, "work.duckdb.wal", "lake", "rejected", "profile", "assess", "published",
-    "logs", "learnt.json", "fetched", "landing", "lake_claim.json", "register_meters",
-    "page_salt", "prefect", "scratch",
+    "campaign", "logs", "learnt.json", "fetched", "landing", "lake_claim.json",
+    "register_meters", "page_salt", "prefect", "scratch",
 )  # fmt: skip
 
 
@@ -108,6 +109,11 @@ class Workspace:
     def profile(self) -> Path:
         """Monthly statistics by month and bucket."""
         return self.root / "profile"
+
+    @property
+    def campaign(self) -> Path:
+        """Visits of the logging campaign chosen last, and the lists of its crews."""
+        return self.root / "campaign"
 
     @property
     def assess(self) -> Path:

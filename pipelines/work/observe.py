@@ -95,6 +95,7 @@ class StageCost:
     stage: str
     started_at: dt.datetime
     duration_s: float = 0.0
+    processor_s: float = 0.0
     item_count: int = 0
     row_count: int = 0
     peak_mb: float = 0.0
@@ -105,7 +106,7 @@ class StageCost:
 def stage_cost(stage: str) -> Iterator[StageCost]:
     """Time and memory of the block; logged as events at start and end."""
     cost = StageCost(stage, dt.datetime.now(dt.UTC))
-    began = time.monotonic()
+    began, spent = time.monotonic(), processor_s()
     _restart_peak()
     with concerning(stage=stage):
         event("stage begins")
@@ -116,6 +117,7 @@ def stage_cost(stage: str) -> Iterator[StageCost]:
             raise
         finally:
             cost.duration_s = time.monotonic() - began
+            cost.processor_s = processor_s() - spent
             cost.peak_mb = max(cost.peak_mb, peak_mb())
             level = logging.INFO if cost.outcome == "done" else logging.ERROR
             event(
@@ -123,6 +125,7 @@ def stage_cost(stage: str) -> Iterator[StageCost]:
                 level=level,
                 outcome=cost.outcome,
                 duration_s=round(cost.duration_s, 3),
+                processor_s=round(cost.processor_s, 3),
                 items=cost.item_count,
                 rows=cost.row_count,
                 peak_mb=round(cost.peak_mb, 1),
@@ -132,6 +135,12 @@ def stage_cost(stage: str) -> Iterator[StageCost]:
 def outcome_of(error: BaseException) -> str:
     """`failed` for an error, `stopped` if the user ended the sweep."""
     return "failed" if isinstance(error, Exception) else "stopped"
+
+
+def processor_s() -> float:
+    """Processor time of this process and of its children that have ended [s]."""
+    used = [resource.getrusage(who) for who in (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN)]
+    return sum(u.ru_utime + u.ru_stime for u in used)
 
 
 def peak_mb() -> float:

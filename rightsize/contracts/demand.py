@@ -98,7 +98,16 @@ PROFILE: Final = Table(
         number("estimated_share", "share of reads estimated by the head-end"),
         number(
             "registered_gal_per_year",
-            "volume registered by the installed meter, annualized",
+            "volume registered by the installed meter, annualized, without"
+            " `leak_left_out_gal_per_year`",
+            low=0,
+        ),
+        number(
+            "leak_left_out_gal_per_year",
+            "registered volume of a possible leak that began in the year, annualized: left out"
+            " of every other volume, flow and peak here but the minimum night flow; 0 if none",
+            null="allowed",
+            null_means="published before leaks were left out",
             low=0,
         ),
         *interval_columns("actual", "gal_per_year", "actual volume through the meter", low=0),

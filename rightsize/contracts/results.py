@@ -11,6 +11,7 @@ from typing import Final
 from rightsize.contracts.candidate import CANDIDATE
 from rightsize.contracts.columns import ACCOUNT, ACTIONS, METER, SEVERITIES, SWEEP_ID, VERDICTS
 from rightsize.contracts.demand import FLOW_BAND, MONTH_VOLUME, PROFILE
+from rightsize.contracts.knowing.value_of_knowing import VALUE_OF_KNOWING
 from rightsize.contracts.logs.flow_log_result import FLOW_LOG_RESULT
 from rightsize.contracts.money import BILL_IMPACT, REPLACEMENT_AGE, YEAR_MONEY
 from rightsize.contracts.recommendation import RECOMMENDATION
@@ -37,6 +38,7 @@ __all__ = [
     "RESULT_TABLES",
     "SEVERITIES",
     "SWEEP",
+    "VALUE_OF_KNOWING",
     "VERDICTS",
     "YEAR_MONEY",
 ]
@@ -114,6 +116,7 @@ BLOCK_TABLES: Final[tuple[Table, ...]] = (
     YEAR_MONEY,
     BILL_IMPACT,
     REPLACEMENT_AGE,
+    VALUE_OF_KNOWING,
     FLOW_BAND,
     PROFILE,
     FINDING,

@@ -12,7 +12,13 @@ from typing import Final
 from rightsize.contracts.demand import MONTH_VOLUME
 from rightsize.contracts.realised_gain import REALISED_GAIN
 from rightsize.contracts.recommendation import RECOMMENDATION
-from rightsize.contracts.results import BILL_IMPACT, FINDING, GAIN_SAMPLE, REPLACEMENT_AGE
+from rightsize.contracts.results import (
+    BILL_IMPACT,
+    FINDING,
+    GAIN_SAMPLE,
+    REPLACEMENT_AGE,
+    VALUE_OF_KNOWING,
+)
 from rightsize.contracts.sweeps import LANDED_FILE, PROFILE_SOURCE
 from rightsize.contracts.table import Table
 from rightsize.errors import ContractError
@@ -268,6 +274,14 @@ VIEWS: Final[tuple[View, ...]] = (
             "age_years": "median age, of the meters whose age is known",
             "meters_overdue": "meters past their economic age or life",
         },
+    ),
+    View(
+        "what_to_learn_next",
+        "Meters of the latest sweep at which a log, a test or finer reads are worth more than"
+        " they cost, with the best kind of each.",
+        "one row per meter",
+        (VALUE_OF_KNOWING, RECOMMENDATION),
+        {},
     ),
     View(
         "recommendation_source",

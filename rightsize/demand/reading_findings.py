@@ -60,7 +60,8 @@ def reading_findings(
         gap_gal [gal], night_low_gpm [gpm], night_zero_count, day_count, is_stopped,
         last_use_at, resolution_gal [gal], interval_min [min]; of a flow that began
         (`continuous_flow`), null where none did: leak_from_on (date), leak_gpm [gpm],
-        leak_gal [gal], leak_days [d], leak_before_gpm [gpm], leak_usd [USD].
+        leak_gal [gal], leak_days [d], leak_before_gpm [gpm], leak_usd [USD]; leak_cut_gpm
+        [gpm] where it is left out of the flows that size the meter.
     full_year_days, low_coverage_share, many_estimates_share, leak_night_share : float
         The thresholds of those names; the last is the night's least flow over the mean flow
         from which a leak is suspected.
@@ -199,13 +200,16 @@ def _rules(
             pl.format(
                 "continuous flow of {} began about {}: {} registered in {} days, {} at the "
                 "volumetric rate; before, the least hour of the day was {} or less: possible "
-                "leak or new continuous use",
+                "leak or new continuous use{}",
                 said.flow(pl.col("leak_gpm")),
                 pl.col("leak_from_on").dt.strftime("%Y-%m-%d"),
                 said.volume(pl.col("leak_gal")),
                 pl.col("leak_days"),
                 said.money(pl.col("leak_usd")),
                 said.flow(pl.col("leak_before_gpm")),
+                pl.when(pl.col("leak_cut_gpm").is_not_null())
+                .then(pl.lit("; left out of the flows that size the meter"))
+                .otherwise(pl.lit("")),
             ),
             ("leak_on", "leak_gpm", "leak_gal", "leak_days", "leak_before_gpm", "leak_usd"),
         ),

@@ -20,6 +20,7 @@ STEADY_WINDOW_S: Final = 300.0  # [s] of the quietest stretch of each day: short
 STEADY_QUANTILE: Final = 0.5  # [1] of the days: steady is what runs on most of them
 STEADY_ROOM: Final = 0.15  # [1] of it, within which flow is steady flow alone
 LEAST_STEADY_GPM: Final = 0.02  # [gpm] less is not called steady flow
+HOUR_S: Final = 3600.0  # [s]: definition
 _LEAST_DAY_SHARE: Final = 0.9  # [1] of a day that is logged, for its peak to count
 
 
@@ -69,6 +70,25 @@ def together(older: LogShown, newer: LogShown) -> LogShown:
         day_peak_gpm=np.concatenate([older.day_peak_gpm, newer.day_peak_gpm]),
         hour_gpm=max(older.hour_gpm, newer.hour_gpm),
         logged_days=older.logged_days + newer.logged_days,
+    )
+
+
+def hourly(log: LogShown) -> LogShown:
+    """The log by whole hours of its intervals; as it is where these are hours or longer."""
+    at, place = np.unique(log.start_s // HOUR_S, return_inverse=True)
+    if len(at) == len(log.start_s):
+        return log
+    count = np.bincount(place)
+    whole = count == count.max()
+    share = np.zeros((len(at), log.share.shape[1]))
+    np.add.at(share, place, log.share)
+    first = np.unique(place, return_index=True)[1]
+    return replace(
+        log,
+        start_s=(at * HOUR_S)[whole],
+        interval_gpm=(np.bincount(place, log.interval_gpm) / count)[whole],
+        share=(share / count[:, None])[whole],
+        day=log.day[first][whole],
     )
 
 

@@ -41,6 +41,9 @@ class FlowPosterior:
     steady_unseen_gal_per_year: Array | None = None
     """[J, A] of the unseen volume, what ran steadily with no use above it. None where steady
     flow is not told apart: all of the unseen volume may then be steady."""
+    installed_test_ratio: Array | None = None
+    """[J, A, 3] registration of the installed meter at the flows of an accuracy test: minimum,
+    intermediate, maximum. None where its curve is not drawn."""
 
     def rows(self, accounts: NDArray[np.bool_]) -> FlowPosterior:
         """Those of some accounts."""

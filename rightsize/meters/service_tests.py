@@ -1,8 +1,8 @@
-"""Accuracy tests of meters in service: test flows and limits."""
+"""Accuracy tests of meters in service: test flows, limits, and how often a test is due."""
 
 from __future__ import annotations
 
-from typing import Annotated, Literal
+from typing import Annotated, Final, Literal
 
 from pydantic import Field
 
@@ -12,6 +12,7 @@ from rightsize.settings import Settings
 
 FlowPoint = Literal["minimum", "intermediate", "maximum"]
 Band = tuple[float | None, float | None]
+_SAME_SIZE_IN: Final = 1e-6  # sizes this close are the same nominal size
 
 
 class ServiceLimits(Settings):
@@ -80,10 +81,43 @@ class ServiceRule(Settings):
         return lines
 
 
+class TestSchedule(Settings):
+    """Longest time between two tests of a meter in service, by size."""
+
+    __test__ = False  # no test case of ours
+
+    name: str
+    source: str
+    confidence: str
+    interval_years: dict[Annotated[float, Field(gt=0)], Annotated[float, Field(gt=0, le=100)]]
+
+    def years(self, size_in: float) -> float:
+        """The interval of a size; one that is not named has that of the next smaller."""
+        smaller = [s for s in self.interval_years if s <= size_in + _SAME_SIZE_IN]
+        return self.interval_years[max(smaller) if smaller else min(self.interval_years)]
+
+
 class ServiceRules(Settings):
-    """All rules, by name."""
+    """All rules and schedules, by name."""
 
     rules: tuple[ServiceRule, ...]
+    schedules: tuple[TestSchedule, ...] = ()
+
+    def schedule(self, name: str) -> TestSchedule:
+        """How often an authority wants a test.
+
+        Raises
+        ------
+        CatalogueError
+            If there is none; the text names those held.
+        """
+        for schedule in self.schedules:
+            if schedule.name == name:
+                return schedule
+        raise CatalogueError(
+            f"unknown test schedule {name!r}; allowed: "
+            f"{', '.join(s.name for s in self.schedules)}"
+        )
 
     def of(self, name: str) -> ServiceRule:
         """The rule of an authority.

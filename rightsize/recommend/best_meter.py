@@ -38,16 +38,34 @@ def best_meter(
         Share of the best worth within which the cheapest is taken, of those whose odds of fit
         are no lower than the best meter's.
     """
-    worth = np.where(allowed, weighed.worth_usd, -np.inf)
+    return best_by(
+        allowed,
+        weighed.worth_usd,
+        weighed.odds_of_fit,
+        cost_usd,
+        tie_band_share=tie_band_share,
+    )
+
+
+def best_by(
+    allowed: Flags,
+    worth_usd: Floats,
+    odds_of_fit: Floats,
+    cost_usd: Floats,
+    *,
+    tie_band_share: float,
+) -> Index:
+    """The same from worth and odds of fit [A, M]."""
+    worth = np.where(allowed, worth_usd, -np.inf)
     best = worth.argmax(axis=1)[:, None]
     top = np.take_along_axis(worth, best, axis=1)
-    surely = weighed.odds_of_fit >= np.take_along_axis(weighed.odds_of_fit, best, axis=1)
+    surely = odds_of_fit >= np.take_along_axis(odds_of_fit, best, axis=1)
     with np.errstate(invalid="ignore"):
         near = worth >= top - tie_band_share * np.abs(top)
     cheap = np.where(allowed & near & surely, cost_usd, np.inf)
-    # of equal cost the one worth more: the sort is stable by worth
-    order = np.lexsort((-worth, cheap), axis=-1)
-    return np.asarray(order[:, 0], dtype=np.int64)
+    # of equal cost the one worth more
+    cheapest = cheap == cheap.min(axis=1, keepdims=True)
+    return np.asarray(np.where(cheapest, worth, -np.inf).argmax(axis=1), dtype=np.int64)
 
 
 def best_of(allowed: Flags, weighed: Weighed) -> Index:

@@ -28,12 +28,15 @@ from rightsize.recommend.choice import Choice
 from rightsize.recommend.economics import ChangeCosts, RateSteps
 from rightsize.recommend.gain_correction import corrected, factors_at
 from rightsize.recommend.leak_persistence import leak_course
+from rightsize.recommend.learning.open_accounts import open_accounts
+from rightsize.recommend.learning.value_of_learning import value_of_learning
 from rightsize.recommend.rows.bill_impact_rows import bill_impact_frame
 from rightsize.recommend.rows.candidate_rows import candidate_frame
 from rightsize.recommend.rows.finding_rows import decision_findings, not_assessed_frame
 from rightsize.recommend.rows.gain_sample_rows import gain_sample_frame
 from rightsize.recommend.rows.recommendation_rows import recommendation_frame
 from rightsize.recommend.rows.replacement_age_rows import replacement_age_frame
+from rightsize.recommend.rows.value_of_knowing_rows import value_of_knowing_frame
 from rightsize.recommend.rows.year_money_rows import with_waiting_cost, year_money_frame
 from rightsize.recommend.rules.meter_rules import FEASIBLE_MASK, FLOW_MASK
 from rightsize.recommend.rules.need_rules import (
@@ -77,6 +80,7 @@ class Decision:
     year_money: pl.DataFrame
     bill_impact: pl.DataFrame
     replacement_age: pl.DataFrame
+    value_of_knowing: pl.DataFrame
     finding: pl.DataFrame
     not_assessed: pl.DataFrame
 
@@ -167,6 +171,17 @@ def _decide_rows(case: Case, rows: slice) -> Decision:
             odds_of_fit=case.thresholds.odds_of_fit,
         )
         choice = _choose(case, rows, samples, weighed)
+        learnable = open_accounts(
+            case,
+            rows,
+            samples,
+            choice,
+            wrong_usd_per_year=_wrong_usd_per_year(case, costs),
+            is_shown=_is_shown(case, rows, np.zeros(len(index))),
+            is_closed=np.any(list(_referred(case, rows).values()), axis=0)
+            | case.is_logged[rows],
+        )
+        learning = value_of_learning(case, rows, learnable)
     year_money = year_money_frame(case, rows, samples, choice)
     return Decision(
         recommendation=with_waiting_cost(
@@ -179,6 +194,7 @@ def _decide_rows(case: Case, rows: slice) -> Decision:
         year_money=year_money,
         bill_impact=bill_impact_frame(case, rows, samples, choice),
         replacement_age=replacement_age_frame(case, rows, rates, samples),
+        value_of_knowing=value_of_knowing_frame(case, rows, learning),
         finding=decision_findings(case, rows, choice),
         not_assessed=not_assessed_frame(case, rows),
     )

@@ -235,7 +235,7 @@ def weigh(
     )
 
 
-def worth_usd(net_usd: Floats, odds_of_fit: Floats, wrong_usd_per_year: Array) -> Floats:
+def worth_usd(net_usd: Floats, odds_of_fit: Floats, wrong_usd_per_year: Floats) -> Floats:
     """What each meter is worth a year, with the cost of being wrong [A, M].
 
     Parameters

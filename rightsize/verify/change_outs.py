@@ -8,7 +8,7 @@ from typing import Final
 
 import polars as pl
 
-from rightsize.contracts.change_outs.job_log import LOGGED_SCHEMA
+from rightsize.contracts.change_outs.job_frame import LOGGED_SCHEMA
 from rightsize.errors import ContractError
 from rightsize.verify.logged import MOST_DAYS_APART, Merged, merged
 

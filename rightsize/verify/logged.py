@@ -7,7 +7,7 @@ from typing import Final
 
 import polars as pl
 
-from rightsize.contracts.change_outs.job_log import LOGGED_SCHEMA
+from rightsize.contracts.change_outs.job_frame import LOGGED_SCHEMA
 
 MOST_DAYS_APART: Final = 31
 """Longest time from a removal to the installation that takes its place, and from the day of the

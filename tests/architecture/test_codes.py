@@ -218,5 +218,6 @@ def test_every_array_of_the_posterior_is_known_to_the_gate_or_named_here() -> No
         "registered_envelope_low",
         "registered_envelope_high",
         "known_curve_gal_per_year",
+        "installed_test_ratio",  # only what a test is worth
     }
     assert set(FlowPosterior.__dataclass_fields__) == read | bounds_only

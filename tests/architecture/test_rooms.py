@@ -48,13 +48,17 @@ RIGHTSIZE = {
     "settings_text": "settings units",
     "meters": "errors meter_types settings units",
     "wording": "meters units",
-    "contracts": "errors findings meter_types settings units",
+    "knowing": "",
+    "contracts": "errors findings knowing meter_types settings units",
     "demand": "contracts errors findings units wording",
     "flow_logs": "demand findings meters units",
     "inference": "contracts demand errors flow_logs meters",
-    "recommend": "contracts demand errors findings inference meters settings units wording",
+    "recommend": "contracts demand errors findings inference knowing meters settings units"
+    " wording",
+    "meter_tests": "contracts errors meters recommend settings",
     "verify": "contracts errors findings",
     "evidence": "contracts findings inference meters units verify wording",
+    "campaign": "errors knowing",
 }
 DRAWN_BY_SWEEP = ("pipelines/sweep", "pipelines/pages")  # the one arrow to what decides nothing
 

@@ -16,6 +16,7 @@ from pipelines.configuration.load_catalogue import load_catalogue
 from pipelines.configuration.load_priors import load_priors
 from rightsize.demand.bands import BAND_CENTRES_GPM
 from rightsize.inference import infer as whole
+from rightsize.meters.catalogue import STANDARD_GRADE
 from rightsize.meters.curve import registration_ratio
 from tests.fleets import sites
 from tests.fleets.fleet import simulate_fleet
@@ -55,7 +56,8 @@ def plain_account(share, meters, rng):
 
 
 def test_accounts_a_second(capsys):
-    meters, priors = tuple(load_catalogue().meters)[:40], load_priors()
+    meters = tuple(m for m in load_catalogue().meters if m.grade == STANDARD_GRADE)
+    priors = load_priors()
     kinds = (sites.office, sites.hotel, sites.apartments, sites.retail)
     _, blocks = simulate_fleet(
         5, sites_per_kind=1, meters=meters, kinds=kinds, intervals=(60.0,)

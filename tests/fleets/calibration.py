@@ -9,6 +9,8 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from scipy.stats import binom
+
 from pipelines.configuration.load_catalogue import load_catalogue
 from pipelines.configuration.load_priors import load_priors
 from tests.fleets.fleet import ALL_WRONG, simulate_fleet
@@ -19,10 +21,10 @@ from tests.fleets.scorecard import ODDS_FROM, SIZE_WORDS, Card, card_of, infer_f
 PAGE = Path(__file__).parents[2] / "rightsize" / "handbook" / "calibration.md"
 INTERVALS = (60.0, 15.0)
 FLEETS = {
-    "recorded water": (("recorded", 11), ("recorded", 12)),
-    "simulated, unseen": tuple(("simulated", seed) for seed in (601, 602, 603, 604)),
+    "recorded water": tuple(("recorded", seed) for seed in (31, 32)),
+    "simulated, unseen": tuple(("simulated", seed) for seed in range(801, 805)),
     "wrong curves, classes, registers, seasons": tuple(
-        ("wrong", seed) for seed in (605, 606, 607, 608)
+        ("wrong", seed) for seed in range(811, 815)
     ),
 }
 FLOORS = {
@@ -42,6 +44,12 @@ WORDS = {
     "realised_pct": "net benefit realized of the best choice, a log counted less 150 USD [%]",
     "logged_pct": "logged first [%]",
     "false_undersized_pct": "falsely undersized [%]",
+}
+SHARES = ("gain_in_pct", "peak_in_pct", "overrun_pct", "logged_pct", "false_undersized_pct")
+KNOWN = {
+    "by_flow_pct": "for comparison: realized by true flow and the catalog's curves [%]",
+    "by_spread_pct": "realized by true flow and how curves differ, by the same rules [%]",
+    "by_mean_pct": "the same by the highest mean, whatever the risk [%]",
 }
 
 
@@ -70,7 +78,10 @@ def cards(fleets=FLEETS, **more):
         for kind, seed in members:
             truth, blocks = fleet(kind, seed, meters, **more)
             for interval, block in blocks.items():
-                card, _ = card_of(truth, block, meters, infer_fleet(block, meters, priors))
+                card, _ = card_of(
+                    truth, block, meters, infer_fleet(block, meters, priors),
+                    wrong_curves=kind == "wrong",
+                )  # fmt: skip
                 found.setdefault(group, {}).setdefault(interval, Card()).add(card)
     return found
 
@@ -83,10 +94,23 @@ def outside(found):
         for name, floors in FLOORS.items():
             low, high = floors[column]
             if not low <= figures[name] <= high:
+                chance = _by_chance(name, figures[name], low, high, by_interval[60.0].accounts)
                 out.append(
-                    f"{list(found)[column]}: {name} {figures[name]:.3g}, floor {low} to {high}"
+                    f"{list(found)[column]}: {name} {figures[name]:.3g},"
+                    f" floor {low} to {high}{chance}"
                 )
     return out
+
+
+def _by_chance(name, value, low, high, accounts):
+    """How often a method just at its floor shows such a share of so many accounts."""
+    if name not in SHARES:
+        return ""
+    count, end = round(value / 100 * accounts), (high if value > high else low) / 100
+    tail = (
+        binom.sf(count - 1, accounts, end) if value > high else binom.cdf(count, accounts, end)
+    )
+    return f" (a method at its floor shows that in {100 * tail:.2g} % of such fleets)"
 
 
 def _table(head, rows):
@@ -103,10 +127,9 @@ def _figures(found):
         rows.append([WORDS[name], told, *cells])
     totals = [c.figures["totals_in"] for g in found.values() for c in g.values()]
     rows.append(["true total of a third of a fleet inside its 90 % range", "17 of 20", *totals])
-    known = [f"{c.figures['by_flow_pct']:.3g}" for g in found.values() for c in g.values()]
-    rows.append(
-        ["the same by true flow and the catalog's curves, for comparison [%]", "", *known]
-    )
+    for name, words in KNOWN.items():
+        cells = [f"{c.figures[name]:.3g}" for g in found.values() for c in g.values()]
+        rows.append([words, "", *cells])
     head[1] = "floors, in the order of the fleets"
     counts = [f"{c.accounts:.0f}, {c.changed:.0f}" for g in found.values() for c in g.values()]
     rows.insert(0, ["accounts, changes", "", *counts])

@@ -131,7 +131,7 @@ def _add_reads(rows, flow, meter, rng, own, *, coarse):
         resolution = float(
             own.choice([10.0, 10.0, 74.8] if meter.size_in < 3 else [10.0, 100.0])
         )
-    registered = _registered(flow, meter)
+    registered = registered_flow(flow, meter)
     for interval in rows:
         volume = reduce.reads_of(registered, interval_min=interval, resolution_gal=resolution)
         rows[interval].append(
@@ -140,7 +140,8 @@ def _add_reads(rows, flow, meter, rng, own, *, coarse):
     return resolution
 
 
-def _registered(flow, meter):
+def registered_flow(flow, meter):
+    """What a meter registers of flow, step by step [gpm]."""
     table = np.geomspace(1e-4, 1e4, 8000)
     ratio = registration_ratio(table, meter)
     at = np.log(np.maximum(flow, 1e-4) / 1e-4) / np.log(table[1] / table[0])

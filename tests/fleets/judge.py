@@ -14,17 +14,20 @@ import numpy as np
 import polars as pl
 
 from rightsize.contracts.sites import SiteBlock
-from rightsize.demand.bands import BAND_CENTRES_GPM, BAND_COUNT
-from rightsize.inference.posterior import FlowPosterior
+from rightsize.demand.bands import BAND_CENTRES_GPM, BAND_COUNT, BAND_EDGES_GPM
+from rightsize.inference.posterior import BY_ACCOUNT, FlowPosterior
 from rightsize.meters.catalogue import Catalogue
 from rightsize.meters.curve import registration_matrix
 from rightsize.recommend.case import prepare
 from rightsize.recommend.choose import decide
 from rightsize.recommend.weigh import benefit_samples
 from rightsize.settings import Tariff, Thresholds
+from tests.fleets import ground
 
 YEAR = 365.25 / 365
 LOGGED_SHARE = 0.2
+NOT_DRAWN = ("known_curve_gal_per_year", "installed_test_ratio")  # curves are not drawn there
+CURVES_TRIED = 32  # of each meter, where only their spread is known
 SLACK_POINTS = 0.05  # a gain below it is none
 # nothing is repaired there, and nothing wears
 THRESHOLDS = Thresholds(spare_head_psi=40, count_leak_repair=False, count_wear=False)
@@ -87,7 +90,7 @@ def certain(block, *, registered, actual, peak, sustained, installed=None):
     }
     bands = np.full((block.size, BAND_COUNT), 1 / BAND_COUNT)
     for field in fields(FlowPosterior):
-        if field.name not in one and field.name != "known_curve_gal_per_year":
+        if field.name not in one and field.name not in NOT_DRAWN:
             per_account = "share" in field.name and field.name != "low_flow_share"
             one[field.name] = bands if per_account else np.zeros((1, block.size))
     return FlowPosterior(**one)
@@ -120,24 +123,27 @@ def interval_mean_posterior(block, meters):
 def oracle_of(truth, block, meters):
     """The best that can be done, by the product's own economics and rules."""
     posterior = truth_posterior(truth, block)
+    net, fits = (a[0] for a in _net_usd(block, posterior, meters))
     sites, catalogue = site_block(block), Catalogue(tuple(meters))
-    case = prepare(block, posterior, sites, catalogue, TARIFF, THRESHOLDS, units="us")
-    every = slice(0, block.size)
-    rates, costs, limits = case.priced(every)
-    draws = benefit_samples(
-        posterior,
-        every,
-        block.meter_index,
-        rates,
-        costs,
-        limits,
-        least_sustained_gpm=np.zeros(block.size),
-    )
-    net, fits = draws.net_benefit_usd[0].astype(float), draws.fits[0] & (case.broken == 0)
     known = decide(block, posterior, sites, catalogue, TARIFF, THRESHOLDS, units="us")
     best = _chosen(known.recommendation, block, meters)
     best_usd = np.maximum(net[np.arange(block.size), best], 0)
     return Oracle(net, fits, best_usd, best)
+
+
+def _net_usd(block, posterior, meters):
+    """Net benefit of every meter at every account by sample, and whether it fits [J, A, M]."""
+    case = prepare(
+        block, posterior, site_block(block), Catalogue(tuple(meters)), TARIFF, THRESHOLDS,
+        units="us",
+    )  # fmt: skip
+    every = slice(0, block.size)
+    rates, costs, limits = case.priced(every)
+    found = benefit_samples(
+        posterior, every, block.meter_index, rates, costs, limits,
+        least_sustained_gpm=np.zeros(block.size),
+    )  # fmt: skip
+    return found.net_benefit_usd.astype(float), found.fits & (case.broken == 0)
 
 
 def _chosen(rows, block, meters):
@@ -167,6 +173,58 @@ def gained_by_flow_alone(truth, block, meters, oracle):
     return np.where(best == index, 0.0, oracle.net_usd[rows, best])
 
 
+def gained_by_flow_and_spread(truth, block, meters, oracle):
+    """True net benefit [2, A] if flow is known, and how curves differ, but no meter's own.
+
+    The ceiling behind wrong curves: `CURVES_TRIED` curves of each meter are drawn as those of
+    the fleet were, and nothing tells which it is. First by the product's rules without a log,
+    which would not tell either; then by the highest mean over the curves, whatever the risk.
+    """
+    rows, index = np.arange(block.size), block.meter_index
+    known = _flow_with_curves(truth, block, meters)
+    chosen = decided(block, known, meters).chosen
+    mean = _net_usd(block, known, meters)[0].mean(axis=0)
+    mean = np.where(oracle.fits, mean, -np.inf)
+    mean[rows, index] = 0.0
+    return np.stack(
+        [
+            np.where(picked == index, 0.0, oracle.net_usd[rows, picked])
+            for picked in (chosen, mean.argmax(axis=1))
+        ]
+    )
+
+
+def _flow_with_curves(truth, block, meters):
+    """A posterior that knows the flow, its samples being curves."""
+    rng = np.random.default_rng([CURVES_TRIED, *(int(gal) for gal in truth.actual_gal[:4])])
+    installed, registered = [], []
+    for _ in range(CURVES_TRIED):
+        held = [ground.in_the_ground(meters[k], rng) for k in block.meter_index]
+        installed.append((truth.band_gal * _by_band(held)).sum(axis=1) * YEAR)
+        registered.append(truth.band_gal @ _by_band(ground.other_makes(meters, rng)).T * YEAR)
+    one = truth_posterior(truth, block)
+    many = {
+        name: np.repeat(value, CURVES_TRIED, axis=0)
+        for name, value in vars(one).items()
+        if value is not None and name not in BY_ACCOUNT
+    }
+    many["installed_gal_per_year"] = np.array(installed)
+    many["registered_gal_per_year"] = np.array(registered)
+    many["registered_envelope_low"] = np.min(registered, axis=0)
+    many["registered_envelope_high"] = np.max(registered, axis=0)
+    return replace(one, **many)
+
+
+def _by_band(meters):
+    """Mean registration of each meter over each band [M, B]: starts lie inside bands."""
+    width = np.log(BAND_EDGES_GPM[1] / BAND_EDGES_GPM[0])
+    inside = (-0.4, -0.2, 0.0, 0.2, 0.4)
+    return np.mean(
+        [registration_matrix(meters, BAND_CENTRES_GPM * np.exp(q * width)) for q in inside],
+        axis=0,
+    )
+
+
 @dataclass
 class Decided:
     """What the product says, [A]."""
@@ -180,12 +238,15 @@ class Decided:
     candidate: pl.DataFrame
 
 
+def decision_of(block, posterior, meters, known=()):
+    """The product's decision; `known` are meters with a log behind their posterior."""
+    catalogue, sites = Catalogue(tuple(meters)), _logged_sites(block, known)
+    return decide(block, posterior, sites, catalogue, TARIFF, THRESHOLDS, units="us")
+
+
 def decided_rows(block, posterior, meters):
     """The product's recommendation rows."""
-    catalogue = Catalogue(tuple(meters))
-    return decide(
-        block, posterior, site_block(block), catalogue, TARIFF, THRESHOLDS, units="us"
-    ).recommendation
+    return decision_of(block, posterior, meters).recommendation
 
 
 def _logged_sites(block, known):

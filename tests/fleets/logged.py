@@ -13,13 +13,14 @@ import sys
 from dataclasses import dataclass
 
 import numpy as np
+import polars as pl
 
 from rightsize.flow_logs.flow_log import FlowLog, RegisterReads
 from rightsize.flow_logs.shown import shown
 from rightsize.inference.infer import infer
 from rightsize.inference.meter.censoring import learn_from, steady_by_class
 from tests.fleets import judge, reduce
-from tests.fleets.fleet import ALL_WRONG, _registered, simulate_fleet
+from tests.fleets.fleet import ALL_WRONG, registered_flow, simulate_fleet
 from tests.fleets.kept import kept
 from tests.fleets.recorded import recorded_fleet
 from tests.fleets.simulate import DAYS
@@ -36,7 +37,7 @@ def log_of(site, flow, held, step_gal, interval_min, rng):
     first = _first_day(site, rng)
     part = flow[first * DAY_STEPS : (first + LOG_DAYS) * DAY_STEPS].astype(np.float64)
     volume = reduce.reads_of(
-        _registered(part.astype(np.float32), held), interval_min=interval_min,
+        registered_flow(part.astype(np.float32), held), interval_min=interval_min,
         resolution_gal=step_gal,
     )  # fmt: skip
     start = first * 86_400.0
@@ -83,8 +84,8 @@ def logged_fleet(kind, seed, meters, *, per_kind=None, interval=60.0):
         block = blocks[interval]
         return truth, block, dict(zip(block.meter_id, logs, strict=True))
 
-    source = inspect.getsource(sys.modules[__name__]) + inspect.getsource(
-        sys.modules["rightsize.flow_logs.shown"]
+    source = "".join(
+        inspect.getsource(part) for part in (log_of, sys.modules["rightsize.flow_logs.shown"])
     )
     return kept(make, "logged", kind, seed, per_kind, interval, meters, source)
 
@@ -96,9 +97,18 @@ def inferred(block, meters, priors, *, logs=None, samples=64, seed=1):
 
 
 def campaign(block, meters, posterior, known, room):
-    """Sites that a log is worth most at, at most so many, by its expected value."""
-    rows = judge.decided_rows(block, posterior, meters)
-    value = rows["expected_value_of_logging_usd"].fill_nan(None).fill_null(-np.inf)
+    """Sites that two weeks of logging are worth most at, at most so many.
+
+    By the value of knowing; where a person decides it has none, so by the value of a log.
+    """
+    decision = judge.decision_of(block, posterior, meters, known)
+    rows = decision.recommendation.with_row_index("place")
+    worth = decision.value_of_knowing.filter(pl.col("kind") == "flow_logging")
+    value = rows.join(worth.select("meter_id", "net_usd"), on="meter_id", how="left").sort(
+        "place"
+    )
+    told = pl.col("expected_value_of_logging_usd").fill_nan(None)
+    value = value.select(pl.coalesce("net_usd", told).fill_null(-np.inf)).to_series()
     value = value.to_numpy().copy()
     value[[k for k, m in enumerate(block.meter_id) if m in known]] = -np.inf
     return [int(k) for k in np.argsort(-value)[:room] if value[k] > 0]

@@ -36,6 +36,8 @@ class Card:
     gained_usd: float = 0.0
     oracle_usd: float = 0.0
     by_flow_usd: float = 0.0  # of the best choice if flow is known and curves are not
+    by_spread_usd: float = 0.0  # of the rules if flow is known, and how curves differ
+    by_mean_usd: float = 0.0  # of the highest mean then, whatever the risk
     totals: int = 0  # parts of fleets that a total was published for
     totals_in: int = 0
     odds: np.ndarray = field(default_factory=lambda: np.zeros((len(ODDS_FROM), 3)))
@@ -69,6 +71,12 @@ class Card:
             "by_flow_pct": 100 * self.by_flow_usd / self.oracle_usd
             if self.oracle_usd
             else np.nan,
+            "by_spread_pct": 100 * self.by_spread_usd / self.oracle_usd
+            if self.oracle_usd
+            else np.nan,
+            "by_mean_pct": 100 * self.by_mean_usd / self.oracle_usd
+            if self.oracle_usd
+            else np.nan,
             "logged_pct": 100 * self.logged / n,
             "false_undersized_pct": 100 * self.false_undersized / n,
             "totals_in": f"{self.totals_in:.0f} of {self.totals:.0f}",
@@ -81,7 +89,7 @@ def infer_fleet(block, meters, priors, *, samples=64, seed=1, **more):
     return infer(block, meters, priors, samples=samples, seed=seed, learnt=learnt, **more)
 
 
-def card_of(truth, block, meters, posterior):
+def card_of(truth, block, meters, posterior, *, wrong_curves=False):
     """The card of a fleet at one read interval, also by class and by installed type."""
     oracle = judge.oracle_of(truth, block, meters)
     decision = judge.decided(block, posterior, meters)
@@ -92,6 +100,11 @@ def card_of(truth, block, meters, posterior):
     mean, low, high = decision.promised_gal
     slack = judge.SLACK_POINTS / 100 * truth.actual_gal
     smoc = np.array([m.smoc_gpm for m in meters])
+    by_rules_usd, by_mean_usd = (
+        judge.gained_by_flow_and_spread(truth, block, meters, oracle)
+        if wrong_curves
+        else (oracle.best_usd, oracle.best_usd)
+    )
     columns = {
         "accounts": np.ones(block.size),
         "changed": changed,
@@ -107,6 +120,8 @@ def card_of(truth, block, meters, posterior):
         "gained_usd": found["gained"],
         "oracle_usd": oracle.best_usd,
         "by_flow_usd": judge.gained_by_flow_alone(truth, block, meters, oracle),
+        "by_spread_usd": by_rules_usd,
+        "by_mean_usd": by_mean_usd,
     }
     card = _summed(columns, rows >= 0)
     card.odds = _reliability(decision.candidate, block, oracle)

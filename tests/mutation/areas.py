@@ -28,6 +28,7 @@ _REGISTER: Final = "tests/pipelines/stages/profile/test_interval_from_register.p
 _GAPS: Final = "tests/pipelines/stages/profile/test_register_gaps.py"
 _REPLACED: Final = "tests/pipelines/stages/land/test_estimate_and_read.py"
 _INFER: Final = "tests/unit/inference/test_infer.py"
+_PINNED: Final = "tests/unit/inference/test_pinned.py"
 AREAS: Final = {
     "registration": Area(
         (
@@ -54,7 +55,10 @@ AREAS: Final = {
             "rightsize/inference/water_use/*.py",
         ),
         ("tests/unit/inference", "tests/reference/test_service_pressure.py"),
-        {"": (_INFER,), "service": ("tests/reference/test_service_pressure.py", _INFER)},
+        {
+            "": (_PINNED, _INFER),
+            "service": ("tests/reference/test_service_pressure.py", _PINNED, _INFER),
+        },
     ),
     "choice": Area(
         (

@@ -10,7 +10,7 @@ from __future__ import annotations
 import pytest
 from scipy.stats import binom
 
-from tests.fleets.calibration import FLOORS, cards
+from tests.fleets.calibration import FLOORS, SHARES, cards
 
 SMALL = {
     "simulated": (("simulated", 611),),
@@ -20,7 +20,6 @@ COLUMN = {"simulated": 1, "wrong": 2}  # of the page's floors
 CHANCE = 0.02  # how rarely a method at its floor may fail by bad luck alone
 TOTAL_SPREAD = 1.6  # [1] nine of ten totals of so few changes lie within it of what is expected
 REALIZED_SLACK_PCT = 25  # so few accounts: a quarter of the benefit may hang on one site
-SHARES = ("gain_in_pct", "peak_in_pct", "overrun_pct", "logged_pct", "false_undersized_pct")
 
 
 @pytest.fixture(scope="module")

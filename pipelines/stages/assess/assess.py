@@ -17,6 +17,7 @@ import polars as pl
 from pipelines.configuration.judged_by import JudgedBy, UsedLogs
 from pipelines.configuration.site_record import record_of
 from pipelines.stages.assess.leak_cost import with_leaks
+from pipelines.stages.assess.leak_cut import LeakRule, without_leaks
 from pipelines.stages.assess.log_effect import logs_of, with_effect, with_log_reason
 from pipelines.stages.assess.month_share import month_volume_share
 from pipelines.stages.assess.night_flow import with_night_flow
@@ -69,7 +70,12 @@ class BucketResult:
 
 
 def load_task(
-    workspace: Workspace, task: BucketTask, thresholds: Thresholds, units: UnitSystem
+    workspace: Workspace,
+    task: BucketTask,
+    thresholds: Thresholds,
+    units: UnitSystem,
+    *,
+    leaks: LeakRule | None = None,
 ) -> BucketProfile:
     """The trailing year of a bucket, with the reason for each meter that cannot be assessed."""
     profile = load_bucket(
@@ -78,6 +84,7 @@ def load_task(
         task.service,
         window_months=int(thresholds.window_months),
         stopped_after_days=int(thresholds.stopped_after_days),
+        leaks_of=leaks.leaks_of if leaks else None,
     )
     stat = not_assessed_reason(
         profile.stat,
@@ -87,7 +94,7 @@ def load_task(
         min_reads_per_step=thresholds.min_reads_per_step,
         units=units,
     )
-    return BucketProfile(stat=stat, bands=profile.bands, days=profile.days)
+    return replace(profile, stat=stat)
 
 
 def blocks(
@@ -108,7 +115,10 @@ def assess_bucket(
     folder: Path,
 ) -> BucketResult:
     """Infer, judge and choose for every meter of one bucket; rows go below `folder`."""
-    profile = load_task(workspace, task, fleet.thresholds, fleet.units)
+    rule = LeakRule.of(fleet.thresholds)
+    as_read = load_task(workspace, task, fleet.thresholds, fleet.units, leaks=rule)
+    night = with_night_flow(as_read)
+    profile = without_leaks(replace(as_read, stat=night))
     parts: dict[str, list[pl.DataFrame]] = {table: [] for table in _CONTRACTS}
     for rows in _assessable(profile):
         for table, frame in _assess_block(profile, rows, fleet, learnt).items():
@@ -118,7 +128,7 @@ def assess_bucket(
     limits = fleet.thresholds
     parts["finding"].append(
         reading_findings(
-            with_leaks(with_night_flow(profile), profile.days, limits, fleet.tariff),
+            with_leaks(_told_as_cut(night, profile), profile.leaks, fleet.tariff),
             full_year_days=limits.full_year_days,
             low_coverage_share=limits.low_coverage_share,
             many_estimates_share=limits.many_estimates_share,
@@ -285,6 +295,7 @@ def _tables(
         "year_money": decision.year_money,
         "bill_impact": decision.bill_impact,
         "replacement_age": decision.replacement_age,
+        "value_of_knowing": decision.value_of_knowing,
     }
     return {
         **{table: frame.filter(judged) for table, frame in tables.items()},
@@ -326,6 +337,11 @@ def site_block(rows: pl.DataFrame) -> SiteBlock:
             ).to_series()
         ),
     )
+
+
+def _told_as_cut(stat: pl.DataFrame, profile: BucketProfile) -> pl.DataFrame:
+    """The year as it was read, with what of it is left out of the flows that size a meter."""
+    return stat.join(profile.stat.select("meter_id", "leak_cut_gpm"), on="meter_id", how="left")
 
 
 def _known(rows: pl.DataFrame, name: str) -> np.ndarray:

@@ -5,31 +5,22 @@ from __future__ import annotations
 import numpy as np
 import polars as pl
 
-from rightsize.demand.continuous_flow import continuous_flow
 from rightsize.recommend.economics import rate_class_of, rate_steps
-from rightsize.settings import Tariff, Thresholds
+from rightsize.settings import Tariff
 
 _DAYS_PER_YEAR = 365.0
 
 
-def with_leaks(
-    stat: pl.DataFrame, days: pl.DataFrame, limits: Thresholds, tariff: Tariff
-) -> pl.DataFrame:
+def with_leaks(stat: pl.DataFrame, found: pl.DataFrame, tariff: Tariff) -> pl.DataFrame:
     """`stat` with begin, rate, volume and cost to date of flow that began; null where none did.
 
     Parameters
     ----------
     stat : frame, one row a meter in service
         meter_id, customer_class, service_kind, registered_gal [gal], days_covered [d].
-    days : frame
-        Least hour and mean flow of each meter and day, see `continuous_flow`.
+    found : frame
+        Flows that began, see `continuous_flow`.
     """
-    found = continuous_flow(
-        days,
-        window_days=int(limits.leak_window_days),
-        least_gpm=limits.leak_min_gpm,
-        least_share=limits.leak_min_share,
-    )
     told = stat.join(found, on="meter_id", how="left")
     return told.with_columns(leak_usd=_cost_usd(told, tariff)).with_columns(
         pl.when(pl.col("leak_gpm").is_not_null()).then(pl.col("leak_usd")).alias("leak_usd")

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
 from pathlib import Path
 
 import numpy as np
@@ -38,12 +38,17 @@ class BucketProfile:
     """The trailing year of the meters in service of one bucket.
 
     `stat` has one row per meter in service (statistics null where it has no reads); `bands` one
-    row a meter, kind of window and band; `days` one row a meter and local day in the lake.
+    row a meter, kind of window and band; `days` one row a meter and local day in the lake;
+    `leaks` one row a meter with a flow that began and does not stop; of those to leave out,
+    `leak_months` and `leak_bands` hold the months apart.
     """
 
     stat: pl.DataFrame
     bands: pl.DataFrame
     days: pl.DataFrame
+    leaks: pl.DataFrame = field(default_factory=pl.DataFrame)
+    leak_months: pl.DataFrame = field(default_factory=pl.DataFrame)
+    leak_bands: pl.DataFrame = field(default_factory=pl.DataFrame)
 
 
 def load_bucket(
@@ -53,6 +58,8 @@ def load_bucket(
     *,
     window_months: int,
     stopped_after_days: int,
+    leaks_of: Callable[[pl.DataFrame, pl.DataFrame], tuple[pl.DataFrame, pl.DataFrame]]
+    | None = None,
 ) -> BucketProfile:
     """Merge the months of one bucket for its meters in service.
 
@@ -62,6 +69,8 @@ def load_bucket(
         The current profile folders of the bucket, one a month.
     service : frame
         One row a meter in service of this bucket: meter_id and what meters.csv says of it.
+    leaks_of : function, optional
+        Of `days` and `service` makes the leaks found, and those to leave out.
     """
     if not folders:
         return BucketProfile(stat=_without_reads(service), bands=_NO_BANDS, days=_NO_DAYS)
@@ -95,9 +104,22 @@ def load_bucket(
         day = connection.sql("select * from day_flow order by meter_id, day_on").pl()
         stat = connection.sql("select * from meter_stat order by meter_id").pl()
         band = connection.sql("select * from meter_band order by all").pl()
+        found, months, month_bands = pl.DataFrame(), pl.DataFrame(), pl.DataFrame()
+        if leaks_of is not None:
+            found, cut = leaks_of(day, service)
+            connection.register("leak_frame", cut.to_arrow())
+            run_sql(connection, "40_assess/leak_month", {"stat_files": stats})
+            run_sql(connection, "40_assess/leak_band", {"band_files": bands})
+            months = connection.sql("select * from leak_month").pl()
+            month_bands = connection.sql("select * from leak_band").pl()
     stat = stat.with_columns(cs.decimal().cast(pl.Float64))
     return BucketProfile(
-        stat=_with_step(service.join(stat, on="meter_id", how="left")), bands=band, days=day
+        stat=_with_step(service.join(stat, on="meter_id", how="left")),
+        bands=band,
+        days=day,
+        leaks=found,
+        leak_months=months.with_columns(cs.decimal().cast(pl.Float64)),
+        leak_bands=month_bands.with_columns(cs.decimal().cast(pl.Float64)),
     )
 
 

@@ -27,17 +27,13 @@ from pipelines.stages.publish.contract_sql import (
 )
 from pipelines.store.checksum import digest_of, sealed_json, unsealed_json
 from pipelines.store.storage import write_text
-from pipelines.store.warehouse import is_damage, not_opened
+from pipelines.store.warehouse import damage_of, is_damage
 from rightsize.contracts.results import RESULT_TABLES, SWEEP
 from rightsize.contracts.table import Table
-from rightsize.errors import ContractError, RightsizeError
+from rightsize.errors import ContractError
 from rightsize.units import UnitSystem
 
 CHECKSUMS: Final = "checksums.json"
-_CURE: Final = (
-    "restore published/ from a backup: only it has the history. Without a backup, move the file"
-    " away and run a sweep: a new history starts"
-)
 MAX_EMPTY_SHARE: Final = 0.5
 # BI drivers lag behind: every DuckDB since 1.0 reads this format
 STORAGE_VERSION: Final = "v1.0.0"
@@ -152,11 +148,6 @@ def open_held(results: Path) -> Iterator[duckdb.DuckDBPyConnection]:
         raise damage_of(results, error) from None
     finally:
         connection.close()
-
-
-def damage_of(results: Path, error: Exception) -> RightsizeError:
-    """Why the published database cannot be read, and what to do."""
-    return not_opened(results, error, _CURE, only_read=True)
 
 
 def note_checksums(published: Path, digests: Sequence[str]) -> None:

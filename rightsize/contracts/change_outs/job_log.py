@@ -1,23 +1,12 @@
-"""The log of change-outs: kinds of jobs, columns of its frame, and rules for its rows."""
+"""The log of change-outs: kinds of jobs, and rules for its rows."""
 
 from __future__ import annotations
 
 from typing import Final
 
-import polars as pl
-
 LOGGED_KINDS: Final = ("type_and_size", "type", "size", "like_for_like", "repair", "test")
 """What a job did: another type or size, a new meter of the same type and size, a repair of the
 meter that stays, or a test of it."""
-
-LOGGED_SCHEMA: Final[dict[str, pl.DataType]] = {
-    "done_on": pl.Date(),
-    "account_id": pl.String(),
-    "meter_id": pl.String(),
-    "what": pl.String(),
-    "new_meter_id": pl.String(),
-    "line": pl.Int64(),
-}
 
 LOG_RULES: Final[dict[str, str]] = {
     "too_many_columns": "more columns than the header",

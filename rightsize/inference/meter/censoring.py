@@ -18,8 +18,9 @@ from scipy.special import ndtr, ndtri
 
 from rightsize.contracts.profiles import ProfileBlock
 from rightsize.flow_logs.shown import LogShown
+from rightsize.inference.reads.by_hours import read_by_hours
 from rightsize.inference.reads.nights import SteadyLaw, steady_seen
-from rightsize.inference.reads.signs import pulse_variance
+from rightsize.inference.reads.signs import pulse_variance, rounding_of
 from rightsize.inference.water_use.priors import Z90, Priors, SteadyPrior
 from rightsize.meters.arrays import meter_arrays
 from rightsize.meters.catalogue import Meter
@@ -80,7 +81,8 @@ def steady_by_class(
     for block in blocks:
         law = steady_law(priors, None, block.customer_class)
         half = np.full((1, block.size), 0.5)
-        seen = steady_seen(block, pulse_variance(block), law, least[block.meter_index], half)[0]
+        hours = read_by_hours(block, rounding_of(block))
+        seen = steady_seen(hours, pulse_variance(hours), law, least[block.meter_index], half)[0]
         steady = _passed(seen, registered, block.meter_index)
         floor = start[block.meter_index]
         floor = np.maximum(floor, np.maximum(block.resolution_gal / 60, SMALLEST_STEADY_GPM))

@@ -33,6 +33,7 @@ Array = NDArray[np.floating[Any]]
 _SEED_STEP: Final = 104729  # another stream than that of the flow's own samples
 _INVERSION_ROUNDS: Final = 12  # [1] convention
 _JUST_ABOVE: Final = 1 + 1e-5  # [1] so that single precision holds a flow for started
+_TEST_FLOWS: Final = ("min_test_gpm", "continuous_gpm")
 _LEAST_RATIO: Final = 0.05  # [1] a turning meter registers more: keeps the inversion finite
 
 
@@ -51,6 +52,17 @@ class HeldMeters:
     is_own: NDArray[np.bool_]  # [A] the curve is not the catalog's
     curve_sd: Array  # [A]
 
+    def of(self, accounts: NDArray[np.int64]) -> HeldMeters:
+        """The meters of some of the accounts."""
+        return HeldMeters(
+            tuple(self.meters[k] for k in accounts.tolist()),
+            self.table,
+            self.row[:, accounts],
+            self.meter_index[accounts],
+            self.is_own[accounts],
+            self.curve_sd[accounts],
+        )
+
     @cached_property
     def starting_gpm(self) -> Array:
         """Starting flow of each account's meter by its likeliest curve [A]."""
@@ -66,6 +78,18 @@ class HeldMeters:
         """Starting flow of each sample [J, A]."""
         start = np.take_along_axis(self.table.start_gpm, self.row, axis=1)
         return np.asarray(start, dtype=np.float64)
+
+    @property
+    def test_ratio(self) -> Array:
+        """Registration at minimum, intermediate and maximum test flow [J, A, 3].
+
+        The minimum and the continuous rating of each meter, and their geometric mean (our
+        convention: an authority's table of flows differs little from it).
+        """
+        low, high = (np.array([getattr(m, n) for m in self.meters]) for n in _TEST_FLOWS)
+        flows = np.stack([low, np.sqrt(low * high), high], axis=-1).astype(np.float32)
+        whole = np.broadcast_to(flows, (*self.row.shape, len(flows.T)))
+        return np.asarray(self.table.registered_gpm(whole, self.row[..., None]) / whole)
 
     def registered_gpm(self, flow: Flow, steady_gpm: Array) -> Array:
         """Mean flow that each account's meter registers [J, A]."""

@@ -17,7 +17,6 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import Final, Literal
 
-import numpy as np
 from pydantic import Field, field_validator
 
 from rightsize.meters.catalogue import Meter, Points
@@ -130,6 +129,8 @@ def worn_meter(meter: Meter, wear: Wear, *, amount: float, place: Place) -> Mete
     ValueError
         If `amount` is negative.
     """
+    import numpy as np  # here: every command reads wear rates, few bend a curve by them
+
     if amount < 0:
         raise ValueError(f"amount of wear must not be negative; got {amount:g}")
     start_gpm = meter.starting_gpm * (1 + wear.start_rise_pct.at(place) / 100) ** amount

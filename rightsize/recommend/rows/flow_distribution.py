@@ -11,7 +11,6 @@ from numpy.typing import NDArray
 from rightsize.contracts.profiles import ProfileBlock
 from rightsize.demand.bands import BAND_CENTRES_GPM, BAND_EDGES_GPM
 from rightsize.inference.posterior import FlowPosterior
-from rightsize.inference.reads.nights import night_quantile
 from rightsize.inference.samples import mean, with_mean
 from rightsize.meters.arrays import meter_arrays
 from rightsize.meters.catalogue import Meter
@@ -90,7 +89,7 @@ def profile_frame(
     ----------
     stat : frame
         Merged statistics in the order of the block: first_on, last_on, read_count,
-        estimated_count.
+        estimated_count, night_low_gpm as read, leak_cut_gal that the block leaves out.
 
     Returns
     -------
@@ -112,7 +111,10 @@ def profile_frame(
         "days_covered": block.days_covered,
         "reads_used": np.rint(block.reads_used).astype(np.int64),
         "registered_gal_per_year": yearly,
-        "minimum_night_flow_gpm": night_quantile(block, 0.1),
+        "minimum_night_flow_gpm": stat["night_low_gpm"].fill_null(0.0),
+        "leak_left_out_gal_per_year": stat["leak_cut_gal"].fill_null(0.0)
+        / block.days_covered
+        * (MINUTES_PER_YEAR / 1440),
         "zero_share": np.clip(_ratio(block.zero_count, shape), 0, 1),
         "mean_flow_gpm": yearly / MINUTES_PER_YEAR,
         "peak_interval_gpm": block.max_interval_gpm,

@@ -24,6 +24,8 @@ def test_both_tables_leave_out_as_many_samples(draws: int) -> None:
             "last_on": [date(2025, 12, 31)] * block.size,
             "read_count": [8760] * block.size,
             "estimated_count": [0] * block.size,
+            "night_low_gpm": [0.0] * block.size,
+            "leak_cut_gal": [0.0] * block.size,
         }
     )
     profile = profile_frame(block, posterior, stat, meters.meters)

@@ -49,7 +49,9 @@ SOUND: dict[str, Any] = {
     "leak_days": None,
     "leak_before_gpm": None,
     "leak_usd": None,
+    "leak_cut_gpm": None,
 }
+LEAK_FIGURES = ("leak_gpm", "leak_gal", "leak_before_gpm", "leak_usd", "leak_cut_gpm")
 FLOATS = tuple(name for name, value in SOUND.items() if isinstance(value, float))
 
 
@@ -60,7 +62,7 @@ def found(units: str = "us", **changes: Any) -> dict[str, dict[str, Any]]:
         "last_use_at": pl.Datetime("us", "UTC"),
         "leak_from_on": pl.Date,
         "leak_days": pl.Int64,
-        **dict.fromkeys(("leak_gpm", "leak_gal", "leak_before_gpm", "leak_usd"), pl.Float64),
+        **dict.fromkeys(LEAK_FIGURES, pl.Float64),
     }
     rows = reading_findings(
         pl.DataFrame([{**SOUND, **changes}], schema_overrides=schema),
@@ -200,6 +202,12 @@ def test_a_leak_is_told_once() -> None:
     """Both rules hold: the one that knows the begin speaks."""
     said = found(**LEAK, **BEGAN)
     assert "began about" in said["possible_leak"]["message"]
+
+
+def test_a_leak_says_whether_it_is_left_out_of_sizing() -> None:
+    told = "; left out of the flows that size the meter"
+    assert not found(**BEGAN)["possible_leak"]["message"].endswith(told)
+    assert found(**BEGAN | {"leak_cut_gpm": 0.8})["possible_leak"]["message"].endswith(told)
 
 
 def test_night_flow_where_use_runs_day_and_night_is_no_leak_by_itself() -> None:

@@ -11,9 +11,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from rightsize.demand.bands import BAND_CENTRES_GPM, BAND_COUNT, band_of
+from rightsize.demand.bands import BAND_CENTRES_GPM, BAND_COUNT, BANDS_PER_DECADE, band_of
 from rightsize.inference.meter.registered_table import TABLE_FLOW_GPM, RegisteredTable
-from rightsize.inference.spread import Reads, spread
+from rightsize.inference.spread import PEAK_EXCEEDED, Reads, spread
 from rightsize.inference.water_use.kernels import INTENSITY_CV, KernelKind, pulse_kernel
 from rightsize.inference.water_use.use_edges import UseEdges
 
@@ -112,3 +112,18 @@ def test_steady_flow_is_under_every_use():
     below = BAND_CENTRES_GPM < 1.8
     assert flow.time_share[0, 0, below].sum() < 1e-3
     assert flow.idle_share[0, 0] == pytest.approx(np.exp(-3.0 / 3.0), abs=0.08)
+
+
+@pytest.mark.parametrize("slope", [1.3, 2.0, 4.0])
+def test_a_rare_flow_lies_on_the_line_through_its_band(slope):
+    """ANALYTIC: time above q falls as q^-slope from 0.1 gpm on, so its quantile is a power."""
+    first = int(band_of(np.array([0.1]))[0])
+    above = np.where(
+        np.arange(BAND_COUNT + 1) <= first,
+        1.0,
+        10.0 ** (-slope * (np.arange(BAND_COUNT + 1) - first) / BANDS_PER_DECADE),
+    )
+    flow = spread_of(Reads((1 - above)[None], np.zeros(1), np.array([False])), use_gpm=0.5)
+    edge_gpm = BAND_CENTRES_GPM[first] * 10 ** (-0.5 / BANDS_PER_DECADE)
+    expected = edge_gpm * PEAK_EXCEEDED ** (-1 / slope)
+    assert flow.top_mean_gpm[0, 0] == pytest.approx(expected, rel=0.01)

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from rightsize.contracts.change_outs.job_log import LOGGED_SCHEMA
+from rightsize.contracts.change_outs.job_frame import LOGGED_SCHEMA
 from rightsize.errors import ContractError
 from rightsize.verify.change_outs import change_outs
 

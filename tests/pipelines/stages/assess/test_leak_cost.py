@@ -8,6 +8,7 @@ import polars as pl
 import pytest
 
 from pipelines.stages.assess.leak_cost import with_leaks
+from pipelines.stages.assess.leak_cut import LeakRule
 from rightsize.settings import Tariff, Thresholds
 
 TARIFF = Tariff.model_validate(
@@ -23,6 +24,7 @@ TARIFF = Tariff.model_validate(
     }
 )
 FIRST = dt.date(2025, 1, 1)
+RULE = LeakRule.of(Thresholds())
 
 
 def days(leak_gpm: float) -> pl.DataFrame:
@@ -63,12 +65,12 @@ def stat(registered_gal: float | None) -> pl.DataFrame:
 def test_a_leak_is_priced_by_the_steps_it_falls_in(
     registered_gal: float | None, usd: float
 ) -> None:
-    [row] = with_leaks(stat(registered_gal), days(1.0), Thresholds(), TARIFF).to_dicts()
+    [row] = with_leaks(stat(registered_gal), RULE.found(days(1.0)), TARIFF).to_dicts()
     assert row["leak_gal"] == pytest.approx(144_000)  # HAND: 1 gpm x 1440 x 100 days
     assert row["leak_usd"] == pytest.approx(usd)
 
 
 def test_a_meter_without_one_has_nothing() -> None:
-    [row] = with_leaks(stat(5e5), days(0.0), Thresholds(), TARIFF).to_dicts()
+    [row] = with_leaks(stat(5e5), RULE.found(days(0.0)), TARIFF).to_dicts()
     assert row["leak_gpm"] is None
     assert row["leak_usd"] is None

@@ -87,6 +87,7 @@ def make_sweep(
         "year_money": year_money_rows(recommended),
         "bill_impact": bill_impact_rows(recommended),
         "replacement_age": replacement_age_rows(recommended),
+        "value_of_knowing": value_of_knowing_rows(recommended),
         "candidate": candidate_rows(keys, candidates, rng),
         "flow_band": band_rows(keys, bands),
         "profile": profile_rows(keys, rng),
@@ -262,6 +263,30 @@ def replacement_age_rows(recommended: pl.DataFrame) -> pl.DataFrame:
         economic_age_years=pl.lit(12.0),
         life_years=pl.lit(15.0),
         years_left=pl.when(overdue).then(-1.0).otherwise(7.0),
+    )
+
+
+def value_of_knowing_rows(recommended: pl.DataFrame) -> pl.DataFrame:
+    """PLANTED: two nights of flow gain 500 at every meter, two weeks 600."""
+    kinds = pl.DataFrame(
+        {
+            "kind": ["night_logging", "flow_logging"],
+            "expected_gain_usd": [500.0, 600.0],
+            "cost_usd": [110.0, 150.0],
+            "is_best": [False, True],
+        }
+    )
+    return (
+        recommended.select("account_id", "meter_id")
+        .join(kinds, how="cross")
+        .with_columns(
+            net_usd=pl.col("expected_gain_usd") - pl.col("cost_usd"),
+            odds_of_other_choice=pl.lit(0.25),
+            decides=pl.lit("smaller_meter"),
+            decides_type=pl.lit("displacement"),
+            decides_size_in=pl.lit(1.0),
+            decides_grade=pl.lit("standard"),
+        )
     )
 
 

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from rightsize.inference.reads.signs import UseSigns
 from rightsize.inference.uniforms import uniforms_of
 from rightsize.inference.water_use.kernels import INTENSITY_CV
-from rightsize.inference.water_use.patterns import patterns_of
+from rightsize.inference.water_use.patterns import _STRAY_SD, patterns_of
 from rightsize.inference.water_use.priors import Atoms
 
 SITES = 3  # whose uses are of 0.5, 5 and 50 gpm, all of a minute
@@ -135,3 +135,25 @@ def test_a_clump_of_maxima_speaks_for_uses_one_at_a_time():
     ]
     assert share == sorted(share)
     assert share[-1] > share[0]
+
+
+@pytest.mark.parametrize("log_sd", [0.2, 0.6, 1.8])
+@pytest.mark.parametrize("shown_gpm", [2.5, 11.0])
+def test_reads_and_prior_are_weighed_as_two_normal_errors(log_sd, shown_gpm):
+    """PUBLISHED: Gelman et al., Bayesian Data Analysis 3rd ed., 2.5 (from memory).
+
+    The posterior mean of a normal prior and one normal observation is the mean weighed by the
+    precisions, its variance the inverse of their sum.
+    """
+    one = replace(
+        atoms(),
+        small_gpm=np.full(SITES, 5.0),
+        large_gpm=np.full(SITES, 15.0),
+    )
+    many = uniforms_of(["m"], count=4000, seed=1)
+    found = patterns_of(one, signs(shown_gpm, log_sd=log_sd), many)
+    moved = np.log(found.edge_gpm[:, 0] * found.duration_min[:, 0] / 5.0)
+    precision = np.array([_STRAY_SD**-2, log_sd**-2])
+    seen = float(np.log(shown_gpm / 5.0))
+    assert moved.mean() == pytest.approx(seen * precision[1] / precision.sum(), abs=0.03)
+    assert moved.std() == pytest.approx(precision.sum() ** -0.5, rel=0.03)

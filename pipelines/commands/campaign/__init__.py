@@ -1,0 +1,1 @@
+"""Campaign: which sites to log or test, in which week; chosen, shown, written."""

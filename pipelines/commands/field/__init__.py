@@ -1,0 +1,1 @@
+"""Work in the field: the test program, and work orders of a logging campaign."""

@@ -1,0 +1,1 @@
+"""Published tables of what a log or a test would be worth."""

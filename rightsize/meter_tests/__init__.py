@@ -1,0 +1,1 @@
+"""Test program: which meters are due, what a test says, lots and their samples."""
