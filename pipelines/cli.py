@@ -158,11 +158,28 @@ def demo(
     accounts: Annotated[int, typer.Option(min=20, help="number of accounts")] = 400,
     months: Annotated[int, typer.Option(min=1, max=36, help="months of reads")] = 13,
     seed: Annotated[int | None, typer.Option(min=0, help="random seed")] = None,
+    logs: Annotated[
+        bool,
+        typer.Option(
+            "--logs",
+            help="in a swept demo: bring back flow logs of accounts to be logged first",
+        ),
+    ] = False,
 ) -> None:
     """Write a simulated demo utility: configuration, AMI exports, meter list and tariff."""
     from pipelines.commands import console
     from pipelines.demo.write import DEFAULT_SEED, write_demo
 
+    if logs:
+        from pipelines.demo.logs import write_logs
+
+        written = write_logs(folder)
+        console.out.print(
+            f"flow logs: {len(written):,} accounts, 14 days each, in {folder / 'flow_logs'}",
+            soft_wrap=True,
+        )
+        console.out.print(f"next: rightsize sweep {folder / 'sweep.yaml'}", soft_wrap=True)
+        return
     chosen = DEFAULT_SEED if seed is None else seed
     summary = write_demo(folder, accounts=accounts, months=months, seed=chosen)
     console.out.print(

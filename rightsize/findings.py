@@ -107,6 +107,13 @@ _CODES = (
         "serious",
         "volume became a multiple at a change-out: the new meter's multiplier or unit is wrong",
     ),
+    FindingCode("flow_log_rows", "warning", "rows of a flow log were rejected"),
+    FindingCode(
+        "flow_log_refused",
+        "warning",
+        "a flow log is not used: it does not agree with the register, or cannot be placed",
+    ),
+    FindingCode("flow_log_gaps", "info", "a flow log in use has gaps"),
     FindingCode(
         "gap_volume",
         "info",
@@ -130,3 +137,19 @@ NOT_ASSESSED_CODES: Final[dict[str, str]] = {
 }
 """Every reason for not assessing an account, with its meaning, the first that holds first.
 Contract, handbook and the gate (`demand/sufficiency.py`) take them from here."""
+
+LOG_REFUSALS: Final[dict[str, str]] = {
+    "meter_unknown": "correct meter_id or account_id in the file and send it again",
+    "too_short": "log again for at least two whole days, better two weeks",
+    "outside_reads": "check start and time zone of the file; otherwise wait for the reads",
+    "gaps": "check battery, probe and memory of the logger, and log again",
+    "wrong_meter": "find which meter was logged, correct meter_id and send the file again",
+    "clock_shifted": "correct the file's start or time zone and send it again",
+    "clock_reversed": "turn the rows of the file round and send it again",
+    "clock_drift": "write drift_s_per_day above the columns and send the file again",
+    "pulse_size": "correct pulse_gal above the columns and send the file again",
+    "other_log_used": "nothing to do: a log of the flow in the pipe tells more",
+    "volume_disagrees": "check pulse size, pipe and settings of the logger; if they are right,"
+    " test the meter",
+}
+"""Why a log is not used, and what to do."""

@@ -72,6 +72,7 @@ def scrub(workspace: Workspace, progress: Progress | None = None) -> list[Check]
     storage = workspace.storage
     groups: list[tuple[str, Storage | None, list[Path]]] = [
         ("lake", storage, storage.files(workspace.lake, f"{LAKE_FOLDERS}/*.parquet")),
+        ("flow logs", storage, storage.files(workspace.flow_logs, "*.parquet")),
         ("rejected", None, _found(workspace.rejected, "*.parquet")),
         (
             "profiles",

@@ -2,16 +2,26 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 
 import polars as pl
 
 from rightsize.contracts.change_outs.gain_correction import GainCorrection
+from rightsize.flow_logs.shown import LogShown
 from rightsize.inference.water_use.priors import Priors
 from rightsize.meters.catalogue import Catalogue
 from rightsize.meters.uncertainty.installed_curves import InstalledCurves
 from rightsize.settings import Tariff, Thresholds
 from rightsize.units import UnitSystem
+
+
+@dataclass(frozen=True)
+class UsedLogs:
+    """Flow logs in use, by meter in service, and the rows that tell what came of all logs."""
+
+    shown: Mapping[str, LogShown] = field(default_factory=dict)
+    rows: pl.DataFrame | None = None  # of flow_log_result; None without logs
 
 
 @dataclass(frozen=True)
@@ -25,6 +35,7 @@ class JudgedBy:
     units: UnitSystem  # of sentences; columns are in US units until they are published
     installed: InstalledCurves | None = None  # None: the catalog's curves for all
     correction: GainCorrection | None = None  # None: gains stay as the reads tell them
+    logs: UsedLogs = field(default_factory=UsedLogs)
 
 
 def with_meter_index(

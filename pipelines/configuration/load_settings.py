@@ -174,6 +174,60 @@ class ChangeOutLogSettings(Settings):
         return _mapped("what_codes", value, LOGGED_KINDS)
 
 
+FlowUnit = Literal["gpm", "L/min", "L/s", "m3/h"]
+
+
+class FlowLogSettings(Settings):
+    """Files that come back from flow loggers, and how they are written where not as ours."""
+
+    path: str = Field(
+        min_length=1,
+        description="file, folder or glob, relative to the configuration; one logger a file. No"
+        " file yet is no error",
+    )
+    columns: dict[str, str] = Field(
+        default_factory=dict,
+        description="their column name for each of ours: `at`, and one of `pulses`, `flow`",
+    )
+    keys: dict[str, str] = Field(
+        default_factory=dict,
+        description="their word for each of our keys above the columns; see *logs come back*",
+    )
+    flow_unit: FlowUnit = Field("gpm", description="unit of the column `flow`")
+    pulse_gal: float | None = Field(
+        default=None, gt=0, le=10_000, description="pulse size [gal] where a file does not say"
+    )
+    measures: Literal["meter", "pipe"] | None = Field(
+        default=None,
+        description="`meter`: pulses of the installed meter; `pipe`: a sensor of its own, such"
+        " as a clamp-on. `meter` for pulses and `pipe` for flow if absent",
+    )
+    error_pct: float = Field(
+        2.0,
+        ge=0.1,
+        le=20,
+        description="accuracy of a `pipe` sensor at these flows, half a 90 % range",
+    )
+    stamp: Literal["end", "start"] = Field(
+        "end", description="whether a time stamp marks the end or the start of its sample"
+    )
+    timezone: str | None = Field(
+        default=None, description="time zone of local times, if not the utility's"
+    )
+    time_format: str | None = Field(
+        default=None, description="strptime format of the times; ISO 8601 if absent"
+    )
+    delimiter: Delimiter | None = Field(default=None, description="detected if absent")
+    encoding: Encoding = Field(
+        "utf-8", description="text encoding, by any name that Python knows"
+    )
+
+    @field_validator("timezone")
+    @classmethod
+    def _zone(cls, value: str | None) -> str | None:
+        return None if value is None else known_zone(value)
+
+
 class SweepSettings(Settings):
     """The whole configuration, with paths made absolute in `Loaded`."""
 
@@ -193,6 +247,10 @@ class SweepSettings(Settings):
         default=None,
         description="log of change-outs, repairs and tests, as below; the meter list alone if"
         " absent",
+    )
+    flow_logs: FlowLogSettings | None = Field(
+        default=None,
+        description="files of flow loggers, as below; reads alone if absent",
     )
     correct_gains: bool = Field(
         False,

@@ -12,7 +12,7 @@ from pipelines.demo.calendar import Calendar
 from pipelines.demo.draws import Site
 from pipelines.demo.fleet import Plan
 from pipelines.demo.head_end import Ints, Rows, Service
-from pipelines.demo.installed import installed_meter
+from pipelines.demo.installed import Need, installed_meter
 from pipelines.demo.oracle import Case, SiteLimits, Truth, truth_of
 from pipelines.demo.services import DIAL_DIGITS, STEP_MIN, Planted, services_of
 from pipelines.demo.site_place import place_of
@@ -69,8 +69,20 @@ class Account(Served):
     truth: Truth
 
 
-def account_of(plan: Plan, world: World) -> Account:
-    """Simulate one account; the same whatever process does it, and in which order."""
+@dataclass(frozen=True)
+class Drawn:
+    """An account's water and its meter, before anything is read; `rng` goes on from there."""
+
+    site: Site
+    meter: Meter
+    flow: flows.Flow
+    need: Need
+    planted: tuple[Planted, ...]
+    rng: np.random.Generator
+
+
+def drawn_by(plan: Plan, world: World) -> Drawn:
+    """The actual flow of one account, with its leak if one is planted."""
     seeds = np.random.SeedSequence([world.seed, 1, plan.index]).spawn(3)
     site_rng, flow_rng, meter_rng = (np.random.default_rng(s) for s in seeds)
     site = _site(plan, site_rng)
@@ -79,6 +91,13 @@ def account_of(plan: Plan, world: World) -> Account:
     meter = installed_meter(plan, need, world.catalogue, meter_rng)
     flow, planted = _with_leak(plan, parts, meter, world.calendar, meter_rng)
     need = need_of(flow, world.calendar) if planted else need
+    return Drawn(site, meter, flow, need, planted, meter_rng)
+
+
+def account_of(plan: Plan, world: World) -> Account:
+    """Simulate one account; the same whatever process does it, and in which order."""
+    drawn = drawn_by(plan, world)
+    meter, flow, need, meter_rng = drawn.meter, drawn.flow, drawn.need, drawn.rng
     services, more = services_of(plan, meter, world.calendar, meter_rng)
     rows = tuple(MeterRows(s, meter_rows(plan, flow, s, world, meter_rng)) for s in services)
     limits = _limits(plan, meter, world, meter_rng)
@@ -87,7 +106,7 @@ def account_of(plan: Plan, world: World) -> Account:
     truth = truth_of(
         case, flow, need, world.calendar, world.catalogue, world.tariff, world.thresholds
     )
-    return Account(plan, limits, rows, site.what, planted + more, truth)
+    return Account(plan, limits, rows, drawn.site.what, drawn.planted + more, truth)
 
 
 def _limits(plan: Plan, meter: Meter, world: World, rng: np.random.Generator) -> SiteLimits:

@@ -58,7 +58,8 @@ def write_tables(
     pl.DataFrame(
         [_meter_truth(a, m) for a in (*accounts, *changed) for m in a.meters]
     ).write_csv(truth / "meters.csv")
-    write_mark(folder, {"seed": world.seed, "accounts": len(accounts)})
+    months = int(world.calendar.month[-1]) + 1
+    write_mark(folder, {"seed": world.seed, "accounts": len(accounts), "months": months})
 
 
 def write_meters(folder: Path, accounts: Sequence[Served], world: World) -> None:

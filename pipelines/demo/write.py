@@ -138,7 +138,7 @@ def _clear(folder: Path) -> None:
         raise ConfigError(
             f"demo: {folder} is not empty and has no earlier demo; give another folder"
         )
-    for name in ("workspace", "exports", "truth"):  # old reads would mix with the new
+    for name in ("workspace", "exports", "truth", "flow_logs"):  # old reads would mix
         shutil.rmtree(folder / name, ignore_errors=True)
     for name in ("exports", "truth"):
         (folder / name).mkdir()

@@ -17,6 +17,7 @@ from pipelines.configuration import meter_list as meters
 from pipelines.configuration.load_settings import (
     ChangeOutLogSettings,
     ExportSettings,
+    FlowLogSettings,
     MeterListSettings,
     SweepSettings,
 )
@@ -42,6 +43,7 @@ _MODELS: Final[dict[str, type[Settings]]] = {
     "export": ExportSettings,
     "meter_list": MeterListSettings,
     "change_out_log": ChangeOutLogSettings,
+    "flow_logs": FlowLogSettings,
     "meter_tests": MeterTestSettings,
     "wear": WearRate,
     "tariff": Tariff,

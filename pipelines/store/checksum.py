@@ -118,7 +118,7 @@ def digest_of(path: Path) -> str:
 def cure(name: Path) -> str:
     """What to do about a damaged file, by its place below the workspace."""
     parts = set(name.parts[-7:])
-    if {"interval_read", "register_read"} & parts or name.parent.name == "rejected":
+    if {"interval_read", "register_read", "flow_log"} & parts or name.parent.name == "rejected":
         return LAKE_CURE
     for place, told in _CURES.items():
         if place in parts:

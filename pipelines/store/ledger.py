@@ -22,7 +22,7 @@ _TABLES: Final = (
     "20_validate/read_rule", "20_validate/judged_file", "10_land/landed_multiplier",
     "10_land/reading_generation", "20_validate/clock_shift", "10_land/landed_digits",
     "10_land/waiting_place", "10_land/clock_bound", "10_land/seen_change",
-    "10_land/deleted_partition",
+    "10_land/deleted_partition", "10_land/landed_flow_log",
 )  # fmt: skip
 _OF_A_FILE: Final = (
     "landed_file", "landed_partition", "deleted_partition", "clock_bound",

@@ -5,6 +5,7 @@ workspace/
   work.duckdb                       ledger of landed files, sweeps (one writer)
   lake/interval_read/month=2025-01/bucket=03/<file hash>.parquet    immutable
   lake/register_read/month=2025-01/bucket=03/<file hash>.parquet    immutable
+  lake/flow_log/<file hash>.parquet samples of one flow logger        immutable
   rejected/<file hash>.parquet      rejected rows of one landed file
   profile/month=2025-01/bucket=03/  {stat,band,balance}.parquet, replaced whole
   assess/<sweep>/                   result blocks waiting for publication
@@ -76,7 +77,7 @@ class Workspace:
 
     @property
     def lake(self) -> Path:
-        """Both kinds of reads, by kind, month and bucket."""
+        """Both kinds of reads, by kind, month and bucket, and flow logs."""
         return self.root / "lake"
 
     @property
@@ -93,6 +94,11 @@ class Workspace:
     def register_reads(self) -> Path:
         """Lake of register reads."""
         return self.lake / "register_read"
+
+    @property
+    def flow_logs(self) -> Path:
+        """Lake of flow logs, one Parquet file per landed log."""
+        return self.lake / "flow_log"
 
     @property
     def rejected(self) -> Path:

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import calendar
 import datetime as dt
+import hashlib
 from pathlib import Path
 
 import polars as pl
 
 from pipelines.configuration.fleet import by_bucket
 from pipelines.stages.assess.assess import BucketTask
+from pipelines.stages.land.land_flow_logs import landed_logs, logs_fingerprint
 from pipelines.stages.profile.profile import ProfileSummary
 from pipelines.store import ledger
 from pipelines.store.lake_partition import LakePartition, bucket_name
@@ -32,12 +34,21 @@ def record_of(sweep: Sweep) -> SweepRecord:
         config_hash=sweep.loaded.config_hash,
         catalogue_hash=sweep.fleet.catalogue_hash,
         meters_hash=sweep.fleet.meters_hash,
-        lake_hash=sweep.profiled.fingerprint,
+        lake_hash=_lake_hash(sweep),
         code_version=code_version(),
         timezone=sweep.loaded.settings.timezone,
         buckets=bucket_count(sweep.workspace),
         documents=sweep.fleet.documents,
     )
+
+
+def _lake_hash(sweep: Sweep) -> str:
+    """Fingerprint of all profiles, and of the flow logs in the lake if there are any."""
+    logs = logs_fingerprint(landed_logs(sweep.workspace))
+    if not logs:
+        return sweep.profiled.fingerprint
+    both = f"{sweep.profiled.fingerprint} {logs}"
+    return hashlib.sha256(both.encode()).hexdigest()[:24]
 
 
 def bucket_tasks(

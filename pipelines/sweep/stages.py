@@ -31,9 +31,12 @@ from pipelines.stages.assess.assess import (
     write_block,
 )
 from pipelines.stages.assess.list_findings import list_findings
+from pipelines.stages.assess.log_effect import stray_logs
 from pipelines.stages.assess.month_volume import month_volume
 from pipelines.stages.land.land import land
+from pipelines.stages.land.land_flow_logs import land_flow_logs, landed_logs
 from pipelines.stages.land.old_reads import delete_old_reads
+from pipelines.stages.logs.compare import compare_logs
 from pipelines.stages.profile.profile import profile
 from pipelines.stages.publish.copy_results import copy_results, is_copied
 from pipelines.stages.publish.history import Retention
@@ -99,8 +102,10 @@ def run_stages(sweep: Sweep, call: Call = Stage.run) -> None:
 def _land(sweep: Sweep, cost: StageCost) -> None:
     fetch_exports(sweep.loaded, sweep.workspace)
     sweep.landed = land(sweep.loaded, sweep.workspace, progress=sweep.progress)
-    cost.item_count = len(sweep.landed.files)
-    cost.row_count = sweep.landed.rows_landed
+    logs = land_flow_logs(sweep.loaded, sweep.workspace)
+    sweep.landed = replace(sweep.landed, problems=(*sweep.landed.problems, *logs.problems))
+    cost.item_count = len(sweep.landed.files) + logs.landed
+    cost.row_count = sweep.landed.rows_landed + logs.rows
     sweep.deleted = delete_old_reads(sweep.workspace, sweep.loaded.settings.keep_reads_months)
 
 
@@ -131,6 +136,25 @@ def profile_lake(sweep: Sweep, cost: StageCost) -> None:
         partitions=landed_partitions(sweep.workspace),
         profile_folders=sweep.profiled.folders,
     )
+
+
+def judge_logs(sweep: Sweep, cost: StageCost) -> None:
+    """What flow loggers brought back, held against the register."""
+    logs = landed_logs(sweep.workspace)
+    if logs.is_empty():
+        return
+    found = compare_logs(
+        sweep.workspace,
+        logs,
+        sweep.fleet,
+        sweep.inputs.service,
+        zone=sweep.loaded.settings.timezone,
+    )
+    sweep.log_findings = found.findings
+    sweep.fleet = replace(sweep.fleet, settings=replace(sweep.fleet.settings, logs=found.used))
+    cost.item_count, cost.row_count = logs.height, int(logs["rows_landed"].sum())
+    told = found.rows.select("log_file", "meter_id", "is_used", "rule").to_dicts()
+    _add_document(sweep, "flow_logs", {"logs": told})
 
 
 def _learn(sweep: Sweep, cost: StageCost) -> None:
@@ -165,7 +189,7 @@ def _steady_of_bucket(
 ) -> dict[str, NDArray[np.floating[Any]]]:
     meters: tuple[Meter, ...] = settings.catalogue.meters
     found = blocks(workspace, [task], settings.thresholds)
-    return steady_by_class(found, meters, settings.priors)
+    return steady_by_class(found, meters, settings.priors, settings.logs.shown)
 
 
 def _assess(sweep: Sweep, cost: StageCost) -> None:
@@ -194,6 +218,11 @@ def _assess(sweep: Sweep, cost: StageCost) -> None:
     )
     write_block(found, folder / "finding", "meter_list")
     write_block(sweep.verified.findings, folder / "finding", "verify")
+    if sweep.log_findings is not None:
+        write_block(sweep.log_findings, folder / "finding", "flow_logs")
+    strays = stray_logs(sweep.fleet.settings.logs, sweep.inputs.service)
+    if strays is not None:
+        write_block(strays, folder / "flow_log_result", "stray")
     months = month_volume(sweep.workspace, sweep.profiled.folders, sweep.fleet.meters.frame)
     write_block(months, folder / "month_volume", "fleet")
 
@@ -316,6 +345,7 @@ READING_STAGES: Final = (
     Stage("profile", profile_lake),
 )
 JUDGING_STAGES: Final = (
+    Stage("logs", judge_logs),
     Stage("learn", _learn),
     Stage("verify", verify_jobs),
     Stage("assess", _assess),

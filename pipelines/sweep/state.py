@@ -5,6 +5,8 @@ from __future__ import annotations
 import datetime as dt
 from dataclasses import dataclass, field
 
+import polars as pl
+
 from pipelines.configuration.fleet import Fleet
 from pipelines.configuration.load_settings import Loaded
 from pipelines.pages.fleet_pages import VERSION_FILE, drawn_by
@@ -63,6 +65,7 @@ class Sweep:
     learnt: LearntPrior = field(init=False)
     deleted: DeletedReads = field(default_factory=DeletedReads)
     verified: Verified = field(init=False)
+    log_findings: pl.DataFrame | None = None
     reconciliation: Reconciliation | None = None
     published: PublishSummary | None = None
     copied_file_count: int = 0

@@ -12,6 +12,7 @@ from rightsize.contracts.candidate import CANDIDATE
 from rightsize.contracts.columns import ACCOUNT, ACTIONS, METER, SEVERITIES, SWEEP_ID, VERDICTS
 from rightsize.contracts.demand import FLOW_BAND, MONTH_VOLUME, PROFILE
 from rightsize.contracts.knowing.value_of_knowing import VALUE_OF_KNOWING
+from rightsize.contracts.logs.flow_log_result import FLOW_LOG_RESULT
 from rightsize.contracts.money import BILL_IMPACT, REPLACEMENT_AGE, YEAR_MONEY
 from rightsize.contracts.recommendation import RECOMMENDATION
 from rightsize.contracts.sweeps import SWEEP, SWEEP_TABLES
@@ -26,6 +27,7 @@ __all__ = [
     "CANDIDATE",
     "FINDING",
     "FLOW_BAND",
+    "FLOW_LOG_RESULT",
     "GAIN_SAMPLE",
     "LARGEST_TABLE",
     "MONTH_VOLUME",
@@ -120,6 +122,7 @@ BLOCK_TABLES: Final[tuple[Table, ...]] = (
     FINDING,
     NOT_ASSESSED,
     MONTH_VOLUME,
+    FLOW_LOG_RESULT,
 )
 """Tables that a sweep writes as block files."""
 

@@ -21,7 +21,8 @@ class SiteBlock:
     NaN means "not known". Optional: `month_volume_share`, the share of annual volume by
     calendar month, each row summing to 1 (equal months if absent), `last_use_on`, the day of
     the last registration of a stopped meter, `fire_arrangement`, how fire flow reaches the
-    site, as recorded, and `record`, what else is recorded of it.
+    site, as recorded, `record`, what else is recorded of it, and `is_logged`, whether a flow
+    log is behind its posterior (none if absent).
     """
 
     service_kind: tuple[str, ...]  # [A] domestic, irrigation, fire, combined, unknown
@@ -36,6 +37,7 @@ class SiteBlock:
     last_use_on: tuple[str | None, ...] | None = None  # [A] None if the meter runs
     fire_arrangement: tuple[str | None, ...] | None = None  # [A] None if not recorded
     record: SiteRecord | None = None
+    is_logged: NDArray[np.bool_] | None = None  # [A] a flow log tells its peak and low flow
 
     @property
     def size(self) -> int:
@@ -61,6 +63,8 @@ class SiteBlock:
             lengths["last_use_on"] = len(self.last_use_on)
         if self.fire_arrangement is not None:
             lengths["fire_arrangement"] = len(self.fire_arrangement)
+        if self.is_logged is not None:
+            lengths["is_logged"] = len(self.is_logged)
         if self.record is not None:
             self.record.check(self.size)
         if len(set(lengths.values())) > 1:

@@ -69,8 +69,8 @@ SWEEP_DOCUMENT: Final = Table(
         SWEEP_ID,
         text(
             "document",
-            "config, tariff, thresholds, catalogue or priors; accuracy_tests, change_out_log"
-            " and gain_correction where used",
+            "config, tariff, thresholds, catalogue or priors; accuracy_tests,"
+            " change_out_log, flow_logs and gain_correction where used",
         ),
         text("content_hash", "hash of the content"),
         Column("content", "json", "the document, defaults included"),

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -13,6 +13,8 @@ from rightsize.contracts.profiles import ProfileBlock
 from rightsize.demand.bands import (
     BAND_CENTRES_GPM,
 )
+from rightsize.flow_logs.shown import LogShown
+from rightsize.inference.logs.from_logs import Logs
 from rightsize.inference.meter.censoring import LearntPrior
 from rightsize.inference.meter.held_meters import HeldMeters, held_meters
 from rightsize.inference.meter.registered_table import (
@@ -65,6 +67,7 @@ def infer(
     learnt: LearntPrior | None,
     installed: PlacedCurves | None = None,
     services: ServiceRecord | None = None,
+    logs: Mapping[str, LogShown] | None = None,
 ) -> FlowPosterior:
     """Joint samples of the actual flow at each account of a block.
 
@@ -88,6 +91,8 @@ def infer(
         size, keeps the catalog's curve.
     services : ServiceRecord, optional
         What is recorded of each service's line and pressure.
+    logs : mapping, optional
+        What flow logs show, by meter.
 
     Returns
     -------
@@ -98,7 +103,7 @@ def infer(
     unknown = np.full(block.size, np.nan)
     recorded = services or ServiceRecord(unknown, unknown)
     table, ground = registered_table(meters, samples, seed), ground_table(meters, samples, seed)
-    parts = []
+    known, parts = Logs(logs or {}, seed), []
     for i in range(0, block.size, CHUNK):
         part = rows_of(block, slice(i, i + CHUNK))
         told = None if installed is None else installed.cut(slice(i, i + CHUNK))
@@ -108,7 +113,7 @@ def infer(
         most = largest_flow_gpm(
             held.meters, record, priors.service, u.service_pressure, u.service_line
         )
-        parts.append(_chunk(part, meters, table, held, priors, learnt, most, u))
+        parts.append(_chunk(part, meters, table, held, priors, learnt, most, u, known))
     return _joined(parts)
 
 
@@ -132,10 +137,11 @@ def _chunk(
     learnt: LearntPrior | None,
     most_gpm: Array,
     u: Uniforms,
+    logs: Logs,
 ) -> FlowPosterior:
     rounding = rounding_of(block)
-    short = read_flows(block, held, priors, learnt, rounding, u)
-    whole = by_hours_where_coarse(short, block, held, priors, learnt, rounding, u)
+    short = read_flows(block, held, priors, learnt, rounding, u, logs)
+    whole = by_hours_where_coarse(short, block, held, priors, learnt, rounding, u, logs)
     hour = actual_mean(
         sustained_registered(block, whole.reads), whole.flow, whole.unit_gpm, whole.steady_gpm
     )
@@ -151,8 +157,9 @@ def _chunk(
         u.peak_error,
         u.largest_read,
     )
-    peaks = Peaks(peak, _peak_1min(block, peak, short.how.duration_min), hour)
-    return _posterior(block, meters, table, held, bounds, whole, peaks)
+    minute = _peak_1min(block, peak, short.how.duration_min)
+    peaks = Peaks(*logs.peaks(peak, minute, block, held, most_gpm), hour)
+    return _posterior(block, meters, table, held, bounds, whole, peaks, logs)
 
 
 def _peak_1min(block: ProfileBlock, peak_10s_gpm: Array, duration_min: Array) -> Array:
@@ -170,6 +177,7 @@ def _posterior(
     bounds: tuple[Array, Array],
     found: ReadFlows,
     peaks: Peaks,
+    logs: Logs,
 ) -> FlowPosterior:
     flow, steady = found.flow, found.steady_gpm
     registered = _registered(flow, table, steady)
@@ -177,7 +185,7 @@ def _posterior(
     actual = flow.time_share @ BAND_CENTRES_GPM.astype(np.float32) + flow.idle_share * steady
     installed = held.registered_gpm(flow, steady)
     observed = _registered_year(block)
-    scale = observed[None] / np.maximum(installed, 1e-12)
+    scale = logs.scale(observed[None] / np.maximum(installed, 1e-12), block)
     by_index = np.take_along_axis(known, held.meter_index[None, :, None], axis=2)[..., 0]
     known *= (observed / np.maximum(np.where(held.is_own, installed, by_index), 1e-12))[
         ..., None

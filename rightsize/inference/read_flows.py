@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from rightsize.contracts.profiles import ProfileBlock
 from rightsize.demand.bands import BAND_COUNT, band_of
+from rightsize.inference.logs.from_logs import Logs, Spreading
 from rightsize.inference.meter import censoring
 from rightsize.inference.meter.censoring import LearntPrior
 from rightsize.inference.meter.held_meters import HeldMeters
@@ -47,17 +48,17 @@ def read_flows(
     learnt: LearntPrior | None,
     rounding: Array,
     u: Uniforms,
+    logs: Logs,
 ) -> ReadFlows:
     """Flows that explain the reads of A accounts; `rounding` is `rounding_of(block)`."""
-    steady = _steady(block, held, priors, learnt, rounding, u)
+    steady = logs.steady(_steady(block, held, priors, learnt, rounding, u), block, held)
     how = _patterns(block, priors, steady, rounding, u)
     kinds, which = kernel_of(how)
     unit = how.unit_gpm * unit_scale(how, kinds, which)
     used, which = np.unique(which, return_inverse=True)
     resting = held.table.registered_gpm(steady.astype(np.float32), held.row)
     reads = reads_of(block, np.median(resting, axis=0))
-    flow = spread(
-        reads,
+    how_spread = Spreading(
         band=np.clip(band_of(unit.astype(np.float64)), 0, BAND_COUNT - 1),
         kernels=tuple(pulse_kernel(kinds[k]) for k in used),
         kernel=which.reshape(unit.shape),
@@ -66,6 +67,7 @@ def read_flows(
         table=held.table,
         installed=held.row,
     )
+    flow = logs.flow(spread(reads, **vars(how_spread)), reads, how_spread, block, held)
     return ReadFlows(reads, flow, how, unit, steady)
 
 
@@ -77,6 +79,7 @@ def by_hours_where_coarse(
     learnt: LearntPrior | None,
     rounding: Array,
     u: Uniforms,
+    logs: Logs,
 ) -> ReadFlows:
     """`short`, with hours read in place of short intervals that are mostly rounding.
 
@@ -86,7 +89,10 @@ def by_hours_where_coarse(
     if not coarse.size:
         return short
     hours = rows_of(read_by_hours(block, rounding), coarse)
-    found = read_flows(hours, held.of(coarse), priors, learnt, rounding_of(hours), u.of(coarse))
+    found = read_flows(
+        hours, held.of(coarse), priors, learnt, rounding_of(hours), u.of(coarse),
+        logs.by_hours(),
+    )  # fmt: skip
     return ReadFlows(
         _put(short.reads, found.reads, coarse, axis=0),
         _put(short.flow, found.flow, coarse, axis=1),

@@ -95,6 +95,13 @@ class Case:
         )
 
     @property
+    def is_logged(self) -> Flags:
+        """Accounts with a flow log: nothing is left that another would tell [A]."""
+        if self.sites.is_logged is None:
+            return np.zeros(self.sites.size, dtype=np.bool_)
+        return self.sites.is_logged
+
+    @property
     def record(self) -> SiteRecord:
         """What the meter list records of the sites."""
         return self.sites.record or SiteRecord.blank(self.sites.size)

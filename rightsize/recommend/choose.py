@@ -190,7 +190,8 @@ def judged(case: Case, rows: slice) -> Judged:
             choice,
             wrong_usd_per_year=wrong_usd,
             is_shown=_is_shown(case, rows, np.zeros(len(index))),
-            is_closed=np.any(list(_referred(case, rows).values()), axis=0),
+            is_closed=np.any(list(_referred(case, rows).values()), axis=0)
+            | case.is_logged[rows],
         )
     return Judged(samples, choice, learnable, rates)
 
@@ -263,7 +264,8 @@ def _choose(case: Case, rows: slice, samples: BenefitSamples, weighed: Weighed) 
     smaller = best_of(listed.proven & is_smaller_of_type(meters, index), weighed)
     smaller = np.where(is_smaller_size(meters, index, best), smaller, -1)
     hopeful, log_value_usd = _log_case(case, rows, samples, weighed.broken)
-    worth_logging = (log_value_usd >= limits.min_log_value_usd) & (hopeful >= 0)
+    is_open = ~case.is_logged[rows]
+    worth_logging = (log_value_usd >= limits.min_log_value_usd) & (hopeful >= 0) & is_open
     verdict = verdicts(
         is_assessed=case.refused.is_assessed[rows],
         is_undersized=is_undersized,
@@ -274,7 +276,7 @@ def _choose(case: Case, rows: slice, samples: BenefitSamples, weighed: Weighed) 
         verdict,
         has_choice=has_choice,
         is_shown=_is_shown(case, rows, over_sustained),
-        is_worth_logging=worth_logging | (over >= limits.near_limit_odds),
+        is_worth_logging=worth_logging | ((over >= limits.near_limit_odds) & is_open),
         **_referred(case, rows),
     )
     changes = np.isin(verdict, FLAGGED_VERDICTS) & has_choice
@@ -288,7 +290,7 @@ def _choose(case: Case, rows: slice, samples: BenefitSamples, weighed: Weighed) 
         runner_up=runner_up(weighed, listed.other, chosen),
         tied=np.where(changes & (top != best), top, -1),
         smaller=smaller,
-        log_value_usd=np.where(has_choice | is_undersized, np.nan, log_value_usd),
+        log_value_usd=np.where(has_choice | is_undersized | ~is_open, np.nan, log_value_usd),
         odds_over_smoc=over_peak,
         odds_over_continuous=over_sustained,
         odds_over=over,
@@ -336,7 +338,7 @@ def _is_shown(case: Case, rows: slice, odds_over_continuous: Array) -> Flags:
         odds_over_continuous=odds_over_continuous,
         odds_of_undersized=limits.odds_of_undersized,
     )
-    return shown | (not limits.upsize_needs_evidence)
+    return shown | case.is_logged[rows] | (not limits.upsize_needs_evidence)
 
 
 def _referred(case: Case, rows: slice) -> dict[str, Flags]:

@@ -25,6 +25,7 @@ from (
             'the time is before the earliest or after the latest plausible time'),
         ('time_nonexistent', 'reject',
             'this local time does not exist: it is skipped in spring (DST)'),
+        ('time_repeated', 'reject', 'the flow log has a sample of this time already'),
         ('interval_unreadable', 'reject',
             'the interval length is not a number of minutes up to one day'),
         ('unit_unknown', 'reject', 'unknown volume unit'),

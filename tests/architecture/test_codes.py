@@ -162,7 +162,7 @@ RULE_FILES = (
     "sql/20_validate/judged_read.sql", "sql/20_validate/flagged_read.sql",
     "pipelines/store/delimited.py", "pipelines/sources/staged.py",
     "pipelines/sources/text_file.py", "pipelines/sources/espi.py",
-    "pipelines/stages/land/land_file.py",
+    "pipelines/sources/flow_log_file.py", "pipelines/stages/land/land_file.py",
 )  # fmt: skip
 COMPOSED = {
     *(

@@ -25,12 +25,13 @@ PIPELINES = {
     "stages/land": "store work configuration sources",
     "stages/validate": "store configuration stages/land",
     "stages/profile": "store work",
+    "stages/logs": "store work configuration stages/profile",
     "stages/assess": "store work configuration stages/land",
     "stages/publish": "store work stages/reconcile",
     "stages/verify": "store work configuration stages/assess stages/publish",
     "pages": "store work configuration stages/profile stages/publish stages/verify",
     "sweep": "store work configuration sources stages/reconcile stages/land stages/validate"
-    " stages/profile stages/assess stages/publish stages/verify pages",
+    " stages/profile stages/logs stages/assess stages/publish stages/verify pages",
     "commands": "store work configuration sources stages/assess stages/publish stages/verify"
     " sweep",
     "service": "store work configuration sweep commands",
@@ -50,7 +51,8 @@ RIGHTSIZE = {
     "knowing": "",
     "contracts": "errors findings knowing meter_types settings units",
     "demand": "contracts errors findings units wording",
-    "inference": "contracts demand errors meters",
+    "flow_logs": "demand findings meters units",
+    "inference": "contracts demand errors flow_logs meters",
     "recommend": "contracts demand errors findings inference knowing meters settings units"
     " wording",
     "meter_tests": "contracts errors meters recommend settings",

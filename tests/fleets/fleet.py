@@ -50,7 +50,7 @@ ALL_WRONG = Wrongs(curves=True, class_share=0.1, coarse=True, half_share=0.25)
 
 def simulate_fleet(
     seed, *, sites_per_kind=5, meters=METERS, kinds=sites.KINDS, intervals=INTERVALS,
-    wrongs=NOTHING_WRONG,
+    wrongs=NOTHING_WRONG, keep=None,
 ):  # fmt: skip
     """Truth of a fleet and its ProfileBlock at each interval."""
     rng = sites.FleetRandom(seed)
@@ -61,11 +61,15 @@ def simulate_fleet(
                 site = kind(rng)
                 yield site, simulate.flow_10s(site, rng)
 
-    return fleet_of(flows(), seed, rng, meters=meters, intervals=intervals, wrongs=wrongs)
+    return fleet_of(flows(), seed, rng, meters=meters, intervals=intervals, wrongs=wrongs,
+                    keep=keep)  # fmt: skip
 
 
-def fleet_of(flows, seed, rng, *, meters, intervals, wrongs=NOTHING_WRONG):
-    """Truth and ProfileBlocks of sites with their flow: pairs of site and flow [STEPS]."""
+def fleet_of(flows, seed, rng, *, meters, intervals, wrongs=NOTHING_WRONG, keep=None):
+    """Truth and ProfileBlocks of sites with their flow: pairs of site and flow [STEPS].
+
+    `keep` is told of each site: number, site, its flow, the meter in the ground, its register.
+    """
     rows, found, classes = {t: [] for t in intervals}, [], []
     own = np.random.default_rng([seed, 77])  # apart from that of the sites
     bought = ground.other_makes(meters, own) if wrongs.curves else tuple(meters)
@@ -83,7 +87,10 @@ def fleet_of(flows, seed, rng, *, meters, intervals, wrongs=NOTHING_WRONG):
             columns[key].append(truth[key])
         found.append(site)
         classes.append(_listed_class(site.customer_class, wrongs, own))
-        _add_reads(rows, _read_part(flow, wrongs, own), held, rng, own, coarse=wrongs.coarse)
+        step = _add_reads(rows, _read_part(flow, wrongs, own), held, rng, own,
+                          coarse=wrongs.coarse)  # fmt: skip
+        if keep is not None:
+            keep(len(found) - 1, site, flow, held, step)
     truth = Truth(found, *(np.array(columns[k]) for k in keys))
     ids = [f"{seed}-{i}" for i in range(len(found))]
     blocks = {
@@ -130,6 +137,7 @@ def _add_reads(rows, flow, meter, rng, own, *, coarse):
         rows[interval].append(
             reduce.statistics(volume, interval_min=interval, resolution_gal=resolution)
         )
+    return resolution
 
 
 def registered_flow(flow, meter):

@@ -238,12 +238,27 @@ class Decided:
     candidate: pl.DataFrame
 
 
-def decided(block, posterior, meters):
+def decision_of(block, posterior, meters, known=()):
+    """The product's decision; `known` are meters with a log behind their posterior."""
+    catalogue, sites = Catalogue(tuple(meters)), _logged_sites(block, known)
+    return decide(block, posterior, sites, catalogue, TARIFF, THRESHOLDS, units="us")
+
+
+def decided_rows(block, posterior, meters):
+    """The product's recommendation rows."""
+    return decision_of(block, posterior, meters).recommendation
+
+
+def _logged_sites(block, known):
+    """Sites of which these meters have a log behind their posterior."""
+    return replace(site_block(block), is_logged=np.array([m in known for m in block.meter_id]))
+
+
+def decided(block, posterior, meters, known=()):
     """The product's decision, its log list cut to a fifth of the fleet."""
     catalogue = Catalogue(tuple(meters))
-    result = decide(
-        block, posterior, site_block(block), catalogue, TARIFF, THRESHOLDS, units="us"
-    )
+    sites = _logged_sites(block, known)
+    result = decide(block, posterior, sites, catalogue, TARIFF, THRESHOLDS, units="us")
     rows = result.recommendation
     action = np.array(rows["action"].to_list())
     value = rows["expected_value_of_logging_usd"].fill_null(-np.inf).to_numpy()

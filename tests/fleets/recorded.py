@@ -44,7 +44,7 @@ def service(kind, rng):
 
 
 def recorded_fleet(
-    half, seed, *, meters, per_kind=12, intervals=INTERVALS, wrongs=NOTHING_WRONG
+    half, seed, *, meters, per_kind=12, intervals=INTERVALS, wrongs=NOTHING_WRONG, keep=None
 ):
     """Truth and ProfileBlocks of `per_kind` services of each kind, from one half."""
 
@@ -58,5 +58,5 @@ def recorded_fleet(
 
     return fleet_of(
         flows(), seed, np.random.default_rng([seed, 5]), meters=meters, intervals=intervals,
-        wrongs=wrongs,
+        wrongs=wrongs, keep=keep,
     )  # fmt: skip

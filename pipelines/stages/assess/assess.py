@@ -14,10 +14,11 @@ from pathlib import Path
 import numpy as np
 import polars as pl
 
-from pipelines.configuration.judged_by import JudgedBy
+from pipelines.configuration.judged_by import JudgedBy, UsedLogs
 from pipelines.configuration.site_record import record_of
 from pipelines.stages.assess.leak_cost import with_leaks
 from pipelines.stages.assess.leak_cut import LeakRule, without_leaks
+from pipelines.stages.assess.log_effect import logs_of, with_effect, with_log_reason
 from pipelines.stages.assess.month_share import month_volume_share
 from pipelines.stages.assess.night_flow import with_night_flow
 from pipelines.stages.assess.profile_blocks import BucketProfile, block_of, load_bucket
@@ -137,6 +138,7 @@ def assess_bucket(
             units=fleet.units,
         )
     )
+    parts["flow_log_result"] = _log_rows(profile, fleet, learnt, parts)
     for table, frames in parts.items():
         present = [f for f in frames if f.height or len(frames) == 1]
         if present:
@@ -148,6 +150,39 @@ def assess_bucket(
         assessed=profile.stat.height - not_assessed,
         not_assessed=not_assessed,
     )
+
+
+def _log_rows(
+    profile: BucketProfile,
+    fleet: JudgedBy,
+    learnt: LearntPrior,
+    after: dict[str, list[pl.DataFrame]],
+) -> list[pl.DataFrame]:
+    """What came of the logs of a bucket, also said in the reasons of `after`.
+
+    Logged accounts are decided without their logs, too.
+    """
+    rows = logs_of(fleet.logs, profile.stat["meter_id"].to_list())
+    if rows is None:
+        return []
+    plain, before = replace(fleet, logs=UsedLogs()), []
+    used = pl.col("meter_id").is_in(list(fleet.logs.shown))
+    for part in _assessable(profile):
+        logged = part.filter(used)
+        if logged.height:
+            before.append(_decided(_assess_block(profile, logged, plain, learnt)))
+    tables = [
+        _decided({name: after[name][k] for name in ("recommendation", "profile")})
+        for k in range(len(after["recommendation"]))
+    ]
+    found = with_effect(rows, before, tables)
+    after["recommendation"] = [with_log_reason(t, found) for t in after["recommendation"]]
+    return [found]
+
+
+def _decided(tables: dict[str, pl.DataFrame]) -> pl.DataFrame:
+    unseen = tables["profile"].select("meter_id", "unseen_gal_per_year")
+    return tables["recommendation"].join(unseen, on="meter_id", how="left")
 
 
 def write_block(frame: pl.DataFrame, folder: Path, name: str) -> None:
@@ -209,6 +244,7 @@ def _posterior(
         learnt=learnt,
         installed=installed_of(rows, fleet),
         services=ServiceRecord(sites.service_line_in, sites.spare_head_psi),
+        logs=fleet.logs.shown,
     )
 
 
@@ -219,7 +255,11 @@ def _decision(
     return decide(
         block_of(profile, rows),
         posterior,
-        replace(site_block(rows), month_volume_share=shares),
+        replace(
+            site_block(rows),
+            month_volume_share=shares,
+            is_logged=rows["meter_id"].is_in(list(fleet.logs.shown)).to_numpy(),
+        ),
         fleet.catalogue,
         fleet.tariff,
         fleet.thresholds,

@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from scipy.special import ndtr, ndtri
 
 from rightsize.contracts.profiles import ProfileBlock
+from rightsize.flow_logs.shown import LogShown
 from rightsize.inference.reads.by_hours import read_by_hours
 from rightsize.inference.reads.nights import SteadyLaw, steady_seen
 from rightsize.inference.reads.signs import pulse_variance, rounding_of
@@ -58,11 +59,15 @@ def steady_law(priors: Priors, learnt: LearntPrior | None, classes: Sequence[str
 
 
 def steady_by_class(
-    blocks: Iterable[ProfileBlock], meters: Sequence[Meter], priors: Priors
+    blocks: Iterable[ProfileBlock],
+    meters: Sequence[Meter],
+    priors: Priors,
+    logs: Mapping[str, LogShown] | None = None,
 ) -> dict[str, Array]:
     """Evidence of steady flow from part of the fleet, by class.
 
-    Parts are learnt from together by `learn_from`, so that each may be made elsewhere.
+    Parts are learnt from together by `learn_from`, so that each may be made elsewhere. A log
+    of the pipe, by meter, shows the steady flow itself, whatever the meter can register.
 
     Returns
     -------
@@ -82,6 +87,11 @@ def steady_by_class(
         floor = start[block.meter_index]
         floor = np.maximum(floor, np.maximum(block.resolution_gal / 60, SMALLEST_STEADY_GPM))
         usable = (block.days_covered >= _LEAST_DAYS) & np.isfinite(steady)
+        for row, meter_id in enumerate(block.meter_id):
+            log = (logs or {}).get(meter_id)
+            if log is not None and log.measures == "pipe":
+                steady[row], floor[row] = log.steady_gpm, SMALLEST_STEADY_GPM
+                usable[row] = True
         pairs = np.stack([np.where(steady >= floor, steady, 0.0), floor], axis=1)
         for name in set(block.customer_class):
             mine = usable & (np.array(block.customer_class) == name)

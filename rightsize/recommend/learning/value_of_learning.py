@@ -80,7 +80,7 @@ def drawn_at(case: Case, posterior: FlowPosterior, rows: slice, account: Index) 
 
 def value_of_learning(case: Case, rows: slice, accounts: OpenAccounts | None) -> Learning:
     """Expected gain of every kind of learning at the open accounts of a chunk."""
-    if accounts is None:
+    if accounts is None or accounts.net_usd.shape[1] < 2:  # one sample: all is known
         return _joined([])
     width = accounts.is_there.sum(axis=1)
     parts = []

@@ -42,8 +42,8 @@ def test_a_swept_workspace_is_well_and_says_what_its_stages_cost(swept: Loaded):
     assert found.state is State.ok, found.checks
     costs = {row["stage"]: row for row in found.stages}
     assert list(costs) == [
-        "land", "validate", "profile", "learn", "verify", "assess", "reconcile", "publish",
-        "pages",
+        "land", "validate", "profile", "logs", "learn", "verify", "assess", "reconcile",
+        "publish", "pages",
     ]  # fmt: skip
     assert costs["land"]["row_count"] > 1000
     assert costs["assess"]["row_count"] == 11  # HAND: meters.csv holds 12, one is removed

@@ -14,8 +14,8 @@ import polars as pl
 
 from pipelines.stages.reconcile import SweepInputs
 from pipelines.store.workspace import Workspace
-from rightsize.contracts.frames import as_block
-from rightsize.contracts.results import BLOCK_TABLES
+from rightsize.contracts.frames import as_block, block_schema
+from rightsize.contracts.results import BLOCK_TABLES, FLOW_LOG_RESULT
 from rightsize.contracts.sweep_record import SweepRecord
 from rightsize.contracts.table import Table
 
@@ -93,6 +93,7 @@ def make_sweep(
         "profile": profile_rows(keys, rng),
         "finding": finding_rows(keys),
         "month_volume": month_rows(service),
+        "flow_log_result": pl.DataFrame(schema=block_schema(FLOW_LOG_RESULT)),
         "not_assessed": service.filter(refused).with_columns(
             code=pl.lit("too_few_days"),
             message=pl.lit("41 days covered, 90 are asked for"),

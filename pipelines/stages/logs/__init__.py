@@ -1,0 +1,1 @@
+"""Logs: held against the register, and what they show of their accounts."""

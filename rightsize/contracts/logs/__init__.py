@@ -1,0 +1,1 @@
+"""Contracts of what came back from flow loggers."""

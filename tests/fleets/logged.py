@@ -1,0 +1,185 @@
+"""Fleets whose sites can be logged: every site with a log of two weeks, to be used or not.
+
+A log is what a clamp-on would bring back: the flow every 10 s, out by its level, over fourteen
+days at a time of the crew's choice (irrigation in its season), and the reads of those days.
+
+    python -m tests.fleets.logged simulated:601      # what logs of a tenth of the sites bring
+"""
+
+from __future__ import annotations
+
+import inspect
+import sys
+from dataclasses import dataclass
+
+import numpy as np
+import polars as pl
+
+from rightsize.flow_logs.flow_log import FlowLog, RegisterReads
+from rightsize.flow_logs.shown import shown
+from rightsize.inference.infer import infer
+from rightsize.inference.meter.censoring import learn_from, steady_by_class
+from tests.fleets import judge, reduce
+from tests.fleets.fleet import ALL_WRONG, registered_flow, simulate_fleet
+from tests.fleets.kept import kept
+from tests.fleets.recorded import recorded_fleet
+from tests.fleets.simulate import DAYS
+
+LOG_DAYS = 14
+ERROR_SHARE = 0.02  # half a 90 % range of the level
+DAY_STEPS = 8640
+LOGGED_SHARE = 0.1
+ROUNDS = 2  # of a campaign: the second knows what the first brought
+
+
+def log_of(site, flow, held, step_gal, interval_min, rng):
+    """What a log of two weeks shows at a site."""
+    first = _first_day(site, rng)
+    part = flow[first * DAY_STEPS : (first + LOG_DAYS) * DAY_STEPS].astype(np.float64)
+    volume = reduce.reads_of(
+        registered_flow(part.astype(np.float32), held), interval_min=interval_min,
+        resolution_gal=step_gal,
+    )  # fmt: skip
+    start = first * 86_400.0
+    reads = RegisterReads(
+        start + 60.0 * interval_min * np.arange(len(volume)),
+        np.full(len(volume), 60.0 * interval_min), volume, step_gal,
+    )  # fmt: skip
+    level = np.exp(ERROR_SHARE / 1.645 * rng.standard_normal())
+    log = FlowLog(
+        start + 10.0 * np.arange(len(part)), 10.0, part * level / 6, "pipe", ERROR_SHARE
+    )
+    return shown(log, reads)
+
+
+def _first_day(site, rng):
+    zones = getattr(site, "zones", None)
+    low, high = 0, DAYS - LOG_DAYS
+    if zones is not None:
+        middle = (zones.from_day + zones.to_day) // 2
+        low, high = max(middle - 30, 0), min(middle + 30, DAYS - LOG_DAYS)
+    return int(rng.integers(low, high))
+
+
+def logged_fleet(kind, seed, meters, *, per_kind=None, interval=60.0):
+    """Truth, block and logs by meter of a fleet; as `calibration.fleet` makes it."""
+
+    def make():
+        logs = []
+        rng = np.random.default_rng([seed, 99])
+
+        def keep(number, site, flow, held, step_gal):
+            logs.append(log_of(site, flow, held, step_gal, interval, rng))
+
+        common = {"meters": meters, "intervals": (interval,), "keep": keep}
+        if kind == "recorded":
+            truth, blocks = recorded_fleet("judge", seed, per_kind=per_kind or 12, **common)
+        elif kind == "recorded_set":
+            truth, blocks = recorded_fleet("set", seed, per_kind=per_kind or 12, **common)
+        else:
+            wrongs = {"wrongs": ALL_WRONG} if kind == "wrong" else {}
+            truth, blocks = simulate_fleet(
+                seed, sites_per_kind=per_kind or 5, **common, **wrongs
+            )
+        block = blocks[interval]
+        return truth, block, dict(zip(block.meter_id, logs, strict=True))
+
+    source = "".join(
+        inspect.getsource(part) for part in (log_of, sys.modules["rightsize.flow_logs.shown"])
+    )
+    return kept(make, "logged", kind, seed, per_kind, interval, meters, source)
+
+
+def inferred(block, meters, priors, *, logs=None, samples=64, seed=1):
+    """The product's own way, with some logs."""
+    learnt = learn_from([steady_by_class([block], meters, priors, logs)], priors)
+    return infer(block, meters, priors, samples=samples, seed=seed, learnt=learnt, logs=logs)
+
+
+def campaign(block, meters, posterior, known, room):
+    """Sites that two weeks of logging are worth most at, at most so many.
+
+    By the value of knowing; where a person decides it has none, so by the value of a log.
+    """
+    decision = judge.decision_of(block, posterior, meters, known)
+    rows = decision.recommendation.with_row_index("place")
+    worth = decision.value_of_knowing.filter(pl.col("kind") == "flow_logging")
+    value = rows.join(worth.select("meter_id", "net_usd"), on="meter_id", how="left").sort(
+        "place"
+    )
+    told = pl.col("expected_value_of_logging_usd").fill_nan(None)
+    value = value.select(pl.coalesce("net_usd", told).fill_null(-np.inf)).to_series()
+    value = value.to_numpy().copy()
+    value[[k for k, m in enumerate(block.meter_id) if m in known]] = -np.inf
+    return [int(k) for k in np.argsort(-value)[:room] if value[k] > 0]
+
+
+@dataclass
+class Logged:
+    """A fleet decided by its reads, and again with the logs of a campaign."""
+
+    before: dict
+    after: dict
+    logged: list[int]
+    oracle_usd: float
+
+    @property
+    def costs_usd(self):
+        """Cost of the logs."""
+        return len(self.logged) * judge.THRESHOLDS.logging_cost_usd
+
+
+def logged_first(kind, seed, meters, priors, *, share=LOGGED_SHARE, rounds=ROUNDS, **more):
+    """Decide a fleet, log at most a share of its sites in rounds, decide it anew each time.
+
+    A later round knows what the earlier ones brought, also of the classes.
+    """
+    truth, block, logs = logged_fleet(kind, seed, meters, **more)
+    oracle = judge.oracle_of(truth, block, meters)
+    posterior = inferred(block, meters, priors)
+    before = realised(truth, block, meters, posterior, oracle, ())
+    known: dict = {}
+    most = int(share * block.size)
+    for number in range(rounds):
+        room = most * (number + 1) // rounds - len(known)
+        rows = campaign(block, meters, posterior, known, room)
+        known |= {block.meter_id[k]: logs[block.meter_id[k]] for k in rows}
+        posterior = inferred(block, meters, priors, logs=known)
+    after = realised(truth, block, meters, posterior, oracle, known)
+    return Logged(
+        before, after, [k for k, m in enumerate(block.meter_id) if m in known],
+        float(oracle.best_usd.sum()),
+    )  # fmt: skip
+
+
+def realised(truth, block, meters, posterior, oracle, known):
+    """Scores of what is decided now: a site that is still to be logged counts as kept."""
+    decision = judge.decided(block, posterior, meters, known)
+    decision.logged[:] = False
+    return judge.scores(truth, block, meters, posterior, decision, oracle)
+
+
+if __name__ == "__main__":
+    from pipelines.configuration.load_catalogue import load_catalogue
+    from pipelines.configuration.load_priors import load_priors
+
+    every, total = tuple(load_catalogue().meters), np.zeros(4)
+    for name in sys.argv[1:]:
+        kind, seed = name.split(":")
+        found = logged_first(kind, int(seed), every, load_priors())
+        sums = np.array(
+            [
+                found.oracle_usd, found.before["gained"].sum(), found.after["gained"].sum(),
+                found.costs_usd,
+            ]
+        )  # fmt: skip
+        total += sums
+        print(
+            f"{name}: logged {len(found.logged)}, realized"
+            f" {100 * sums[1] / sums[0]:.1f} -> {100 * sums[2] / sums[0]:.1f} %"
+            f" (a log's cost once off: {100 * (sums[2] - sums[3]) / sums[0]:.1f}), overrun"
+            f" {found.before['overrun']} -> {found.after['overrun']}, gain in"
+            f" {found.after['gain_in_pct']:.0f} %, peak in {found.after['peak_in_pct']:.0f} %",
+            flush=True,
+        )
+    print(f"all: {100 * total[1] / total[0]:.1f} -> {100 * total[2] / total[0]:.1f} %")
