@@ -38,6 +38,8 @@ def looped(tmp_path_factory):
 
 
 @pytest.mark.heavy_ci
+@pytest.mark.heavy_ci
+@pytest.mark.heavy
 def test_each_log_agrees_with_the_register_it_was_made_beside(looped):
     config, files = looped
     rows = told(
@@ -53,6 +55,8 @@ def test_each_log_agrees_with_the_register_it_was_made_beside(looped):
 
 
 @pytest.mark.heavy_ci
+@pytest.mark.heavy_ci
+@pytest.mark.heavy
 def test_the_next_sweep_says_what_a_log_changed(looped):
     config, _ = looped
     rows = told(
@@ -70,6 +74,8 @@ def test_the_next_sweep_says_what_a_log_changed(looped):
 
 
 @pytest.mark.heavy_ci
+@pytest.mark.heavy_ci
+@pytest.mark.heavy
 def test_nothing_new_is_published_when_no_log_is_new(looped):
     config, _ = looped
     assert run_sweep(load(config)).published is None
