@@ -107,7 +107,12 @@ class Groups:
         return found
 
     def _ordered(self, cells: NDArray[np.generic]) -> NDArray[np.generic]:
-        return cells if self.is_plain else cells[:, self.columns]
+        """Cells in the order of the groups, rows whole in memory.
+
+        Not `cells[:, columns]`: it lays out many rows by columns, and one by rows, and numpy
+        then adds in another order: a meter's sums would depend on how many stand beside it.
+        """
+        return cells if self.is_plain else np.take(cells, self.columns, axis=1)
 
 
 @dataclass(frozen=True)

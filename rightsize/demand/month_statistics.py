@@ -76,7 +76,7 @@ def week_pattern(grid: MonthGrid) -> Columns:
     is_seen = count > 0
     mean = slots.add(flow) / np.maximum(count, 1)
     of_column = np.searchsorted(slots.keys, grid.clock.slot)
-    deviation = flow - mean[:, of_column]
+    deviation = flow - np.take(mean, of_column, axis=1)
     if not grid.is_full:
         deviation *= grid.is_shape
     found: Columns = {
@@ -117,9 +117,9 @@ def hours_and_days(grid: MonthGrid, of_days: Columns) -> Columns:
     ss = np.zeros(len(is_day))
     dof = np.zeros(len(is_day))
     for group in (is_weekend, ~is_weekend):
-        chosen = is_day[:, group]
+        chosen = np.compress(group, is_day, axis=1)  # whole rows in memory, see `Groups`
         count = np.count_nonzero(chosen, axis=1)
-        values = np.where(chosen, day_gpm[:, group], 0.0)
+        values = np.where(chosen, np.compress(group, day_gpm, axis=1), 0.0)
         mean = values.sum(axis=1) / np.maximum(count, 1)
         ss += (np.where(chosen, values - mean[:, None], 0.0) ** 2).sum(axis=1)
         dof += np.maximum(count - 1, 0)

@@ -27,7 +27,7 @@ class GridMeters:
     def take(self, reads: GridReads, irregular: NDArray[np.bool_]) -> NDArray[np.bool_]:
         """Reduce the meters that lie on a grid; returns those that do not."""
         left = irregular.copy()
-        for matrix in matrices(reads, ~irregular):
+        for matrix in matrices(reads, ~irregular, self._timezone):
             left[matrix.meters[matrix.repeated]] = True
             made = grid_tables(
                 matrix, reads.names[matrix.meters], reads.peak_gpm[matrix.meters], self._local

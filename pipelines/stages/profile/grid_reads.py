@@ -7,10 +7,12 @@ the other meters go through SQL, which also decides which of several reads count
 
 from __future__ import annotations
 
+import datetime as dt
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from functools import cached_property
 from typing import Final
+from zoneinfo import ZoneInfo
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,6 +21,7 @@ from rightsize.demand.month_grid import ABSENT, HOUR_US, MINUTE_US
 
 MOST_CELLS: Final = 1 << 25
 """Cells of one matrix (0.3 GB); more meters or finer intervals take several."""
+_EPOCH: Final = dt.datetime(1970, 1, 1, tzinfo=dt.UTC)
 OTHER: Final = 255
 """Kind of a read whose quality is not that of one interval."""
 
@@ -85,20 +88,43 @@ class Matrix:
     repeated: NDArray[np.bool_]
 
 
-def matrices(reads: GridReads, chosen: NDArray[np.bool_]) -> Iterator[Matrix]:
-    """The chosen meters' reads, by interval length, in matrices of bounded size."""
+def matrices(reads: GridReads, chosen: NDArray[np.bool_], timezone: str) -> Iterator[Matrix]:
+    """The chosen meters' reads, by interval length, in matrices of bounded size.
+
+    A matrix spans its whole local month, whatever was read: numpy adds in an order that hangs
+    on a row's length, so a meter's sums must not hang on the first and last reads of others.
+    """
     length = np.where(chosen, reads.length_of_meter, 0)
-    span_us = int(reads.start_us.max()) - reads.first_us + 1
+    begin_us, end_us = month_span_us(reads.first_us, int(reads.start_us.max()), timezone)
     for minutes in (int(m) for m in np.unique(length) if m > 0):
-        steps = -(-span_us // HOUR_US) * (60 // minutes)
+        steps = (end_us - begin_us) // HOUR_US * (60 // minutes)
         group = np.flatnonzero(length == minutes)
         most = max(1, MOST_CELLS // steps)
         for at in range(0, len(group), most):
-            yield _matrix(reads, group[at : at + most], minutes, steps)
+            yield _matrix(reads, group[at : at + most], minutes, steps, begin_us)
 
 
-def _matrix(reads: GridReads, meters: NDArray[np.int64], minutes: int, steps: int) -> Matrix:
-    row, step, gal, kind = reads.meter, reads.step_of(minutes), reads.gal, reads.kind
+def month_span_us(first_us: int, last_us: int, timezone: str) -> tuple[int, int]:
+    """Full hours from the begin of the first moment's local month to the end of the last's."""
+    zone = ZoneInfo(timezone)
+    first, last = (_EPOCH + dt.timedelta(microseconds=at) for at in (first_us, last_us))
+    begin = first.astimezone(zone).replace(day=1, hour=0, minute=0, second=0, microsecond=0)
+    end = last.astimezone(zone).replace(day=28, hour=0, minute=0, second=0, microsecond=0)
+    end = (end + dt.timedelta(days=4)).replace(day=1)
+    begin_us = min(_us(begin.replace(fold=0)), first_us) // HOUR_US * HOUR_US
+    end_us = max(_us(end.replace(fold=1)), last_us + 1)
+    return begin_us, -(-end_us // HOUR_US) * HOUR_US
+
+
+def _us(moment: dt.datetime) -> int:
+    return (moment - _EPOCH) // dt.timedelta(microseconds=1)
+
+
+def _matrix(
+    reads: GridReads, meters: NDArray[np.int64], minutes: int, steps: int, begin_us: int
+) -> Matrix:
+    row, gal, kind = reads.meter, reads.gal, reads.kind
+    step = reads.step_of(minutes) + (reads.first_us - begin_us) // (minutes * MINUTE_US)
     if len(meters) < len(reads.names):
         row_of = np.full(len(reads.names), -1, np.int32)
         row_of[meters] = np.arange(len(meters), dtype=np.int32)
@@ -115,4 +141,4 @@ def _matrix(reads: GridReads, meters: NDArray[np.int64], minutes: int, steps: in
     repeated = np.count_nonzero(is_filled, axis=1) < landed
     of_kind[~is_filled] = ABSENT
     cells[of_kind == ABSENT] = 0.0
-    return Matrix(meters, minutes, reads.first_us, cells, of_kind, repeated)
+    return Matrix(meters, minutes, begin_us, cells, of_kind, repeated)
