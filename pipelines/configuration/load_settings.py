@@ -189,7 +189,7 @@ class FlowLogSettings(Settings):
         default_factory=dict,
         description="their column name for each of ours: `at`, and one of `pulses`, `flow`",
     )
-    keys: dict[str, str] = Field(
+    key_names: dict[str, str] = Field(
         default_factory=dict,
         description="their word for each of our keys above the columns; see *logs come back*",
     )

@@ -42,11 +42,13 @@ class LoggerKeys:
 
     def __init__(self, path: Path, written: FlowLogSettings, keys: dict[str, str]) -> None:
         self.path, self.written = path, written
-        theirs = {word: ours for ours, word in written.keys.items()}
+        theirs = {word: ours for ours, word in written.key_names.items()}
         self._keys = {theirs.get(name, name): value for name, value in keys.items()}
-        strange = sorted(set(written.keys) - set(KEYS))
+        strange = sorted(set(written.key_names) - set(KEYS))
         if strange:
-            raise ConfigError(f"flow_logs.keys maps {strange[0]!r}; allowed: {', '.join(KEYS)}")
+            raise ConfigError(
+                f"flow_logs.key_names maps {strange[0]!r}; allowed: {', '.join(KEYS)}"
+            )
         if not (self.text("meter_id") or self.text("account_id")):
             raise ConfigError(
                 f"{path}: names no meter: write `# meter_id: ...` or `# account_id: ...` above"
