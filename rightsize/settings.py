@@ -387,7 +387,7 @@ class Thresholds(Settings):
         le=1000,
     )
     odds_of_benefit: float = _limit(
-        0.75,
+        0.65,
         "minimum probability of positive net benefit for a change",
         source=_OURS,
         ge=0.5,
@@ -490,7 +490,7 @@ class Thresholds(Settings):
         le=0.5,
     )
     costly_change_usd: float = _limit(
-        2500,
+        1500,
         "cost of a change from which the surer odds_of_costly_benefit are asked: below them a"
         " log, a small part of the cost, comes first",
         source="common practice",
@@ -498,7 +498,7 @@ class Thresholds(Settings):
         le=1e9,
     )
     odds_of_costly_benefit: float = _limit(
-        0.85,
+        0.9,
         "minimum probability of positive net benefit for a change of costly_change_usd or more",
         source=_OURS,
         ge=0.5,
@@ -637,7 +637,7 @@ class Thresholds(Settings):
         le=1,
     )
     min_log_value_usd: float = _limit(
-        1000,
+        700,
         "value of a log, net of its cost, above which a site is logged first",
         source=_OURS,
         ge=0,

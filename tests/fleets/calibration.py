@@ -21,10 +21,10 @@ from tests.fleets.scorecard import ODDS_FROM, SIZE_WORDS, Card, card_of, infer_f
 PAGE = Path(__file__).parents[2] / "rightsize" / "handbook" / "calibration.md"
 INTERVALS = (60.0, 15.0)
 FLEETS = {
-    "recorded water": tuple(("recorded", seed) for seed in range(31, 38)),
-    "simulated, unseen": tuple(("simulated", seed) for seed in range(801, 808)),
+    "recorded water": tuple(("recorded", seed) for seed in range(51, 58)),
+    "simulated, unseen": tuple(("simulated", seed) for seed in range(821, 828)),
     "wrong curves, classes, registers, seasons": tuple(
-        ("wrong", seed) for seed in range(811, 818)
+        ("wrong", seed) for seed in range(831, 838)
     ),
 }
 FLOORS = {

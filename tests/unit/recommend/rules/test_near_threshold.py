@@ -12,7 +12,8 @@ from rightsize.recommend.rules.near_threshold import near_threshold
 from rightsize.settings import Thresholds
 from tests.unit.recommend.synthetic import fleet, tariff
 
-LIMITS = Thresholds()  # 0.75 for benefit, 0.9 for fit and for undersized
+# 0.9 for fit and for undersized by default
+LIMITS = Thresholds(odds_of_benefit=0.75)
 
 
 def near(
