@@ -12,7 +12,6 @@ import math
 import os
 import shutil
 import sys
-import uuid
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import suppress
 from datetime import date, datetime, time
@@ -28,16 +27,16 @@ from rich.text import Text
 
 from pipelines.commands.console import PlainConsole, visible
 from pipelines.commands.query_values import values_of
+from pipelines.store.leftovers import own_name
 from pipelines.store.usable_path import usable_path
 from rightsize.errors import QueryError
+from rightsize.evidence.field.sheet_cell import safe_cell
 from rightsize.units.plain_number import plain_number
 
 Format = Literal["table", "csv", "json", "parquet"]
 Row = tuple[Any, ...]
 TABLE_LIMIT: Final = 500
 PIPE_WIDTH: Final = 10_000  # wide enough that nothing is cut; a pager scrolls
-# the last four are the full-width forms of the first
-_FORMULA_STARTS: Final = tuple("=+-@\t\r\n\uff1d\uff0b\uff0d\uff20")
 _MIN_COLUMN_WIDTH: Final = 6
 
 
@@ -75,7 +74,7 @@ def write_answer(
 def _write_file(to: Path, write: Callable[[Path], int]) -> int:
     """Write to a temporary file, then rename, so that a failure never replaces a good file."""
     to = usable_path(to)
-    beside = to.with_name(f".{to.name}.{uuid.uuid4().hex[:8]}")
+    beside = to.with_name(own_name(""))
     try:
         rows = write(beside)
         os.replace(beside, to)
@@ -139,11 +138,6 @@ def _csv_value(value: Any) -> Any:
     if isinstance(value, str | bytes):
         return safe_cell(str(plain))
     return "" if plain is None else plain
-
-
-def safe_cell(text: str) -> str:
-    """Text that a spreadsheet does not run as a formula."""
-    return f"'{text}" if text.lstrip(" ").startswith(_FORMULA_STARTS) else text
 
 
 def _json(reader: pa.RecordBatchReader, limit: int | None, out: TextIO) -> int:

@@ -173,10 +173,24 @@ def _missing(workspace: Workspace, work: duckdb.DuckDBPyConnection) -> Iterator[
     rows = work.execute(
         "select kind, month, bucket, file_hash from ledger.landed_partition order by all"
     ).fetchall()
-    for kind, month, bucket, name in rows:
-        path = workspace.lake / LakePartition(kind, month, bucket).path / f"{name}.parquet"
-        if path not in there:
-            yield f"{path} is missing; {cure(path)}"
+    landed = [
+        workspace.lake / LakePartition(kind, month, bucket).path / f"{name}.parquet"
+        for kind, month, bucket, name in rows
+    ]
+    there |= set(workspace.storage.files(workspace.flow_logs, "*.parquet"))
+    landed += [workspace.flow_logs / f"{name}.parquet" for name in _landed_logs(work)]
+    yield from (f"{path} is missing; {cure(path)}" for path in landed if path not in there)
+
+
+def _landed_logs(work: duckdb.DuckDBPyConnection) -> list[str]:
+    """Names of the logs in the lake; a database of an earlier version has none."""
+    try:
+        rows = work.execute(
+            "select file_hash from ledger.landed_flow_log order by 1"
+        ).fetchall()
+    except duckdb.CatalogException:
+        return []
+    return [name for (name,) in rows]
 
 
 def _results(workspace: Workspace) -> Scrubbed:

@@ -6,7 +6,7 @@ import datetime as dt
 import json
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,6 +17,7 @@ from pipelines.demo import tables
 from pipelines.demo.account import DAY_S, World, drawn_by
 from pipelines.demo.calendar import Calendar, calendar_of
 from pipelines.demo.fleet import Plan, fleet_of
+from pipelines.store.storage import write_text
 from pipelines.store.warehouse import connect
 from rightsize.errors import ConfigError
 from rightsize.settings import Tariff, Thresholds
@@ -54,8 +55,8 @@ def write_logs(folder: Path, account_ids: Sequence[str] | None = None) -> list[P
 def _world(folder: Path) -> tuple[World, tuple[Plan, ...]]:
     """What the demo in a folder was drawn from."""
     mark = folder / tables.MARK
-    facts = json.loads(mark.read_text(encoding="utf-8")) if mark.is_file() else {}
-    if "months" not in facts:
+    facts = _facts(mark) if mark.is_file() else {}
+    if not all(isinstance(facts.get(name), int) for name in ("months", "accounts", "seed")):
         raise ConfigError(f"demo: {folder} holds no demo of this version; write one first")
     world = World(
         calendar=calendar_of(facts["months"]),
@@ -66,6 +67,14 @@ def _world(folder: Path) -> tuple[World, tuple[Plan, ...]]:
         correction_month=facts["months"] // 3,
     )
     return world, fleet_of(facts["accounts"], facts["seed"])
+
+
+def _facts(mark: Path) -> dict[str, Any]:
+    try:
+        found = json.loads(mark.read_text(encoding="utf-8"))
+    except (ValueError, RecursionError):
+        return {}
+    return found if isinstance(found, dict) else {}
 
 
 def _to_be_logged(folder: Path) -> list[str]:
@@ -107,7 +116,7 @@ def _write(target: Path, plan: Plan, world: World) -> Path:
     }
     path = target / f"{plan.account_id}.csv"
     head = [f"# {key}: {value}" for key, value in keys.items()]
-    path.write_text("\n".join([*head, "flow", *_texts(gpm)]) + "\n", encoding="utf-8")
+    write_text(path, "\n".join([*head, "flow", *_texts(gpm)]) + "\n")
     return path
 
 

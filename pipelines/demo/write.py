@@ -133,6 +133,10 @@ def write_demo(
 def _clear(folder: Path) -> None:
     if folder.exists() and not folder.is_dir():
         raise ConfigError(f"demo: {folder} is a file; give a folder")
+    try:
+        str(folder).encode()
+    except UnicodeEncodeError:
+        raise ConfigError(f"demo: the name of {folder} is not UTF-8; give another") from None
     folder.mkdir(parents=True, exist_ok=True)
     if any(folder.iterdir()) and not (folder / tables.MARK).is_file():
         raise ConfigError(

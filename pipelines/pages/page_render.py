@@ -9,7 +9,7 @@ from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wai
 from pathlib import Path
 from typing import Final
 
-from pipelines.store.leftovers import own_name
+from pipelines.store.storage import put_file
 from pipelines.work.bucket_work import Progress
 from rightsize.errors import ConfigError
 from rightsize.evidence.file_names import page_file
@@ -81,9 +81,9 @@ def write_page(account: Account, folder: Path, pdf: bool) -> None:
     """Draw one account and put its file in place."""
     account_id, meters = account
     path = folder / page_file(account_id)
-    _put(path, site_page(meters).encode("utf-8", "replace"))
+    put_file(path, site_page(meters).encode("utf-8", "replace"))
     if pdf:
-        _put(path.with_suffix(".pdf"), _pdf(site_page(meters, for_pdf=True)))
+        put_file(path.with_suffix(".pdf"), _pdf(site_page(meters, for_pdf=True)))
 
 
 def _pdf(page: str) -> bytes:
@@ -94,15 +94,6 @@ def _pdf(page: str) -> bytes:
     fetcher = URLFetcher(allowed_protocols=("data",))
     content: bytes = HTML(string=page, url_fetcher=fetcher).write_pdf()
     return content
-
-
-def _put(path: Path, content: bytes) -> None:
-    aside = path.with_name(f"{own_name('')}.part")
-    try:
-        aside.write_bytes(content)
-        aside.replace(path)
-    finally:
-        aside.unlink(missing_ok=True)
 
 
 def _require_pdf() -> None:

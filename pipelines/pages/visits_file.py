@@ -9,15 +9,25 @@ from dataclasses import fields
 from pathlib import Path
 from typing import Any, Final, get_type_hints
 
-from pipelines.configuration.yaml_file import plain_file
+from pipelines.configuration.yaml_file import plain_file, short
+from rightsize.campaign.season import EARLIEST, LATEST
 from rightsize.campaign.visit import Visit
 from rightsize.errors import ConfigError
+from rightsize.evidence.field.sheet_cell import read_cell
 from rightsize.evidence.field.words import TITLE
 
 COLUMNS: Final = tuple(f.name for f in fields(Visit))
 _TYPES: Final = get_type_hints(Visit)
-_FORMULA_MARK: Final = "'"  # put before text that a spreadsheet would run
-_FORMULA_STARTS: Final = tuple("=+-@\t\r\n\uff1d\uff0b\uff0d\uff20")
+_MOST_WEEKS: Final = 520  # from the first visit to the last: ours, five times a campaign's
+_MOST: Final[dict[str, float]] = {
+    "crew": 100,  # as of the command
+    "logger_count": 1e6,
+    "duration_days": 366,
+    "expected_gain_usd": 1e12,
+    "cost_usd": 1e12,
+    "net_usd": 1e12,
+}
+"""Largest number of each column: ours, far above any plan."""
 
 
 def read_visits(path: Path) -> tuple[Visit, ...]:
@@ -41,6 +51,12 @@ def read_visits(path: Path) -> tuple[Visit, ...]:
         if key in seen and not problems:
             problems.append(f"{path} line {line}: the same visit as line {seen[key]}")
         seen.setdefault(key, line)
+    weeks = [visit.week_start_on for visit in visits]
+    if weeks and (max(weeks) - min(weeks)).days > 7 * _MOST_WEEKS:
+        problems.append(
+            f"{path}: visits from {min(weeks)} to {max(weeks)}; a plan spans at most"
+            f" {_MOST_WEEKS} weeks"
+        )
     if problems:
         raise ConfigError("\n".join(problems))
     return tuple(visits)
@@ -60,6 +76,14 @@ def _rows(path: Path) -> list[tuple[int, dict[str, str]]]:
     missing = [name for name in COLUMNS if name not in names]
     if missing:
         raise ConfigError(f"{path}: missing columns: {', '.join(missing)}")
+    twice = [name for name in COLUMNS if names.count(name) > 1]
+    if twice:
+        raise ConfigError(f"{path}: duplicate column {twice[0]!r}")
+    ragged = [line for line, row in rows if None in row or None in row.values()]
+    if ragged:
+        raise ConfigError(
+            f"{path} line {ragged[0]}: more or fewer cells than the {len(names)} columns"
+        )
     return rows
 
 
@@ -73,21 +97,21 @@ def _value(name: str, text: str) -> Any:
         number = float(text)
     except ValueError:
         number = math.nan
+    high = _MOST[name]
     is_money = name in ("expected_gain_usd", "net_usd")
-    low = -math.inf if is_money else 1 if name == "crew" else 0
-    if not math.isfinite(number) or number < low or (kind is int and number != int(number)):
-        allowed = "a number" if is_money else f"a number from {low:g}"
-        raise ValueError(f"{name}: must be {allowed}; got {text!r}")
+    low = -high if is_money else 1 if name == "crew" else 0
+    if not low <= number <= high or (kind is int and number != int(number)):
+        what = "a whole number" if kind is int else "a number"
+        raise ValueError(f"{name}: must be {what} from {low:g} to {high:g}; got {short(text)}")
     return int(number) if kind is int else number
 
 
 def _text(name: str, text: str) -> str:
-    if text.startswith(_FORMULA_MARK) and text[1:].startswith(_FORMULA_STARTS):
-        text = text[1:]
+    text = read_cell(text)
     if name in ("account_id", "meter_id") and not text.strip():
         raise ValueError(f"{name}: must not be empty")
     if name == "kind" and text not in TITLE:
-        raise ValueError(f"kind: must be one of {', '.join(TITLE)}; got {text!r}")
+        raise ValueError(f"kind: must be one of {', '.join(TITLE)}; got {short(text)}")
     return text
 
 
@@ -95,7 +119,11 @@ def _monday(name: str, text: str) -> dt.date:
     try:
         day = dt.date.fromisoformat(text.strip())
     except ValueError:
-        raise ValueError(f"{name}: must be a date such as 2026-02-02; got {text!r}") from None
+        raise ValueError(
+            f"{name}: must be a date such as 2026-02-02; got {short(text)}"
+        ) from None
+    if not EARLIEST <= day <= LATEST:
+        raise ValueError(f"{name}: must lie between {EARLIEST} and {LATEST}; got {day}")
     if day.weekday() != 0:
         raise ValueError(f"{name}: must be a Monday; {day} is a {day:%A}")
     return day

@@ -25,7 +25,9 @@ from pipelines.configuration.load_settings import Loaded
 from pipelines.pages.evidence import catalog_meter, listed_rows, provenance_of
 from pipelines.pages.learned_accounts import learned_so_far
 from pipelines.stages.publish.newest import Published, open_published
+from pipelines.store.leftovers import drop_of_the_dead
 from pipelines.store.private_files import page_salt
+from pipelines.store.storage import put_file
 from rightsize.campaign.visit import Visit
 from rightsize.contracts.demand import PROFILE
 from rightsize.contracts.recommendation import RECOMMENDATION
@@ -40,6 +42,7 @@ from rightsize.evidence.field.results_form import (
     is_blank_log,
     log_head,
 )
+from rightsize.evidence.field.sheet_cell import safe_cell
 from rightsize.evidence.field.words import LOGS, TITLE
 from rightsize.evidence.field.work_order import WorkOrder, work_order_page
 from rightsize.evidence.file_names import page_file
@@ -119,6 +122,8 @@ def write_work_orders(
     files = {**pages, **heads}
     old = _earlier(folder)
     _refuse_filled(old)
+    for place in (folder, folder / "logs"):
+        drop_of_the_dead(place, ".*")
     for path in old:
         if path.relative_to(folder).as_posix() not in files:
             path.unlink()
@@ -202,18 +207,14 @@ def _sites(
 
 def _form(visits: Sequence[Visit]) -> str:
     held = io.StringIO(newline="")
-    writer = csv.DictWriter(held, fieldnames=list(FORM), lineterminator="\n")
+    writer = csv.DictWriter(held, fieldnames=list(FORM), lineterminator="\r\n")
     writer.writeheader()
     writer.writerows(_safe(row) for row in form_rows(visits))
     return held.getvalue()
 
 
 def _safe(row: Mapping[str, Any]) -> dict[str, Any]:
-    """Text that a spreadsheet would run as a formula gets an apostrophe before it."""
-    return {
-        k: f"'{v}" if isinstance(v, str) and v.startswith(("=", "+", "-", "@", "\t")) else v
-        for k, v in row.items()
-    }
+    return {k: safe_cell(v) if isinstance(v, str) else v for k, v in row.items()}
 
 
 def _earlier(folder: Path) -> list[Path]:
@@ -247,6 +248,4 @@ def _write(folder: Path, files: Mapping[str, str]) -> None:
     for name, content in files.items():
         path = folder / name
         path.parent.mkdir(parents=True, exist_ok=True)
-        aside = path.with_name(f".{path.name}.part")
-        aside.write_bytes(content.encode("utf-8", "replace"))
-        aside.replace(path)
+        put_file(path, content.encode("utf-8", "replace"))

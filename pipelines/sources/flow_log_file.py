@@ -11,8 +11,10 @@ rejected by a rule of `sql/20_validate/read_rule.sql`.
 
 from __future__ import annotations
 
+import codecs
 import csv
 from dataclasses import dataclass
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, Final
 
@@ -25,6 +27,14 @@ from pipelines.sources.flow_log_times import Limits, placed
 from pipelines.sources.parquet_file import is_parquet
 from rightsize.errors import ConfigError
 
+Keys = list[tuple[str, str]]
+_PACKED: Final = {b"\x1f\x8b": "gzip", b"(\xb5/\xfd": "zstd", b"PK\x03\x04": "zip"}
+_MARKED: Final = (  # the longer mark first: that of UTF-16 begins that of UTF-32
+    (codecs.BOM_UTF32_LE, "utf-32"), (codecs.BOM_UTF32_BE, "utf-32"),
+    (codecs.BOM_UTF16_LE, "utf-16"), (codecs.BOM_UTF16_BE, "utf-16"),
+)  # fmt: skip
+_YEARS: Final = (datetime(1, 1, 2, tzinfo=UTC), datetime(9999, 12, 30, tzinfo=UTC))
+"""Times between these have four digits of a year in any zone."""
 _KEPT_TEXT: Final = 500  # [characters] of a rejected row
 _TOLERANCE: Final = 0.5  # [steps] that samples may stand from their place: half a step
 
@@ -113,12 +123,13 @@ def read_flow_log(
     )
 
 
-def _text(path: Path, written: FlowLogSettings) -> tuple[dict[str, str], pl.DataFrame]:
+def _text(path: Path, written: FlowLogSettings) -> tuple[Keys, pl.DataFrame]:
     """Keys and rows of a text file, every row with its line."""
     try:
         data = path.read_bytes()
     except OSError as error:
         raise ConfigError(f"{path}: cannot be read: {error.strerror or error}") from None
+    _refuse_other_bytes(path, data[:4], written)
     encoding = (
         "utf-8-sig" if written.encoding.lower() in ("utf-8", "utf8") else written.encoding
     )
@@ -128,7 +139,8 @@ def _text(path: Path, written: FlowLogSettings) -> tuple[dict[str, str], pl.Data
         .replace("\r", "\n")
         .split("\n")
     )
-    keys, first = {}, 0
+    keys: Keys = []
+    first = 0
     for number, line in enumerate(lines):
         text = line.strip()
         if text and not text.startswith("#"):
@@ -136,7 +148,7 @@ def _text(path: Path, written: FlowLogSettings) -> tuple[dict[str, str], pl.Data
             break
         if text:
             name, _, value = text.lstrip("# ").partition(":")
-            keys[name.strip()] = value.strip()
+            keys.append((name.strip(), value.strip()))
     else:
         raise ConfigError(
             f"{path}: no line with columns; expected at and pulses, or at and flow"
@@ -144,6 +156,22 @@ def _text(path: Path, written: FlowLogSettings) -> tuple[dict[str, str], pl.Data
     delimiter = written.delimiter or max(",;\t|", key=lines[first].count)
     names = _names(path, written, [c.strip() for c in lines[first].split(delimiter)])
     return keys, _cells(lines, first, delimiter, names)
+
+
+def _refuse_other_bytes(path: Path, head: bytes, written: FlowLogSettings) -> None:
+    """Refuse a file that is packed, or that says it is in another encoding than it is read as.
+
+    Raises
+    ------
+    ConfigError
+        Naming what it is, and what to do.
+    """
+    packed = next((name for start, name in _PACKED.items() if head.startswith(start)), None)
+    if packed:
+        raise ConfigError(f"{path}: is packed ({packed}); unpack it")
+    marked = next((name for start, name in _MARKED if head.startswith(start)), None)
+    if marked and not written.encoding.lower().replace("_", "-").startswith(marked):
+        raise ConfigError(f"{path}: is {marked}; set flow_logs.encoding: {marked}")
 
 
 def _names(path: Path, written: FlowLogSettings, header: list[str]) -> list[str | None]:
@@ -194,10 +222,10 @@ def _cells(
     return pl.DataFrame(found, schema=schema)
 
 
-def _parquet(path: Path, written: FlowLogSettings) -> tuple[dict[str, str], pl.DataFrame]:
+def _parquet(path: Path, written: FlowLogSettings) -> tuple[Keys, pl.DataFrame]:
     """Keys and rows of a Parquet file; lines are row numbers."""
     try:
-        keys = pl.read_parquet_metadata(path)
+        keys = list(pl.read_parquet_metadata(path).items())
         frame = pl.read_parquet(path, glob=False)
     except (pl.exceptions.PolarsError, OSError) as error:
         raise ConfigError(f"{path}: cannot be read as Parquet: {error}") from None
@@ -206,9 +234,12 @@ def _parquet(path: Path, written: FlowLogSettings) -> tuple[dict[str, str], pl.D
     for name, column in zip(names, frame.get_columns(), strict=True):
         if name is None:
             continue
+        if column.dtype.is_nested() or column.dtype in (pl.Binary, pl.Duration, pl.Object):
+            raise ConfigError(
+                f"{path}: column {column.name!r} holds {column.dtype}, not times or numbers"
+            )
         if isinstance(column.dtype, pl.Datetime):
-            zone = "%z" if column.dtype.time_zone else ""
-            texts.append(column.dt.strftime(f"%Y-%m-%d %H:%M:%S%.f{zone}").alias(name))
+            texts.append(_time_texts(column).alias(name))
         else:
             texts.append(column.cast(pl.String).fill_null("").alias(name))
     rows = pl.DataFrame(texts)
@@ -217,6 +248,19 @@ def _parquet(path: Path, written: FlowLogSettings) -> tuple[dict[str, str], pl.D
         value=pl.concat_str(pl.all(), separator=",", ignore_nulls=True),
         rule_of_line=pl.lit(None, dtype=pl.String),
     )
+
+
+def _time_texts(column: pl.Series) -> pl.Series:
+    """Times as text; those that no calendar text can show as their number."""
+    assert isinstance(column.dtype, pl.Datetime)
+    zone = "%z" if column.dtype.time_zone else ""
+    number = column.to_physical()
+    a_second = {"ms": 10**3, "us": 10**6, "ns": 10**9}[column.dtype.time_unit]
+    low, high = (int(day.timestamp()) for day in _YEARS)
+    is_shown = pl.Series((number // a_second).is_between(low, high)).fill_null(value=False)
+    shown = column.zip_with(is_shown, pl.Series([None], dtype=column.dtype))
+    texts = shown.dt.strftime(f"%Y-%m-%d %H:%M:%S%.f{zone}")
+    return texts.fill_null(number.cast(pl.String)).fill_null("")
 
 
 def _judged(

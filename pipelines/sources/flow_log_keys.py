@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
 from pathlib import Path
 from typing import Any, Final
 
@@ -10,6 +11,7 @@ import polars as pl
 
 from pipelines.configuration.load_settings import FlowLogSettings
 from pipelines.configuration.named_things import known_zone
+from pipelines.configuration.yaml_file import short
 from rightsize.errors import ConfigError
 from rightsize.units import GPM_PER_M3H, L_PER_GAL
 
@@ -40,10 +42,17 @@ LARGEST_DRIFT_S: Final = 3600.0  # [s a day] a clock that is worse tells no time
 class LoggerKeys:
     """Keys of a file, checked as they are asked for."""
 
-    def __init__(self, path: Path, written: FlowLogSettings, keys: dict[str, str]) -> None:
+    def __init__(
+        self, path: Path, written: FlowLogSettings, keys: Iterable[tuple[str, str]]
+    ) -> None:
         self.path, self.written = path, written
         theirs = {word: ours for ours, word in written.key_names.items()}
-        self._keys = {theirs.get(name, name): value for name, value in keys.items()}
+        self._keys: dict[str, str] = {}
+        for name, value in keys:
+            ours = theirs.get(name, name)
+            if ours in KEYS and ours in self._keys:
+                raise ConfigError(f"{path}: the key {ours} stands twice above the columns")
+            self._keys[ours] = value
         strange = sorted(set(written.key_names) - set(KEYS))
         if strange:
             raise ConfigError(
@@ -58,7 +67,13 @@ class LoggerKeys:
 
     def text(self, key: str) -> str | None:
         """A key's value, None where it is absent or blank."""
-        return self._keys.get(key, "").strip() or None
+        found = self._keys.get(key, "").strip() or None
+        if found and "\ufffd" in found:
+            raise ConfigError(
+                f"{self.path}: {key}: holds bytes that are not {self.written.encoding}; set"
+                " flow_logs.encoding"
+            )
+        return found
 
     def number(self, key: str, low: float, high: float) -> float | None:
         """A key's number within bounds, None where it is absent."""
@@ -66,12 +81,13 @@ class LoggerKeys:
         if said is None:
             return None
         try:
-            value = float(said)
+            value = math.nan if "_" in said else float(said)
         except ValueError:
             value = math.nan
         if not low <= value <= high:
             raise ConfigError(
-                f"{self.path}: {key}: must be a number from {low:g} to {high:g}; got {said!r}"
+                f"{self.path}: {key}: must be a number from {low:g} to {high:g}; got"
+                f" {short(said)}"
             )
         return value
 
@@ -81,7 +97,7 @@ class LoggerKeys:
         if len(kinds) != 1:
             raise ConfigError(
                 f"{self.path}: needs one of the columns pulses and flow; the file has:"
-                f" {', '.join(c for c in columns if not c.startswith('_'))};"
+                f" {', '.join(c for c in columns if c in COLUMNS) or 'neither'};"
                 " flow_logs.columns says which of them it is"
             )
         if kinds[0] == "pulses":
@@ -107,7 +123,9 @@ class LoggerKeys:
         found = self.text("measures") or self.written.measures
         found = found or ("meter" if kind == "pulses" else "pipe")
         if found not in ("meter", "pipe"):
-            raise ConfigError(f"{self.path}: measures: must be meter or pipe; got {found!r}")
+            raise ConfigError(
+                f"{self.path}: measures: must be meter or pipe; got {short(found)}"
+            )
         return found
 
     def zone(self, usual: str) -> str:

@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Final
 
 import polars as pl
 
+from pipelines.configuration.yaml_file import short
 from pipelines.sources.flow_log_keys import STEP_RANGE_S, LoggerKeys
 from rightsize.errors import ConfigError
 
 _DAY_S: Final = 86_400
+_LARGEST_OFFSET_S: Final = 14 * 3600  # of any zone: Kiritimati (tz database)
 _ISO: Final = ("%Y-%m-%d %H:%M:%S%.f", "%Y-%m-%d %H:%M:%S", "%Y-%m-%d %H:%M")
 
 
@@ -40,17 +43,26 @@ def placed(rows: pl.DataFrame, said: LoggerKeys, zone: str, limits: Limits) -> p
             )
         first = _timed(pl.DataFrame({"at": [start]}), "at", said, zone)
         if first["at_utc"].null_count():
-            raise ConfigError(f"{said.path}: start_at: no time that can be read: {start!r}")
+            raise ConfigError(
+                f"{said.path}: start_at: no time that can be read: {short(start)}"
+            )
+        if first.filter(_outside(limits)).height:
+            raise ConfigError(
+                f"{said.path}: start_at: {short(start)} is before"
+                f" {limits.earliest_at:%Y-%m-%d} or in the future"
+            )
         place = pl.int_range(pl.len()) * round(step_s * 1e6)
         timed = rows.with_columns(
             at_utc=first["at_utc"].item() + pl.duration(microseconds=place),
             time_rule=pl.lit(None, dtype=pl.String),
         )
-    outside = (pl.col("at_utc") < limits.earliest_at) | (pl.col("at_utc") > limits.latest_at)
-    timed = timed.with_columns(
-        time_rule=pl.coalesce("time_rule", pl.when(outside).then(pl.lit("time_implausible")))
-    )
+    implausible = pl.when(_outside(limits)).then(pl.lit("time_implausible"))
+    timed = timed.with_columns(time_rule=pl.coalesce("time_rule", implausible))
     return _as_start(_undrifted(timed, said.drift))
+
+
+def _outside(limits: Limits) -> pl.Expr:
+    return (pl.col("at_utc") < limits.earliest_at) | (pl.col("at_utc") > limits.latest_at)
 
 
 def _as_start(timed: pl.DataFrame) -> pl.DataFrame:
@@ -74,8 +86,9 @@ def _timed(rows: pl.DataFrame, name: str, said: LoggerKeys, zone: str) -> pl.Dat
     plain = text.str.replace(r"\s*(Z|[+-]\d{2}:?\d{2})$", "").str.replace(
         "T", " ", literal=True
     )
-    formats = [said.written.time_format] if said.written.time_format else list(_ISO)
-    source = text if said.written.time_format else plain
+    written = said.written.time_format
+    formats = [written] if written else list(_ISO)
+    source = text if written else plain
     local = pl.coalesce(
         source.str.to_datetime(f, time_unit="us", strict=False).dt.replace_time_zone(None)
         for f in formats
@@ -83,8 +96,9 @@ def _timed(rows: pl.DataFrame, name: str, said: LoggerKeys, zone: str) -> pl.Dat
     known = said.zone(zone)
     out = rows.with_columns(
         _local=local,
-        _offset_s=_offset_seconds(offset) if not said.written.time_format else None,
+        _offset_s=_offset_of_format(written) if written else _offset_seconds(offset),
     )
+    bad_offset = offset.is_not_null() & pl.col("_offset_s").is_null() & (not written)
     early, late = (
         out["_local"].dt.replace_time_zone(known, ambiguous=which, non_existent="null")
         .dt.convert_time_zone("UTC").dt.replace_time_zone(None)
@@ -97,14 +111,16 @@ def _timed(rows: pl.DataFrame, name: str, said: LoggerKeys, zone: str) -> pl.Dat
     out = out.with_columns(_zone_utc=by_zone)
     has_offset = pl.col("_offset_s").is_not_null()
     at_utc = (
-        pl.when(has_offset)
+        pl.when(bad_offset)
+        .then(None)
+        .when(has_offset)
         .then(pl.col("_local") - pl.duration(seconds=pl.col("_offset_s")))
         .otherwise("_zone_utc")
     )
     rule = (
         pl.when(text.is_null() | (text == ""))
         .then(pl.lit("time_missing"))
-        .when(pl.col("_local").is_null())
+        .when(pl.col("_local").is_null() | bad_offset)
         .then(pl.lit("time_unreadable"))
         .when(at_utc.is_null())
         .then(pl.lit("time_nonexistent"))
@@ -114,9 +130,18 @@ def _timed(rows: pl.DataFrame, name: str, said: LoggerKeys, zone: str) -> pl.Dat
     )
 
 
+def _offset_of_format(time_format: str) -> pl.Expr:
+    """No offset, or none left: times with their own offset are read as UTC."""
+    is_own = re.search(r"(?<!%)(%%)*%[:#]*[zZ]", time_format) is not None
+    return pl.lit(0 if is_own else None, dtype=pl.Int64)
+
+
 def _offset_seconds(offset: pl.Expr) -> pl.Expr:
+    """Seconds east of UTC; null without one, and for one that no zone has."""
     sign = pl.when(offset.str.starts_with("-")).then(-1).otherwise(1)
     digits = offset.str.replace_all(r"[^0-9]", "")
     hours = digits.str.slice(0, 2).cast(pl.Int64, strict=False)
     minutes = digits.str.slice(2, 2).cast(pl.Int64, strict=False)
-    return pl.when(offset == "Z").then(0).otherwise(sign * (hours * 3600 + minutes * 60))
+    seconds = hours * 3600 + minutes * 60
+    is_known = (minutes < 60) & (seconds <= _LARGEST_OFFSET_S)
+    return pl.when(offset == "Z").then(0).when(is_known).then(sign * seconds)

@@ -107,6 +107,8 @@ def _straight(
     try:
         connection.execute(view(source, line, names, kind.header))
         run_sql(connection, "10_land/typed_read")
+    except duckdb.InterruptException:
+        raise
     except duckdb.Error:
         return False
     rejects = connection.execute(
@@ -157,6 +159,8 @@ def _mended(
     try:
         connection.execute(view(source, "line", names, kind.header))
         run_sql(connection, "10_land/typed_read")
+    except duckdb.InterruptException:
+        raise
     except duckdb.Error as error:
         first = str(error).splitlines()[0]
         raise ConfigError(f"{task.path}: cannot be read as delimited text: {first}") from None

@@ -98,6 +98,8 @@ def stage_typed(
     forget_rejects(connection)
     try:
         connection.execute(_typed_line(task, form, amount))
+    except duckdb.InterruptException:
+        raise
     except duckdb.Error:
         return None
     doubtful = _doubtful(connection)

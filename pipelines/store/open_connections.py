@@ -5,9 +5,11 @@ from __future__ import annotations
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
+from typing import Final
 
 import duckdb
 
+_INTERRUPTED: Final = "Query interrupted"
 _open: set[duckdb.DuckDBPyConnection] = set()
 _lock = threading.Lock()
 
@@ -28,6 +30,16 @@ def interruptible(
         with _lock:
             _open.discard(connection)
         connection.close()
+
+
+def is_stop(error: BaseException) -> bool:
+    """Whether a statement failed because it was interrupted.
+
+    DuckDB raises an error of its own kind, or a `RuntimeError` where a signal of Python came
+    first: which of them is a matter of chance.
+    """
+    is_signal = isinstance(error, RuntimeError) and str(error) == _INTERRUPTED
+    return is_signal or isinstance(error, duckdb.InterruptException)
 
 
 def interrupt_all() -> None:

@@ -252,9 +252,18 @@ def scratch_here(scratch: Path) -> Path:
 def write_text(path: Path, text: str) -> None:
     """A small file, complete or absent."""
     path.parent.mkdir(parents=True, exist_ok=True)
-    aside = path.with_name(own_name(f".{path.name}"))
-    aside.write_text(text, encoding="utf-8")
-    os.replace(aside, path)
+    put_file(path, text.encode())
+
+
+def put_file(path: Path, content: bytes) -> None:
+    """A file in its place, complete or as it was before; nothing beside it is left."""
+    aside = path.with_name(f"{own_name('')}.part")
+    try:
+        aside.write_bytes(content)
+        os.replace(aside, path)
+    finally:
+        with suppress(OSError):
+            aside.unlink(missing_ok=True)
 
 
 def _verify(here: Here) -> None:

@@ -164,6 +164,9 @@ def _drop_left(workspace: Workspace) -> None:
         workspace.root,
         workspace.published,
         workspace.published / "pages" / "sites",
+        workspace.campaign,
+        workspace.campaign / "work_orders",
+        workspace.campaign / "work_orders" / "logs",
     ):
         drop_of_the_dead(folder, ".*")
 

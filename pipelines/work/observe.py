@@ -15,7 +15,7 @@ import resource
 import sys
 import time
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from contextvars import ContextVar
 from dataclasses import dataclass
 from pathlib import Path
@@ -61,6 +61,21 @@ class JsonLines(logging.Formatter):
         return json.dumps({**entry, **getattr(record, "fields", {})}, default=str)
 
 
+class _LogFile(logging.FileHandler):
+    """A log that a full disk does not hold up: what cannot be written is left out.
+
+    The sweep meets the full disk itself, and says so in a line.
+    """
+
+    def handleError(self, record: logging.LogRecord) -> None:  # noqa: N802 - the base's name
+        if not isinstance(sys.exc_info()[1], OSError):
+            super().handleError(record)
+
+    def close(self) -> None:
+        with suppress(OSError):  # closing writes what was held back
+            super().close()
+
+
 @contextmanager
 def log_to(folder: Path, *, to_stderr: bool = False) -> Iterator[None]:
     """Write events into `folder`, one file per month, and to standard error if requested.
@@ -72,7 +87,7 @@ def log_to(folder: Path, *, to_stderr: bool = False) -> Iterator[None]:
     month = dt.datetime.now(dt.UTC).strftime("%Y-%m")
     path = folder / f"sweep-{month}.jsonl"
     usable_file(path, cure="remove it")
-    handlers: list[logging.Handler] = [logging.FileHandler(path, encoding="utf-8")]
+    handlers: list[logging.Handler] = [_LogFile(path, encoding="utf-8")]
     if to_stderr:
         handlers.append(logging.StreamHandler(sys.stderr))
     for handler in handlers:

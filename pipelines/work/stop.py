@@ -20,9 +20,8 @@ from typing import Final
 
 import duckdb
 
-from pipelines.store.open_connections import interrupt_all
+from pipelines.store.open_connections import interrupt_all, is_stop
 
-_INTERRUPTED: Final = "Query interrupted"
 _STOPS: Final = frozenset({signal.SIGINT, signal.SIGTERM})
 _NO_SIGNAL: Final = b"\0"
 _AGAIN_S: Final = 0.5
@@ -51,11 +50,9 @@ def signals_seen() -> Iterator[None]:
     """Turn a statement ended by a signal into a `KeyboardInterrupt`, not a failure."""
     try:
         yield
-    except RuntimeError as error:
-        if str(error) != _INTERRUPTED:
+    except (RuntimeError, duckdb.InterruptException) as error:
+        if not is_stop(error):
             raise
-        raise KeyboardInterrupt from error
-    except duckdb.InterruptException as error:
         raise KeyboardInterrupt from error
 
 

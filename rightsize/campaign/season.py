@@ -12,6 +12,9 @@ Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 
 MONTHS: Final = 12
+EARLIEST: Final = date(2000, 1, 1)
+LATEST: Final = date(2199, 12, 31)
+"""First and last day of a plan: what lies outside is a slip of the pen (our convention)."""
 IRRIGATION_MONTHS: Final = (5, 6, 7, 8, 9)
 """Months of irrigation where a site's own are not known (common practice, northern hemisphere,
 as are the tariff's summer months)."""

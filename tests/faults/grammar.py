@@ -166,6 +166,35 @@ def parquet(rng: random.Random) -> bytes:
     return out.getvalue()
 
 
+def flow_log(rng: random.Random) -> bytes:
+    """The file of a flow logger: keys, then rows; now and then with odd ones."""
+    keys = {
+        "meter_id": one_of(rng, "M2", NAMES),
+        "pulse_gal": one_of(rng, "1", NUMBERS),
+        "step_s": one_of(rng, "10", NUMBERS),
+        "drift_s_per_day": one_of(rng, "0", NUMBERS),
+        "error_pct": one_of(rng, "2", NUMBERS, 0.02),
+        "start_at": one_of(rng, "2025-06-01T01:00:00", TIMES),
+        "timezone": one_of(rng, "UTC", NAMES, 0.02),
+        "measures": one_of(rng, "meter", NAMES, 0.02),
+    }
+    for name in list(keys):
+        if rng.random() < 0.15:
+            keys.pop(name)
+    head = "".join(f"# {one_of(rng, n, NAMES, 0.01)}: {v}\n" for n, v in keys.items())
+    kind = rng.choice(["pulses"] * 4 + ["flow", "volume"])
+    columns = [*(["at"] if rng.random() < 0.8 else []), one_of(rng, kind, NAMES, 0.02)]
+    rows = table(
+        rng,
+        columns,
+        lambda n: [
+            one_of(rng, f"2025-06-01T01:00:{10 * n:02d}Z", TIMES),
+            one_of(rng, str(n), NUMBERS),
+        ][-len(columns) :],
+    )
+    return head.encode("utf-8", "replace") + rows
+
+
 def mutated(rng: random.Random, content: bytes, *, share: float = 0.5) -> bytes:
     """The same with a few bytes flipped, cut, put in, doubled or packed."""
     while rng.random() < share and content:

@@ -9,6 +9,7 @@ from __future__ import annotations
 import json
 import os
 import random
+import shutil
 import signal
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -20,11 +21,13 @@ import yaml
 
 from pipelines.configuration.fleet import load_fleet
 from pipelines.configuration.load_settings import load
+from pipelines.pages.visits_file import read_visits
 from pipelines.stages.land.land import land
+from pipelines.stages.land.land_flow_logs import land_flow_logs, landed_logs
 from pipelines.store.resources import config_path
 from rightsize.errors import ConfigError
-from tests.faults.grammar import READERS, mutated, with_rows, yaml_text
-from tests.faults.told import settings, small_utility
+from tests.faults.grammar import READERS, flow_log, mutated, with_rows, yaml_text
+from tests.faults.told import GOOD_LOG, settings, small_utility
 from tests.pipelines.exports import HEADER, METERS, TARIFF, Utility
 from tests.pipelines.sources.espi_feed import (
     Reading,
@@ -35,8 +38,8 @@ from tests.pipelines.sources.espi_feed import (
     usage_point,
 )
 
-QUICK_FILES = 200  # of each of 5 readers in .ci/run: with the texts, 2,020 cases
-QUICK_TEXTS = 170  # of each of 6 files of a configuration
+QUICK_FILES = 200  # of each of 6 readers in .ci/run: with the texts, 2,200 cases
+QUICK_TEXTS = 100  # of each of 10 files of a configuration
 FILES_AT_ONCE = 40
 LONGEST_S = 10  # of processor time, for a file of some kilobytes
 PATIENCE_S = 300  # for what waits and never ends; a crowded machine takes its time
@@ -115,6 +118,43 @@ def land_batch(folder: Path, kind: str, seeds: range) -> None:
     assert len(utility.rejected()) == sum(f.rows_rejected for f in summary.files)
 
 
+def land_logs(folder: Path, seeds: range) -> None:
+    """Land one folder of odd logs and a good one; hold every log to the promise."""
+    config = small_utility(folder, flow_logs={"path": "logs/*"})
+    (folder / "logs").mkdir()
+    for seed in seeds:
+        rng = random.Random(f"log {seed}")
+        (folder / "logs" / f"{seed:07d}.csv").write_bytes(mutated(rng, flow_log(rng)))
+    (folder / "logs" / "good.csv").write_text(GOOD_LOG)
+    loaded = load(config)
+    with within(LONGEST_S * len(seeds), f"log {seeds}"):
+        found = land_flow_logs(loaded, loaded.workspace)
+    assert found.landed + len(found.problems) + found.known == len(seeds) + 1
+    rows = landed_logs(loaded.workspace).to_dicts()
+    assert "good.csv" in {Path(row["path"]).name for row in rows}
+    for row in rows:
+        parts = row["rows_accepted"] + row["rows_rejected"]
+        assert row["rows_landed"] == parts, row["path"]
+    for problem in found.problems:
+        assert problem.path.name in problem.message
+        assert len(problem.message) < 1000
+
+
+@pytest.mark.heavy
+@pytest.mark.heavy_ci
+def test_odd_logs(tmp_path: Path) -> None:
+    for first in range(0, QUICK_FILES, FILES_AT_ONCE):
+        land_logs(tmp_path / str(first), range(first, first + FILES_AT_ONCE))
+
+
+@pytest.mark.heavy
+def test_many_odd_logs(tmp_path: Path) -> None:
+    start = FIRST_SEED * 10**6
+    for first in range(start, start + LONG, FILES_AT_ONCE):
+        land_logs(tmp_path / str(first), range(first, first + FILES_AT_ONCE))
+        shutil.rmtree(tmp_path / str(first))
+
+
 def land_many(folder: Path, kind: str, seeds: range) -> None:
     for first in range(seeds.start, seeds.stop, FILES_AT_ONCE):
         batch = range(first, min(first + FILES_AT_ONCE, seeds.stop))
@@ -142,6 +182,15 @@ def texts() -> dict[str, str]:
         "wear": {"displacement": {"low_flow_loss_pct_per_year": [0, 1, 2],
                                   "normal_loss_pct_per_year": [0, 0.1, 0.2], "source": "test"}},
         "class_codes": {"X": "office"},
+        "flow_logs": {"path": "logs/*", "columns": {"at": "Time", "flow": "Q"},
+                      "flow_unit": "L/s", "key_names": {"meter_id": "Serial"},
+                      "pulse_gal": 1, "measures": "pipe",
+                      "error_pct": 2, "stamp": "end", "timezone": "UTC", "delimiter": ";",
+                      "time_format": "%d.%m.%Y %H:%M:%S", "encoding": "latin-1"},
+        "meter_tests": {"rule": "handbook_44"},
+        "accuracy_tests": "tests.csv",
+        "change_out_log": {"path": "jobs.csv"},
+        "weather": "weather.csv",
     }  # fmt: skip
     return {
         "sweep.yaml": yaml.safe_dump(named, sort_keys=False),
@@ -156,6 +205,14 @@ def texts() -> dict[str, str]:
         ),
         "priors.yaml": config_path("class_priors.yaml").read_text(),
         "meters.csv": METERS,
+        "tests.csv": "meter_id,meter_type,size_in,age_years,flow_gpm,registered_pct\n"
+        "M1,displacement,1,10,5,99\nM2,displacement,1,12,0.25,80\n",
+        "jobs.csv": "done_on,account_id,meter_id,what,new_meter_id\n"
+        "2025-03-12,A-1,M1,changed,M2\n",
+        "weather.csv": "month,mean_f\n2025-01,40\n2025-02,45\n",
+        "visits.csv": "account_id,meter_id,kind,week_start_on,area,crew,logger_count,"
+        "duration_days,expected_gain_usd,cost_usd,net_usd,reason\n"
+        "A-1,M1,flow_logging,2026-02-02,Old Town,1,1,14,900,150,750,odds\n",
     }
 
 
@@ -164,6 +221,7 @@ def refuse_or_load(config: Path) -> None:
     try:
         loaded = load(config)
         fleet = load_fleet(loaded)
+        read_visits(config.with_name("visits.csv"))
     except ConfigError as error:
         message = str(error)
         assert message.strip()
@@ -180,7 +238,7 @@ def try_texts(folder: Path, name: str, seeds: range) -> None:
     for seed in seeds:
         rng = random.Random(f"{name} {seed}")
         text = (
-            with_rows(held[name], rng) if name == "meters.csv" else yaml_text(rng, held[name])
+            with_rows(held[name], rng) if name.endswith(".csv") else yaml_text(rng, held[name])
         )
         (folder / "utility" / name).write_bytes(text)
         with within(LONGEST_S, f"{name} {seed}"):

@@ -15,7 +15,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.faults.told import small_utility, told
+from tests.faults.told import logged_utility, told
 
 REPOSITORY = Path(__file__).parents[2]
 LONG = int(os.environ.get("RIGHTSIZE_KILLS", "100"))
@@ -25,20 +25,9 @@ PATIENCE_S = 7200  # a child that hangs fails the test instead of stopping the r
 
 @pytest.fixture(scope="module")
 def base(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A swept utility of two layouts, with rejected rows."""
+    """A swept utility of two layouts and a flow log, with rejected rows."""
     root = tmp_path_factory.mktemp("kills")
-    config = small_utility(root / "base", buckets=2)
-    (root / "base" / "exports" / "bad.csv").write_text(
-        "meter_id,interval_end,volume\nM1,never,1\n"
-    )
-    (root / "base" / "register.csv").write_text(
-        "meter_id,read_at,reading\nM4,2025-06-01 01:00,1\nM4,2025-06-02 01:00,2\n"
-    )
-    config.write_text(
-        config.read_text().replace(
-            "exports:\n", "exports:\n- {name: walk, path: register.csv, layout: register}\n"
-        )
-    )
+    config = logged_utility(root / "base", buckets=2)
     assert told("sweep", config, "--workers", "1").code in (0, 3)
     return root
 

@@ -12,11 +12,12 @@ from pathlib import Path
 
 import pytest
 
-from tests.faults.told import Told, refused, small_utility, told
+from tests.faults.told import Told, logged_utility, refused, told
 from tests.pipelines.small_utility import published_tables
 
 KINDS = {
     "lake": "lake/*_read/*/*/*.parquet",
+    "flow logs": "lake/flow_log/*.parquet",
     "rejected": "rejected/*.parquet",
     "profile": "profile/*/*/*/*",
     "learnt": "learnt.json",
@@ -26,6 +27,7 @@ KINDS = {
     "checksums": "published/checksums.json",
     "pages": "published/pages/drawn-by.txt",
 }
+RARE = {"contract of the copies": "published/parquet-versions/*/contract.txt"}
 LONG = int(os.environ.get("RIGHTSIZE_FLIPS", "20"))
 QUESTION = "select * from latest_recommendation order by all"
 
@@ -33,16 +35,7 @@ QUESTION = "select * from latest_recommendation order by all"
 @pytest.fixture(scope="module")
 def swept(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A workspace with all kinds of files, that a full sweep would make again as it is."""
-    config = small_utility(tmp_path_factory.mktemp("swept") / "utility")
-    bad = "meter_id,interval_end,volume\nM1,never,1\n"
-    (config.parent / "exports" / "bad.csv").write_text(bad)
-    register = "meter_id,read_at,reading\nM4,2025-06-01 01:00,1\nM4,2025-06-02 01:00,2\n"
-    (config.parent / "register.csv").write_text(register)
-    config.write_text(
-        config.read_text().replace(
-            "exports:\n", "exports:\n- {name: walk, path: register.csv, layout: register}\n"
-        )
-    )
+    config = logged_utility(tmp_path_factory.mktemp("swept") / "utility")
     assert told("sweep", config, "--workers", "1").code in (0, 3)
     return config.parent
 
@@ -57,7 +50,9 @@ def swept_twice(swept: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 def flipped(config: Path, kind: str, rng: random.Random) -> Path:
-    files = sorted(p for p in (config.parent / "workspace").glob(KINDS[kind]) if p.is_file())
+    files = sorted(
+        p for p in (config.parent / "workspace").glob((KINDS | RARE)[kind]) if p.is_file()
+    )
     assert files, kind
     file = rng.choice(files)
     content = bytearray(file.read_bytes())
@@ -102,7 +97,7 @@ def test_one_flipped_bit_changes_no_result(
 
 
 @pytest.mark.heavy
-@pytest.mark.parametrize("kind", KINDS)
+@pytest.mark.parametrize("kind", [*KINDS, *RARE])
 def test_flipped_bits_at_many_places_change_no_result(
     swept: Path, swept_twice: Path, tmp_path: Path, kind: str
 ):

@@ -60,6 +60,25 @@ def small_utility(folder: Path, **changes: object) -> Path:
     return config
 
 
+GOOD_LOG = "# meter_id: M2\n# pulse_gal: 1\n# step_s: 10\nat,pulses\n" + "".join(
+    f"2025-06-01T07:{m:02d}:{s:02d}Z,1\n" for m in range(30) for s in range(0, 60, 10)
+)
+
+
+def logged_utility(folder: Path, **changes: object) -> Path:
+    """The small utility with register reads, a flow log, and rejected rows of each."""
+    register = {"name": "walk", "path": "register.csv", "layout": "register"}
+    exports = [register, *settings()["exports"]]  # type: ignore[misc]
+    config = small_utility(folder, exports=exports, flow_logs={"path": "logs/*"}, **changes)
+    (folder / "exports" / "bad.csv").write_text("meter_id,interval_end,volume\nM1,never,1\n")
+    (folder / "register.csv").write_text(
+        "meter_id,read_at,reading\nM4,2025-06-01 01:00,1\nM4,2025-06-02 01:00,2\n"
+    )
+    (folder / "logs").mkdir()
+    (folder / "logs" / "m2.csv").write_text(f"{GOOD_LOG}never,1\n")
+    return config
+
+
 def settings() -> dict[str, object]:
     """The configuration of the small utility."""
     return {

@@ -16,7 +16,14 @@ from pipelines.stages.publish.history import open_held
 from pipelines.store.resources import sql_text
 from rightsize.campaign.choose_campaign import Campaign, choose_campaign
 from rightsize.campaign.learning_options import Limits, Options
-from rightsize.campaign.season import MONTHS, first_monday, months_to_log, weeks_in_season
+from rightsize.campaign.season import (
+    EARLIEST,
+    LATEST,
+    MONTHS,
+    first_monday,
+    months_to_log,
+    weeks_in_season,
+)
 from rightsize.campaign.visit import Visit
 from rightsize.campaign.visits import reason_of, visits_of
 from rightsize.errors import ConfigError
@@ -93,6 +100,8 @@ def campaign(
     ConfigError
         If nothing is published yet, or a limit is out of range.
     """
+    if not EARLIEST <= start_on <= LATEST:
+        raise ConfigError(f"--start: must lie between {EARLIEST} and {LATEST}; got {start_on}")
     rows, flow = _read(results, units)
     monday = first_monday(start_on)
     limits = Limits(

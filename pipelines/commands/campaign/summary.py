@@ -12,7 +12,7 @@ from rich.console import Console
 
 from pipelines.commands.campaign.choose import CampaignOutcome
 from pipelines.commands.query_output import write_answer
-from pipelines.store.private_files import private_folder
+from pipelines.store.leftovers import drop_of_the_dead
 from pipelines.sweep.summary import money, plain_table
 from rightsize.campaign.choose_campaign import Campaign
 from rightsize.campaign.visits import KIND_WORDS
@@ -125,7 +125,8 @@ def write_campaign(outcome: CampaignOutcome, folder: Path) -> list[Path]:
     OSError
         If a file cannot be written.
     """
-    private_folder(folder)
+    folder.mkdir(mode=0o700, parents=True, exist_ok=True)  # one that was there keeps its mode
+    drop_of_the_dead(folder, ".*")
     for old in folder.glob("crew_*_week_????-??-??.csv"):
         old.unlink()
     frame = outcome.frame

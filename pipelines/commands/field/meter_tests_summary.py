@@ -12,6 +12,7 @@ from rich.console import Console
 
 from pipelines.commands.field.meter_tests import TestProgram
 from pipelines.commands.query_output import write_answer
+from pipelines.store.leftovers import drop_of_the_dead
 from pipelines.sweep.summary import money, plain_table
 from rightsize.evidence.cautions import CAUTIONS
 from rightsize.meter_tests.due import REASONS
@@ -69,6 +70,7 @@ def show_test_program(program: TestProgram, console: Console, *, units: UnitSyst
 def write_test_program(program: TestProgram, folder: Path, *, units: UnitSystem) -> list[Path]:
     """The program's lists as CSV, in the units of the results; returns the files."""
     folder.mkdir(parents=True, exist_ok=True)
+    drop_of_the_dead(folder, ".*")
     frames = {
         "meters_due": program.due.filter(pl.col("is_due") | ~pl.col("is_date_known")),
         "lots": program.lots,

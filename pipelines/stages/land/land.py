@@ -31,7 +31,7 @@ from pipelines.store.file_stamp import (
 )
 from pipelines.store.lake_partition import LakePartition
 from pipelines.store.ledger import LandedPart
-from pipelines.store.open_connections import interruptible
+from pipelines.store.open_connections import interruptible, is_stop
 from pipelines.store.warehouse import LANDING_MEMORY, connect, work_database
 from pipelines.store.workspace import Workspace
 from pipelines.work.bucket_work import Progress
@@ -223,13 +223,13 @@ def _land_one(run: _Run, item: FoundFile) -> LandedFile | FileProblem | None:
     )
     try:
         outcome = _enter(run.workspace, run.work, item, landing, run.meters, replaced)
-    except duckdb.InterruptException:
-        raise  # a stop is not a problem of the file
     except StoreError:
         raise  # of the lake; the folder stays and tells the next run what to remove
     except BalanceError:
         raise  # a bug of ours: stop
     except Exception as error:  # any other error: reported for this file; the others are loaded
+        if is_stop(error):
+            raise  # a stop is not a problem of the file
         outcome = _as_problem(item, error)
     shutil.rmtree(aside, ignore_errors=True)
     return outcome

@@ -29,9 +29,9 @@ from pipelines.store.file_stamp import (
 from pipelines.store.storage import DiskStorage
 from pipelines.store.warehouse import work_database
 from pipelines.store.workspace import Workspace
-from rightsize.errors import BalanceError, ConfigError
+from rightsize.errors import BalanceError, ConfigError, DamageError
 
-_READING_VERSION: Final = 1
+_READING_VERSION: Final = 2
 """Increased when the same bytes would give other samples; all logs are then read again."""
 _GAL_TOLERANCE: Final = 1e-9  # [1] of the volume: sums in another order
 
@@ -62,7 +62,7 @@ def land_flow_logs(loaded: Loaded, workspace: Workspace) -> LandedLogs:
     landed, known, rows, rejected = 0, 0, 0, 0
     with work_database(workspace) as work:
         ledger.prepare(work)
-        _drop_strays(work, workspace)
+        _drop_strays(work, workspace, paths)
         read_as = _read_as(written, loaded.settings.timezone)
         for path in paths:
             try:
@@ -260,15 +260,30 @@ def _drop(workspace: Workspace, file_hashes: list[str]) -> None:
         (workspace.rejected / f"{name}.parquet").unlink(missing_ok=True)
 
 
-def _drop_strays(work: duckdb.DuckDBPyConnection, workspace: Workspace) -> None:
-    """Remove what a landing left that did not end, and land again what the lake lost."""
-    entered = {
-        name
-        for (name,) in work.execute("select file_hash from ledger.landed_flow_log").fetchall()
-    }
+def _drop_strays(
+    work: duckdb.DuckDBPyConnection, workspace: Workspace, paths: list[Path]
+) -> None:
+    """Remove what a landing left that did not end, and land again what the lake lost.
+
+    Raises
+    ------
+    DamageError
+        If the lake lost a log whose file is no longer there: nothing else has its samples.
+    """
+    entered: dict[str, str] = dict(
+        work.execute("select file_hash, path from ledger.landed_flow_log").fetchall()
+    )
     held = {p.stem for p in workspace.storage.files(workspace.flow_logs, "*.parquet")}
-    _drop(workspace, sorted(held - entered))
-    for name in sorted(entered - held):
+    _drop(workspace, sorted(held - set(entered)))
+    there = {str(path) for path in paths}
+    lost = sorted(set(entered) - held)
+    for name in lost:
+        if entered[name] not in there:
+            raise DamageError(
+                f"{_lake_file(workspace, name)} is missing, and so is its log,"
+                f" {entered[name]}; restore one of them"
+            )
+    for name in lost:
         work.execute("delete from ledger.landed_flow_log where file_hash = ?", [name])
 
 

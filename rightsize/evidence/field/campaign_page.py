@@ -25,6 +25,7 @@ from rightsize.evidence.table_labels import with_labels
 from rightsize.units import UnitSystem
 
 NO_AREA: Final = "no area"
+LONGEST_AREA: Final = 60  # [characters] that the picture has room for: our convention
 
 
 def campaign_page(
@@ -98,7 +99,16 @@ def cell_frame(visits: Sequence[Visit]) -> pl.DataFrame:
 
 
 def _grid(cells: pl.DataFrame) -> list[dict[str, Any]]:
-    """Every area in every week from the first to the last, those without a visit too."""
+    """Every area in every week from the first to the last, those without a visit too.
+
+    A long name is cut, with its place in the list so that it stays apart from others.
+    """
+    names = cells["area"].unique().sort().to_list()
+    short = {
+        n: n if len(n) <= LONGEST_AREA else f"{k + 1}. {n[:LONGEST_AREA]}..."
+        for k, n in enumerate(names)
+    }
+    cells = cells.with_columns(pl.col("area").replace_strict(short))
     days = [dt.date.fromisoformat(week) for week in cells["week"]]
     count = (max(days) - min(days)).days // 7 + 1
     weeks = [str(min(days) + dt.timedelta(weeks=k)) for k in range(count)]

@@ -20,7 +20,7 @@ from tests.pipelines.small_utility import add_export, published_tables, quick_ut
 CHILD = """
 import sys
 from pathlib import Path
-from pipelines.stages import land
+from pipelines.stages.land import land
 
 begun, config = Path(sys.argv[1]), Path(sys.argv[2])
 real, landed = land.land_file, []

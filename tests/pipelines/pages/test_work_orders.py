@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import csv
 import datetime as dt
-from dataclasses import asdict
+import io
+from dataclasses import asdict, replace
 
 import pytest
 
 from pipelines.pages.visits_file import COLUMNS, read_visits
-from pipelines.pages.work_orders import write_work_orders
+from pipelines.pages.work_orders import _form, write_work_orders
 from rightsize.campaign.visit import Visit
 from rightsize.errors import ConfigError
 from tests.pipelines.pages.evidence_fleet import HOSTILE, make_fleet
@@ -97,11 +98,16 @@ def test_text_that_was_made_safe_for_spreadsheets_is_itself_again(visits, tmp_pa
         ({"kind": "guess"}, "line 2: kind: must be one of night_logging"),
         ({"week_start_on": "2026-02-03"}, "must be a Monday; 2026-02-03 is a Tuesday"),
         ({"week_start_on": "soon"}, "week_start_on: must be a date"),
-        ({"crew": "0"}, "crew: must be a number from 1; got '0'"),
-        ({"crew": "1.5"}, "crew: must be a number from 1; got '1.5'"),
+        ({"crew": "0"}, "crew: must be a whole number from 1 to 100; got '0'"),
+        ({"crew": "1.5"}, "crew: must be a whole number from 1 to 100; got '1.5'"),
         ({"cost_usd": "-1"}, "cost_usd: must be a number from 0"),
-        ({"cost_usd": "nan"}, "cost_usd: must be a number from 0; got 'nan'"),
-        ({"net_usd": "much"}, "net_usd: must be a number; got 'much'"),
+        ({"cost_usd": "nan"}, "cost_usd: must be a number from 0 to 1e+12; got 'nan'"),
+        ({"net_usd": "much"}, "net_usd: must be a number from -1e+12 to 1e+12; got 'much'"),
+        ({"crew": "1e300"}, "crew: must be a whole number from 1 to 100"),
+        ({"crew": "9" * 5000}, "crew: must be a whole number from 1 to 100; got '99"),
+        ({"duration_days": "1e300"}, "duration_days: must be a number from 0 to 366"),
+        ({"week_start_on": "9999-12-27"}, "must lie between 2000-01-01 and 2199-12-31"),
+        ({"week_start_on": "0001-01-01"}, "must lie between 2000-01-01 and 2199-12-31"),
         ({"account_id": " "}, "account_id: must not be empty"),
     ],
 )
@@ -109,6 +115,50 @@ def test_each_bad_value_names_its_line(visits, tmp_path, change, words) -> None:
     with pytest.raises(ConfigError) as told:
         read_visits(as_csv(tmp_path / "visits.csv", visits[:1], **change))
     assert words in str(told.value)
+    assert len(str(told.value)) < 1000
+
+
+def test_cells_without_a_column_and_a_column_twice_are_refused(visits, tmp_path) -> None:
+    good = as_csv(tmp_path / "visits.csv", visits[:1]).read_text()
+    head, row = good.splitlines()
+    (tmp_path / "more.csv").write_text(f"{head}\n{row},x\n")
+    with pytest.raises(ConfigError, match="line 2: more or fewer cells than the 12 columns"):
+        read_visits(tmp_path / "more.csv")
+    (tmp_path / "twice.csv").write_text(f"{head},crew\n{row},7\n")
+    with pytest.raises(ConfigError, match="duplicate column 'crew'"):
+        read_visits(tmp_path / "twice.csv")
+
+
+def test_visits_lifetimes_apart_are_refused(visits, tmp_path) -> None:
+    apart = [visits[0], replace(visits[1], week_start_on=dt.date(2199, 12, 30))]
+    with pytest.raises(ConfigError, match="a plan spans at most 520 weeks"):
+        read_visits(as_csv(tmp_path / "visits.csv", apart))
+
+
+def test_an_area_with_a_name_of_pages_is_cut_in_the_picture(fleet, visits, tmp_path) -> None:
+    long = [
+        replace(v, area=letter + "x" * 20_000)
+        for v, letter in zip(visits[:2], "ab", strict=True)
+    ]
+    papers = write_work_orders(fleet.loaded, long, tmp_path)
+    assert "2. bxxx" in papers.campaign.read_text(encoding="utf-8")
+
+
+def test_a_formula_in_an_account_is_text_in_the_form(visits) -> None:
+    for start in ("=", "+", "-", "@", "\t", "\r", " =", "\uff1d"):
+        account = f"{start}1+1"
+        text = _form([replace(visits[0], account_id=account)])
+        [row] = csv.DictReader(io.StringIO(text, newline=""))
+        assert row["account_id"] == f"'{account}"
+
+
+def test_what_stands_in_the_way_of_a_paper_leaves_no_half_of_it(
+    fleet, visits, tmp_path
+) -> None:
+    (tmp_path / "campaign.html").mkdir()
+    with pytest.raises(OSError, match=r"campaign\.html"):
+        write_work_orders(fleet.loaded, visits, tmp_path)
+    assert not list(tmp_path.rglob("*.part"))
 
 
 def test_a_visit_twice_a_column_less_and_no_file_are_refused(visits, tmp_path) -> None:

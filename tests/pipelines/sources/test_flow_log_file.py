@@ -215,3 +215,21 @@ def test_the_page_lists_every_key_and_every_rule():
             line.startswith(f"| {rule} |") and line.endswith(f"| {cure} |")
             for line in text.splitlines()
         )
+
+
+@pytest.mark.parametrize(
+    ("time_format", "row"),
+    [
+        ("%d/%m/%Y %H:%M:%S", "12/03/2025 08:00:{s}"),
+        ("%Y%m%d%H%M%S%z", "202503120800{s}-0600"),
+        ("%Y-%m-%dT%H:%M:%S%:z", "2025-03-12T14:00:{s}+00:00"),
+    ],
+)
+def test_times_of_a_format_of_their_own(tmp_path, time_format, row):
+    """HAND: 08:00 in Denver on 2025-03-12 is 14:00 UTC; an offset in the format counts."""
+    rows = "".join(f"{row.format(s=s)},1\n" for s in ("10", "20", "30"))
+    text = f"# meter_id: M1\n# pulse_gal: 1\nat,pulses\n{rows}"
+    log = read(tmp_path / "a.csv", text, time_format=time_format)
+    assert log.samples["start_at"].to_list() == [
+        dt.datetime(2025, 3, 12, 14, 0, s) for s in (0, 10, 20)
+    ]

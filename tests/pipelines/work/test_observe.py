@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import json
+import logging
 from pathlib import Path
 
 import numpy as np
 import pytest
 
-from pipelines.work.observe import concerning, event, log_to, stage_cost
+from pipelines.work.observe import LOG, concerning, event, log_to, stage_cost
 
 
 def lines(folder: Path) -> list[dict]:
@@ -46,3 +47,14 @@ def test_a_stage_is_not_charged_with_the_memory_of_the_one_before():
     with stage_cost("small") as small:
         pass
     assert large.peak_mb - small.peak_mb > 250
+
+
+def test_a_log_on_a_full_disk_says_nothing_of_its_own(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+):
+    """The sweep tells of the disk in a line; a traceback of the log would hide it."""
+    with Path("/dev/full").open("w", encoding="utf-8") as full, log_to(tmp_path):
+        [file] = [h for h in LOG.handlers if isinstance(h, logging.FileHandler)]
+        file.setStream(full)
+        event("stage begins")
+    assert capsys.readouterr().err == ""

@@ -6,13 +6,17 @@ import os
 import signal
 import threading
 from collections.abc import Iterator
+from pathlib import Path
 
 import duckdb
 import pytest
 
+from pipelines.stages.land import land
 from pipelines.store.open_connections import interruptible
 from pipelines.work.observe import stage_cost
 from pipelines.work.stop import signals_seen, statements_ended, stoppable
+from tests.faults.told import GOOD_READS
+from tests.pipelines.exports import Utility
 
 LONG = "create table x as select md5(i::varchar) as m from range(15000000) t(i)"
 """Work that outlasts the signal on any machine: it is seen at the latest when this ends."""
@@ -37,6 +41,24 @@ def test_a_signal_in_mid_statement_is_a_stop_not_a_failure(number: int):
     soon(number)
     with duckdb.connect() as connection, pytest.raises(KeyboardInterrupt), stoppable():
         connection.execute(LONG)
+
+
+@pytest.mark.parametrize(
+    "error", [RuntimeError("Query interrupted"), duckdb.InterruptException("Interrupted!")]
+)
+def test_a_stop_while_a_file_lands_is_no_problem_of_the_file(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, error: Exception
+):
+    """MEASURED: DuckDB raises the one or the other; before, the first was told of the file."""
+    utility = Utility(tmp_path, {"layout": "interval"})
+    (tmp_path / "exports" / "reads.csv").write_text(GOOD_READS)
+
+    def stopped(*args: object) -> None:
+        raise error
+
+    monkeypatch.setattr(land, "land_file", stopped)
+    with pytest.raises(KeyboardInterrupt), signals_seen():
+        land.land(utility.loaded, utility.workspace)
 
 
 def test_a_stage_that_a_signal_ended_in_mid_statement_is_stopped():

@@ -54,7 +54,7 @@ def test_the_visits_have_the_fields_of_a_visit(outcome):
 
 def test_lists_are_private_and_hold_what_is_set_and_fetched(outcome, tmp_path):
     folder = tmp_path / "campaign"
-    folder.mkdir()
+    folder.mkdir(mode=0o750)
     (folder / "crew_9_week_2020-01-06.csv").write_text("old")
     (folder / "notes.csv").write_text("mine")
     paths = write_campaign(outcome, folder)
@@ -64,7 +64,18 @@ def test_lists_are_private_and_hold_what_is_set_and_fetched(outcome, tmp_path):
     logs = outcome.frame.filter(pl.col("logger_count") > 0).height
     assert work.filter(pl.col("task") == "set").height == logs
     assert work.filter(pl.col("task") == "fetch").height == logs
-    assert stat.S_IMODE(folder.stat().st_mode) == 0o700
+    assert stat.S_IMODE(folder.stat().st_mode) == 0o750, "somebody's folder keeps its mode"
+
+
+def test_a_new_folder_is_private(outcome, tmp_path):
+    write_campaign(outcome, tmp_path / "new")
+    assert stat.S_IMODE((tmp_path / "new").stat().st_mode) == 0o700
+
+
+@pytest.mark.parametrize("day", [date.min, date(9999, 12, 27), date.max])
+def test_a_start_that_no_plan_has_is_refused(results, day):
+    with pytest.raises(ConfigError, match="--start: must lie between 2000-01-01 and"):
+        campaign(results, LIMITS, **{**ASKED, "start_on": day}, units="us")
 
 
 def test_metric_results_give_the_same_campaign(outcome, tmp_path):
