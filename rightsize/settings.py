@@ -614,6 +614,11 @@ class Thresholds(Settings):
         ge=0,
         le=1,
     )
+    learn_leak_repair: bool = _policy(
+        True,
+        "whether steady flow of past change-outs moves these shares, once 5 of them show what"
+        " is left after as many months",
+    )
     count_wear: bool = _policy(
         False,
         "whether both meters are taken to wear over the new meter's life; off by default, since"

@@ -40,6 +40,7 @@ _SHOWN_LIMITS: Final = (
     "fire_line_step_min_in", "refit_usd_per_in", "renewal_credit_share", "demand_elasticity",
     "leak_runs_after_3_months_share", "leak_runs_after_12_months_share",
     "leak_runs_after_36_months_share", "leak_runs_spread_share",
+    "learn_leak_repair",
     "logging_cost_usd", "log_resolves_share", "min_log_value_usd", "near_limit_odds",
 )  # fmt: skip
 
