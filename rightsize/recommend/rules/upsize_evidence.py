@@ -73,7 +73,7 @@ def shown_by(
     for text, flags in read.items():
         for k in np.flatnonzero(flags):
             said[k].append(text)
-    return [" and ".join(texts) or None for texts in said]
+    return [_listed(texts) or None for texts in said]
 
 
 def _by_reads(
@@ -83,5 +83,9 @@ def _by_reads(
     return {
         "the register's own peak": np.nan_to_num(block.peak_register_gpm[rows]) > smoc_gpm,
         "a read above the SMOC": np.nan_to_num(block.max_interval_gpm[rows]) > smoc_gpm,
-        "the reads of the hour": (block.interval_min[rows] <= HOUR_MIN) & is_lasting,
+        "hourly means of the reads": (block.interval_min[rows] <= HOUR_MIN) & is_lasting,
     }
+
+
+def _listed(texts: list[str]) -> str:
+    return " and ".join(filter(None, [", ".join(texts[:-1]), *texts[-1:]]))
