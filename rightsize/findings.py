@@ -71,6 +71,16 @@ _CODES = (
         "warning",
         "peaks exceed the meter's safe maximum operating capacity (SMOC)",
     ),
+    FindingCode(
+        "manifold_overload",
+        "warning",
+        "meters side by side: their summed flow exceeds what they carry together",
+    ),
+    FindingCode(
+        "manifold",
+        "info",
+        "meters side by side: their summed flow against what they carry together",
+    ),
     FindingCode("near_limit", "info", "peak or sustained flow may exceed the meter's limits"),
     FindingCode(
         "verify_fire_service",

@@ -407,6 +407,14 @@ class Thresholds(Settings):
         ge=0.5,
         le=1,
     )
+    manifold_capacity_share: float = _limit(
+        0.9,
+        "share of the sum of their capacities that meters side by side carry together: flow"
+        " does not divide by capacity alone",
+        source="common practice",
+        ge=0.3,
+        le=1,
+    )
     smoc_margin_share: float = _limit(
         0.0,
         "safety margin between peak flow and SMOC, as a share of SMOC",

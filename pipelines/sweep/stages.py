@@ -55,6 +55,7 @@ from pipelines.sweep.inputs import (
     last_day,
     record_of,
 )
+from pipelines.sweep.manifolds import manifold_rows
 from pipelines.sweep.state import Sweep, has_news, newest_sweep, pages_are_due
 from pipelines.work.bucket_work import run_all
 from pipelines.work.observe import StageCost, stage_cost
@@ -218,6 +219,7 @@ def _assess(sweep: Sweep, cost: StageCost) -> None:
         units=sweep.loaded.settings.units,
     )
     write_block(found, folder / "finding", "meter_list")
+    write_block(manifold_rows(sweep), folder / "finding", "manifold")
     write_block(sweep.verified.findings, folder / "finding", "verify")
     if sweep.log_findings is not None:
         write_block(sweep.log_findings, folder / "finding", "flow_logs")
