@@ -71,6 +71,16 @@ _CODES = (
         "warning",
         "peaks exceed the meter's safe maximum operating capacity (SMOC)",
     ),
+    FindingCode(
+        "manifold_overload",
+        "warning",
+        "meters side by side: their summed flow exceeds what they carry together",
+    ),
+    FindingCode(
+        "manifold",
+        "info",
+        "meters side by side: their summed flow against what they carry together",
+    ),
     FindingCode("near_limit", "info", "peak or sustained flow may exceed the meter's limits"),
     FindingCode(
         "verify_fire_service",
@@ -131,6 +141,8 @@ NOT_ASSESSED_CODES: Final[dict[str, str]] = {
     "no_reads": "no accepted read of the meter in the trailing 12 months",
     "too_few_days": "too few days of reads",
     "many_estimates": "too many reads are estimates",
+    "nearly_all_leak": "next to nothing was registered beside a possible leak that began in the"
+    " year: find the leak, then size the meter",
     "no_registration": "the meter registered next to nothing",
     "resolution_too_coarse": "register resolution is too coarse for the use",
     "no_estimate": "the reads gave no usable flow estimate",

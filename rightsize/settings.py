@@ -407,6 +407,14 @@ class Thresholds(Settings):
         ge=0.5,
         le=1,
     )
+    manifold_capacity_share: float = _limit(
+        0.9,
+        "share of the sum of their capacities that meters side by side carry together: flow"
+        " does not divide by capacity alone",
+        source="common practice",
+        ge=0.3,
+        le=1,
+    )
     smoc_margin_share: float = _limit(
         0.0,
         "safety margin between peak flow and SMOC, as a share of SMOC",
@@ -613,6 +621,11 @@ class Thresholds(Settings):
         source=_WIDE,
         ge=0,
         le=1,
+    )
+    learn_leak_repair: bool = _policy(
+        True,
+        "whether steady flow of past change-outs moves these shares, once 5 of them show what"
+        " is left after as many months",
     )
     count_wear: bool = _policy(
         False,

@@ -22,7 +22,7 @@ from pipelines.configuration.load_settings import Loaded
 from pipelines.stages.assess.assess import BucketTask, assess_bucket
 from pipelines.store.leftovers import own_name
 from pipelines.store.workspace import Workspace
-from pipelines.sweep.stages import learnt_prior, profile_lake, verify_jobs
+from pipelines.sweep.stages import learnt_prior, profile_lake, verify_jobs, verify_teaches
 from pipelines.sweep.state import Sweep, SweepOrder
 from pipelines.work.bucket_work import Pool, Progress
 from pipelines.work.observe import StageCost
@@ -66,7 +66,7 @@ def preview(
         profile_lake(sweep, cost)
         tasks = _tasks_of(sweep.tasks, accounts)
         sweep.learnt = learnt_prior(sweep, cost)
-        if loaded.settings.correct_gains:
+        if verify_teaches(sweep):
             verify_jobs(sweep, cost)
         with _aside(sweep.workspace) as folder:
             for task in tasks:

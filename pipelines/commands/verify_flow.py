@@ -8,7 +8,7 @@ import polars as pl
 
 from rightsize.units import UnitSystem
 from rightsize.units.plain_number import plain_number
-from rightsize.verify.persistence import pooled_persistence
+from rightsize.verify.leaks.persistence import pooled_persistence
 from rightsize.wording import UnitNames
 
 _DAYS_PER_YEAR = 365.25

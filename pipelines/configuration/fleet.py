@@ -25,6 +25,7 @@ from pipelines.configuration.load_priors import load_priors
 from pipelines.configuration.load_settings import Loaded
 from pipelines.configuration.load_weather import Weather, load_weather
 from pipelines.configuration.meter_list import Meters, meters_of
+from pipelines.configuration.site_record import with_manifold
 from pipelines.store.lake_partition import bucket_name
 from rightsize.errors import ConfigError
 from rightsize.recommend.rules.meter_rules import unknown_names
@@ -124,7 +125,7 @@ def in_service(fleet: Fleet, *, as_of: dt.date) -> pl.DataFrame:
     )
     judged = fleet.settings
     placed = with_meter_index(current, judged.catalogue, units=judged.units).sort("meter_id")
-    return with_curve_index(placed, fleet.settings.installed)
+    return with_curve_index(with_manifold(placed), fleet.settings.installed)
 
 
 def by_bucket(service: pl.DataFrame, buckets: int) -> dict[str, pl.DataFrame]:

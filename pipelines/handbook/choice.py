@@ -33,13 +33,14 @@ _SHOWN_LIMITS: Final = (
     "upsize_needs_evidence", "tap_and_line_usd_per_in", "unknown_line_odds",
     "fitting_usd_per_in", "repipe_usd_per_in", "strainer_usd_per_in", "power_usd",
     "traffic_control_usd", "traffic_min_in", "unknown_site_odds",
-    "capacity_charge_usd_per_equivalent", "smoc_margin_share",
+    "capacity_charge_usd_per_equivalent", "manifold_capacity_share", "smoc_margin_share",
     "continuous_margin_share", "spare_head_psi", "double_check_psi", "reduced_pressure_psi",
     "min_size_in",
     "max_sizes_below_line", "fire_line_min_in", "fire_line_sizes_above_meter",
     "fire_line_step_min_in", "refit_usd_per_in", "renewal_credit_share", "demand_elasticity",
     "leak_runs_after_3_months_share", "leak_runs_after_12_months_share",
     "leak_runs_after_36_months_share", "leak_runs_spread_share",
+    "learn_leak_repair",
     "logging_cost_usd", "log_resolves_share", "min_log_value_usd", "near_limit_odds",
 )  # fmt: skip
 

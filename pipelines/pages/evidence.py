@@ -17,8 +17,9 @@ import polars as pl
 from pipelines.configuration.load_settings import Loaded
 from pipelines.configuration.meter_list import meters_of
 from pipelines.pages.change_outs import account_change_outs
-from pipelines.pages.evidence_reads import LakeFiles, read_years
+from pipelines.pages.evidence_reads import read_years
 from pipelines.pages.page_render import Account, render_all
+from pipelines.stages.profile.meter_reads import LakeFiles
 from pipelines.stages.publish.newest import Key, Published, open_published
 from pipelines.store.leftovers import own_name
 from pipelines.store.private_files import page_salt

@@ -28,8 +28,8 @@ from rightsize.demand.bands import BANDS_PER_DECADE, FIRST_EDGE_GPM
 from rightsize.demand.reading_findings import finding_frame
 from rightsize.verify.change_outs import change_outs
 from rightsize.verify.gain_findings import gain_findings
+from rightsize.verify.leaks.persistence import pooled_persistence
 from rightsize.verify.low_flow import case_months, with_low_flow
-from rightsize.verify.persistence import pooled_persistence
 from rightsize.verify.rows import PROMISE_COLUMNS, realised_gain_rows
 
 STEADY_DAY_SHARE: Final = 0.1

@@ -36,13 +36,15 @@ _INPUTS = (
     "timezone",
     "buckets",
 )
+_LEARNED: Final = ("gain_correction", "leak_repair")
+"""Documents learned from history, which no hash of the inputs holds."""
 
 
 def inputs_key(record: SweepRecord) -> str:
     """One key for all inputs of a sweep's results."""
     parts = [str(getattr(record, name)) for name in _INPUTS]
-    if "gain_correction" in record.documents:  # learned from history, which no hash above holds
-        parts.append(json.dumps(record.documents["gain_correction"], sort_keys=True))
+    held = (record.documents[name] for name in _LEARNED if name in record.documents)
+    parts.extend(json.dumps(document, sort_keys=True) for document in held)
     return hashlib.sha256("\n".join(parts).encode()).hexdigest()[:32]
 
 

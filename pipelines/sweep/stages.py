@@ -43,7 +43,7 @@ from pipelines.stages.publish.history import Retention
 from pipelines.stages.publish.publish import publish
 from pipelines.stages.reconcile import SweepInputs, reconcile
 from pipelines.stages.validate.validate import ValidationSummary, outcome_text, validate
-from pipelines.stages.verify import verify
+from pipelines.stages.verify import Verified, verify
 from pipelines.store.lake_partition import bucket_folder
 from pipelines.store.workspace import Workspace
 from pipelines.sweep import far_blocks, resume
@@ -55,6 +55,7 @@ from pipelines.sweep.inputs import (
     last_day,
     record_of,
 )
+from pipelines.sweep.manifolds import manifold_rows
 from pipelines.sweep.state import Sweep, has_news, newest_sweep, pages_are_due
 from pipelines.work.bucket_work import run_all
 from pipelines.work.observe import StageCost, stage_cost
@@ -63,6 +64,7 @@ from rightsize.errors import ValidationError
 from rightsize.inference.meter.censoring import LearntPrior, learn_from, steady_by_class
 from rightsize.inference.water_use.kernel_choice import make_kernels
 from rightsize.meters.catalogue import Meter
+from rightsize.verify.leaks.leak_repair import learned_leak_repair
 from rightsize.verify.learned import learned_correction
 
 
@@ -217,6 +219,7 @@ def _assess(sweep: Sweep, cost: StageCost) -> None:
         units=sweep.loaded.settings.units,
     )
     write_block(found, folder / "finding", "meter_list")
+    write_block(manifold_rows(sweep), folder / "finding", "manifold")
     write_block(sweep.verified.findings, folder / "finding", "verify")
     if sweep.log_findings is not None:
         write_block(sweep.log_findings, folder / "finding", "flow_logs")
@@ -267,6 +270,27 @@ def verify_jobs(sweep: Sweep, cost: StageCost) -> None:
         learned = learned_correction(found.gains, sweep.fleet.meters.frame)
         _add_document(sweep, "gain_correction", learned.document)
         judged_by = replace(sweep.fleet.settings, correction=learned)
+        sweep.fleet = replace(sweep.fleet, settings=judged_by)
+    _learn_leak_repair(sweep, found)
+
+
+def verify_teaches(sweep: Sweep) -> bool:
+    """Whether what came of change-outs may move the results of this sweep."""
+    limits = sweep.fleet.settings.thresholds
+    learns = limits.count_leak_repair and limits.learn_leak_repair
+    return sweep.loaded.settings.correct_gains or learns
+
+
+def _learn_leak_repair(sweep: Sweep, found: Verified) -> None:
+    """Let change-outs say how long steady flow goes on, where they can."""
+    limits = sweep.fleet.settings.thresholds
+    if not (limits.count_leak_repair and limits.learn_leak_repair):
+        return
+    learned = learned_leak_repair(found.gains, limits.model_dump())
+    if learned.is_applied:
+        _add_document(sweep, "leak_repair", learned.document)
+        moved = limits.model_copy(update=learned.thresholds)
+        judged_by = replace(sweep.fleet.settings, thresholds=moved)
         sweep.fleet = replace(sweep.fleet, settings=judged_by)
 
 

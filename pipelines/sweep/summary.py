@@ -22,6 +22,7 @@ def show_summary(results: Path, console: Console) -> None:
         connection.execute("set TimeZone = 'UTC'")
         _verdicts(connection, console)
         _corrected(connection, console)
+        _leak_repair(connection, console)
         _best(connection, console)
         _refused(connection, console)
 
@@ -60,6 +61,22 @@ def _corrected(connection: duckdb.DuckDBPyConnection, console: Console) -> None:
         f" promise and a gain; there are {cases:,}."
     )
     console.print(said, soft_wrap=True)
+
+
+def _leak_repair(connection: duckdb.DuckDBPyConnection, console: Console) -> None:
+    """What past change-outs teach about the repair of leaks, if they teach anything."""
+    rows = connection.execute(sql_text("80_summary/leak_repair")).fetchall()
+    told = [
+        f"{used:.0%} after {months} months ({seen:.0%} seen in {cases:,} cases, {was:.0%} set)"
+        for months, cases, seen, was, used in rows
+        if seen is not None
+    ]
+    if told:
+        console.print(
+            "Steady flow that past change-outs made visible says how much of it goes on: "
+            f"{'; '.join(told)}.",
+            soft_wrap=True,
+        )
 
 
 def _best(connection: duckdb.DuckDBPyConnection, console: Console) -> None:

@@ -70,7 +70,7 @@ SWEEP_DOCUMENT: Final = Table(
         text(
             "document",
             "config, tariff, thresholds, catalogue or priors; accuracy_tests,"
-            " change_out_log, flow_logs and gain_correction where used",
+            " change_out_log, flow_logs, gain_correction and leak_repair where used",
         ),
         text("content_hash", "hash of the content"),
         Column("content", "json", "the document, defaults included"),

@@ -2,10 +2,19 @@
 
 from __future__ import annotations
 
+from typing import Final
+
 import polars as pl
 
 from rightsize.units import UnitSystem
 from rightsize.wording import Wording
+
+_NOT_SAID: Final = {
+    "has_estimate": pl.lit(True),
+    "leak_cut_gpm": pl.lit(None, dtype=pl.Float64),
+    "leak_cut_gal": pl.lit(0.0),
+}
+"""Columns that a frame may lack, with what then holds."""
 
 
 def not_assessed_reason(
@@ -27,7 +36,8 @@ def not_assessed_reason(
         days_covered [d],
         read_count, estimated_count, reads_used, zero_count, registered_gal [gal],
         resolution_gal [gal]; the statistics are null where no read was accepted. After
-        inference also has_estimate: whether the posterior can be used.
+        inference also has_estimate: whether the posterior can be used. Where a possible leak
+        was left out of them also leak_cut_gpm [gpm] and leak_cut_gal [gal].
     min_days_covered, max_estimated_share, max_zero_share, min_reads_per_step : float
         The thresholds of those names; the last is steps of the register a day.
     units
@@ -45,8 +55,8 @@ def not_assessed_reason(
         min_reads_per_step=min_reads_per_step,
         said=Wording(units),
     )
-    if "has_estimate" not in stat.columns:
-        stat = stat.with_columns(has_estimate=True)
+    own = {name: value for name, value in _NOT_SAID.items() if name not in stat.columns}
+    stat = stat.with_columns(**own)
     code = pl.lit(None, dtype=pl.String)
     message = pl.lit(None, dtype=pl.String)
     for name, is_hit, text in reversed(rules):
@@ -54,7 +64,7 @@ def not_assessed_reason(
         code = pl.when(hit).then(pl.lit(name)).otherwise(code)
         message = pl.when(hit).then(text).otherwise(message)
     return stat.with_columns(not_assessed_code=code, not_assessed_message=message).drop(
-        "has_estimate"
+        "has_estimate", *(name for name in own if name != "has_estimate")
     )
 
 
@@ -73,6 +83,8 @@ def _rules(
     steps_per_day = ratio(
         ratio(pl.col("registered_gal"), pl.col("days_covered")), pl.col("resolution_gal")
     )
+    is_silent = (pl.col("registered_gal") <= 0) | (zero > max_zero_share)
+    is_coarse = steps_per_day < min_reads_per_step
     return [
         (
             "fire_service",
@@ -117,8 +129,20 @@ def _rules(
             ),
         ),
         (
+            "nearly_all_leak",
+            (pl.col("leak_cut_gal") > 0) & (is_silent | is_coarse),
+            pl.format(
+                "nearly all that was registered is a flow of {} that began in the year and"
+                " never stops ({} of it): a possible leak. Without it {} are left, too little"
+                " to size a meter for: find the leak first",
+                said.flow(pl.col("leak_cut_gpm")),
+                said.volume(pl.col("leak_cut_gal")),
+                said.volume(pl.max_horizontal("registered_gal", 0.0)),
+            ),
+        ),
+        (
             "no_registration",
-            (pl.col("registered_gal") <= 0) | (zero > max_zero_share),
+            is_silent,
             pl.format(
                 "registered {} in the trailing 12 months",
                 said.volume(pl.col("registered_gal").fill_null(0.0)),
@@ -126,7 +150,7 @@ def _rules(
         ),
         (
             "resolution_too_coarse",
-            steps_per_day < min_reads_per_step,
+            is_coarse,
             pl.format(
                 "register resolution is {}: {} steps per day",
                 said.volume(pl.col("resolution_gal")),

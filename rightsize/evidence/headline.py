@@ -2,17 +2,22 @@
 
 from __future__ import annotations
 
+from typing import Final
+
 from rightsize.evidence.quantity import Units
 from rightsize.evidence.site import SiteEvidence
 from rightsize.evidence.words import VERDICT_WORD
 from rightsize.wording import with_article
+
+ODDS_OF_FIT: Final = 0.9  # [1] where a page has no thresholds: the default of the setting
 
 
 def headline(site: SiteEvidence) -> str:
     """What to do first; what stands in the way of a change comes before the change."""
     now = Units(site.units).meter_of(site.recommendation, "installed")
     if site.is_fire:
-        return f"Leave the {now} in place: a fire or combined line is never resized from use."
+        name = f"{now} meter" if now.endswith("fire service") else now
+        return f"Leave the {name} in place: a fire or combined line is never resized from use."
     if site.is_stopped:
         return _stopped(site, now)
     if site.is_fire_unverified and site.is_assessed:
@@ -20,6 +25,11 @@ def headline(site: SiteEvidence) -> str:
         return (
             f"Verify the fire service before any change of the {now}: its line may carry fire "
             f"flow and no fire arrangement is recorded; the meter is {what}."
+        )
+    if site.has_wrong_multiplier:
+        return (
+            f"Check the multiplier and unit of the {now} first: its volumes look wrong by a"
+            " factor, and so would every figure below be."
         )
     slow = (
         f"Test the {now} first: its registration falls steadily against its class. "
@@ -56,7 +66,22 @@ def _by_verdict(site: SiteEvidence, now: str) -> str:
     if action == "refer":
         aim = f"; {new} would suit this customer's demand" if site.is_change else ""
         return f"Engineering review of the {now}: it is {_is_what(verdict)}{aim}."
-    return f"Keep the {now}: it suits this customer's demand."
+    return _kept(site, now)
+
+
+def _kept(site: SiteEvidence, now: str) -> str:
+    """What is known in favor of the meter that stays, and no more."""
+    row = site.recommendation
+    asked = float(site.thresholds.get("odds_of_fit") or ODDS_OF_FIT)
+    if (row.get("odds_of_undersized") or 0.0) + asked > 1:
+        why = "it is not shown to be too small"
+    elif (row.get("runner_up_net_benefit_usd_per_year") or 0.0) > 0:
+        why = "no other meter is shown to be worth a change"
+    else:
+        why = "it suits this customer's demand"
+    if site.is_slow:
+        return f"If it passes, keep it: {why}."
+    return f"Keep the {now}: {why}."
 
 
 def _undersized(site: SiteEvidence, now: str, new: str) -> str:
@@ -64,12 +89,12 @@ def _undersized(site: SiteEvidence, now: str, new: str) -> str:
     row, flow = site.recommendation, Units(site.units).flow
     peak, smoc = row.get("peak_10s_gpm"), row.get("installed_smoc_gpm")
     hour, most = row.get("sustained_60min_gpm"), row.get("installed_continuous_gpm")
+    by_peak = f"peak flow {flow(peak)}, safe maximum operating capacity {flow(smoc)}"
+    by_hour = f"sustained flow {flow(hour)}, maximum continuous flow {flow(most)}"
     is_lasting = _part(hour, most) > _part(peak, smoc)
-    flows = (
-        f"sustained flow {flow(hour)}, maximum continuous flow {flow(most)}"
-        if is_lasting
-        else f"peak flow {flow(peak)}, safe maximum operating capacity {flow(smoc)}"
-    )
+    flows = by_hour if is_lasting else by_peak
+    if {"above_smoc", "above_continuous"} <= {f["code"] for f in site.findings}:
+        flows = f"{by_peak}; {by_hour}"
     if row["action"] == "log_first":
         return (
             f"The {now} seems undersized ({flows}), but nothing on record confirms it: log the"
@@ -97,9 +122,10 @@ def _is_what(verdict: str) -> str:
 
 
 def _was_what(verdict: str) -> str:
-    return {"fits": "suited the demand", "wrong_type": "was the wrong type"}.get(
-        verdict, f"was {VERDICT_WORD[verdict]}"
-    )
+    return {
+        "fits": "was not shown to be the wrong size",
+        "wrong_type": "was the wrong type",
+    }.get(verdict, f"was {VERDICT_WORD[verdict]}")
 
 
 def _lower(text: str) -> str:

@@ -84,12 +84,14 @@ def site_page(meters: Sequence[SiteEvidence], *, for_pdf: bool = False) -> str:
 
 def _part(site: SiteEvidence) -> dict[str, Any]:
     units, row = Units(site.units), site.recommendation
+    is_open = row["verdict"] == "fits" and (row["action"] == "log_first" or site.is_stopped)
     return {
         "site": site,
         "row": row,
         "address": site.listed.get("service_address"),
         "units": units,
-        "verdict_sign": words.VERDICT_SIGN[row["verdict"]],
+        "verdict_sign": words.VERDICT_SIGN["not_assessed" if is_open else row["verdict"]],
+        "verdict_word": "not decided" if is_open else words.VERDICT_WORD[row["verdict"]],
         "headline": headline(site),
         "reason": row["reason"] if site.is_assessed or site.is_fire else "",
         "is_settled": row.get("settled_verdict", row["verdict"]) == row["verdict"]

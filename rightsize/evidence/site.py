@@ -130,6 +130,13 @@ class SiteEvidence:
         return any(f["code"] == "slow_meter" for f in self.findings)
 
     @property
+    def has_wrong_multiplier(self) -> bool:
+        """The volumes are off by a unit or multiplier factor, as far as the reads tell."""
+        return any(
+            f["code"] in ("suspect_multiplier", "multiplier_at_change") for f in self.findings
+        )
+
+    @property
     def is_fire_unverified(self) -> bool:
         """The line may carry fire flow, and its fire arrangement is not recorded."""
         return any(f["code"] == "verify_fire_service" for f in self.findings)

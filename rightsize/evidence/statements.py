@@ -11,6 +11,7 @@ from rightsize.evidence.site import SiteEvidence
 
 DAYS_PER_YEAR: Final = 365.25
 YOUNG_YEARS: Final = 3
+COST: Final = "cost of the change"
 """An age below this is shown with one decimal."""
 
 
@@ -70,7 +71,7 @@ def net_sum(site: SiteEvidence) -> tuple[Term, ...]:
     if lost:
         terms.append(Term("base charge", usd(lost)))
     terms += [
-        Term("cost of the change", usd(-cost)),
+        Term("O&M saved, less the cost of the change" if cost < 0 else COST, usd(-cost)),
         Term("net benefit", usd(net), is_total=True),
     ]
     if charge_usd >= 1:

@@ -24,7 +24,10 @@ def gain_findings(rows: pl.DataFrame) -> Iterator[Finding]:
     refused = rows.filter(pl.col("code").is_not_null())
     by_key: dict[tuple[str, str, str], list[dict[str, Any]]] = {}
     for row in refused.iter_rows(named=True):
-        key = (row["account_id"], row["removed_meter_id"], _code(row["code"]))
+        code = _code(row["code"])
+        # a wrong multiplier is that of the meter put in: told where it is read
+        meter = row["meter_id" if code == "multiplier_at_change" else "removed_meter_id"]
+        key = (row["account_id"], meter, code)
         by_key.setdefault(key, []).append(row)
     for (account, meter, code), jobs in sorted(by_key.items()):
         yield _finding(account, meter, code, jobs)

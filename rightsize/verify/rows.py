@@ -11,11 +11,11 @@ import polars as pl
 from rightsize.contracts.frames import as_block
 from rightsize.contracts.realised_gain import REALISED_GAIN
 from rightsize.verify.calibration import INTERVAL_REACH, Promises
+from rightsize.verify.leaks.persistence import columns as steady_columns
+from rightsize.verify.leaks.persistence import persistence
 from rightsize.verify.logged import MENDED
 from rightsize.verify.months import MINUTES_PER_DAY, AccountMonths, account_months
 from rightsize.verify.panel import MONTHS, Array, Cases, cases_at
-from rightsize.verify.persistence import columns as steady_columns
-from rightsize.verify.persistence import persistence
 from rightsize.verify.realised import Realised, realised
 
 PROMISE_COLUMNS: Final = (

@@ -83,6 +83,7 @@ SOUND = {
     "meter_status": "rated", "meter_refusal": None, "days_covered": 365.0,
     "read_count": 8760.0, "estimated_count": 0.0, "reads_used": 8760.0, "zero_count": 0.0,
     "registered_gal": 1e6, "resolution_gal": 1.0, "has_estimate": True,
+    "leak_cut_gpm": None, "leak_cut_gal": 0.0,
 }  # fmt: skip
 SPOILT = {
     "fire_service": {"service_kind": "fire"},
@@ -91,6 +92,7 @@ SPOILT = {
     "no_reads": {"read_count": 0.0},
     "too_few_days": {"days_covered": 1.0},
     "many_estimates": {"estimated_count": 8760.0},
+    "nearly_all_leak": {"registered_gal": 0.0, "leak_cut_gpm": 1.0, "leak_cut_gal": 5e5},
     "no_registration": {"registered_gal": 0.0},
     "resolution_too_coarse": {"resolution_gal": 1e9},
     "no_estimate": {"has_estimate": False},
@@ -100,7 +102,11 @@ SPOILT = {
 @pytest.fixture(scope="module")
 def refused() -> pl.DataFrame:
     rows = [SOUND, *({**SOUND, **change} for change in SPOILT.values())]
-    schema = {"meter_index": pl.Int64, "meter_refusal": pl.String}
+    schema = {
+        "meter_index": pl.Int64,
+        "meter_refusal": pl.String,
+        "leak_cut_gpm": pl.Float64,
+    }
     return not_assessed_reason(
         pl.DataFrame(rows, schema_overrides=schema, infer_schema_length=None),
         min_days_covered=90,
@@ -131,7 +137,11 @@ def test_the_first_reason_of_the_list_is_the_one_said() -> None:
         row = dict(SOUND)
         for name in reversed(names[k:]):
             row |= SPOILT[name]
-        schema = {"meter_index": pl.Int64, "meter_refusal": pl.String}
+        schema = {
+            "meter_index": pl.Int64,
+            "meter_refusal": pl.String,
+            "leak_cut_gpm": pl.Float64,
+        }
         said = not_assessed_reason(
             pl.DataFrame([row], schema_overrides=schema),
             min_days_covered=90,

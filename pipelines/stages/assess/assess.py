@@ -16,8 +16,9 @@ import polars as pl
 
 from pipelines.configuration.judged_by import JudgedBy, UsedLogs
 from pipelines.configuration.site_record import record_of
+from pipelines.stages.assess.gate import gated, gated_without_leaks
 from pipelines.stages.assess.leak_cost import with_leaks
-from pipelines.stages.assess.leak_cut import LeakRule, without_leaks
+from pipelines.stages.assess.leak_cut import LeakRule
 from pipelines.stages.assess.log_effect import logs_of, with_effect, with_log_reason
 from pipelines.stages.assess.month_share import month_volume_share
 from pipelines.stages.assess.night_flow import with_night_flow
@@ -30,7 +31,6 @@ from rightsize.contracts.profiles import ProfileBlock
 from rightsize.contracts.results import BLOCK_TABLES
 from rightsize.contracts.sites import SiteBlock
 from rightsize.demand.reading_findings import reading_findings
-from rightsize.demand.sufficiency import not_assessed_reason
 from rightsize.inference.infer import infer
 from rightsize.inference.meter.censoring import LearntPrior
 from rightsize.inference.meter.service import ServiceRecord
@@ -86,15 +86,7 @@ def load_task(
         stopped_after_days=int(thresholds.stopped_after_days),
         leaks_of=leaks.leaks_of if leaks else None,
     )
-    stat = not_assessed_reason(
-        profile.stat,
-        min_days_covered=thresholds.min_days_covered,
-        max_estimated_share=thresholds.max_estimated_share,
-        max_zero_share=thresholds.max_zero_share,
-        min_reads_per_step=thresholds.min_reads_per_step,
-        units=units,
-    )
-    return replace(profile, stat=stat)
+    return gated(profile, thresholds, units)
 
 
 def blocks(
@@ -118,14 +110,14 @@ def assess_bucket(
     rule = LeakRule.of(fleet.thresholds)
     as_read = load_task(workspace, task, fleet.thresholds, fleet.units, leaks=rule)
     night = with_night_flow(as_read)
-    profile = without_leaks(replace(as_read, stat=night))
+    limits = fleet.thresholds
+    profile = gated_without_leaks(replace(as_read, stat=night), limits, fleet.units)
     parts: dict[str, list[pl.DataFrame]] = {table: [] for table in _CONTRACTS}
     for rows in _assessable(profile):
         for table, frame in _assess_block(profile, rows, fleet, learnt).items():
             parts[table].append(frame)
     refused = profile.stat.filter(pl.col("not_assessed_code").is_not_null())
     parts["not_assessed"].append(_not_assessed_rows(refused))
-    limits = fleet.thresholds
     parts["finding"].append(
         reading_findings(
             with_leaks(_told_as_cut(night, profile), profile.leaks, fleet.tariff),

@@ -10,6 +10,7 @@ from rightsize.contracts.columns import FLAGGED_VERDICTS
 from rightsize.meters.arrays import meter_arrays
 from rightsize.meters.catalogue import Meter
 from rightsize.recommend.case import Case
+from rightsize.recommend.rows.what_carries import carried
 from rightsize.settings import Thresholds
 from rightsize.wording import Wording, probability_text
 
@@ -28,6 +29,7 @@ def with_reason(
     tied: NDArray[np.int64],
     rival_lost_by: list[str],
     is_other: NDArray[np.bool_],
+    shown_by: list[str | None],
     blocked_by: list[str],
 ) -> pl.DataFrame:
     """The recommendation rows with their `reason`.
@@ -48,6 +50,8 @@ def with_reason(
         Why the runner-up is not the choice.
     is_other : bool array [A]
         The recommended meter is not the installed one.
+    shown_by : list [A]
+        What confirms an overload, beside the inferred peak; None for nothing.
     blocked_by : list of str [A]
         The rule that rejects most meters.
     odds_over_smoc, odds_over_continuous : arrays [A]
@@ -67,6 +71,7 @@ def with_reason(
         pl.Series("_continuous", meter_arrays(meters).continuous_gpm[index]),
         pl.Series("_is_other", is_other),
         pl.Series("_blocked_by", blocked_by, dtype=pl.String),
+        pl.Series("_shown_by", shown_by, dtype=pl.String),
         pl.Series("_rival_odds", runner_up_odds),
         pl.Series("_smaller", [*map(said.named, meters), None]).gather(
             pl.Series(smaller % at_none)
@@ -130,7 +135,7 @@ def _sentence(said: Wording, limits: Thresholds) -> pl.Expr:
         .when(pl.col("verdict") == "undersized")
         .then(_undersized(said))
         .when(pl.col("verdict").is_in(["oversized", "wrong_type"]))
-        .then(pl.concat_str(_smaller_pays(), _pays(said), _carried(said), _tied()))
+        .then(pl.concat_str(_smaller_pays(), _pays(said), carried(said), _tied()))
         .when((pl.col("action") == "log_first") & pl.col("_is_other"))
         .then(_log_for_gain(said, limits))
         .when(pl.col("action") == "log_first")
@@ -199,41 +204,6 @@ def _tied() -> pl.Expr:
     return pl.when(pl.col("_tied").is_not_null()).then(text).otherwise(pl.lit(""))
 
 
-def _carried(said: Wording) -> pl.Expr:
-    """What carries a change that would not pay without it."""
-    return pl.concat_str(_leak_carries(said), _wear_carries(said))
-
-
-def _wear_carries(said: Wording) -> pl.Expr:
-    """What would be left if neither meter wore, where the change would not pay then."""
-    left = pl.col("net_benefit_usd_per_year") - pl.col("wear_gain_usd_per_year")
-    text = pl.format(
-        "; wear at the rates that are set carries this change: if neither meter wore, the net "
-        "benefit would be {} per year",
-        said.money(left),
-    )
-    return (
-        pl.when((left <= 0) & (pl.col("net_benefit_usd_per_year") > 0))
-        .then(text)
-        .otherwise(pl.lit(""))
-    )
-
-
-def _leak_carries(said: Wording) -> pl.Expr:
-    """What would be left if the steady flow stopped, where the change would not pay then."""
-    left = pl.col("net_benefit_without_leak_usd_per_year")
-    steady = pl.col("steady_gain_usd_per_year")
-    text = pl.format(
-        "; steady flow that no read shows, such as a leak, carries this change: it brings {} "
-        "of the {} revenue gain in the first year, and if it is repaired at once the net "
-        "benefit is {} per year",
-        said.money(steady),
-        said.money(pl.col("revenue_gain_usd_per_year")),
-        said.money(left),
-    )
-    return pl.when((left <= 0) & (steady > 0)).then(text).otherwise(pl.lit(""))
-
-
 def _peak(said: Wording) -> tuple[pl.Expr, ...]:
     """The peak and the ends of its range."""
     names = ("peak_10s_gpm", "peak_10s_low_gpm", "peak_10s_high_gpm")
@@ -280,12 +250,19 @@ def _undersized(said: Wording) -> pl.Expr:
     is_larger = pl.col("recommended_size_in") > pl.col("installed_size_in")
     needs_line = pl.col("_is_line_blank") & is_larger
     blank_line = pl.format(
-        "; the service line is not recorded: with a new tap and line the cost may rise by {}",
+        "; the service line is not recorded: a new tap and line may cost {}, of which the "
+        "expected part is in the cost of {}",
         said.money(pl.col("possible_cost_usd")),
+        said.money(pl.col("change_cost_usd")),
     )
+    shown = pl.format("; confirmed by {}", pl.col("_shown_by"))
     return pl.concat_str(
         _overload("exceeds", said),
-        pl.when(pl.col("action") == "log_first").then(unshown).otherwise(pl.lit("")),
+        pl.when(pl.col("action") == "log_first")
+        .then(unshown)
+        .when(pl.col("_shown_by").is_not_null())
+        .then(shown)
+        .otherwise(pl.lit("")),
         pl.when(pl.col("_is_other")).then(cure).otherwise(none),
         pl.when(needs_line).then(blank_line).otherwise(pl.lit("")),
     )
@@ -305,9 +282,11 @@ def _log_for_gain(said: Wording, limits: Thresholds) -> pl.Expr:
     is_costly = pl.col("change_cost_usd") >= limits.costly_change_usd
     over_share = pl.col("peak_10s_gpm") > limits.design_peak_share * pl.col("_new_smoc")
     return pl.format(
-        "{} may bring up to {} per year after all costs, but {}: "
+        "{} may bring {} per year after all costs ({} to {}), but {}: "
         "logging the site first is worth about {} more than it costs",
         pl.col("_recommended"),
+        said.money(pl.col("net_benefit_usd_per_year")),
+        said.money(pl.col("net_benefit_low_usd_per_year")),
         said.money(pl.col("net_benefit_high_usd_per_year")),
         pl.when(over_share | (pl.col("odds_of_fit") < limits.odds_of_fit))
         .then(not_sure_to_fit)
@@ -325,12 +304,16 @@ def _log_for_fit(said: Wording) -> pl.Expr:
 
 
 def _fits(said: Wording, limits: Thresholds) -> pl.Expr:
+    may_be_over = pl.when(pl.col("odds_of_undersized") + limits.odds_of_fit > 1).then(
+        pl.format("; probability of overload {}", _odds("odds_of_undersized"))
+    )
     keeps = pl.format(
-        "{} has a weighted accuracy of {} % and a peak of {} (SMOC {})",
+        "{} has a weighted accuracy of {} % and a peak of {} (SMOC {}{})",
         pl.col("_installed"),
         said.figure(pl.col("installed_accuracy_pct")),
         said.flow(pl.col("peak_10s_gpm")),
         said.flow_figure(pl.col("_smoc")),
+        may_be_over.otherwise(pl.lit("")),
     )
     rival = pl.format(
         "; the best alternative, {}, has a net benefit of {} per year after all costs "
@@ -348,6 +331,9 @@ def _fits(said: Wording, limits: Thresholds) -> pl.Expr:
     }
     why = pl.col("_lost_by").replace_strict(too_little, default=None)
     rival = pl.concat_str(rival, pl.concat_str(pl.lit(", "), why).fill_null(""))
-    alone = pl.lit("; no other meter in the catalog fits and may be installed")
+    alone = pl.lit(
+        "; every other meter in the catalog is too small, larger than needed or not allowed"
+        " here"
+    )
     has_rival = pl.col("_rival").is_not_null()
     return pl.concat_str(keeps, pl.when(has_rival).then(rival).otherwise(alone))

@@ -27,6 +27,7 @@ from rightsize.recommend.rows.row_columns import (
 )
 from rightsize.recommend.rows.steady_columns import steady_columns
 from rightsize.recommend.rules.meter_rules import lost_by, main_rule
+from rightsize.recommend.rules.upsize_evidence import shown_by
 from rightsize.recommend.weigh import BenefitSamples
 from rightsize.wording import Wording
 
@@ -69,11 +70,26 @@ def recommendation_frame(
         tied=choice.tied,
         rival_lost_by=lost_by(choice.weighed.broken, choice.runner_up),
         is_other=choice.chosen != case.meter_index[rows],
+        shown_by=_shown_by(case, rows, choice),
         blocked_by=main_rule(choice.weighed.broken),
         runner_up_odds=at_meter(
             choice.weighed.odds_of_benefit, np.maximum(choice.runner_up, 0)
         ),
     )
+
+
+def _shown_by(case: Case, rows: slice, choice: Choice) -> list[str | None]:
+    """What confirms that the installed meter is too small, beside the inferred peak [A]."""
+    found = shown_by(
+        case.block,
+        case.record.upsize_evidence,
+        rows,
+        smoc_gpm=meter_arrays(case.catalogue.meters).smoc_gpm[case.meter_index[rows]],
+        odds_over_continuous=choice.odds_over_continuous,
+        odds_of_undersized=case.thresholds.odds_of_undersized,
+    )
+    logged = case.is_logged[rows]
+    return [a or ("a flow log" if b else None) for a, b in zip(found, logged, strict=True)]
 
 
 _ALWAYS: Final = (

@@ -20,6 +20,12 @@ OWN_KINDS: Final[dict[str, str]] = {
     "wholesale": "a wholesale meter is sized and tested by contract",
 }
 """Service kinds that the tariff and the size rules do not price, each with the reason."""
+UNRECORDED: Final = "not on record: "
+"""Begins the name of a group of meters of one account, service and address, not known apart."""
+MAYBE_MANIFOLD: Final = (
+    "the account has several meters of this service at one address, and whether they stand side"
+    " by side is not on record"
+)
 MANIFOLD: Final = "it is one of several meters side by side: size them together"
 
 
@@ -36,7 +42,12 @@ def own_kind(service_kind: tuple[str, ...], manifold: tuple[str | None, ...]) ->
         schema={"kind": pl.String, "manifold": pl.String},
     )
     of_kind = pl.col("kind").replace_strict(OWN_KINDS, default=None, return_dtype=pl.String)
-    side_by_side = pl.when(pl.col("manifold").is_not_null()).then(pl.lit(MANIFOLD))
+    side_by_side = (
+        pl.when(pl.col("manifold").str.starts_with(UNRECORDED))
+        .then(pl.lit(MAYBE_MANIFOLD))
+        .when(pl.col("manifold").is_not_null())
+        .then(pl.lit(MANIFOLD))
+    )
     return frame.select(why=pl.coalesce(of_kind, side_by_side)).to_series()
 
 

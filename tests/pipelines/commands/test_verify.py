@@ -17,8 +17,11 @@ from pipelines.stages.verify import past_promises
 from pipelines.sweep.summary import show_summary
 from rightsize.contracts.change_outs.gain_correction import GainCorrection, LearnedFactor
 from rightsize.errors import ConfigError
+from rightsize.settings import Thresholds
+from rightsize.verify.leaks.leak_repair import learned_leak_repair
 from tests.pipelines.published_sweep import put_out
 from tests.pipelines.stages.publish.synthetic_sweep import make_sweep
+from tests.unit.verify.test_leak_repair import rows as leak_rows
 
 
 def gains(count=10, *, promised=6000.0, code=None):
@@ -215,3 +218,18 @@ def test_the_summary_of_a_sweep_says_whether_gains_are_corrected(tmp_path, count
         assert "correct" not in text.getvalue()
     else:
         assert words in text.getvalue()
+
+
+@pytest.mark.parametrize("is_learned", [True, False])
+def test_the_summary_of_a_sweep_says_what_leaks_that_went_on_teach(tmp_path, is_learned):
+    sweep = make_sweep(tmp_path)
+    left = {"m3": [1.0] * 5 + [0.0] * 5} if is_learned else {}
+    learned = learned_leak_repair(leak_rows(**left), Thresholds().model_dump())
+    more = {"leak_repair": learned.document} if learned.is_applied else {}
+    documents = {**sweep.record.documents, **more}
+    put_out(replace(sweep, record=replace(sweep.record, documents=documents)))
+    text = io.StringIO()
+    show_summary(sweep.workspace.results, Console(file=text, width=200))
+    words = "goes on: 62% after 3 months (50% seen in 10 cases, 80% set)."
+    assert (words in text.getvalue()) == is_learned
+    assert ("Steady flow" in text.getvalue()) == is_learned

@@ -9,8 +9,8 @@ import pytest
 from rightsize.findings import FINDING_CODES
 from rightsize.verify.calibration import LEAST_CASES
 from rightsize.verify.correction import LEAST_CASES as LEAST_TO_CORRECT
+from rightsize.verify.leaks.persistence import LEAST_POOLED
 from rightsize.verify.panel import MONTHS
-from rightsize.verify.persistence import LEAST_POOLED
 from rightsize.verify.power import cases_needed
 from rightsize.verify.realised import CONTROLS
 from tests.fleets.gain_power import PAGE, SCATTERS, WEEKS_AFTER, figures, tables

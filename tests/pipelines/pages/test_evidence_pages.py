@@ -16,9 +16,10 @@ import pytest
 from markupsafe import escape
 
 from pipelines.pages.evidence import write_site_pages
-from pipelines.pages.evidence_reads import LakeFiles, read_years
+from pipelines.pages.evidence_reads import read_years
 from pipelines.pages.fleet_pages import VERSION_FILE, _gathered, write_fleet_pages
 from pipelines.pages.page_render import write_page
+from pipelines.stages.profile.meter_reads import LakeFiles
 from pipelines.stages.publish.newest import open_published
 from pipelines.sweep.state import pages_are_due
 from rightsize.errors import ConfigError

@@ -173,7 +173,7 @@ def test_a_wrong_multiplier_is_a_serious_finding_and_no_gain(planted, more, code
     assert row(found, "C")["code"] == code
     (finding,) = found.findings.to_dicts()
     assert (finding["code"], finding["severity"]) == ("multiplier_at_change", "serious")
-    assert (finding["account_id"], finding["meter_id"]) == ("C", "C-old")
+    assert (finding["account_id"], finding["meter_id"]) == ("C", "C-new")
     assert json.loads(finding["evidence"])["rules"] == ["multiplier"]
 
 

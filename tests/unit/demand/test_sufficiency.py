@@ -22,6 +22,7 @@ SOUND: dict[str, Any] = {
     "meter_status": "rated", "meter_refusal": None, "days_covered": 365.0,
     "read_count": 8760.0, "estimated_count": 0.0, "reads_used": 8760.0, "zero_count": 0.0,
     "registered_gal": 1e6, "resolution_gal": 1.0, "has_estimate": True,
+    "leak_cut_gpm": None, "leak_cut_gal": 0.0,
 }  # fmt: skip
 SCHEMA = {name: pl.Float64 for name, value in SOUND.items() if isinstance(value, float)} | {
     "service_kind": pl.String,
@@ -29,6 +30,7 @@ SCHEMA = {name: pl.Float64 for name, value in SOUND.items() if isinstance(value,
     "meter_index": pl.Int64,
     "meter_status": pl.String,
     "meter_refusal": pl.String,
+    "leak_cut_gpm": pl.Float64,
 }
 
 
@@ -128,6 +130,21 @@ def test_a_meter_that_registers_next_to_nothing() -> None:
     )
     assert reason(registered_gal=-5.0)[0] == "no_registration"
     assert reason(registered_gal=365 * 0.2)[0] is None
+
+
+def test_an_account_that_is_nearly_all_leak_is_told_so() -> None:
+    """Limits: as of `no_registration` and `resolution_too_coarse`, once a leak is left out."""
+    leak = {"leak_cut_gpm": 0.25, "leak_cut_gal": 54000.0}
+    code, message = reason(registered_gal=0.0, **leak)
+    assert code == "nearly_all_leak"
+    assert "0.25 gpm" in str(message)
+    assert "54,000 gal" in str(message)
+    assert "possible leak" in str(message)
+    few = {"days_covered": 100.0, "resolution_gal": 100.0}
+    assert reason(registered_gal=1999.0, **few, **leak)[0] == "nearly_all_leak"
+    assert reason(registered_gal=1999.0, **few)[0] == "resolution_too_coarse"
+    assert reason(registered_gal=2000.0, **few, **leak)[0] is None
+    assert reason(registered_gal=0.0)[0] == "no_registration"
 
 
 def test_resolution_against_use() -> None:

@@ -12,6 +12,7 @@ from rightsize.contracts.site_record import SiteRecord
 from rightsize.errors import ContractError
 from rightsize.meters.catalogue import Meter
 from rightsize.recommend.choose import Decision
+from rightsize.recommend.rules.upsize_evidence import RECORDED
 from rightsize.recommend.site_costs import SiteCosts, site_costs
 from rightsize.settings import UPSIZE_EVIDENCE, Thresholds
 from tests.unit.recommend.one_account import NO_WORK, TURBINE, decided, lost_by, row, sold
@@ -47,6 +48,7 @@ def test_what_is_on_record_lets_the_meter_be_changed(evidence: str) -> None:
     told = row(overloaded(record=recorded(evidence)))
     assert (told["verdict"], told["action"]) == ("undersized", "change")
     assert "nothing on record" not in told["reason"]
+    assert f"confirmed by {RECORDED[evidence]}" in told["reason"]
 
 
 @pytest.mark.parametrize(
@@ -59,7 +61,9 @@ def test_what_is_on_record_lets_the_meter_be_changed(evidence: str) -> None:
     ],
 )
 def test_the_register_and_the_reads_may_show_it(block: dict[str, Any], action: str) -> None:
-    assert row(overloaded(block=block))["action"] == action
+    told = row(overloaded(block=block))
+    assert told["action"] == action
+    assert ("confirmed by" in told["reason"]) == (action == "change")
 
 
 @pytest.mark.parametrize(("interval_min", "action"), [(60.0, "change"), (1440.0, "log_first")])
@@ -96,7 +100,8 @@ def test_a_blank_line_is_unknown_not_unlimited() -> None:
     assert told["net_benefit_usd_per_year"] == pytest.approx(-5500 / 20, abs=0.01)
     assert told["net_benefit_low_usd_per_year"] == pytest.approx(-10_000 / 20, abs=0.01)
     assert told["net_benefit_high_usd_per_year"] == pytest.approx(-1000 / 20, abs=0.01)
-    assert "with a new tap and line the cost may rise by $9,000" in told["reason"]
+    assert "a new tap and line may cost $9,000, of which the expected part" in told["reason"]
+    assert "is in the cost of $5,500" in told["reason"]
 
 
 def test_a_capacity_charge_is_by_meter_equivalents() -> None:

@@ -7,14 +7,14 @@ import polars as pl
 import pytest
 from scipy import stats
 
-from rightsize.verify.panel import Cases
-from rightsize.verify.persistence import (
+from rightsize.verify.leaks.persistence import (
     LEAST_NEW_GPM,
     LEFT_AFTER_MONTHS,
     columns,
     persistence,
     pooled_persistence,
 )
+from rightsize.verify.panel import Cases
 
 MONTHS = 24
 CHANGE = 8

@@ -15,6 +15,7 @@ import pytest
 
 from pipelines.configuration.load_catalogue import load_catalogue
 from pipelines.configuration.load_priors import load_priors
+from pipelines.stages.assess.gate import gated, gated_without_leaks
 from pipelines.stages.assess.leak_cut import LeakRule, without_leaks
 from pipelines.stages.assess.profile_blocks import BucketProfile, block_of, load_bucket
 from pipelines.stages.profile.profile import profile
@@ -32,8 +33,8 @@ DAYS = 365
 LEAK_GPM = 0.3
 LEAK_FROM_DAY = 200
 OFFICE_PEAK_GPM = 8.0  # that the register reports, beside what runs all the time
-METERS = ("OFFICE", "LEAKY", "PLANT", "GROWN")
-CLASSES = ("hotel", "hotel", "process", "process")
+METERS = ("OFFICE", "LEAKY", "PLANT", "GROWN", "VACANT")
+CLASSES = ("hotel", "hotel", "process", "process", "hotel")
 CATALOGUE = load_catalogue()
 DEAR = tariff(
     classes={"default": {"tiers": [{"usd_per_kgal": 40.0}]}},
@@ -57,6 +58,7 @@ def flows() -> dict[str, np.ndarray]:
         "LEAKY": office + LEAK_GPM * after,
         "PLANT": office + 1.5,
         "GROWN": office + LEAK_GPM * after,
+        "VACANT": LEAK_GPM * after,
     }
 
 
@@ -83,24 +85,25 @@ SERVICE = pl.DataFrame(
         "meter_id": METERS,
         "account_id": [f"A-{m}" for m in METERS],
         "customer_class": CLASSES,
-        "service_kind": ["domestic"] * 4,
-        "meter_index": [INSTALLED] * 4,
-        "resolution_gal": [1.0] * 4,
+        "service_kind": ["domestic"] * len(METERS),
+        "meter_index": [INSTALLED] * len(METERS),
+        "resolution_gal": [1.0] * len(METERS),
     }
 )
 
 
 def loaded(workspace: Workspace, rule: LeakRule) -> BucketProfile:
-    folders = profile(workspace, timezone=ZONE).folders
-    return without_leaks(
-        load_bucket(
-            workspace,
-            folders,
-            SERVICE,
-            window_months=12,
-            stopped_after_days=21,
-            leaks_of=rule.leaks_of,
-        )
+    return without_leaks(as_read(workspace, rule))
+
+
+def as_read(workspace: Workspace, rule: LeakRule) -> BucketProfile:
+    return load_bucket(
+        workspace,
+        profile(workspace, timezone=ZONE).folders,
+        SERVICE,
+        window_months=12,
+        stopped_after_days=21,
+        leaks_of=rule.leaks_of,
     )
 
 
@@ -128,10 +131,10 @@ def row(found: BucketProfile, meter_id: str) -> dict:
 
 
 def test_the_leak_alone_is_left_out_with_rate_and_volume(year: BucketProfile) -> None:
-    assert set(year.leaks["meter_id"]) == {"LEAKY", "GROWN"}
+    assert set(year.leaks["meter_id"]) == {"LEAKY", "GROWN", "VACANT"}
     cut = dict(year.stat.select("meter_id", "leak_cut_gpm").iter_rows())
     assert cut["LEAKY"] == pytest.approx(LEAK_GPM, rel=0.03)  # hours read to a whole gallon
-    assert [cut[m] for m in METERS if m != "LEAKY"] == [None, None, None]
+    assert [cut[m] for m in ("OFFICE", "PLANT", "GROWN")] == [None, None, None]
     days = DAYS - LEAK_FROM_DAY
     assert row(year, "LEAKY")["leak_cut_gal"] == pytest.approx(LEAK_GPM * 1440 * days, rel=0.04)
     assert row(year, "OFFICE")["leak_cut_gal"] == 0
@@ -152,11 +155,11 @@ def test_what_is_left_is_the_year_of_the_twin(year: BucketProfile) -> None:
 def test_a_load_that_runs_day_and_night_is_as_it_was_read(
     workspace: Workspace, year: BucketProfile
 ) -> None:
-    as_read = loaded(workspace, replace(LeakRule.of(Thresholds()), is_cut=False))
+    uncut = loaded(workspace, replace(LeakRule.of(Thresholds()), is_cut=False))
     for meter_id in ("PLANT", "GROWN", "OFFICE"):
-        assert row(year, meter_id) == row(as_read, meter_id)
-    assert row(as_read, "LEAKY")["leak_cut_gpm"] is None
-    assert row(as_read, "LEAKY")["registered_gal"] > row(year, "LEAKY")["registered_gal"]
+        assert row(year, meter_id) == row(uncut, meter_id)
+    assert row(uncut, "LEAKY")["leak_cut_gpm"] is None
+    assert row(uncut, "LEAKY")["registered_gal"] > row(year, "LEAKY")["registered_gal"]
 
 
 @pytest.mark.parametrize(("gpm", "is_cut"), [(9.9, True), (10.1, False)])
@@ -174,9 +177,32 @@ def test_a_flow_that_is_large_beside_all_use_is_left(
     assert (row(found, "LEAKY")["leak_cut_gpm"] is not None) == is_cut
 
 
+def test_an_account_that_is_nearly_all_leak_is_told_so(workspace: Workspace) -> None:
+    limits = Thresholds()
+    known = (
+        pl.lit("rated").alias("meter_status"),
+        pl.lit(None, pl.String).alias("meter_refusal"),
+    )
+    read = as_read(workspace, LeakRule.of(limits))
+    read = replace(
+        read,
+        stat=read.stat.with_columns(*known, meter_type=pl.lit("displacement"), size_in=2.0),
+    )
+    before = gated(read, limits, "us")
+    after = gated_without_leaks(before, limits, "us")
+    assert before.stat["not_assessed_code"].null_count() == len(METERS)
+    told = dict(after.stat.select("meter_id", "not_assessed_code").iter_rows())
+    assert told == {**dict.fromkeys(METERS), "VACANT": "nearly_all_leak"}
+    message = row(after, "VACANT")["not_assessed_message"]
+    assert "a possible leak" in message
+    assert "are left, too little to size a meter for" in message
+    gal = LEAK_GPM * 1440 * (DAYS - LEAK_FROM_DAY)
+    assert row(after, "VACANT")["leak_cut_gal"] == pytest.approx(gal, rel=0.04)
+
+
 @pytest.fixture(scope="module")
 def picks(year: BucketProfile) -> dict[str, dict]:
-    rows = year.stat.sort("meter_id")
+    rows = year.stat.filter(pl.col("meter_id") != "VACANT").sort("meter_id")
     block, size = block_of(year, rows), rows.height
     unknown = np.full(size, np.nan)
     sites = SiteBlock(

@@ -140,6 +140,19 @@ def test_a_reason_says_when_a_leak_carries_the_change():
     assert not paid.filter(~carried).select(said.any()).item()
 
 
+def test_a_reason_says_when_a_leak_brings_most_of_a_change():
+    """Limit: half of the net benefit (our convention)."""
+    rows = decided(Thresholds(odds_of_benefit=0.5)).recommendation
+    left, net = pl.col("net_benefit_without_leak_usd_per_year"), "net_benefit_usd_per_year"
+    paid = rows.filter(pl.col("verdict").is_in(["oversized", "wrong_type"]), left > 0)
+    said = pl.col("reason").str.contains("such as a leak, brings .* if it is repaired at once")
+    is_much = left < 0.5 * pl.col(net)
+    assert paid.filter(is_much).height > 0
+    assert paid.filter(~is_much).height > 0
+    assert paid.filter(is_much).select(said.all()).item()
+    assert not paid.filter(~is_much).select(said.any()).item()
+
+
 def test_shares_that_rise_are_refused():
     with pytest.raises(ValidationError, match="must not increase"):
         Thresholds(leak_runs_after_12_months_share=0.9)

@@ -7,7 +7,13 @@ from dataclasses import replace
 import pytest
 
 from rightsize.contracts.site_record import SiteRecord
-from rightsize.recommend.rules.own_kind import MANIFOLD, OWN_KINDS, own_kind
+from rightsize.recommend.rules.own_kind import (
+    MANIFOLD,
+    MAYBE_MANIFOLD,
+    OWN_KINDS,
+    UNRECORDED,
+    own_kind,
+)
 from rightsize.settings import SERVICE_KINDS
 from tests.unit.recommend.one_account import decided, row, sold
 
@@ -43,3 +49,12 @@ def test_meters_side_by_side_are_sized_together() -> None:
 def test_the_kind_comes_before_the_manifold() -> None:
     why = own_kind(("deduct", "domestic", "domestic"), ("a", "a", None)).to_list()
     assert why == [OWN_KINDS["deduct"], MANIFOLD, None]
+
+
+def test_meters_that_may_be_side_by_side_are_sized_together_too() -> None:
+    record = replace(SiteRecord.blank(1), manifold=(f"{UNRECORDED}A-1",))
+    told = row(decided([SMALLER], PAYS, record=record))
+    assert told["action"] == "refer"
+    assert f"{MAYBE_MANIFOLD}: engineering review" in told["reason"]
+    kept = row(decided([SMALLER], NOTHING, record=record))
+    assert kept["action"] == "keep"

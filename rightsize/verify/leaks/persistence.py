@@ -94,22 +94,41 @@ _POOLED_SCHEMA: Final = {
 }  # fmt: skip
 
 
-def _pooled(
-    rows: pl.DataFrame, months: int
-) -> tuple[int, int, float, float | None, float | None, float | None]:
+@dataclass(frozen=True)
+class ObservedShare:
+    """What is left of new steady flow after some months, over all cases."""
+
+    case_count: int
+    new_gpm: float
+    effective_count: float  # cases that their flows are worth (Kish)
+    share: float | None  # None: too few cases
+
+
+def observed_share(rows: pl.DataFrame, months: int) -> ObservedShare:
+    """The share of new steady flow that is left, by flow, from rows of realised_gain."""
     held = rows.select(
         "steady_new_gpm", share=f"steady_left_{months}_months_share"
     ).drop_nulls()
     new, share = held["steady_new_gpm"].to_numpy(), held["share"].to_numpy()
     if held.height < LEAST_POOLED:
-        return months, held.height, float(new.sum()), None, None, None
+        return ObservedShare(held.height, float(new.sum()), 0.0, None)
+    worth = float(new.sum() ** 2 / (new**2).sum())
     left = float((new * share).sum() / new.sum())
-    return months, held.height, float(new.sum()), left, *_ends(left, new)
+    return ObservedShare(held.height, float(new.sum()), worth, left)
 
 
-def _ends(share: float, weight: Array) -> tuple[float, float]:
+def _pooled(
+    rows: pl.DataFrame, months: int
+) -> tuple[int, int, float, float | None, float | None, float | None]:
+    seen = observed_share(rows, months)
+    if seen.share is None:
+        return months, seen.case_count, seen.new_gpm, None, None, None
+    ends = _ends(seen.share, seen.effective_count)
+    return months, seen.case_count, seen.new_gpm, seen.share, *ends
+
+
+def _ends(share: float, count: float) -> tuple[float, float]:
     """Clopper and Pearson's interval with the number of cases that the weights are worth."""
-    count = float(weight.sum() ** 2 / (weight**2).sum())
     held, tail = share * count, (1 - INTERVAL_SHARE) / 2
     low = float(stats.beta.ppf(tail, held, count - held + 1)) if held > 0 else 0.0
     high = float(stats.beta.ppf(1 - tail, held + 1, count - held)) if held < count else 1.0
