@@ -3,7 +3,7 @@
 -- why: a meter with two reads of one start, or with register readings, has one read for each
 --      interval once it is known which counts; its statistics are then sums over a matrix
 -- units: gal [gal], interval_min [min], start_us [us] since 1970, peak_gpm [gal/min]; kind as
---        in grid_read
+--        in a grid: 1 measured or edited, 2 estimated or questionable
 create or replace temp table grid_again as
 with regular as (
     select meter_key

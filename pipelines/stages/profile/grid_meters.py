@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any, Final
+from typing import Final
 
 import duckdb
 import numpy as np
@@ -11,9 +11,8 @@ from numpy.typing import NDArray
 
 from pipelines.stages.profile.grid_reads import GridReads, matrices
 from pipelines.stages.profile.grid_tables import grid_tables
+from pipelines.stages.profile.lake_columns import Rows, reads_of_rows
 from pipelines.store.warehouse import run_sql
-
-Rows = dict[str, NDArray[Any]]
 
 
 class GridMeters:
@@ -102,19 +101,6 @@ from (
 )
 group by kind, file_hash
 """
-
-
-def reads_of_rows(names: NDArray[Any], peak_gpm: NDArray[np.float64], rows: Rows) -> GridReads:
-    """Reads from the columns of `grid_read`; `peak_gpm` is that of each named meter."""
-    return GridReads(
-        names=names,
-        peak_gpm=peak_gpm,
-        meter=rows["meter"],
-        start_us=rows["start_us"],
-        interval_min=rows["interval_min"],
-        gal=rows["gal"],
-        kind=rows["kind"],
-    )
 
 
 def _again(found: Rows) -> GridReads:

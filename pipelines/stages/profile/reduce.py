@@ -11,16 +11,15 @@ from collections.abc import Sequence
 from functools import cache
 from pathlib import Path
 from types import ModuleType
-from typing import Any, Final
+from typing import Final
 
 import duckdb
 import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from pipelines.stages.profile import grid_meters, grid_reads, grid_tables
-from pipelines.stages.profile.grid_meters import GridMeters, Rows, reads_of_rows
-from pipelines.stages.profile.grid_reads import GridReads
+from pipelines.stages.profile import grid_meters, grid_reads, grid_tables, lake_columns
+from pipelines.stages.profile.grid_meters import GridMeters
 from pipelines.store.resources import sql_text
 from pipelines.store.warehouse import literals, run_sql
 from rightsize.demand import bands, month_grid, month_register_step, month_statistics
@@ -48,6 +47,7 @@ _MODULES: Final[tuple[ModuleType, ...]] = (
     grid_meters,
     grid_reads,
     grid_tables,
+    lake_columns,
     month_grid,
     month_statistics,
     month_register_step,
@@ -100,9 +100,6 @@ def method_digest() -> str:
 _STATEMENTS: Final = (
     "landed_read",
     "landed_read_none",
-    "grid_meter",
-    "grid_read",
-    "grid_peak",
     "handed_read",
     "ranked_reading",
     "ranked_reading_none",
@@ -152,13 +149,12 @@ def _hand_over(
     if sql_only or not 0 < rows <= MOST_ROWS:
         run_sql(connection, "30_profile/landed_read", files)
         return
-    run_sql(connection, "30_profile/grid_meter", files)
-    by_file = [_fetch(connection, "grid_read", {"file": literals([path])}) for path in interval]
-    reads = _reads(connection, by_file, files)
+    lake = lake_columns.lake_columns(interval)
+    reads = lake.reads()
     registers = connection.execute("select distinct meter_id from ranked_reading").fetchall()
     in_register = np.isin(reads.names, [meter for (meter,) in registers])
     left = grid.take(reads, reads.irregular() | in_register)
-    for path, rows in zip(interval, by_file, strict=True):
+    for path, rows in zip(interval, lake.by_file, strict=True):
         taken = ~left[rows["meter"]]
         if taken.any():
             gal = sum_in_any_order(rows["gal"][taken])
@@ -168,25 +164,3 @@ def _hand_over(
         run_sql(connection, "30_profile/handed_read", files)
     else:
         run_sql(connection, "30_profile/landed_read_none")
-
-
-def _reads(
-    connection: duckdb.DuckDBPyConnection, by_file: list[Rows], files: dict[str, Any]
-) -> GridReads:
-    names = connection.sql("select meter_id from grid_meter order by meter").fetchnumpy()
-    peaks = _fetch(connection, "grid_peak", files)
-    peak_gpm = np.full(len(names["meter_id"]), np.nan)
-    peak_gpm[peaks["meter"]] = peaks["peak_gpm"]
-    columns = (
-        by_file[0]
-        if len(by_file) == 1
-        else {name: np.concatenate([rows[name] for rows in by_file]) for name in by_file[0]}
-    )
-    return reads_of_rows(names["meter_id"], peak_gpm, columns)
-
-
-def _fetch(
-    connection: duckdb.DuckDBPyConnection, statement: str, parameters: dict[str, Any]
-) -> Rows:
-    found = connection.execute(sql_text(f"30_profile/{statement}"), parameters)
-    return dict(found.fetchnumpy())
