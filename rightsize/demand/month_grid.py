@@ -27,6 +27,9 @@ ABSENT, MEASURED, ESTIMATED = 0, 1, 2
 _BLOCK_CELLS: Final = 1 << 18
 """Cells worked on at once: their temporaries stay in the processor's cache."""
 
+_SUMMED_AT_ONCE: Final = 1 << 15
+"""Volumes added up at once, for the same reason."""
+
 
 @dataclass(frozen=True)
 class GridClock:
@@ -174,8 +177,12 @@ def sum_in_any_order(gal: Floats) -> float:
     Whole parts and fractions are added as integers. Not-a-number counts as nothing; a volume
     is taken to 2**-52 gal.
     """
-    known = np.where(np.isnan(gal), 0.0, gal)
-    whole = np.floor(known * 2.0**20)
-    rest = np.rint((known - whole / 2.0**20) * 2.0**52)
-    upper = int(whole.astype(np.int64).sum()) << 32
-    return (upper + int(rest.astype(np.int64).sum())) / 2**52
+    upper = lower = 0
+    for at in range(0, len(gal), _SUMMED_AT_ONCE):
+        part = gal[at : at + _SUMMED_AT_ONCE]
+        known = np.where(np.isnan(part), 0.0, part)
+        whole = np.floor(known * 2.0**20)
+        rest = np.rint((known - whole / 2.0**20) * 2.0**52)
+        upper += int(whole.astype(np.int64).sum()) << 32
+        lower += int(rest.astype(np.int64).sum())
+    return (upper + lower) / 2**52

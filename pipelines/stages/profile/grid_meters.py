@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Final
+from typing import Any, Final
 
 import duckdb
 import numpy as np
@@ -11,7 +11,6 @@ from numpy.typing import NDArray
 
 from pipelines.stages.profile.grid_reads import GridReads, matrices
 from pipelines.stages.profile.grid_tables import grid_tables
-from pipelines.stages.profile.lake_columns import Rows, reads_of_rows
 from pipelines.store.warehouse import run_sql
 
 
@@ -103,12 +102,10 @@ group by kind, file_hash
 """
 
 
-def _again(found: Rows) -> GridReads:
+def _again(found: dict[str, NDArray[Any]]) -> GridReads:
     names, first, meter = np.unique(found.pop("meter"), return_index=True, return_inverse=True)
     peaks = np.ma.filled(found.pop("peak_gpm"), np.nan)
-    peak_gpm = np.full(len(names), -np.inf)
-    rows = np.flatnonzero(~np.isnan(peaks))
-    np.maximum.at(peak_gpm, meter[rows], peaks[rows])
+    peak_gpm = np.full(len(names), np.nan)
+    np.fmax.at(peak_gpm, meter, peaks)
     named = found.pop("meter_id")[first]
-    peak_gpm[np.isinf(peak_gpm)] = np.nan
-    return reads_of_rows(named, peak_gpm, {**found, "meter": meter})
+    return GridReads(names=named, peak_gpm=peak_gpm, meter=meter.astype(np.int32), **found)

@@ -149,16 +149,17 @@ def _hand_over(
     if sql_only or not 0 < rows <= MOST_ROWS:
         run_sql(connection, "30_profile/landed_read", files)
         return
-    lake = lake_columns.lake_columns(interval)
-    reads = lake.reads()
+    lake = lake_columns.lake_reads(interval)
+    reads = lake.reads
     registers = connection.execute("select distinct meter_id from ranked_reading").fetchall()
     in_register = np.isin(reads.names, [meter for (meter,) in registers])
     left = grid.take(reads, reads.irregular() | in_register)
-    for path, rows in zip(interval, lake.by_file, strict=True):
-        taken = ~left[rows["meter"]]
-        if taken.any():
-            gal = sum_in_any_order(rows["gal"][taken])
-            grid.landed(path.stem, int(np.count_nonzero(taken)), gal)
+    for path, of_file in zip(interval, lake.rows_of_file, strict=True):
+        gal = reads.gal[of_file]
+        if left.any():
+            gal = gal[~left[reads.meter[of_file]]]
+        if len(gal):
+            grid.landed(path.stem, len(gal), sum_in_any_order(gal))
     if left.any():
         connection.register("handed_meter", pa.table({"meter_id": pa.array(reads.names[left])}))
         run_sql(connection, "30_profile/handed_read", files)
