@@ -1,23 +1,24 @@
 """Interval reads of a partition's lake files as columns of numbers, for matrices.
 
 Names and qualities are dictionaries in the files, so a read's meter is known by its number
-without looking at a name; Arrow hands these numbers over as they are. A batch at a time, so
-that only the columns themselves take memory.
+without looking at a name; Arrow hands these numbers over as they are. A row group at a
+time, so that only the columns themselves take memory.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass, field
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
 
 import numpy as np
 import pyarrow as pa
+import pyarrow.compute as pc
 import pyarrow.parquet as pq
 from numpy.typing import NDArray
 
-from pipelines.stages.profile.grid_reads import BATCH_ROWS, OTHER, GridReads
+from pipelines.stages.profile.grid_reads import OTHER, GridReads
 from rightsize.demand.month_grid import ABSENT, ESTIMATED, MEASURED, MINUTE_US
 
 _KINDS: Final = {
@@ -72,26 +73,28 @@ class _Columns:
 
     def add_file(self, path: Path) -> None:
         """Add a lake file's reads."""
-        meters = _Dictionary(self._number)
-        kinds = _Dictionary(lambda words: np.array([*map(_kind, words), OTHER], np.uint8))
+        meters, kinds = (
+            _Words(path, name, of)
+            for name, of in (("meter_id", self._number), ("quality", _kinds))
+        )
         with pq.ParquetFile(path, read_dictionary=list(_WORDS)) as file:
-            for batch in file.iter_batches(BATCH_ROWS, columns=self._names, use_threads=False):
-                self._add(batch, meters, kinds)
+            for group in range(file.num_row_groups):
+                rows = file.read_row_group(group, columns=self._names, use_threads=False)
+                self._add(rows, meters.values(group, rows), kinds.values(group, rows))
 
-    def _add(self, batch: pa.RecordBatch, meters: _Dictionary, kinds: _Dictionary) -> None:
-        rows = slice(self._at, self._at + batch.num_rows)
+    def _add(self, group: pa.Table, meter: NDArray[Any], kind: NDArray[Any]) -> None:
+        rows = slice(self._at, self._at + group.num_rows)
         self._at = rows.stop
-        self._meter[rows] = meters.values(batch.column("meter_id"))
-        self._kind[rows] = kinds.values(batch.column("quality"))
-        start_us = _start_us(batch.column("start_at"))
+        self._meter[rows], self._kind[rows] = meter, kind
+        start_us = _start_us(group.column("start_at"))
         minute = start_us // MINUTE_US
         self._minute[rows] = minute
         self._kind[rows][minute * MINUTE_US != start_us] = OTHER
-        self._gal[rows] = _numbers(batch.column("registered_gal"))
+        self._gal[rows] = _numbers(group.column("registered_gal"))
         if _LENGTH in self._names:
-            self._length[rows] = _numbers(batch.column(_LENGTH))
+            self._length[rows] = _numbers(group.column(_LENGTH))
         if _PEAK in self._names:
-            peak_gpm = _numbers(batch.column(_PEAK)).astype(np.float64)
+            peak_gpm = _numbers(group.column(_PEAK)).astype(np.float64)
             at = np.flatnonzero(~np.isnan(peak_gpm) & (self._kind[rows] != ABSENT))
             self._peaks.append((self._meter[rows][at], peak_gpm[at]))
 
@@ -122,26 +125,49 @@ class _Columns:
         )
 
 
-@dataclass
-class _Dictionary:
-    """Values that stand for the words of a column; most batches have the same dictionary."""
+class _Words:
+    """Numbers that stand for the words of a column of one file.
 
-    made_of: Any  # words to values; one more value than words stands for none
-    _words: pa.Array | None = None
-    _values: NDArray[Any] = field(default_factory=lambda: np.empty(0))
+    DuckDB writes the unused words of an enumeration as empty ones, and Arrow drops words that
+    repeat but leaves the rows' numbers as they are in the file. So the numbers in use, in
+    order, belong to the words that are not empty. Where that cannot be, words are read again.
+    """
 
-    def values(self, column: pa.Array) -> NDArray[Any]:
-        """The value of each row."""
-        if not pa.types.is_dictionary(column.type):
-            column = column.dictionary_encode()
-        if self._words is None or not column.dictionary.equals(self._words):
-            self._words = column.dictionary
-            self._values = self.made_of(column.dictionary.to_pylist())
-        found = column.indices
-        if found.null_count:
-            found = found.fill_null(len(column.dictionary))
-        of_rows: NDArray[Any] = np.take(self._values, found.to_numpy(zero_copy_only=False))
-        return of_rows
+    def __init__(
+        self, path: Path, name: str, numbers_of: Callable[[list[str]], NDArray[Any]]
+    ) -> None:
+        self._path, self._name, self._numbers_of = path, name, numbers_of
+        self._words: pa.Array | None = None
+        self._numbers: NDArray[Any] = np.empty(0)
+
+    def values(self, group: int, rows: pa.Table) -> NDArray[Any]:
+        """The number of each row of a row group."""
+        column = rows[self._name]
+        found = column.chunk(0) if column.num_chunks == 1 and not column.null_count else None
+        if found is not None and pa.types.is_dictionary(found.type):
+            codes = found.indices.to_numpy()
+            used = np.flatnonzero(np.bincount(codes))
+            words = found.dictionary.filter(pc.not_equal(found.dictionary, ""))
+            if len(used) == len(words):
+                place = np.zeros(int(used[-1]) + 1, np.int32)
+                place[used] = np.arange(len(used), dtype=np.int32)
+                of_rows: NDArray[Any] = self._of(words, place)[codes]
+                return of_rows
+        return self._read_again(group)
+
+    def _of(self, words: pa.Array, place: NDArray[np.int32]) -> NDArray[Any]:
+        """The numbers of words, of which most row groups have the same."""
+        if self._words is None or not words.equals(self._words):
+            self._words, self._numbers = words, self._numbers_of(words.to_pylist())
+        found: NDArray[Any] = self._numbers[place]
+        return found
+
+    def _read_again(self, group: int) -> NDArray[Any]:
+        with pq.ParquetFile(self._path) as file:
+            table = file.read_row_group(group, columns=[self._name], use_threads=False)
+        found = pc.fill_null(table[self._name].cast(pa.string()), "")
+        found = found.combine_chunks().dictionary_encode()
+        return self._of(found.dictionary, found.indices.to_numpy())
 
 
 _NOTHING: Final = float("nan")
@@ -165,18 +191,18 @@ def _only_value(footer: pq.FileMetaData, name: str) -> float | None:
     return found.pop() if len(found) == 1 else None
 
 
-def _kind(word: str | None) -> int:
-    return _KINDS.get(word or "", OTHER)
+def _kinds(words: list[str]) -> NDArray[np.uint8]:
+    return np.array([_KINDS.get(word, OTHER) for word in words], np.uint8)
 
 
-def _start_us(column: pa.Array) -> NDArray[np.int64]:
+def _start_us(column: pa.ChunkedArray) -> NDArray[np.int64]:
     if column.type.unit != "us":
         column = column.cast(pa.timestamp("us", column.type.tz))
-    found: NDArray[np.int64] = column.view(pa.int64()).to_numpy(zero_copy_only=False)
+    found: NDArray[np.int64] = column.cast(pa.int64()).to_numpy()
     return found
 
 
-def _numbers(column: pa.Array) -> NDArray[Any]:
+def _numbers(column: pa.ChunkedArray) -> NDArray[Any]:
     """Numbers of a column, not-a-number where there is none."""
-    found: NDArray[Any] = column.to_numpy(zero_copy_only=False)
+    found: NDArray[Any] = column.to_numpy()
     return found
