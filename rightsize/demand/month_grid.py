@@ -119,6 +119,18 @@ class Groups:
 
 
 @dataclass(frozen=True)
+class DistinctVolumes:
+    """Different volumes [gal] of each row, ascending, and how many reads have each.
+
+    Registers count in steps, so a month has far fewer of them than reads.
+    """
+
+    row: Ints
+    gal: Floats
+    count: Ints
+
+
+@dataclass(frozen=True)
 class MonthGrid:
     """Registered volumes [gal] (meters, columns), 0 where there is no read, and their kinds."""
 
@@ -159,7 +171,10 @@ class MonthGrid:
         """Average flow (meters, hours) of full hours, 0 elsewhere."""
         if self.clock.per_hour == 1:
             return self.flow_gpm
-        hours = self.shape_gal.reshape(len(self.gal), -1, self.clock.per_hour).sum(axis=2) / 60
+        hours = self.shape_gal[:, :: self.clock.per_hour].copy()
+        for part in range(1, self.clock.per_hour):
+            hours += self.shape_gal[:, part :: self.clock.per_hour]
+        hours /= 60
         return hours if self.is_full else np.where(self.is_hour, hours, 0.0)
 
     @cached_property
@@ -167,8 +182,22 @@ class MonthGrid:
         """Hours (meters, hours) that all their intervals show."""
         if self.clock.per_hour == 1:
             return self.is_shape
-        hours = self.is_shape.reshape(len(self.gal), -1, self.clock.per_hour)
-        return np.asarray(hours.all(axis=2))
+        if self.is_full:
+            return self.is_shape[:, :: self.clock.per_hour]
+        hours = self.is_shape[:, :: self.clock.per_hour].copy()
+        for part in range(1, self.clock.per_hour):
+            hours &= self.is_shape[:, part :: self.clock.per_hour]
+        return hours
+
+    @cached_property
+    def distinct(self) -> DistinctVolumes:
+        """The different volumes of each meter; 0 also stands for cells that show none."""
+        ordered = np.sort(self.shape_gal, axis=1)
+        is_new: Bools = np.ones(ordered.shape, bool)
+        np.not_equal(ordered[:, 1:], ordered[:, :-1], out=is_new[:, 1:])
+        at = np.flatnonzero(is_new)
+        count = np.diff(np.append(at, ordered.size))
+        return DistinctVolumes(at // ordered.shape[1], ordered.ravel()[at], count)
 
 
 def sum_in_any_order(gal: Floats) -> float:

@@ -18,6 +18,7 @@ from rightsize.demand.month_statistics import (
     days,
     histogram,
     hours_and_days,
+    interval_histogram,
     volume,
     week_pattern,
 )
@@ -83,7 +84,7 @@ def _of_block(
         **volume(grid),
         **week_pattern(grid),
         **hours_and_days(grid, of_days),
-        "step_gal": month_steps(grid.shape_gal),
+        "step_gal": month_steps(grid.distinct, len(meters)),
     }
     row, day = np.nonzero(of_days["is_day"])
     day_flow = {
@@ -100,8 +101,7 @@ def _of_block(
 
 
 def _bands(grid: MonthGrid, of_days: Columns, meters: NDArray[np.int64]) -> Columns:
-    is_shown = None if grid.is_full else grid.is_shape
-    interval = histogram(grid.flow_gpm, is_shown, grid.shape_gal)
+    interval = interval_histogram(grid)
     if grid.clock.per_hour == 1:
         hour = interval
     else:
