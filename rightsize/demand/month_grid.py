@@ -27,6 +27,9 @@ ABSENT, MEASURED, ESTIMATED = 0, 1, 2
 _BLOCK_CELLS: Final = 1 << 18
 """Cells worked on at once: their temporaries stay in the processor's cache."""
 
+_SUMMED_AT_ONCE: Final = 1 << 15
+"""Volumes added up at once, for the same reason."""
+
 
 @dataclass(frozen=True)
 class GridClock:
@@ -116,6 +119,18 @@ class Groups:
 
 
 @dataclass(frozen=True)
+class DistinctVolumes:
+    """Different volumes [gal] of each row, ascending, and how many reads have each.
+
+    Registers count in steps, so a month has far fewer of them than reads.
+    """
+
+    row: Ints
+    gal: Floats
+    count: Ints
+
+
+@dataclass(frozen=True)
 class MonthGrid:
     """Registered volumes [gal] (meters, columns), 0 where there is no read, and their kinds."""
 
@@ -156,7 +171,10 @@ class MonthGrid:
         """Average flow (meters, hours) of full hours, 0 elsewhere."""
         if self.clock.per_hour == 1:
             return self.flow_gpm
-        hours = self.shape_gal.reshape(len(self.gal), -1, self.clock.per_hour).sum(axis=2) / 60
+        hours = self.shape_gal[:, :: self.clock.per_hour].copy()
+        for part in range(1, self.clock.per_hour):
+            hours += self.shape_gal[:, part :: self.clock.per_hour]
+        hours /= 60
         return hours if self.is_full else np.where(self.is_hour, hours, 0.0)
 
     @cached_property
@@ -164,8 +182,22 @@ class MonthGrid:
         """Hours (meters, hours) that all their intervals show."""
         if self.clock.per_hour == 1:
             return self.is_shape
-        hours = self.is_shape.reshape(len(self.gal), -1, self.clock.per_hour)
-        return np.asarray(hours.all(axis=2))
+        if self.is_full:
+            return self.is_shape[:, :: self.clock.per_hour]
+        hours = self.is_shape[:, :: self.clock.per_hour].copy()
+        for part in range(1, self.clock.per_hour):
+            hours &= self.is_shape[:, part :: self.clock.per_hour]
+        return hours
+
+    @cached_property
+    def distinct(self) -> DistinctVolumes:
+        """The different volumes of each meter; 0 also stands for cells that show none."""
+        ordered = np.sort(self.shape_gal, axis=1)
+        is_new: Bools = np.ones(ordered.shape, bool)
+        np.not_equal(ordered[:, 1:], ordered[:, :-1], out=is_new[:, 1:])
+        at = np.flatnonzero(is_new)
+        count = np.diff(np.append(at, ordered.size))
+        return DistinctVolumes(at // ordered.shape[1], ordered.ravel()[at], count)
 
 
 def sum_in_any_order(gal: Floats) -> float:
@@ -174,8 +206,12 @@ def sum_in_any_order(gal: Floats) -> float:
     Whole parts and fractions are added as integers. Not-a-number counts as nothing; a volume
     is taken to 2**-52 gal.
     """
-    known = np.where(np.isnan(gal), 0.0, gal)
-    whole = np.floor(known * 2.0**20)
-    rest = np.rint((known - whole / 2.0**20) * 2.0**52)
-    upper = int(whole.astype(np.int64).sum()) << 32
-    return (upper + int(rest.astype(np.int64).sum())) / 2**52
+    upper = lower = 0
+    for at in range(0, len(gal), _SUMMED_AT_ONCE):
+        part = gal[at : at + _SUMMED_AT_ONCE]
+        known = np.where(np.isnan(part), 0.0, part)
+        whole = np.floor(known * 2.0**20)
+        rest = np.rint((known - whole / 2.0**20) * 2.0**52)
+        upper += int(whole.astype(np.int64).sum()) << 32
+        lower += int(rest.astype(np.int64).sum())
+    return (upper + lower) / 2**52

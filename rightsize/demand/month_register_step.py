@@ -12,6 +12,8 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from rightsize.demand.month_grid import DistinctVolumes
+
 Ints = NDArray[np.int64]
 Floats = NDArray[np.float64]
 
@@ -33,26 +35,38 @@ class Volumes:
     value: Ints
     count: Ints
 
+    @classmethod
+    def of(cls, distinct: DistinctVolumes) -> Volumes:
+        """The volumes above zero, to a millionth of a gallon."""
+        micro = np.floor(distinct.gal * _MICRO + 0.5)
+        micro[distinct.gal < 1 / _MICRO] = 0.0
+        seen = micro > 0
+        row, value, count = (
+            distinct.row[seen],
+            micro[seen].astype(np.int64),
+            distinct.count[seen],
+        )
+        is_new = np.ones(len(row), bool)
+        is_new[1:] = (row[1:] != row[:-1]) | (value[1:] != value[:-1])
+        if is_new.all():
+            return cls(row, value, count)
+        at = np.flatnonzero(is_new)
+        return cls(row[at], value[at], np.add.reduceat(count, at))
+
     def where(self, chosen: NDArray[np.bool_]) -> Volumes:
         """Some of the values."""
         return Volumes(self.row[chosen], self.value[chosen], self.count[chosen])
 
 
-def month_steps(gal: Floats) -> Floats:
-    """Register step [gal] of each meter; not-a-number where its reads show none.
-
-    Parameters
-    ----------
-    gal : array (meters, reads)
-        Registered volumes; zero or less where a read shows no flow.
-    """
-    volumes = distinct(gal)
-    found = np.full(len(gal), np.nan)
+def month_steps(distinct: DistinctVolumes, meters: int) -> Floats:
+    """Register step [gal] of each meter; not-a-number where its reads show none."""
+    volumes = Volumes.of(distinct)
+    found = np.full(meters, np.nan)
     if not len(volumes.row):
         return found
-    total = np.bincount(volumes.row, volumes.count, minlength=len(gal))
+    total = np.bincount(volumes.row, volumes.count, minlength=meters)
     usual = volumes.count > _ODD_SHARE * total[volumes.row]
-    has_odd = np.zeros(len(gal), bool)
+    has_odd = np.zeros(meters, bool)
     has_odd[volumes.row[~usual]] = True
     tried = [*_candidates(volumes), *_candidates(volumes.where(usual & has_odd[volumes.row]))]
     row, step = _distinct_pairs(
@@ -60,23 +74,9 @@ def month_steps(gal: Floats) -> Floats:
     )
     wanted = (step >= _LEAST_STEP) & (total[row] >= _FEWEST_READS)
     row, step = row[wanted], step[wanted]
-    fits = _fitting_reads(volumes, row, step, len(gal)) >= _FIT_SHARE * total[row]
+    fits = _fitting_reads(volumes, row, step, meters) >= _FIT_SHARE * total[row]
     np.fmax.at(found, row[fits], step[fits] / _MICRO)
     return found
-
-
-def distinct(gal: Floats) -> Volumes:
-    """The different volumes above zero of each meter, to a millionth of a gallon."""
-    micro = np.floor(gal * _MICRO + 0.5)
-    micro[gal < 1 / _MICRO] = 0.0
-    micro.sort(axis=1)
-    is_new: NDArray[np.bool_] = np.ones(micro.shape, bool)
-    np.not_equal(micro[:, 1:], micro[:, :-1], out=is_new[:, 1:])
-    at = np.flatnonzero(is_new)
-    value = micro.ravel()[at]
-    count = np.diff(np.append(at, micro.size))
-    seen = value > 0
-    return Volumes(at[seen] // micro.shape[1], value[seen].astype(np.int64), count[seen])
 
 
 def _candidates(volumes: Volumes) -> list[tuple[Ints, Ints]]:

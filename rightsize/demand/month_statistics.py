@@ -136,8 +136,34 @@ def hours_and_days(grid: MonthGrid, of_days: Columns) -> Columns:
     }
 
 
+def interval_histogram(grid: MonthGrid) -> Columns:
+    """Reads and volumes by meter and flow band; band -1 holds reads without flow.
+
+    Equal volumes are counted together: their sum is the volume times its count.
+    """
+    found = grid.distinct
+    row, gal = found.row, found.gal
+    place = _places(gal / grid.clock.interval_min) + row * _BINS
+    size = len(grid.gal) * _BINS
+    count = np.bincount(place, found.count, size).astype(np.int64).reshape(-1, _BINS)
+    if not grid.is_full:
+        count[:, 0] -= grid.is_shape.shape[1] - np.count_nonzero(grid.is_shape, axis=1)
+    return _by_band(count, _volumes(place, gal * found.count, size))
+
+
 def histogram(flow_gpm: Floats, is_window: Bools | None, volume_gal: Floats) -> Columns:
     """Windows and volumes by meter and flow band; band -1 holds windows without flow."""
+    place = _places(flow_gpm)
+    if is_window is not None:
+        place[~is_window] = _BINS - 1
+    place += (np.arange(len(flow_gpm)) * _BINS)[:, None]
+    size = len(flow_gpm) * _BINS
+    count = np.bincount(place.ravel(), minlength=size).reshape(-1, _BINS)
+    return _by_band(count, _volumes(place, volume_gal, size))
+
+
+def _places(flow_gpm: Floats) -> Ints:
+    """The bin of each flow: its band and one, 0 without flow."""
     with np.errstate(divide="ignore", invalid="ignore"):
         bins = np.log(flow_gpm)
         bins *= _LOG_SCALE
@@ -145,19 +171,21 @@ def histogram(flow_gpm: Floats, is_window: Bools | None, volume_gal: Floats) -> 
     np.floor(bins, out=bins)
     np.clip(bins, -1, bands.BAND_COUNT - 1, out=bins)
     bins[(bins < 0) & (flow_gpm > 0)] = 0  # below the first edge
-    place = bins.astype(np.int32) + 1
-    if is_window is not None:
-        place[~is_window] = _BINS - 1
-    place += (np.arange(len(flow_gpm), dtype=np.int32) * _BINS)[:, None]
-    size = len(flow_gpm) * _BINS
-    count = np.bincount(place.ravel(), minlength=size).reshape(-1, _BINS)[:, :-1]
-    gal = np.bincount(place.ravel(), volume_gal.ravel(), size).reshape(-1, _BINS)[:, :-1]
-    row, band = np.nonzero(count)
+    found: Ints = bins.astype(np.int64) + 1
+    return found
+
+
+def _volumes(place: Ints, gal: Floats, size: int) -> Floats:
+    return np.bincount(place.ravel(), gal.ravel(), size).astype(np.float64)
+
+
+def _by_band(count: Ints, gal: Floats) -> Columns:
+    row, band = np.nonzero(count[:, :-1])
     return {
         "row": row,
         "band": band - 1,
         "window_count": count[row, band],
-        "volume_gal": gal[row, band],
+        "volume_gal": gal.reshape(-1, _BINS)[row, band],
     }
 
 

@@ -1,5 +1,5 @@
 -- stuck_meter: meters with a register that was stuck and then jumped.
--- grain: one meter, at its longest stuck period; key: meter_id.
+-- grain: one meter, at its longest stuck period, of several the first; key: meter_id.
 -- units: from_at and until_at UTC; registered_gal [gal] of that period; stuck_days in total.
 -- reads: the profiles' stuck registers ($stuck_files).
 -- why: one finding per meter, however often it was stuck.
@@ -14,9 +14,9 @@ with stuck as (
 longest as (
     select
         meter_id,
-        arg_max(from_at, stuck_min) as from_at,
+        arg_max(from_at, (stuck_min, -epoch_us(from_at))) as from_at,
         max(stuck_min) as stuck_min,
-        arg_max(registered_gal, stuck_min) as registered_gal,
+        arg_max(registered_gal, (stuck_min, -epoch_us(from_at))) as registered_gal,
         sum(stuck_min) / 1440 as stuck_days,
         count(*) as times
     from stuck

@@ -2,8 +2,8 @@
 -- reads: current_read, meter_key
 -- why: a meter with two reads of one start, or with register readings, has one read for each
 --      interval once it is known which counts; its statistics are then sums over a matrix
--- units: gal [gal], interval_min [min], start_us [us] since 1970, peak_gpm [gal/min]; kind as
---        in grid_read
+-- units: gal [gal], interval_min [min], minute [min] since 1970 of the start, peak_gpm [gal/min];
+--        kind: 1 measured or edited, 2 estimated or questionable
 create or replace temp table grid_again as
 with regular as (
     select meter_key
@@ -21,7 +21,7 @@ with regular as (
 select
     meter_key.meter_id,
     current_read.meter_key as meter,
-    epoch_us(current_read.start_at) as start_us,
+    (epoch_us(current_read.start_at) // 60000000)::integer as minute,
     current_read.interval_min::float as interval_min,
     current_read.registered_gal as gal,
     (case when current_read.is_estimated then 2 else 1 end)::utinyint as kind,

@@ -15,7 +15,8 @@ from pathlib import Path
 import duckdb
 import pytest
 
-from pipelines.stages.profile.reduce import TABLES, reduce_partition
+from pipelines.stages.profile.profile_tables import write_table
+from pipelines.stages.profile.reduce import reduce_partition
 from pipelines.work.bucket_work import bucket_connection
 
 _RUNS = 3
@@ -82,12 +83,11 @@ def ratio(path: Path, reads: int, name: str) -> float:
             connection.execute(statement, {"file": str(path)})
 
     def profile(connection: duckdb.DuckDBPyConnection) -> None:
-        reduce_partition(connection, interval=[path], register=[], timezone="America/Denver")
-        for table, order in TABLES.items():
-            to = path.with_name(f"{table}.out")
-            connection.execute(
-                f"copy (from {table} order by {order}) to '{to}' (format parquet)"
-            )
+        made = reduce_partition(
+            connection, interval=[path], register=[], timezone="America/Denver"
+        )
+        for name, table in made.items():
+            write_table(table, path.with_name(f"{name}.out"))
 
     baseline, made = (least_seconds(work, path.parent) for work in (bare, profile))
     print(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any, Final
 
 import duckdb
@@ -11,9 +12,8 @@ from numpy.typing import NDArray
 
 from pipelines.stages.profile.grid_reads import GridReads, matrices
 from pipelines.stages.profile.grid_tables import grid_tables
+from pipelines.stages.profile.profile_tables import joined_tables
 from pipelines.store.warehouse import run_sql
-
-Rows = dict[str, NDArray[Any]]
 
 
 class GridMeters:
@@ -55,17 +55,20 @@ class GridMeters:
         """Reads of a file that no other read supersedes, for the balance."""
         self._landed.append((file_hash, rows, gal))
 
-    def give_rows(self) -> None:
-        """Add the meters' rows to the tables."""
-        for name in ("month_stat", "month_band", "day_flow") if self._tables else ():
-            self._connection.register("grid_rows", pa.concat_tables(self._tables[name]))
-            self._connection.execute(f"insert into {name} by name from grid_rows")
+    def with_rows(self, tables: Mapping[str, pa.Table]) -> dict[str, pa.Table]:
+        """The tables of all other meters with these meters' rows, in order."""
+        found = {
+            name: joined_tables(self._connection, name, made, self._tables.get(name, []))
+            for name, made in tables.items()
+        }
         if self._landed:
-            hashes, rows_, gal = zip(*self._landed, strict=True)
-            self._connection.register(
-                "grid_balance", pa.table({"file_hash": hashes, "rows": rows_, "gal": gal})
-            )
-            self._connection.execute(_BALANCE)
+            hashes, rows, gal = zip(*self._landed, strict=True)
+            landed = pa.table({"file_hash": hashes, "rows": rows, "gal": gal})
+            self._connection.register("grid_balance", landed)
+            self._connection.register("other_balance", found["balance"])
+            total = self._connection.sql(_BALANCE).to_arrow_table()
+            found["balance"] = total.cast(found["balance"].schema)
+        return found
 
     def _local(self, at_us: NDArray[np.int64]) -> NDArray[np.int64]:
         self._connection.register("moments", pa.table({"at_us": at_us}))
@@ -78,7 +81,6 @@ class GridMeters:
 
 
 _BALANCE: Final = """
-create or replace temp table balance as
 select
     kind,
     file_hash,
@@ -88,7 +90,7 @@ select
     sum(current_gal) as current_gal,
     sum(superseded_gal) as superseded_gal
 from (
-    select * from balance
+    select * from other_balance
     union all by name
     select
         'interval' as kind,
@@ -101,28 +103,14 @@ from (
     from grid_balance
 )
 group by kind, file_hash
+order by kind, file_hash
 """
 
 
-def reads_of_rows(names: NDArray[Any], peak_gpm: NDArray[np.float64], rows: Rows) -> GridReads:
-    """Reads from the columns of `grid_read`; `peak_gpm` is that of each named meter."""
-    return GridReads(
-        names=names,
-        peak_gpm=peak_gpm,
-        meter=rows["meter"],
-        start_us=rows["start_us"],
-        interval_min=rows["interval_min"],
-        gal=rows["gal"],
-        kind=rows["kind"],
-    )
-
-
-def _again(found: Rows) -> GridReads:
+def _again(found: dict[str, NDArray[Any]]) -> GridReads:
     names, first, meter = np.unique(found.pop("meter"), return_index=True, return_inverse=True)
     peaks = np.ma.filled(found.pop("peak_gpm"), np.nan)
-    peak_gpm = np.full(len(names), -np.inf)
-    rows = np.flatnonzero(~np.isnan(peaks))
-    np.maximum.at(peak_gpm, meter[rows], peaks[rows])
+    peak_gpm = np.full(len(names), np.nan)
+    np.fmax.at(peak_gpm, meter, peaks)
     named = found.pop("meter_id")[first]
-    peak_gpm[np.isinf(peak_gpm)] = np.nan
-    return reads_of_rows(named, peak_gpm, {**found, "meter": meter})
+    return GridReads(names=named, peak_gpm=peak_gpm, meter=meter.astype(np.int32), **found)

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from functools import cached_property
 from typing import Final
 from zoneinfo import ZoneInfo
@@ -21,6 +21,8 @@ from rightsize.demand.month_grid import ABSENT, HOUR_US, MINUTE_US
 
 MOST_CELLS: Final = 1 << 25
 """Cells of one matrix (0.3 GB); more meters or finer intervals take several."""
+BATCH_ROWS: Final = 1 << 16
+"""Rows worked on at once: their temporaries stay in the processor's cache."""
 _EPOCH: Final = dt.datetime(1970, 1, 1, tzinfo=dt.UTC)
 OTHER: Final = 255
 """Kind of a read whose quality is not that of one interval."""
@@ -30,28 +32,35 @@ OTHER: Final = 255
 class GridReads:
     """Reads of one partition by row: meter (its place in `names`), start, length, volume, kind.
 
-    `peak_gpm` has the largest recorded peak of each meter; not-a-number without one.
+    `minute` is the start [whole minutes since 1970]; `interval_min` has one value if all reads
+    have the same. `peak_gpm` has the largest recorded peak of each meter; not-a-number without
+    one. A read that starts between two minutes is of kind `OTHER`.
     """
 
     names: NDArray[np.object_]
     peak_gpm: NDArray[np.float64]
     meter: NDArray[np.int32]
-    start_us: NDArray[np.int64]
+    minute: NDArray[np.int32]
     interval_min: NDArray[np.float32]
     gal: NDArray[np.float64]
     kind: NDArray[np.uint8]
-    _steps: dict[int, NDArray[np.int64]] = field(default_factory=dict, repr=False)
 
     @cached_property
     def first_us(self) -> int:
         """The full hour in which the earliest read starts."""
-        return int(self.start_us.min()) // HOUR_US * HOUR_US
+        return int(self.minute.min()) // 60 * HOUR_US
+
+    @cached_property
+    def last_us(self) -> int:
+        """The minute in which the latest read starts."""
+        return int(self.minute.max()) * MINUTE_US
 
     @cached_property
     def length_of_meter(self) -> NDArray[np.float32]:
-        """One of each meter's interval lengths [min]; 0 without reads."""
-        found = np.zeros(len(self.names), np.float32)
-        found[self.meter] = self.interval_min
+        """One of each meter's interval lengths [min]."""
+        found = np.full(len(self.names), self.interval_min[0], np.float32)
+        if len(self.interval_min) > 1:
+            found[self.meter] = self.interval_min
         return found
 
     def irregular(self) -> NDArray[np.bool_]:
@@ -59,21 +68,22 @@ class GridReads:
         length = self.length_of_meter
         whole = np.isin(length, [m for m in range(1, 61) if 60 % m == 0])
         wrong = ~whole
-        wrong[self.meter[self.kind == OTHER]] = True
-        wrong[self.meter[~np.isfinite(self.gal) & (self.kind != ABSENT)]] = True
-        if self.interval_min.min() != self.interval_min.max():
-            wrong[self.meter[self.interval_min != length[self.meter]]] = True
-        for minutes in (int(m) for m in np.unique(length[whole])):
-            off = self.step_of(minutes) * (minutes * MINUTE_US) != self.start_us - self.first_us
-            if off.any():
-                wrong[self.meter[off & (length[self.meter] == minutes)]] = True
+        lengths = [int(m) for m in np.unique(length[whole])]
+        for rows in self.batches():
+            meter, kind = self.meter[rows], self.kind[rows]
+            odd = (kind == OTHER) | (~np.isfinite(self.gal[rows]) & (kind != ABSENT))
+            if len(self.interval_min) > 1:
+                odd |= self.interval_min[rows] != length[meter]
+            for minutes in lengths:
+                off = self.minute[rows] % np.int32(minutes) != 0
+                odd |= off if len(lengths) == 1 else off & (length[meter] == minutes)
+            wrong[meter[odd]] = True
         return wrong
 
-    def step_of(self, minutes: int) -> NDArray[np.int64]:
-        """Number of whole intervals of this length from `first_us` to each read's start."""
-        if minutes not in self._steps:
-            self._steps[minutes] = (self.start_us - self.first_us) // (minutes * MINUTE_US)
-        return self._steps[minutes]
+    def batches(self) -> Iterator[slice]:
+        """Rows in pieces that stay in the processor's cache."""
+        for at in range(0, len(self.meter), BATCH_ROWS):
+            yield slice(at, at + BATCH_ROWS)
 
 
 @dataclass(frozen=True)
@@ -95,7 +105,7 @@ def matrices(reads: GridReads, chosen: NDArray[np.bool_], timezone: str) -> Iter
     on a row's length, so a meter's sums must not hang on the first and last reads of others.
     """
     length = np.where(chosen, reads.length_of_meter, 0)
-    begin_us, end_us = month_span_us(reads.first_us, int(reads.start_us.max()), timezone)
+    begin_us, end_us = month_span_us(reads.first_us, reads.last_us, timezone)
     for minutes in (int(m) for m in np.unique(length) if m > 0):
         steps = (end_us - begin_us) // HOUR_US * (60 // minutes)
         group = np.flatnonzero(length == minutes)
@@ -123,22 +133,28 @@ def _us(moment: dt.datetime) -> int:
 def _matrix(
     reads: GridReads, meters: NDArray[np.int64], minutes: int, steps: int, begin_us: int
 ) -> Matrix:
-    row, gal, kind = reads.meter, reads.gal, reads.kind
-    step = reads.step_of(minutes) + (reads.first_us - begin_us) // (minutes * MINUTE_US)
-    if len(meters) < len(reads.names):
-        row_of = np.full(len(reads.names), -1, np.int32)
-        row_of[meters] = np.arange(len(meters), dtype=np.int32)
-        row = row_of[reads.meter]
-        chosen = np.flatnonzero(row >= 0)
-        row, step, gal, kind = row[chosen], step[chosen], gal[chosen], kind[chosen]
-    place = row.astype(np.int64) * steps + step
-    size = len(meters) * steps
-    volumes, kinds = np.zeros(size), np.full(size, OTHER, np.uint8)
-    volumes[place], kinds[place] = gal, kind
-    cells, of_kind = volumes.reshape(-1, steps), kinds.reshape(-1, steps)
+    row_of = np.full(len(reads.names), -1, np.int64)
+    row_of[meters] = np.arange(len(meters))
+    is_all = len(meters) == len(reads.names)
+    begin_step = begin_us // (minutes * MINUTE_US)
+    volumes, kinds = (
+        np.zeros(len(meters) * steps),
+        np.full(len(meters) * steps, OTHER, np.uint8),
+    )
+    landed = np.zeros(len(meters), np.int64)
+    for rows in reads.batches():
+        row, minute = row_of[reads.meter[rows]], reads.minute[rows]
+        gal, kind = reads.gal[rows], reads.kind[rows]
+        if not is_all:
+            chosen = np.flatnonzero(row >= 0)
+            row, minute, gal, kind = row[chosen], minute[chosen], gal[chosen], kind[chosen]
+        place = row * steps + (minute // np.int32(minutes) - begin_step)
+        is_absent = kind == ABSENT
+        volumes[place] = np.where(is_absent, 0.0, gal) if is_absent.any() else gal
+        kinds[place] = kind
+        landed += np.bincount(row, minlength=len(meters))
+    of_kind = kinds.reshape(-1, steps)
     is_filled = of_kind != OTHER
-    landed = np.bincount(row, minlength=len(meters))
     repeated = np.count_nonzero(is_filled, axis=1) < landed
-    of_kind[~is_filled] = ABSENT
-    cells[of_kind == ABSENT] = 0.0
-    return Matrix(meters, minutes, begin_us, cells, of_kind, repeated)
+    np.copyto(of_kind, ABSENT, where=~is_filled)
+    return Matrix(meters, minutes, begin_us, volumes.reshape(-1, steps), of_kind, repeated)

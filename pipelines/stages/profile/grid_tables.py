@@ -18,6 +18,7 @@ from rightsize.demand.month_statistics import (
     days,
     histogram,
     hours_and_days,
+    interval_histogram,
     volume,
     week_pattern,
 )
@@ -26,6 +27,8 @@ LocalTime = Callable[[NDArray[np.int64]], NDArray[np.int64]]
 """UTC to the utility's local time, both in microseconds since 1970."""
 _DAYS: Final = {"first_day": "first_on", "last_day": "last_on"}
 _MOMENTS: Final = {"first_us": "first_at", "last_us": "last_at", "last_use_us": "last_use_at"}
+_WINDOWS: Final = np.array(["hour", "interval", "night"], dtype=object)
+"""Kinds of windows, in the order of the table."""
 _COUNTS: Final = frozenset(
     {
         "read_count",
@@ -56,9 +59,10 @@ def grid_tables(
     whole = MonthGrid(clock, _rows(matrix.gal, keep), _rows(matrix.kind, keep))
     parts: dict[str, list[Columns]] = defaultdict(list)
     for rows, block in whole.blocks():
-        for table, columns in _of_block(block, names[keep[rows]], peak_gpm[keep[rows]]).items():
+        for table, columns in _of_block(block, keep[rows], peak_gpm[keep[rows]]).items():
             parts[table].append(columns)
-    return {table: _table(blocks) for table, blocks in parts.items()}
+    named = {"meter_id": names, "kind": _WINDOWS}
+    return {table: _table(blocks, named) for table, blocks in parts.items()}
 
 
 def grid_clock(matrix: Matrix, local: LocalTime) -> GridClock:
@@ -69,36 +73,35 @@ def grid_clock(matrix: Matrix, local: LocalTime) -> GridClock:
 
 
 def _of_block(
-    grid: MonthGrid, names: NDArray[np.object_], peak_gpm: NDArray[np.float64]
+    grid: MonthGrid, meters: NDArray[np.int64], peak_gpm: NDArray[np.float64]
 ) -> Mapping[str, Columns]:
     minutes = grid.clock.interval_min
     of_days = days(grid)
     stat = {
-        "meter_id": names,
-        "interval_min": np.full(len(names), float(minutes)),
+        "meter_id": meters,
+        "interval_min": np.full(len(meters), float(minutes)),
         "peak_register_gpm": peak_gpm,
         **volume(grid),
         **week_pattern(grid),
         **hours_and_days(grid, of_days),
-        "step_gal": month_steps(grid.shape_gal),
+        "step_gal": month_steps(grid.distinct, len(meters)),
     }
     row, day = np.nonzero(of_days["is_day"])
     day_flow = {
-        "meter_id": names[row],
+        "meter_id": meters[row],
         "day": grid.clock.days.keys[day],
         "least_gpm": of_days["least_gpm"][row, day],
         "day_gpm": of_days["day_gpm"][row, day],
     }
     return {
         "month_stat": stat,
-        "month_band": _bands(grid, of_days, names),
+        "month_band": _bands(grid, of_days, meters),
         "day_flow": day_flow,
     }
 
 
-def _bands(grid: MonthGrid, of_days: Columns, names: NDArray[np.object_]) -> Columns:
-    is_shown = None if grid.is_full else grid.is_shape
-    interval = histogram(grid.flow_gpm, is_shown, grid.shape_gal)
+def _bands(grid: MonthGrid, of_days: Columns, meters: NDArray[np.int64]) -> Columns:
+    interval = interval_histogram(grid)
     if grid.clock.per_hour == 1:
         hour = interval
     else:
@@ -107,21 +110,21 @@ def _bands(grid: MonthGrid, of_days: Columns, names: NDArray[np.object_]) -> Col
     is_night = of_days["is_day"] & ~np.isnan(of_days["night_gpm"])
     least = np.where(is_night, of_days["night_gpm"], 0.0)
     night = histogram(least, is_night, least * 60)
-    parts = [  # by name of the kind, the order of the table
-        ("hour", 60, hour),
-        ("interval", grid.clock.interval_min, interval),
-        ("night", 60, night),
+    parts = [  # in the order of `_WINDOWS`
+        (60, hour),
+        (grid.clock.interval_min, interval),
+        (60, night),
     ]
-    row = np.concatenate([found["row"] for _, _, found in parts])
-    size = [len(found["row"]) for _, _, found in parts]
+    row = np.concatenate([found["row"] for _, found in parts])
+    size = [len(found["row"]) for _, found in parts]
     order = np.argsort(row, kind="stable")
     joined: Columns = {
-        "meter_id": names[row],
-        "kind": np.repeat(np.array([kind for kind, _, _ in parts], dtype=object), size),
-        "interval_min": np.repeat([float(minutes) for _, minutes, _ in parts], size),
+        "meter_id": meters[row],
+        "kind": np.repeat(np.arange(len(parts)), size),
+        "interval_min": np.repeat([float(minutes) for minutes, _ in parts], size),
     }
     for name in ("band", "window_count", "volume_gal"):
-        joined[name] = np.concatenate([found[name] for _, _, found in parts])
+        joined[name] = np.concatenate([found[name] for _, found in parts])
     return {name: values[order] for name, values in joined.items()}
 
 
@@ -129,11 +132,16 @@ def _rows(cells: NDArray[Any], keep: NDArray[np.int64]) -> NDArray[Any]:
     return cells if len(keep) == len(cells) else cells[keep]
 
 
-def _table(blocks: list[Columns]) -> pa.Table:
+def _table(blocks: list[Columns], named: Mapping[str, NDArray[np.object_]]) -> pa.Table:
+    """Blocks as one table; columns of `named` hold places in an array of names."""
     columns: dict[str, pa.Array] = {}
     for name in blocks[0]:
         values = np.concatenate([block[name] for block in blocks])
-        if name in _MOMENTS:
+        if name in named:
+            columns[name] = pa.DictionaryArray.from_arrays(
+                values.astype(np.int32), pa.array(named[name], pa.string())
+            )
+        elif name in _MOMENTS:
             none = values == np.iinfo(np.int64).min
             columns[_MOMENTS[name]] = pa.array(values, pa.int64(), mask=none).cast(
                 pa.timestamp("us", "UTC")
@@ -147,8 +155,6 @@ def _table(blocks: list[Columns]) -> pa.Table:
             columns[name] = pa.array(plain.astype(np.int64), mask=none)
         elif values.dtype.kind == "f":
             columns[name] = pa.array(values, mask=np.isnan(values))
-        elif values.dtype.kind == "O":
-            columns[name] = pa.array(values, pa.string()).dictionary_encode()
         else:
             columns[name] = pa.array(values)
     return pa.table(columns)

@@ -60,19 +60,19 @@ def check_lake_files(
     for column, names in files.items():
         for name in names:
             try:
-                found = connection.execute(
+                (found,) = connection.execute(
                     f"select min({column}), max({column}), (select {strays} from (select "
                     "meter_id from read_parquet($files, hive_partitioning = false) "
                     f"limit {_LOOKED_AT})) "
                     "from read_parquet($files, hive_partitioning = false)",
                     {"files": literals([here[name]])},
-                ).fetchone()
+                ).fetchall()
             except duckdb.InterruptException:
                 raise
             except duckdb.Error as error:
                 first = str(error).strip().splitlines()[0]
                 raise DamageError(f"{name} cannot be read ({first}); {_CURE}") from None
-            earliest, latest, stray_count = found or (None, None, 0)
+            earliest, latest, stray_count = found
             if earliest is None:
                 continue
             if earliest < first_at or latest > last_at:

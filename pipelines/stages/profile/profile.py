@@ -17,16 +17,10 @@ from pathlib import Path
 
 from pipelines.stages.profile.lake_check import check_lake_files
 from pipelines.stages.profile.profile_mark import drop_damaged, mark
-from pipelines.stages.profile.reduce import (
-    BAND_PARAMETERS,
-    TABLES,
-    method_digest,
-    reduce_partition,
-)
+from pipelines.stages.profile.profile_tables import TABLES, write_table
+from pipelines.stages.profile.reduce import BAND_PARAMETERS, method_digest, reduce_partition
 from pipelines.stages.profile.register_gaps import files_behind_gaps
-from pipelines.store.checksum import PROMISED, seal
 from pipelines.store.lake_partition import PARTITION_FOLDERS, LakePartition, month_folder
-from pipelines.store.warehouse import quoted
 from pipelines.store.workspace import Workspace
 from pipelines.work.bucket_work import Pool, Progress, bucket_connection, local_pool, run_all
 from pipelines.work.observe import StageCost
@@ -172,7 +166,7 @@ def make_profile(
             timezone=timezone,
             bucket_count=bucket_count,
         )
-        reduce_partition(
+        tables = reduce_partition(
             connection,
             interval=[here[p] for p in partition.interval_files],
             register=[here[p] for p in partition.register_files],
@@ -180,13 +174,8 @@ def make_profile(
             far_register=[here[p] for p in partition.far_register_files],
             timezone=timezone,
         )
-        for table, order in TABLES.items():
-            path = aside / f"{table}.parquet"
-            connection.execute(
-                f"copy (from {table} order by {order}) to {quoted(path)}"
-                f" (format parquet, compression zstd, {PROMISED})"
-            )
-            seal(path)
+        for name, table in tables.items():
+            write_table(table, aside / f"{name}.parquet")
         mark(aside, target, tuple(TABLES))
     return target
 

@@ -11,30 +11,29 @@ from collections.abc import Sequence
 from functools import cache
 from pathlib import Path
 from types import ModuleType
-from typing import Any, Final
+from typing import Final
 
 import duckdb
 import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
+from numpy.typing import NDArray
 
-from pipelines.stages.profile import grid_meters, grid_reads, grid_tables
-from pipelines.stages.profile.grid_meters import GridMeters, Rows, reads_of_rows
+from pipelines.stages.profile import (
+    grid_meters,
+    grid_reads,
+    grid_tables,
+    lake_columns,
+    profile_tables,
+)
+from pipelines.stages.profile.grid_meters import GridMeters
 from pipelines.stages.profile.grid_reads import GridReads
+from pipelines.stages.profile.profile_tables import TABLES, ordered_table
 from pipelines.store.resources import sql_text
 from pipelines.store.warehouse import literals, run_sql
 from rightsize.demand import bands, month_grid, month_register_step, month_statistics
 from rightsize.demand.month_grid import sum_in_any_order
 
-TABLES: Final = {
-    "month_stat": "meter_id, interval_min",
-    "month_band": "meter_id, kind, interval_min, band",
-    "day_flow": "meter_id, day_on",
-    "balance": "kind, file_hash",
-    "stuck_register": "meter_id, from_at",
-    "replaced_read": "meter_id",
-}
-"""The tables of a profile, and the order of their rows."""
 BAND_PARAMETERS: Final = {
     "first_edge_gpm": bands.FIRST_EDGE_GPM,
     "bands_per_decade": bands.BANDS_PER_DECADE,
@@ -48,6 +47,8 @@ _MODULES: Final[tuple[ModuleType, ...]] = (
     grid_meters,
     grid_reads,
     grid_tables,
+    lake_columns,
+    profile_tables,
     month_grid,
     month_statistics,
     month_register_step,
@@ -63,15 +64,33 @@ def reduce_partition(
     far_register: Sequence[Path] = (),
     timezone: str,
     sql_only: bool = False,
-) -> None:
-    """Make the `TABLES` of one partition's files in the connection.
+) -> dict[str, pa.Table]:
+    """The `TABLES` of one partition's files, in their order.
 
     `sql_only` sends every meter through SQL: the reference that matrices are tested against.
     """
-    _readings(connection, register, next_register, far_register)
     grid = GridMeters(connection, timezone)
-    _hand_over(connection, grid, interval, sql_only)
     if register:
+        _readings(connection, register, next_register, far_register)
+    is_left = _hand_over(connection, grid, interval, by_register=bool(register), all_=sql_only)
+    if not is_left and not register:
+        return grid.with_rows(_tables_without_rows())
+    if not register:
+        run_sql(connection, "30_profile/ranked_reading_none")
+    _run(connection, grid, timezone, by_register=bool(register), sql_only=sql_only)
+    return grid.with_rows({name: ordered_table(connection, name) for name in TABLES})
+
+
+def _run(
+    connection: duckdb.DuckDBPyConnection,
+    grid: GridMeters,
+    timezone: str,
+    *,
+    by_register: bool,
+    sql_only: bool,
+) -> None:
+    """Make the `TABLES` of `landed_read` and `ranked_reading` in the connection."""
+    if by_register:
         run_sql(connection, "30_profile/interval_from_register")
     for relation in _RESOLVED:
         run_sql(connection, f"30_profile/{relation}")
@@ -83,7 +102,16 @@ def reduce_partition(
     run_sql(connection, "30_profile/month_band", BAND_PARAMETERS)
     for relation in ("day_flow", "balance", "stuck_register", "replaced_read"):
         run_sql(connection, f"30_profile/{relation}")
-    grid.give_rows()
+
+
+@cache
+def _tables_without_rows() -> dict[str, pa.Table]:
+    """What the statements make of no reads: columns and types."""
+    with duckdb.connect(config={"threads": 1}) as connection:
+        connection.execute("set TimeZone = 'UTC'")
+        return reduce_partition(
+            connection, interval=(), register=(), timezone="UTC", sql_only=True
+        )
 
 
 @cache
@@ -100,9 +128,6 @@ def method_digest() -> str:
 _STATEMENTS: Final = (
     "landed_read",
     "landed_read_none",
-    "grid_meter",
-    "grid_read",
-    "grid_peak",
     "handed_read",
     "ranked_reading",
     "ranked_reading_none",
@@ -122,9 +147,6 @@ def _readings(
     next_register: Sequence[Path],
     far_register: Sequence[Path],
 ) -> None:
-    if not register:
-        run_sql(connection, "30_profile/ranked_reading_none")
-        return
     run_sql(
         connection,
         "30_profile/ranked_reading",
@@ -141,52 +163,45 @@ def _hand_over(
     connection: duckdb.DuckDBPyConnection,
     grid: GridMeters,
     interval: Sequence[Path],
-    sql_only: bool,
-) -> None:
-    """Reduce what lies on a grid; hand the other meters' rows to SQL as `landed_read`."""
+    *,
+    by_register: bool,
+    all_: bool,
+) -> bool:
+    """Reduce what lies on a grid; hand the other meters' rows to SQL as `landed_read`.
+
+    Returns whether rows are left to SQL.
+    """
     if not interval:
         run_sql(connection, "30_profile/landed_read_none")
-        return
+        return all_
     files = {"interval_files": literals(interval)}
     rows = sum(pq.read_metadata(path).num_rows for path in interval)
-    if sql_only or not 0 < rows <= MOST_ROWS:
+    if all_ or not 0 < rows <= MOST_ROWS:
         run_sql(connection, "30_profile/landed_read", files)
-        return
-    run_sql(connection, "30_profile/grid_meter", files)
-    by_file = [_fetch(connection, "grid_read", {"file": literals([path])}) for path in interval]
-    reads = _reads(connection, by_file, files)
-    registers = connection.execute("select distinct meter_id from ranked_reading").fetchall()
-    in_register = np.isin(reads.names, [meter for (meter,) in registers])
-    left = grid.take(reads, reads.irregular() | in_register)
-    for path, rows in zip(interval, by_file, strict=True):
-        taken = ~left[rows["meter"]]
-        if taken.any():
-            gal = sum_in_any_order(rows["gal"][taken])
-            grid.landed(path.stem, int(np.count_nonzero(taken)), gal)
-    if left.any():
+        return True
+    lake = lake_columns.lake_reads(interval)
+    reads = lake.reads
+    left = grid.take(reads, reads.irregular() | _in_register(connection, reads, by_register))
+    is_left = bool(left.any())
+    for path, of_file in zip(interval, lake.rows_of_file, strict=True):
+        gal = reads.gal[of_file]
+        if is_left:
+            gal = gal[~left[reads.meter[of_file]]]
+        if len(gal):
+            grid.landed(path.stem, len(gal), sum_in_any_order(gal))
+    if is_left:
         connection.register("handed_meter", pa.table({"meter_id": pa.array(reads.names[left])}))
         run_sql(connection, "30_profile/handed_read", files)
-    else:
+    elif by_register:
         run_sql(connection, "30_profile/landed_read_none")
+    return is_left
 
 
-def _reads(
-    connection: duckdb.DuckDBPyConnection, by_file: list[Rows], files: dict[str, Any]
-) -> GridReads:
-    names = connection.sql("select meter_id from grid_meter order by meter").fetchnumpy()
-    peaks = _fetch(connection, "grid_peak", files)
-    peak_gpm = np.full(len(names["meter_id"]), np.nan)
-    peak_gpm[peaks["meter"]] = peaks["peak_gpm"]
-    columns = (
-        by_file[0]
-        if len(by_file) == 1
-        else {name: np.concatenate([rows[name] for rows in by_file]) for name in by_file[0]}
-    )
-    return reads_of_rows(names["meter_id"], peak_gpm, columns)
-
-
-def _fetch(
-    connection: duckdb.DuckDBPyConnection, statement: str, parameters: dict[str, Any]
-) -> Rows:
-    found = connection.execute(sql_text(f"30_profile/{statement}"), parameters)
-    return dict(found.fetchnumpy())
+def _in_register(
+    connection: duckdb.DuckDBPyConnection, reads: GridReads, by_register: bool
+) -> NDArray[np.bool_]:
+    """Meters that also have register reads."""
+    if not by_register:
+        return np.zeros(len(reads.names), np.bool_)
+    found = connection.execute("select distinct meter_id from ranked_reading").fetchall()
+    return np.isin(reads.names, [meter for (meter,) in found])

@@ -17,7 +17,8 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from pipelines.stages.profile.reduce import TABLES, reduce_partition
+from pipelines.stages.profile.profile_tables import TABLES, write_table
+from pipelines.stages.profile.reduce import reduce_partition
 
 MONTHS = {
     "America/Denver": dt.datetime(2025, 11, 1, 6, tzinfo=dt.UTC),  # clocks go back on the 2nd
@@ -89,13 +90,19 @@ def lake_file(rows: list[dict[str, Any]], path: Path) -> Path:
 def reduced(files: list[Path], timezone: str, *, sql_only: bool) -> dict[str, pa.Table]:
     with duckdb.connect(config={"threads": 1}) as connection:
         connection.execute("set TimeZone = 'UTC'")
-        reduce_partition(
+        tables = reduce_partition(
             connection, interval=files, register=[], timezone=timezone, sql_only=sql_only
         )
-        return {
-            name: connection.execute(f"from {name} order by {order}").to_arrow_table()
-            for name, order in TABLES.items()
-        }
+    return {
+        name: as_written(table, files[0].with_name("written.parquet"))
+        for name, table in tables.items()
+    }
+
+
+def as_written(table: pa.Table, path: Path) -> pa.Table:
+    """The table as it reads from its file, without dictionaries."""
+    write_table(table, path)
+    return pq.read_table(path)
 
 
 def assert_equal(made: pa.Table, wanted: pa.Table, name: str) -> None:

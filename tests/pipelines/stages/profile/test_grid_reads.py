@@ -43,7 +43,7 @@ def test_a_meters_cells_stand_where_they_stand_without_the_others():
             names=np.array(["a", "b"][: 1 + beside], dtype=object),
             peak_gpm=np.full(1 + beside, np.nan),
             meter=meter.astype(np.int32),
-            start_us=starts,
+            minute=(starts // 60_000_000).astype(np.int32),
             interval_min=np.full(count, 60, np.float32),
             gal=np.arange(count, dtype=np.float64) + 0.1,
             kind=np.ones(count, np.uint8),
