@@ -162,7 +162,8 @@ def demo(
         bool,
         typer.Option(
             "--logs",
-            help="in a swept demo: bring back flow logs of accounts to be logged first",
+            help="in a swept demo: bring back the campaign's flow logs; without a campaign"
+            " those of accounts to be logged first",
         ),
     ] = False,
 ) -> None:
@@ -171,11 +172,16 @@ def demo(
     from pipelines.demo.write import DEFAULT_SEED, write_demo
 
     if logs:
-        from pipelines.demo.logs import write_logs
+        from pipelines.demo.logs import log_days_of, write_logs
+        from pipelines.pages.visits_file import read_visits
 
-        written = write_logs(folder)
+        visits = folder / "workspace" / "campaign" / "visits.csv"
+        is_campaign = visits.is_file()
+        days = log_days_of(read_visits(visits), folder) if is_campaign else None
+        written = write_logs(folder, days)
+        whose = "of the campaign" if is_campaign else "to be logged first"
         console.out.print(
-            f"flow logs: {len(written):,} accounts, 14 days each, in {folder / 'flow_logs'}",
+            f"flow logs: {len(written):,} accounts {whose}, in {folder / 'flow_logs'}",
             soft_wrap=True,
         )
         console.out.print(f"next: rightsize sweep {folder / 'sweep.yaml'}", soft_wrap=True)

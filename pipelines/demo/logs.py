@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import datetime as dt
 import json
-from collections.abc import Sequence
+import math
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any, Final
 
@@ -19,6 +20,7 @@ from pipelines.demo.calendar import Calendar, calendar_of
 from pipelines.demo.fleet import Plan, fleet_of
 from pipelines.store.storage import write_text
 from pipelines.store.warehouse import connect
+from rightsize.campaign.visit import Visit
 from rightsize.errors import ConfigError
 from rightsize.settings import Tariff, Thresholds
 
@@ -30,15 +32,16 @@ _JULY: Final = 6
 _LAST_DAYS: Final = 3  # of the span, that the logs leave out
 
 
-def write_logs(folder: Path, account_ids: Sequence[str] | None = None) -> list[Path]:
+def write_logs(folder: Path, log_days: Mapping[str, int] | None = None) -> list[Path]:
     """Logs of a swept demo's accounts into its folder `flow_logs`.
 
     Parameters
     ----------
     folder : Path
         A demo that `write_demo` made.
-    account_ids : sequence of str, optional
-        Accounts to be logged; those that the newest sweep would log first if not given.
+    log_days : mapping, optional
+        Days that each account is logged; `LOG_DAYS` at those that the newest sweep would log
+        first if not given.
 
     Raises
     ------
@@ -46,10 +49,38 @@ def write_logs(folder: Path, account_ids: Sequence[str] | None = None) -> list[P
         If the folder holds no demo, or none that was swept.
     """
     world, plans = _world(folder)
-    wanted = set(_to_be_logged(folder) if account_ids is None else account_ids)
+    wanted = dict.fromkeys(_to_be_logged(folder), LOG_DAYS) if log_days is None else log_days
     target = folder / "flow_logs"
     target.mkdir(exist_ok=True)
-    return [_write(target, plan, world) for plan in plans if plan.account_id in wanted]
+    return [
+        _write(target, plan, world, wanted[plan.account_id])
+        for plan in plans
+        if plan.account_id in wanted
+    ]
+
+
+def log_days_of(visits: Sequence[Visit], folder: Path) -> dict[str, int]:
+    """Days that each account of a campaign is logged, of the logs that are not back yet.
+
+    Raises
+    ------
+    ConfigError
+        If none is left.
+    """
+    _, plans = _world(folder)
+    ours = {plan.account_id for plan in plans}  # not those of planted change-outs
+    days = {
+        v.account_id: math.ceil(v.duration_days)
+        for v in visits
+        if v.logger_count and v.account_id in ours
+    }
+    left = {a: n for a, n in days.items() if not _log_file(folder / "flow_logs", a).is_file()}
+    if not left:
+        raise ConfigError(
+            f"demo: the campaign's {len(days)} logs are all back; run `rightsize sweep` and"
+            f" `rightsize campaign` with {folder / 'sweep.yaml'} for the next ones"
+        )
+    return left
 
 
 def _world(folder: Path) -> tuple[World, tuple[Plan, ...]]:
@@ -97,11 +128,15 @@ def _to_be_logged(folder: Path) -> list[str]:
     return [account for (account,) in found]
 
 
-def _write(target: Path, plan: Plan, world: World) -> Path:
+def _log_file(target: Path, account_id: str) -> Path:
+    return target / f"{account_id}.csv"
+
+
+def _write(target: Path, plan: Plan, world: World, days: int) -> Path:
     """One log: flow every 10 s, out by the sensor's error."""
     flow = drawn_by(plan, world).flow
-    first_s = _first_s(plan, world.calendar)
-    edge = first_s + STEP_S * np.arange(LOG_DAYS * DAY_S // STEP_S + 1)
+    first_s = _first_s(plan, world.calendar, days)
+    edge = first_s + STEP_S * np.arange(days * DAY_S // STEP_S + 1)
     gpm = np.diff(flow.gal_at(edge)) * 60 / STEP_S
     rng = np.random.default_rng([world.seed, 3, plan.index])
     gpm = gpm * np.exp(ERROR_PCT / 100 / _SDS * rng.standard_normal())
@@ -114,7 +149,7 @@ def _write(target: Path, plan: Plan, world: World) -> Path:
         "start_at": start.strftime("%Y-%m-%dT%H:%M:%SZ"),
         "step_s": STEP_S,
     }
-    path = target / f"{plan.account_id}.csv"
+    path = _log_file(target, plan.account_id)
     head = [f"# {key}: {value}" for key, value in keys.items()]
     write_text(path, "\n".join([*head, "flow", *_texts(gpm)]) + "\n")
     return path
@@ -124,9 +159,9 @@ def _texts(gpm: NDArray[np.float64]) -> list[str]:
     return [f"{value:.3f}".rstrip("0").rstrip(".") or "0" for value in gpm.tolist()]
 
 
-def _first_s(plan: Plan, calendar: Calendar) -> int:
-    """Second at which the log begins: two weeks before the end, irrigation in July."""
-    last = int(calendar.day[-1]) + 1 - LOG_DAYS - _LAST_DAYS
+def _first_s(plan: Plan, calendar: Calendar, days: int) -> int:
+    """Second at which the log begins: shortly before the end, irrigation in July."""
+    last = int(calendar.day[-1]) + 1 - days - _LAST_DAYS
     day = max(last, 0)
     july = np.flatnonzero(calendar.month_of_year == _JULY)
     if plan.customer_class == "irrigation" and len(july):

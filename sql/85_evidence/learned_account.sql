@@ -1,7 +1,8 @@
 -- grain: one account and meter whose logs are used in the newest sweep; key: account_id, meter_id
 -- reads: results.flow_log_result, results.recommendation, $log_cost_usd
 -- why: what logs took off the range of net benefit, from the last sweep without one to the newest
--- units: USD; widths of the 90 % range of net benefit in USD per year
+-- units: USD; net benefit of what is changed (0 if nothing is), and width of the 90 % range of the
+-- meter named (null where none is: a meter that is kept has no range), in USD per year
 with latest as (
     select max(sweep_id) as sweep_id
     from results.flow_log_result
@@ -24,7 +25,11 @@ stated as (
         account_id,
         meter_id,
         action,
-        net_benefit_high_usd_per_year - net_benefit_low_usd_per_year as range_usd
+        case
+            when action <> 'keep'
+                then net_benefit_high_usd_per_year - net_benefit_low_usd_per_year
+        end as range_usd,
+        case when action = 'change' then net_benefit_usd_per_year else 0 end as benefit_usd
     from results.recommendation
     where net_benefit_high_usd_per_year is not null and net_benefit_low_usd_per_year is not null
 ),
@@ -48,6 +53,8 @@ select
     before.log_count * $log_cost_usd as cost_usd,
     was.range_usd as range_before_usd,
     now.range_usd as range_after_usd,
+    was.benefit_usd as benefit_before_usd,
+    now.benefit_usd as benefit_after_usd,
     was.action as action_before,
     now.action as action_after
 from before

@@ -183,27 +183,33 @@ def _learned(learned: Learned, words: Units) -> dict[str, Any]:
     rows = learned.rows.to_dicts()
     per_dollar = learned.taken_off_per_usd
     said = "not known" if per_dollar is None else f"${decimal(per_dollar, 2)} a year"
+    before, after = learned.benefit_usd
+    drawn = learned.drawn
     label = (
-        f"Range of net benefit before and after, of {min(len(rows), ACCOUNTS_SHOWN)} logged"
+        f"Range of net benefit before and after, of {min(len(drawn), ACCOUNTS_SHOWN)} logged"
         " accounts; the table below has the numbers."
     )
     return {
         "figures": [
             _figure("logged accounts", words.count(len(rows)),
                     f"for {words.usd(learned.cost_usd)}"),
+            _figure("net benefit of what is changed", f"{words.usd(after)} a year",
+                    f"at these accounts, {words.usd(before)} before the logs"),
             _figure("range taken off", f"{words.usd(learned.taken_off_usd)} a year",
-                    "widths of the accounts' own 90 % ranges added up, not the fleet's range"),
-            _figure("for a dollar", said, "of width, so far"),
-            _figure("actions that changed", words.count(learned.changed_count),
-                    f"half of the ranges shrank by {share(learned.median_share, 0)} or more"),
+                    f"for a dollar of logs: {said}; widths of the accounts' own 90 % ranges"
+                    " added up, where a meter is named before and now; half of them shrank by"
+                    f" {share(learned.median_share, 0)} or more"),
+            _figure("actions that changed", words.count(learned.changed_count), ""),
         ],
-        "picture": Markup(learned_svg(learned.drawn, label=label)) if rows else "",
+        "picture": Markup(learned_svg(drawn, label=label)) if drawn else "",
         "rows": [
             {
                 "account": row["account_id"],
                 "cost": words.usd(row["cost_usd"]),
-                "before": words.usd(row["range_before_usd"]),
-                "after": words.usd(row["range_after_usd"]),
+                "benefit_before": words.usd(row["benefit_before_usd"]),
+                "benefit_after": words.usd(row["benefit_after_usd"]),
+                "before": _width(row["range_before_usd"], words),
+                "after": _width(row["range_after_usd"], words),
                 "per_dollar": decimal(row["taken_off_per_usd"], 2)
                 if row["taken_off_per_usd"] is not None
                 else "",
@@ -214,3 +220,7 @@ def _learned(learned: Learned, words: Units) -> dict[str, Any]:
             for row in rows
         ],
     }  # fmt: skip
+
+
+def _width(range_usd: float | None, words: Units) -> str:
+    return "" if range_usd is None else words.usd(range_usd)

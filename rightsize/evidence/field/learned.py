@@ -13,11 +13,15 @@ COLUMNS: Final = {
     "cost_usd": pl.Float64,
     "range_before_usd": pl.Float64,
     "range_after_usd": pl.Float64,
+    "benefit_before_usd": pl.Float64,
+    "benefit_after_usd": pl.Float64,
     "action_before": pl.String,
     "action_after": pl.String,
 }
-"""One row a logged account: cost of its logs, width of the 90 % range of net benefit a year
-before and after, and what the sweep said to do."""
+"""One row a logged account: cost of its logs; width of the 90 % range of net benefit a year,
+null where no meter is named; net benefit a year of what is changed; what the sweep said to do.
+"""
+_NOT_NEGATIVE: Final = ("cost_usd", "range_before_usd", "range_after_usd")
 
 
 @dataclass(frozen=True)
@@ -33,13 +37,19 @@ class Learned:
 
     @property
     def taken_off_usd(self) -> float:
-        """Width taken off all ranges, a year; a range that grew counts against it."""
+        """Width taken off all ranges, a year; one that grew counts against it."""
         return float(self.rows["taken_off_usd"].sum())
 
     @property
     def taken_off_per_usd(self) -> float | None:
         """Width taken off for each dollar of logs; None where they cost nothing."""
         return self.taken_off_usd / self.cost_usd if self.cost_usd > 0 else None
+
+    @property
+    def benefit_usd(self) -> tuple[float, float]:
+        """Net benefit a year of all that is changed, before and now."""
+        before, after = (self.rows[f"benefit_{word}_usd"].sum() for word in ("before", "after"))
+        return float(before), float(after)
 
     @property
     def changed_count(self) -> int:
@@ -63,7 +73,7 @@ class Learned:
     def drawn(self) -> list[dict[str, Any]]:
         """Rows for the picture."""
         return (
-            self.rows.select(
+            self.rows.drop_nulls("taken_off_usd").select(
                 account="account_id", before_usd="range_before_usd", after_usd="range_after_usd"
             )
             .to_dicts()
@@ -82,13 +92,12 @@ def learned_of(frame: pl.DataFrame) -> Learned:
     if missing:
         raise ValueError(f"logged accounts lack the columns {', '.join(missing)}")
     rows = frame.select(pl.col(name).cast(kind) for name, kind in COLUMNS.items())
-    numbers = [name for name, kind in COLUMNS.items() if kind == pl.Float64]
-    if rows.select(pl.any_horizontal(pl.col(numbers) < 0).any()).item():
+    if rows.select(pl.any_horizontal(pl.col(_NOT_NEGATIVE) < 0).any()).item():
         raise ValueError("costs and widths of ranges must not be negative")
     taken = pl.col("range_before_usd") - pl.col("range_after_usd")
     return Learned(
         rows.with_columns(
             taken_off_usd=taken,
             taken_off_per_usd=pl.when(pl.col("cost_usd") > 0).then(taken / pl.col("cost_usd")),
-        ).sort(["taken_off_usd", "account_id"], descending=[True, False])
+        ).sort(["taken_off_usd", "account_id"], descending=[True, False], nulls_last=True)
     )

@@ -32,12 +32,11 @@ def looped(tmp_path_factory):
         "select account_id from results.recommendation where verdict <> 'not_assessed'"
         " and service_kind = 'domestic' order by peak_10s_gpm desc limit 3",
     )
-    files = write_logs(folder, [a for (a,) in accounts])
+    files = write_logs(folder, {a: LOG_DAYS for (a,) in accounts})
     run_sweep(load(config))
     return config, files
 
 
-@pytest.mark.heavy_ci
 @pytest.mark.heavy_ci
 @pytest.mark.heavy
 def test_each_log_agrees_with_the_register_it_was_made_beside(looped):
@@ -54,7 +53,6 @@ def test_each_log_agrees_with_the_register_it_was_made_beside(looped):
         assert (accepted, rejected) == (landed, 0)
 
 
-@pytest.mark.heavy_ci
 @pytest.mark.heavy_ci
 @pytest.mark.heavy
 def test_the_next_sweep_says_what_a_log_changed(looped):
@@ -73,7 +71,6 @@ def test_the_next_sweep_says_what_a_log_changed(looped):
         assert f"a flow log of {LOG_DAYS} days is used" in reason
 
 
-@pytest.mark.heavy_ci
 @pytest.mark.heavy_ci
 @pytest.mark.heavy
 def test_nothing_new_is_published_when_no_log_is_new(looped):

@@ -36,10 +36,12 @@ def connection():
         made.execute(
             "create table results.recommendation (sweep_id text, account_id text,"
             " meter_id text, action text, net_benefit_low_usd_per_year double,"
-            " net_benefit_high_usd_per_year double)"
+            " net_benefit_usd_per_year double, net_benefit_high_usd_per_year double)"
         )
         made.executemany(
-            "insert into results.recommendation values ($1, $2, 'M' || $2, $3, $4, $5)", STATED
+            "insert into results.recommendation values"
+            " ($1, $2, 'M' || $2, $3, $4, ($4 + $5) / 2, $5)",
+            STATED,
         )
         yield made
 
@@ -63,7 +65,19 @@ def test_width_of_the_last_sweep_before_the_log_against_the_newest(connection) -
     assert row["cost_usd"] == 300.0  # two logs
     assert (row["range_before_usd"], row["range_after_usd"]) == (1000.0, 300.0)
     assert (row["action_before"], row["action_after"]) == ("log_first", "change")
+    assert (row["benefit_before_usd"], row["benefit_after_usd"]) == (0.0, 500.0)
     assert learned.taken_off_per_usd == pytest.approx(700 / 300)
+
+
+def test_a_meter_that_is_kept_has_no_range(connection) -> None:
+    connection.execute(
+        "update results.recommendation set action = 'keep' where sweep_id = 's4'"
+    )
+    with_logs(connection, LOGS)
+    [row] = learned_so_far(connection, log_cost_usd=150.0).rows.to_dicts()
+    assert row["range_before_usd"] == 1000.0
+    assert row["range_after_usd"] is None
+    assert row["benefit_after_usd"] == 0.0
 
 
 @pytest.mark.parametrize("logs", [[], LOGS[-2:]], ids=["none", "none used"])

@@ -19,9 +19,10 @@ from tests.unit.evidence.test_page import HOSTILE, Outline, tag_names
 
 LOGGED = pl.DataFrame(
     [
-        ("A-1", 150.0, 1000.0, 400.0, "log_first", "change"),
-        ("A-2", 150.0, 500.0, 600.0, "log_first", "log_first"),
-        ("A-3", 100.0, 300.0, 100.0, "log_first", "keep"),
+        ("A-1", 150.0, 1000.0, 400.0, 0.0, 900.0, "log_first", "change"),
+        ("A-2", 150.0, 500.0, 600.0, 0.0, 0.0, "log_first", "log_first"),
+        ("A-3", 100.0, 300.0, 100.0, 200.0, 300.0, "change", "change"),
+        ("A-4", 0.0, 250.0, None, 400.0, 0.0, "change", "keep"),
     ],
     schema=list(COLUMNS),
     orient="row",
@@ -90,17 +91,20 @@ def test_a_hostile_area_adds_no_tag(name) -> None:
 
 
 # HAND: 600 less 100 more and 200 less is 700 USD of width, for 400 USD: 1.75 a dollar. Shares
-# are 0.6, -0.2 and 2/3: the median is 0.6.
+# are 0.6, -0.2 and 2/3: the median is 0.6. A meter that is kept has no range.
 def test_what_was_bought_for_a_dollar() -> None:
     learned = learned_of(LOGGED)
     assert learned.taken_off_usd == pytest.approx(700.0)
     assert learned.taken_off_per_usd == pytest.approx(1.75)
     assert learned.median_share == pytest.approx(0.6)
     assert learned.changed_count == 2
-    assert learned.rows["account_id"].to_list() == ["A-1", "A-3", "A-2"]
+    assert learned.benefit_usd == (600.0, 1200.0)
+    assert learned.rows["account_id"].to_list() == ["A-1", "A-3", "A-2", "A-4"]
+    assert [row["account"] for row in learned.drawn] == ["A-1", "A-3", "A-2"]
     said = Outline(page(VISITS, learned=learned)).words
     assert re.search(r"range taken off\s+\$700 a year", said)
     assert "$1.75 a year" in said
+    assert re.search(r"net benefit of what is changed\s+\$1,200 a year", said)
 
 
 def test_nothing_learned_yet() -> None:
