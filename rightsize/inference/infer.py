@@ -43,7 +43,7 @@ from rightsize.meters.uncertainty.installed_curves import PlacedCurves
 
 Array = NDArray[np.floating[Any]]
 
-CHUNK: Final = 64  # [accounts] worked at once, which bounds the memory
+CHUNK: Final = 32  # [accounts] worked at once, which bounds the memory
 INTERVAL: Final = (0.05, 0.95)  # [1] quantiles of a published 90 % interval: convention
 DAYS_PER_YEAR: Final = 365.25  # [days] Julian year: convention
 
@@ -194,7 +194,8 @@ def _posterior(
     shares: Array = flow.time_share * BAND_CENTRES_GPM.astype(np.float32)
     shares /= np.maximum(actual, 1e-12)[..., None].astype(np.float32)
     shares = with_idle(shares, flow.idle_share * steady / np.maximum(actual, 1e-12), steady)
-    share_low, share_high = np.quantile(shares, INTERVAL, axis=0)
+    by_band = np.ascontiguousarray(np.moveaxis(shares, 0, -1))  # samples side by side
+    share_low, share_high = np.quantile(by_band, INTERVAL, axis=-1)
     actual_year = actual * scale
     return _widened(
         actual_gal_per_year=actual_year,

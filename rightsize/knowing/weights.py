@@ -68,12 +68,23 @@ def likeness(
         itself = apart[:, own, own]
         apart[:, own, own] = np.inf
         among = min(NEAREST, apart.shape[2] - 1) - 1
-        apart[:, own, own] = np.maximum(itself, np.partition(apart, among, -1)[..., among])
-    count = min(NEAREST, apart.shape[2])
-    ordered = np.partition(apart, (0, count - 1), axis=-1)
-    width = np.maximum(ordered[..., count - 1 : count], 1.0)
-    apart -= ordered[..., :1]
-    apart /= -2 * width
+        apart[:, own, own] = np.maximum(itself, _least(apart)[among])
+    least = _least(apart)
+    apart -= least[0][..., None]
+    apart /= -2 * np.maximum(least[-1], 1.0)[..., None]
     np.exp(apart, out=apart)
     apart /= apart.sum(axis=-1, keepdims=True)
     return apart
+
+
+def _least(apart: NDArray[np.float32]) -> list[NDArray[np.float32]]:
+    """The `NEAREST` least of [P, T, J] over the samples, in order: a few passes, no sort."""
+    by_sample = np.ascontiguousarray(apart.transpose(2, 0, 1))
+    least: list[NDArray[np.float32]] = []
+    for value in by_sample:
+        larger = value
+        for k, held in enumerate(least):
+            least[k], larger = np.minimum(held, larger), np.maximum(held, larger)
+        if len(least) < NEAREST:
+            least.append(larger)
+    return least
