@@ -74,16 +74,16 @@ def _fit(
         (
             3,
             "`odds_of_fit`: `peak_over_smoc`",
-            f"1.5 in: {small['odds_of_fit']:.2f} of the samples within 100 gpm; 2 in:"
+            f"1 1/2 in: {small['odds_of_fit']:.2f} of the samples within 100 gpm; 2 in:"
             f" {chosen['odds_of_fit']:.2f} within 160 gpm",
-            "1.5 in out, 2 in in",
+            "1 1/2 in out, 2 in in",
         ),
         (
             3,
             "`design_peak_share`",
-            f"{peak:g} gpm is {peak:.0f} % of the 1.5 in's SMOC,"
+            f"{peak:g} gpm is {peak:.0f} % of the 1 1/2 in's SMOC,"
             f" {100 * peak / 160:.0f} % of the 2 in's; at most {100 * share:.0f} %",
-            "1.5 in out, 2 in in",
+            "1 1/2 in out, 2 in in",
         ),
         (
             3,
@@ -91,7 +91,7 @@ def _fit(
             f"2 in: meter {row['head_loss_at_peak_psi']:.1f} psi, with reducers from 3 in and"
             f" the double check {row['assembly_loss_at_peak_psi']:.1f} of"
             f" {row['spare_head_psi']:g} psi",
-            "2 in in; at 110 gpm the 1.5 in would take too much",
+            "2 in in; at 110 gpm the 1 1/2 in would take too much",
         ),
     )
 
