@@ -205,6 +205,7 @@ def test_a_fire_meter_is_called_a_meter() -> None:
     [
         ({"verdict": "fits", "action": "log_first"}, "not decided"),
         ({"verdict": "fits", "action": "keep"}, "fits"),
+        ({"verdict": "fits", "action": "keep", "odds_of_undersized": 0.52}, "may be overrun"),
         ({"verdict": "undersized", "action": "log_first"}, "undersized"),
     ],
 )
