@@ -111,6 +111,8 @@ def _money_rows(row: dict[str, Any]) -> list[str]:
         "|---|---|",
         f"| expected increase in water and sewer revenue | {_usd(gain)} |",
         f"| loss of base charge, 3 in to {size} | {_usd(lost)} |",
+        f"| leaks that the new meter shows, repaired over the years | "
+        f"{_usd(row['leak_repair_usd_per_year'])} |",
         f"| wear of the old meter, less that of the new one | "
         f"{_usd(row['wear_gain_usd_per_year'])} |",
         "| annualized purchase and installation, net of O&M saved | "

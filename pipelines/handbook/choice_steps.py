@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from rightsize.recommend.worked_example import PLACE_IN, worked_example
+from rightsize.recommend.worked_example import PLACE_IN, STEADY_GAL, worked_example
 from rightsize.settings import Thresholds
 
 
@@ -24,7 +24,7 @@ def step_rows() -> list[str]:
         *_before(row, limits),
         *_fit(row, small, chosen, limits),
         *_size(by_name),
-        *_money(chosen, limits),
+        *_money(row, chosen, limits),
         *_which(chosen, dear, limits),
         *_end(row, limits),
     )
@@ -47,6 +47,12 @@ def _before(row: dict[str, Any], limits: Thresholds) -> tuple[Step, ...]:
             "3 in line on a 3 in meter, fire arrangement not recorded",
             f"no fire gate: below {limits.fire_line_min_in:g} in, and no size above the meter",
         ),
+        (
+            1,
+            "`leak_window_days`: a flow that began in the year",
+            "the least hour of the day is none",
+            "nothing is left out of the flows",
+        ),
         (1, "service of its own kind, manifold", "domestic, one meter", "none"),
         (
             2,
@@ -68,16 +74,16 @@ def _fit(
         (
             3,
             "`odds_of_fit`: `peak_over_smoc`",
-            f"1.5 in: {small['odds_of_fit']:.2f} of the samples within 100 gpm; 2 in:"
+            f"1 1/2 in: {small['odds_of_fit']:.2f} of the samples within 100 gpm; 2 in:"
             f" {chosen['odds_of_fit']:.2f} within 160 gpm",
-            "1.5 in out, 2 in in",
+            "1 1/2 in out, 2 in in",
         ),
         (
             3,
             "`design_peak_share`",
-            f"{peak:g} gpm is {peak:.0f} % of the 1.5 in's SMOC,"
+            f"{peak:g} gpm is {peak:.0f} % of the 1 1/2 in's SMOC,"
             f" {100 * peak / 160:.0f} % of the 2 in's; at most {100 * share:.0f} %",
-            "1.5 in out, 2 in in",
+            "1 1/2 in out, 2 in in",
         ),
         (
             3,
@@ -85,7 +91,7 @@ def _fit(
             f"2 in: meter {row['head_loss_at_peak_psi']:.1f} psi, with reducers from 3 in and"
             f" the double check {row['assembly_loss_at_peak_psi']:.1f} of"
             f" {row['spare_head_psi']:g} psi",
-            "2 in in; at 110 gpm the 1.5 in would take too much",
+            "2 in in; at 110 gpm the 1 1/2 in would take too much",
         ),
     )
 
@@ -103,7 +109,7 @@ def _size(by_name: dict[tuple[str, float, str], dict[str, Any]]) -> tuple[Step, 
     )
 
 
-def _money(chosen: dict[str, Any], limits: Thresholds) -> tuple[Step, ...]:
+def _money(row: dict[str, Any], chosen: dict[str, Any], limits: Thresholds) -> tuple[Step, ...]:
     fitting = limits.fitting_usd_per_in * 3
     return (
         (
@@ -112,6 +118,34 @@ def _money(chosen: dict[str, Any], limits: Thresholds) -> tuple[Step, ...]:
             f"recorded place {PLACE_IN:g} in, the 2 in displacement is 17 in long; line and"
             f" street are recorded: reducers and spool ${fitting:,.0f}",
             f"cost ${chosen['change_cost_usd']:,.0f}, nothing more is possible",
+        ),
+        (
+            4,
+            "tap and line, `capacity_charge_usd_per_equivalent`, `renewal_credit_share`",
+            "the 2 in is no larger than its line and adds no capacity; the age of the old meter"
+            " is not recorded",
+            "no cost, no credit",
+        ),
+        (
+            4,
+            "`count_base_charge_loss`",
+            f"full: ${-row['fixed_charge_change_usd_per_year']:,.0f} less per year",
+            "counted for the meter's life",
+        ),
+        (
+            4,
+            "`leak_runs_after_3_months_share`, `_12_`, `_36_`",
+            f"{STEADY_GAL:,.0f} gal of the volume run below the old meter's start:"
+            f" ${row['steady_gain_usd_per_year']:,.0f} of the gain, of which repair takes"
+            f" ${-row['leak_repair_usd_per_year']:,.0f} per year over the life",
+            f"without it ${row['net_benefit_without_leak_usd_per_year']:,.0f} per year are"
+            " left: no leak carries the change",
+        ),
+        (
+            4,
+            "`count_wear`",
+            "counted here",
+            f"-${-row['wear_gain_usd_per_year']:,.0f} per year",
         ),
     )
 

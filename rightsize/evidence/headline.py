@@ -72,8 +72,7 @@ def _by_verdict(site: SiteEvidence, now: str) -> str:
 def _kept(site: SiteEvidence, now: str) -> str:
     """What is known in favor of the meter that stays, and no more."""
     row = site.recommendation
-    asked = float(site.thresholds.get("odds_of_fit") or ODDS_OF_FIT)
-    if (row.get("odds_of_undersized") or 0.0) + asked > 1:
+    if may_be_overrun(site):
         why = "it is not shown to be too small"
     elif (row.get("runner_up_net_benefit_usd_per_year") or 0.0) > 0:
         why = "no other meter is shown to be worth a change"
@@ -133,3 +132,19 @@ def _lower(text: str) -> str:
     if text[:2].isupper():
         return text
     return text[:1].lower() + text[1:] + ("" if text.endswith(".") else ".")
+
+
+def verdict_shown(site: SiteEvidence) -> str:
+    """The verdict as the page's second line begins: it never says that an open case fits."""
+    row = site.recommendation
+    if row["verdict"] != "fits":
+        return VERDICT_WORD[row["verdict"]]
+    if row["action"] == "log_first" or site.is_stopped:
+        return "not decided"
+    return "may be overrun" if may_be_overrun(site) else VERDICT_WORD["fits"]
+
+
+def may_be_overrun(site: SiteEvidence) -> bool:
+    """The installed meter would not pass for a new one: its overload is too likely."""
+    asked = float(site.thresholds.get("odds_of_fit") or ODDS_OF_FIT)
+    return float(site.recommendation.get("odds_of_undersized") or 0.0) + asked > 1

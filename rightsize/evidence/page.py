@@ -14,7 +14,7 @@ from markupsafe import Markup
 from rightsize.evidence import words
 from rightsize.evidence.card import card
 from rightsize.evidence.cautions import CAUTIONS
-from rightsize.evidence.headline import headline
+from rightsize.evidence.headline import headline, verdict_shown
 from rightsize.evidence.outcomes.site_outcome import outcome_lines
 from rightsize.evidence.pictures.band_picture import bands_svg
 from rightsize.evidence.pictures.duration_picture import duration_svg, exceedance
@@ -84,14 +84,15 @@ def site_page(meters: Sequence[SiteEvidence], *, for_pdf: bool = False) -> str:
 
 def _part(site: SiteEvidence) -> dict[str, Any]:
     units, row = Units(site.units), site.recommendation
-    is_open = row["verdict"] == "fits" and (row["action"] == "log_first" or site.is_stopped)
+    shown = verdict_shown(site)
+    is_open = shown not in words.VERDICT_WORD.values()
     return {
         "site": site,
         "row": row,
         "address": site.listed.get("service_address"),
         "units": units,
         "verdict_sign": words.VERDICT_SIGN["not_assessed" if is_open else row["verdict"]],
-        "verdict_word": "not decided" if is_open else words.VERDICT_WORD[row["verdict"]],
+        "verdict_word": shown,
         "headline": headline(site),
         "reason": row["reason"] if site.is_assessed or site.is_fire else "",
         "is_settled": row.get("settled_verdict", row["verdict"]) == row["verdict"]

@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, Final
 
-from rightsize.meters.catalogue import STANDARD_GRADE
+from rightsize.meters.catalogue import STANDARD_GRADE, size_words
 from rightsize.units import PSI_PER_BAR
 from rightsize.units.column_units import nominal_mm
 from rightsize.units.plain_number import plain_number
@@ -55,13 +55,12 @@ class Units(UnitNames):
         return self._say(psi, factor, unit)
 
     def size(self, size_in: float | None) -> str:
-        """A nominal size; 5/8 and 3/4 in are said as the trade says them."""
+        """A nominal size as the trade says it: 5/8 in, 1 1/2 in."""
         if size_in is None or math.isnan(size_in):
             return ABSENT
         if self.is_metric:
             return f"{nominal_mm(size_in):g}{THIN}mm"
-        words = {0.5: "1/2", 0.625: "5/8", 0.75: "3/4", 1.5: f"1{THIN}1/2", 2.5: f"2{THIN}1/2"}
-        return f"{words.get(round(size_in, 4), f'{size_in:g}')}{THIN}in"
+        return f"{size_words(size_in).replace(' ', THIN)}{THIN}in"
 
     def meter(
         self, meter_type: str | None, size_in: float | None, grade: str | None = None

@@ -18,7 +18,7 @@ MeterStatus = Literal["rated", "unrated", "unknown"]
 
 STANDARD_GRADE: Final = "standard"
 _SAME_SIZE_IN: Final = 1e-6
-_FRACTIONS: Final = {0.5: "1/2", 0.625: "5/8", 0.75: "3/4"}
+_FRACTIONS: Final = {0.5: "1/2", 0.625: "5/8", 0.75: "3/4", 1.5: "1 1/2", 2.5: "2 1/2"}
 
 
 @dataclass(frozen=True)
@@ -206,8 +206,8 @@ class Catalogue:
 
 
 def size_words(size_in: float) -> str:
-    """A nominal size in trade terms: `5/8`, `1.5`."""
-    return _FRACTIONS.get(size_in, f"{size_in:g}")
+    """A nominal size in trade terms: `5/8`, `1 1/2`."""
+    return _FRACTIONS.get(round(size_in, 4), f"{size_in:g}")
 
 
 def _size_figure(size_in: float, units: UnitSystem) -> str:

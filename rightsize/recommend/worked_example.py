@@ -28,6 +28,7 @@ ACTUAL_GAL: Final = (1_000_000.0, 1_100_000.0, 1_300_000.0)
 PEAK_GPM: Final = (60.0, 75.0, 110.0)
 SUSTAINED_GPM: Final = (15.0, 18.0, 25.0)
 REGISTERED_NOW_GAL: Final = 900_000.0
+STEADY_GAL: Final = 20_000.0  # a year of 0.038 gpm that the installed meter does not turn at
 REGISTERS: Final = (None, 0.98, 0.98, 0.97, 0.86, 0.97)
 """Share of the actual volume that each meter registers; None for the installed one."""
 
@@ -137,6 +138,7 @@ def _posterior() -> FlowPosterior:
         actual_volume_share_high=bands,
         registered_envelope_low=np.zeros((1, len(REGISTERS))),
         registered_envelope_high=np.full((1, len(REGISTERS)), max(ACTUAL_GAL)),
+        steady_unseen_gal_per_year=np.full((count, 1), STEADY_GAL),
     )
 
 

@@ -332,8 +332,8 @@ def _fits(said: Wording, limits: Thresholds) -> pl.Expr:
     why = pl.col("_lost_by").replace_strict(too_little, default=None)
     rival = pl.concat_str(rival, pl.concat_str(pl.lit(", "), why).fill_null(""))
     alone = pl.lit(
-        "; every other meter in the catalog is too small, larger than needed or not allowed"
-        " here"
+        "; every other meter in the catalog is too small, larger without proven need or not"
+        " allowed here"
     )
     has_rival = pl.col("_rival").is_not_null()
     return pl.concat_str(keeps, pl.when(has_rival).then(rival).otherwise(alone))

@@ -10,8 +10,10 @@ from hypothesis import strategies as st
 
 from rightsize.evidence.headline import headline
 from rightsize.evidence.page import site_page
+from rightsize.evidence.quantity import Units
 from rightsize.evidence.statements import figures, in_service_since, net_sum
 from rightsize.evidence.visit import checklist
+from rightsize.meters.catalogue import size_label
 from tests.unit.evidence.sites import candidate, recommendation, site
 
 MONEY = st.floats(-2e4, 2e4)
@@ -203,6 +205,7 @@ def test_a_fire_meter_is_called_a_meter() -> None:
     [
         ({"verdict": "fits", "action": "log_first"}, "not decided"),
         ({"verdict": "fits", "action": "keep"}, "fits"),
+        ({"verdict": "fits", "action": "keep", "odds_of_undersized": 0.52}, "may be overrun"),
         ({"verdict": "undersized", "action": "log_first"}, "undersized"),
     ],
 )
@@ -219,3 +222,10 @@ def test_money_saved_is_not_called_a_cost() -> None:
     names = [t.name for t in net_sum(site(recommendation=row))]
     assert "O&M saved, less the cost of the change" in names
     assert "cost of the change" not in names
+
+
+@pytest.mark.parametrize("size_in", [0.5, 0.625, 0.75, 1, 1.5, 2, 2.5, 3, 8, 12])
+def test_the_first_line_and_the_reason_say_a_size_alike(size_in: float) -> None:
+    shown = Units("us").size(size_in).replace("\u202f", " ").replace("\u2009", " ")
+    assert shown == size_label(size_in, units="us")
+    assert "." not in shown
