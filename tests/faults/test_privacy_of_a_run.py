@@ -95,6 +95,11 @@ def run(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Ran]:
             rightsize("program", config, "--budget", "50000"),
             rightsize("rows", config, "--limit", "5"),
             rightsize("evidence", config, "A-10001", "--to", folder / "pages"),
+            rightsize("campaign", config, "--loggers", "3", "--weeks", "4", "--budget", "9000"),
+            rightsize("work-orders", config),
+            rightsize("test-program", config, "--to", folder / "tests"),
+            rightsize("demo", folder, "--logs"),
+            rightsize("sweep", config, "--log-json"),
             f"'{sys.executable}' -c 'import pipelines.service.flows, pipelines.work.cluster'",
         )
     )
@@ -114,6 +119,8 @@ def test_demo_sweep_pages_and_query_ask_no_network(run):
     folder, ran = run
     assert (folder / "workspace" / "published" / "pages" / "index.html").is_file(), ran.said
     assert list((folder / "pages").glob("site-*.html")), ran.said
+    assert (folder / "workspace" / "campaign" / "work_orders" / "campaign.html").is_file()
+    assert (folder / "tests" / "lots.csv").is_file(), ran.said
     assert json.loads((folder / "accounts.json").read_text()), ran.said
     assert "Traceback" not in ran.said
     assert ran.counted, "the kernel's tables could not be read"

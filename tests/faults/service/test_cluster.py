@@ -158,15 +158,12 @@ def test_a_flow_sends_its_buckets_to_the_cluster_and_publishes_the_same(
     cluster.node("two")
     until(lambda: len(cluster.pids()) == 2, "two workers")
     config = utility(tmp_path)
-    code = (
-        "import sys, pipelines.service.flows as f; "
-        "f.nightly(sys.argv[1], scheduler=sys.argv[2])"
-    )
-    flow = (sys.executable, "-c", code, config, cluster.address)
+    flow = (sys.executable, "-c", "import pipelines.service.flows as f; f.nightly()")
+    named = {"RIGHTSIZE_CONFIG": str(config), "RIGHTSIZE_SCHEDULER": cluster.address}
     log = tmp_path / "flow.log"
     with (
         prefect_server(tmp_path) as server,
-        process(*flow, log=log, **server.environment) as run,
+        process(*flow, log=log, **server.environment, **named) as run,
     ):
         assert run.wait(400) == 0, log.read_text()
         assert [r["state_type"] for r in server.runs("COMPLETED")] == ["COMPLETED"]

@@ -35,7 +35,7 @@ def land_file(connection, landing):
 land.land_file = land_file
 if sys.argv[3:]:
     from pipelines.service.flows import nightly
-    nightly(config)
+    nightly()
 else:
     from pipelines.cli import main
     sys.argv = ["rightsize", "sweep", str(config)]
@@ -107,7 +107,11 @@ def test_a_signal_ends_a_flow_in_a_statement_of_hours(
     config: Path, whole: Path, tmp_path: Path
 ):
     before = results(config).read_bytes()
-    with prefect_server(tmp_path) as server, child(config, "flow", **server.environment) as run:
+    named = {"RIGHTSIZE_CONFIG": str(config)}
+    with (
+        prefect_server(tmp_path) as server,
+        child(config, "flow", **server.environment, **named) as run,
+    ):
         until(lambda: has_begun(config), "the long statement to begin")
         run.terminate()
         run.wait(60)
