@@ -41,6 +41,7 @@ BAND_PARAMETERS: Final = {
 }
 MOST_ROWS: Final = 16_000_000
 """Rows of a partition held in memory (1 GB); one with more goes through SQL, which spills."""
+_IS_HANDED: Final = "meter_id in (select meter_id from handed_meter)"
 _RESOLVED: Final = ("meter_key", "keyed_read", "superseded_read")
 _REDUCED: Final = ("deviation", "hour_read", "day_read", "register_step", "month_stat")
 _MODULES: Final[tuple[ModuleType, ...]] = (
@@ -128,7 +129,6 @@ def method_digest() -> str:
 _STATEMENTS: Final = (
     "landed_read",
     "landed_read_none",
-    "handed_read",
     "ranked_reading",
     "ranked_reading_none",
     "far_reading",
@@ -191,7 +191,8 @@ def _hand_over(
             grid.landed(path.stem, len(gal), sum_in_any_order(gal))
     if is_left:
         connection.register("handed_meter", pa.table({"meter_id": pa.array(reads.names[left])}))
-        run_sql(connection, "30_profile/handed_read", files)
+        landed = sql_text("30_profile/landed_read").rstrip().rstrip(";")
+        connection.execute(f"{landed}\nwhere {_IS_HANDED}", files)
     elif by_register:
         run_sql(connection, "30_profile/landed_read_none")
     return is_left
