@@ -91,8 +91,11 @@ def _run(
     sql_only: bool,
 ) -> None:
     """Make the `TABLES` of `landed_read` and `ranked_reading` in the connection."""
-    if by_register:
+    if by_register and sql_only:
         run_sql(connection, "30_profile/interval_from_register")
+    elif by_register:
+        grid.take_calm_registers()
+        _intervals_of_others(connection)
     for relation in _RESOLVED:
         run_sql(connection, f"30_profile/{relation}")
     run_sql(connection, "30_profile/current_read", {"timezone": timezone})
@@ -103,6 +106,18 @@ def _run(
     run_sql(connection, "30_profile/month_band", BAND_PARAMETERS)
     for relation in ("day_flow", "balance", "stuck_register", "replaced_read"):
         run_sql(connection, f"30_profile/{relation}")
+
+
+def _intervals_of_others(connection: duckdb.DuckDBPyConnection) -> None:
+    """Differences of readings of meters not taken yet; the statement sees no others."""
+    connection.execute("alter table ranked_reading rename to every_reading")
+    connection.execute(
+        "create temp table ranked_reading as from every_reading"
+        " where meter_id not in (select meter_id from taken_register)"
+    )
+    run_sql(connection, "30_profile/interval_from_register")
+    connection.execute("drop table ranked_reading")
+    connection.execute("alter table every_reading rename to ranked_reading")
 
 
 @cache
@@ -132,6 +147,7 @@ _STATEMENTS: Final = (
     "ranked_reading",
     "ranked_reading_none",
     "far_reading",
+    "calm_reading",
     "interval_from_register",
     *_RESOLVED,
     "current_read",
