@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Final
 
 import duckdb
 
@@ -19,6 +20,36 @@ from pipelines.sources.text_file import kind_and_amount
 from pipelines.sources.wide import wide_view
 from pipelines.store.warehouse import literal, quoted, run_sql
 from rightsize.errors import ConfigError
+
+_TIMES: Final = ("TIMESTAMP", "TIMESTAMP_S", "TIMESTAMP_MS")
+_NUMBERS: Final = ("DOUBLE", "BIGINT", "INTEGER", "SMALLINT", "TINYINT")
+_PEAK: Final = (
+    "case when try_cast(({0})::varchar as double) is not null "
+    "then coalesce(try_cast(({0})::varchar as float), 'inf'::float) end"
+)
+_TYPED_READ: Final = """
+create or replace temp view typed_read as
+select
+    source_line,
+    meter_id,
+    at_value::varchar as at_text,
+    case
+        when at_value between timestamp '0001-01-01' and timestamp '9999-12-31 23:59:59.999999'
+            then at_value::timestamp
+    end as stamp_at,
+    false as is_utc,
+    amount_value::varchar as amount_text,
+    amount_value::double as amount,
+    quality,
+    null::varchar as unit_text,
+    gal_of_unit(null::varchar) as gal_per_unit,
+    interval_text,
+    try_cast(interval_text as float) as interval_min,
+    peak_gpm,
+    null::varchar as refused_as
+from typed_row
+"""
+"""As `sql/10_land/typed_read.sql` of the values' texts."""
 
 
 def is_parquet(path: Path) -> bool:
@@ -48,7 +79,8 @@ def stage_parquet(connection: duckdb.DuckDBPyConnection, task: FileTask) -> Stag
         "hive_partitioning = false)"
     )
     described = connection.execute(f"describe select * from {source}").fetchall()
-    header = tuple(str(r[0]) for r in described if r[0] != "file_row_number")
+    types = {str(r[0]): str(r[1]) for r in described if r[0] != "file_row_number"}
+    header = tuple(types)
     where = f"{task.path} (export {task.export.name})"
     positions = column_positions(header, task.export.columns, task.export.layout, where=where)
     names = {ours: _identifier(header[k]) for ours, k in positions.items()}
@@ -67,9 +99,39 @@ def stage_parquet(connection: duckdb.DuckDBPyConnection, task: FileTask) -> Stag
         )
         texts = {"amount" if k == amount else k: v for k, v in names.items()}
         statement = raw_read_view(source, "file_row_number + 1", texts)
+        of = {ours: types[header[k]] for ours, k in positions.items()}
+        if _is_typed(task, of["at"], of[amount]) and not {"time", "unit"} & of.keys():
+            connection.execute(statement)
+            _stage_typed(connection, source, texts)
+            return Staged(kind)
     connection.execute(statement)
     run_sql(connection, "10_land/typed_read")
     return Staged(kind)
+
+
+def _is_typed(task: FileTask, at: str, amount: str) -> bool:
+    """Whether times and volumes have types whose text reads back as the same value."""
+    export = task.export
+    is_plain = not export.time_format and not export.thousands and export.decimal == "."
+    return is_plain and at in _TIMES and amount in _NUMBERS
+
+
+def _stage_typed(
+    connection: duckdb.DuckDBPyConnection, source: str, names: dict[str, str]
+) -> None:
+    """`typed_read` of a file with typed columns, as of their texts, without writing these.
+
+    Texts that a refused read shows are made when they are asked for.
+    """
+    length, peak, code = (names.get(n, "null") for n in ("interval_min", "peak", "quality"))
+    connection.execute(
+        "create or replace temp table typed_row as select "
+        f"(file_row_number + 1)::bigint as source_line, {names['at']} as at_value, "
+        f"trim(({names['meter_id']})::varchar) as meter_id, {names['amount']} as amount_value, "
+        f"quality_of(({code})::varchar)::quality_word as quality, "
+        f"({length})::varchar as interval_text, {_PEAK.format(peak)} as peak_gpm from {source}"
+    )
+    connection.execute(_TYPED_READ)
 
 
 def _identifier(name: str) -> str:

@@ -55,19 +55,29 @@ def plain_account(share, meters, rng):
     return registered
 
 
-def test_accounts_a_second(capsys):
+def case(count):
+    """Accounts, meters and priors."""
     meters = tuple(m for m in load_catalogue().meters if m.grade == STANDARD_GRADE)
-    priors = load_priors()
     kinds = (sites.office, sites.hotel, sites.apartments, sites.retail)
     _, blocks = simulate_fleet(
         5, sites_per_kind=1, meters=meters, kinds=kinds, intervals=(60.0,)
     )
-    block = tiled(blocks[60.0], ACCOUNTS)
+    return tiled(blocks[60.0], count), meters, load_priors()
+
+
+def seconds_of_inference(accounts):
+    """Processor time of that many accounts; kernels and curves are made before."""
+    block, meters, priors = case(accounts)
     options = {"samples": SAMPLES, "seed": 1, "learnt": None}
-    whole.infer(tiled(block, 8), meters, priors, **options)  # kernels and curves are made once
+    whole.infer(tiled(block, 8), meters, priors, **options)
     before = time.process_time()
     whole.infer(block, meters, priors, **options)
-    fast = ACCOUNTS / (time.process_time() - before)
+    return time.process_time() - before
+
+
+def test_accounts_a_second(capsys):
+    block, meters, _ = case(PLAIN_ACCOUNTS)
+    fast = ACCOUNTS / seconds_of_inference(ACCOUNTS)
     share = block.band_count[:PLAIN_ACCOUNTS] / block.reads_used[:PLAIN_ACCOUNTS, None]
     before = time.process_time()
     for each in share:

@@ -35,6 +35,15 @@ def forty_meters() -> Catalogue:
     )
 
 
+def seconds_of_choice(accounts: int) -> float:
+    """Processor time of the decision for that many accounts, under forty meters."""
+    meters, limits, rates = forty_meters(), Thresholds(), tariff()
+    block, posterior, sites, _ = fleet(accounts, draws=40, meters=meters)
+    began = time.process_time()
+    decide(block, posterior, sites, meters, rates, limits, units="us")
+    return time.process_time() - began
+
+
 def test_hundred_thousand_accounts_under_forty_meters(
     capsys: pytest.CaptureFixture[str],
 ) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
+from functools import cache
 from typing import Any, Final
 
 import duckdb
@@ -161,6 +162,7 @@ def _stage(connection: duckdb.DuckDBPyConnection, task: FileTask) -> Staged:
     return replace(staged, problem=shown)
 
 
+@cache
 def read_limits() -> dict[str, Any]:
     """The limits of the row rules."""
     found: dict[str, Any] = yaml.safe_load(

@@ -14,6 +14,7 @@ from pipelines.stages.profile.grid_reads import GridReads, matrices
 from pipelines.stages.profile.grid_tables import grid_tables
 from pipelines.stages.profile.profile_tables import joined_tables
 from pipelines.store.warehouse import run_sql
+from rightsize.demand.month_grid import sum_in_any_order
 
 
 class GridMeters:
@@ -22,7 +23,7 @@ class GridMeters:
     def __init__(self, connection: duckdb.DuckDBPyConnection, timezone: str) -> None:
         self._connection, self._timezone = connection, timezone
         self._tables: dict[str, list[pa.Table]] = {}
-        self._landed: list[tuple[str, int, float]] = []
+        self._landed: list[tuple[str, str, int, float]] = []
 
     def take(self, reads: GridReads, irregular: NDArray[np.bool_]) -> NDArray[np.bool_]:
         """Reduce the meters that lie on a grid; returns those that do not."""
@@ -51,9 +52,38 @@ class GridMeters:
             {"taken": taken},
         )
 
+    def take_calm_registers(self) -> None:
+        """Reduce registers with plain differences; list them in `taken_register`."""
+        run_sql(self._connection, "30_profile/calm_reading")
+        found = self._fetch("select meter, minute, interval_min, gal, kind from calm_reading")
+        taken = []
+        if len(found["meter"]):
+            named = self._fetch(
+                "select distinct meter, meter_id from calm_reading order by meter"
+            )
+            names = named["meter_id"]
+            meter = np.searchsorted(named["meter"], found.pop("meter")).astype(np.int32)
+            peaks = np.full(len(names), np.nan)
+            reads = GridReads(names=names, peak_gpm=peaks, meter=meter, **found)
+            left = self.take(reads, reads.irregular())
+            self._add_register_volumes(~left[meter], reads.gal)
+            taken = names[~left].tolist()
+        table = pa.table({"meter_id": pa.array(taken, pa.string())})
+        self._connection.register("taken_register", table)
+
+    def _add_register_volumes(
+        self, chosen: NDArray[np.bool_], gal: NDArray[np.float64]
+    ) -> None:
+        """Volumes by file; the balance's statement counts the readings themselves."""
+        of_row = self._fetch("select file from calm_reading")["file"]
+        files = self._fetch("select distinct file, file_hash from calm_reading order by file")
+        for file, file_hash in zip(files["file"], files["file_hash"], strict=True):
+            volume = sum_in_any_order(gal[chosen & (of_row == file)])
+            self._landed.append(("register", file_hash, 0, volume))
+
     def landed(self, file_hash: str, rows: int, gal: float) -> None:
         """Reads of a file that no other read supersedes, for the balance."""
-        self._landed.append((file_hash, rows, gal))
+        self._landed.append(("interval", file_hash, rows, gal))
 
     def with_rows(self, tables: Mapping[str, pa.Table]) -> dict[str, pa.Table]:
         """The tables of all other meters with these meters' rows, in order."""
@@ -62,13 +92,16 @@ class GridMeters:
             for name, made in tables.items()
         }
         if self._landed:
-            hashes, rows, gal = zip(*self._landed, strict=True)
-            landed = pa.table({"file_hash": hashes, "rows": rows, "gal": gal})
+            kinds, hashes, rows, gal = zip(*self._landed, strict=True)
+            landed = pa.table({"kind": kinds, "file_hash": hashes, "rows": rows, "gal": gal})
             self._connection.register("grid_balance", landed)
             self._connection.register("other_balance", found["balance"])
             total = self._connection.sql(_BALANCE).to_arrow_table()
             found["balance"] = total.cast(found["balance"].schema)
         return found
+
+    def _fetch(self, query: str) -> dict[str, NDArray[Any]]:
+        return dict(self._connection.execute(query).fetchnumpy())
 
     def _local(self, at_us: NDArray[np.int64]) -> NDArray[np.int64]:
         self._connection.register("moments", pa.table({"at_us": at_us}))
@@ -93,7 +126,7 @@ from (
     select * from other_balance
     union all by name
     select
-        'interval' as kind,
+        kind,
         file_hash,
         rows,
         rows as current_rows,

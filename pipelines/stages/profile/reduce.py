@@ -41,6 +41,7 @@ BAND_PARAMETERS: Final = {
 }
 MOST_ROWS: Final = 16_000_000
 """Rows of a partition held in memory (1 GB); one with more goes through SQL, which spills."""
+_IS_HANDED: Final = "meter_id in (select meter_id from handed_meter)"
 _RESOLVED: Final = ("meter_key", "keyed_read", "superseded_read")
 _REDUCED: Final = ("deviation", "hour_read", "day_read", "register_step", "month_stat")
 _MODULES: Final[tuple[ModuleType, ...]] = (
@@ -90,8 +91,11 @@ def _run(
     sql_only: bool,
 ) -> None:
     """Make the `TABLES` of `landed_read` and `ranked_reading` in the connection."""
-    if by_register:
+    if by_register and sql_only:
         run_sql(connection, "30_profile/interval_from_register")
+    elif by_register:
+        grid.take_calm_registers()
+        _intervals_of_others(connection)
     for relation in _RESOLVED:
         run_sql(connection, f"30_profile/{relation}")
     run_sql(connection, "30_profile/current_read", {"timezone": timezone})
@@ -102,6 +106,18 @@ def _run(
     run_sql(connection, "30_profile/month_band", BAND_PARAMETERS)
     for relation in ("day_flow", "balance", "stuck_register", "replaced_read"):
         run_sql(connection, f"30_profile/{relation}")
+
+
+def _intervals_of_others(connection: duckdb.DuckDBPyConnection) -> None:
+    """Differences of readings of meters not taken yet; the statement sees no others."""
+    connection.execute("alter table ranked_reading rename to every_reading")
+    connection.execute(
+        "create temp table ranked_reading as from every_reading"
+        " where meter_id not in (select meter_id from taken_register)"
+    )
+    run_sql(connection, "30_profile/interval_from_register")
+    connection.execute("drop table ranked_reading")
+    connection.execute("alter table every_reading rename to ranked_reading")
 
 
 @cache
@@ -128,10 +144,10 @@ def method_digest() -> str:
 _STATEMENTS: Final = (
     "landed_read",
     "landed_read_none",
-    "handed_read",
     "ranked_reading",
     "ranked_reading_none",
     "far_reading",
+    "calm_reading",
     "interval_from_register",
     *_RESOLVED,
     "current_read",
@@ -191,7 +207,8 @@ def _hand_over(
             grid.landed(path.stem, len(gal), sum_in_any_order(gal))
     if is_left:
         connection.register("handed_meter", pa.table({"meter_id": pa.array(reads.names[left])}))
-        run_sql(connection, "30_profile/handed_read", files)
+        landed = sql_text("30_profile/landed_read").rstrip().rstrip(";")
+        connection.execute(f"{landed}\nwhere {_IS_HANDED}", files)
     elif by_register:
         run_sql(connection, "30_profile/landed_read_none")
     return is_left

@@ -8,6 +8,7 @@ from pathlib import Path
 import duckdb
 import pytest
 
+from pipelines.sources import parquet_file
 from tests.pipelines.exports import Utility
 
 
@@ -63,3 +64,58 @@ def test_a_broken_file_is_told_and_passed(tmp_path: Path) -> None:
     summary = utility.land()
     assert summary.rows_accepted == 1
     assert [p.path.name for p in summary.problems] == ["broken.parquet"]
+
+
+_ODD = """
+    select
+        case when k % 17 = 0 then ' M1 ' when k % 19 = 0 then null else 'M' || k % 3 end
+            as meter_id,
+        case
+            when k % 13 = 0 then null
+            when k % 29 = 0 then 'infinity'::{time}
+            when k % 31 = 0 then timestamp '0044-03-15 (BC) 01:00'::{time}
+            when k % 37 = 0 then timestamp '12025-06-01 01:00'::{time}
+            when k % 41 = 0 then timestamp '2025-06-01 01:00:30.25'::{time}
+            else (timestamp '2025-06-01' + to_hours(k))::{time}
+        end as read_at,
+        {volume} as volume,
+        [null, 'A', ' e', 'odd', 'missing'][1 + k % 5] as quality,
+        [null, 60, 15.5, -1][1 + k % 4]::double as interval_min,
+        [null, 3.5, 1e300, 'nan'::double][1 + k % 4] as peak
+    from range(1, 400) as t(k)
+"""
+_DOUBLES = "[null, k * 0.1, 'nan'::double, 'inf'::double, -0.1, 1e-300][1 + k % 6]"
+_PLACES = {"file_hash", "source_file", "filename"}
+_COLUMNS = {
+    "meter_id": "meter_id",
+    "at": "read_at",
+    "volume": "volume",
+    "quality": "quality",
+    "interval_min": "interval_min",
+    "peak": "peak",
+}
+
+
+@pytest.mark.parametrize("time", ["timestamp", "timestamp_s", "timestamp_ms"])
+@pytest.mark.parametrize("volume", [_DOUBLES, "(k * 10 - 500)::bigint", "k::tinyint"])
+def test_typed_columns_are_read_as_their_texts_are(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, time: str, volume: str
+) -> None:
+    """LAW: whatever the values, reads and refused rows are those of the columns' texts."""
+    volume = volume.replace("k::tinyint", "(k % 100)::tinyint")
+    found = []
+    for name in ("typed", "text"):
+        utility = Utility(tmp_path / name, {"columns": _COLUMNS})
+        write_parquet(utility, _ODD.format(time=time, volume=volume))
+        if name == "text":
+            monkeypatch.setattr(parquet_file, "_is_typed", lambda *_: False)
+        summary = utility.land()
+        (file,) = summary.files
+        reads, rejected = (
+            [{k: v for k, v in row.items() if k not in _PLACES} for row in rows]
+            for rows in (utility.lake(), utility.rejected())
+        )
+        found.append((reads, rejected, file.rows_landed, file.note, file.gal_landed))
+    assert found[0][0]
+    assert found[0][1]
+    assert repr(found[0]) == repr(found[1])
