@@ -176,6 +176,13 @@ def campaigned(sites):
     }
 
 
+def slope(sites):
+    """Slope of found on promised through the origin, where a log promises a gain."""
+    told = sites.promised_usd > 0
+    promised, found = sites.promised_usd[told], sites.found_usd[told]
+    return float((promised * found).sum() / (promised**2).sum())
+
+
 def main():
     """Figures of every fleet, and of all as one utility."""
     meters, priors, parts = tuple(load_catalogue().meters), load_priors(), []
@@ -183,7 +190,8 @@ def main():
         kind, seed = name.split(":")
         parts.append(sites_of(kind, int(seed), meters, priors))
         print(name, _text(campaigned(parts[-1])), flush=True)
-    print("all", _text(campaigned(joined(parts))))
+    every = joined(parts)
+    print("all", _text(campaigned(every)), f"slope {slope(every):.2f}")
 
 
 def _text(found):
