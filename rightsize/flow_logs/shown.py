@@ -45,6 +45,7 @@ class LogShown:
     hour_gpm: float  # largest hour
     logged_days: float
     pulse_gpm: float = 0.0  # one pulse a sample: finer flow is not told; 0 if not pulses
+    resolution_gal: float = 0.0  # of the register
 
     @property
     def day_count(self) -> int:
@@ -119,6 +120,7 @@ def shown(log: FlowLog, reads: RegisterReads) -> LogShown:
         hour_gpm=_largest_hour(log),
         logged_days=log.logged_days,
         pulse_gpm=log.pulse_gal * 60 / log.step_s,
+        resolution_gal=reads.resolution_gal,
     )
 
 

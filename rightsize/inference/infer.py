@@ -108,7 +108,9 @@ def infer(
         part = rows_of(block, slice(i, i + CHUNK))
         told = None if installed is None else installed.cut(slice(i, i + CHUNK))
         u = uniforms_of(part.meter_id, count=samples, seed=seed)
-        held = held_meters(part, meters, ground, told, u.own_meter, seed=seed)
+        is_told = np.zeros(part.size, dtype=bool) if told is None else told.index >= 0
+        own = known.own_meter(u.own_meter, part, ground, is_told)
+        held = held_meters(part, meters, ground, told, own, seed=seed)
         record = recorded.rows(slice(i, i + CHUNK))
         most = largest_flow_gpm(
             held.meters, record, priors.service, u.service_pressure, u.service_line

@@ -88,7 +88,7 @@ def sites_of(kind, seed, meters, priors, *, samples=64, **more):
         *(
             worth[rows, chosen[1]] - worth[rows, chosen[0]]
             for worth in (
-                true_worth(truth, block, case, net)
+                true_worth(truth, block, case, net, years_value(case, held))
                 for net in (
                     net_of_makes(truth, block, meters),
                     judge.oracle_of(truth, block, meters).net_usd,
@@ -108,7 +108,7 @@ def net_of_makes(truth, block, meters):
     return judge._net_usd(block, known, meters)[0].mean(axis=0)
 
 
-def true_worth(truth, block, case, net):
+def true_worth(truth, block, case, net, years_value):
     """Present value of every meter at every site in truth, 0 for a sound installed one."""
     _, costs, _ = case.priced(slice(0, block.size))
     rated, rows, index = (
@@ -120,12 +120,20 @@ def true_worth(truth, block, case, net):
     fits = (peak <= rated.smoc_gpm) & (hour <= rated.continuous_gpm)
     over = ~fits[rows, index]
     good = np.where(over[:, None], np.maximum(net, 0), net)
-    present = np.broadcast_to(costs.present_value_factor, net.shape)
+    present = years_value[:, None]
     wrong = case.thresholds.wrong_size_cost_usd
     again = np.broadcast_to(costs.change_cost_usd, net.shape) + wrong
     worth = np.where(fits, good * present, np.minimum(net, 0) * present - again)
     worth[rows, index] = -wrong * over
     return worth
+
+
+def years_value(case, held):
+    """Present value of 1 USD a year at every site [A], as the promise counts it."""
+    _, costs, _ = case.priced(slice(0, case.block.size))
+    value = np.full(case.block.size, np.median(costs.present_value_factor))
+    value[held.account] = held.present_value
+    return value
 
 
 def joined(parts):
@@ -168,6 +176,13 @@ def campaigned(sites):
     }
 
 
+def slope(sites):
+    """Slope of found on promised through the origin, where a log promises a gain."""
+    told = sites.promised_usd > 0
+    promised, found = sites.promised_usd[told], sites.found_usd[told]
+    return float((promised * found).sum() / (promised**2).sum())
+
+
 def main():
     """Figures of every fleet, and of all as one utility."""
     meters, priors, parts = tuple(load_catalogue().meters), load_priors(), []
@@ -175,7 +190,8 @@ def main():
         kind, seed = name.split(":")
         parts.append(sites_of(kind, int(seed), meters, priors))
         print(name, _text(campaigned(parts[-1])), flush=True)
-    print("all", _text(campaigned(joined(parts))))
+    every = joined(parts)
+    print("all", _text(campaigned(every)), f"slope {slope(every):.2f}")
 
 
 def _text(found):

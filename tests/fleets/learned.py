@@ -143,7 +143,8 @@ def true_value(truth, block, meters, case, held):
         truth.sustained_60min_gpm[at] <= rated.continuous_gpm[held.meter]
     )
     good = np.where(over[:, None], np.maximum(net, 0), net)
-    value = np.where(fits, good, np.minimum(net, 0) - held.wrong_usd) * held.present_value
+    value = np.where(fits, good, np.minimum(net, 0) - held.wrong_usd)
+    value = value * held.present_value[:, None]
     kept = -case.thresholds.wrong_size_cost_usd * over
     return np.concatenate([kept[:, None], np.where(held.is_there, value, -np.inf)], axis=1)
 

@@ -8,6 +8,7 @@ from datetime import date
 from pathlib import Path
 from typing import Final
 
+import duckdb
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
@@ -93,7 +94,7 @@ def campaign(
     start_on : date
         The campaign begins on the Monday of the first whole week from it on.
     held_logs : dict, optional
-        Logs of each class that are already held.
+        Logs of each class that are already held; those in use in the latest sweep if not given.
 
     Raises
     ------
@@ -116,7 +117,8 @@ def campaign(
         class_common_share=thresholds.class_common_share,
     )
     options = options_of(rows, flow, thresholds, start_on=monday, weeks=weeks)
-    chosen = choose_campaign(options, limits, held_logs=held_logs)
+    held = _held_logs(results) if held_logs is None else held_logs
+    chosen = choose_campaign(options, limits, held_logs=held)
     reasons = {
         (row["account_id"], row["meter_id"], row["kind"]): reason_of(
             row["kind"], row["odds_of_other_choice"], row["decides"]
@@ -145,6 +147,16 @@ def _read(results: Path, units: UnitSystem) -> tuple[pl.DataFrame, pl.DataFrame]
                 statement = metric_text(statement)
             found.append(pl.DataFrame(connection.sql(statement).to_arrow_reader().read_all()))
     return found[0], found[1]
+
+
+def _held_logs(results: Path) -> dict[str, int]:
+    """Logs in use of each class; none in results that were published before there were any."""
+    with open_held(results) as connection:
+        try:
+            rows = connection.sql(sql_text("80_campaign/held_log")).fetchall()
+        except duckdb.CatalogException:
+            return {}
+    return {str(name): int(count) for name, count in rows}
 
 
 def options_of(

@@ -18,6 +18,7 @@ from rightsize.demand.bands import BAND_CENTRES_GPM
 from rightsize.flow_logs.shown import LogShown, hourly
 from rightsize.inference import sobol
 from rightsize.inference.logs import logged_flow
+from rightsize.inference.logs.logged_curve import rank_given_log
 from rightsize.inference.logs.logged_flow import LoggedAccounts, logged_accounts
 from rightsize.inference.logs.logged_peak import logged_peak
 from rightsize.inference.meter.held_meters import HeldMeters
@@ -71,6 +72,26 @@ class Logs:
 
     def _of(self, block: ProfileBlock) -> LoggedAccounts | None:
         return logged_accounts(block.meter_id, self.known)
+
+    def own_meter(
+        self,
+        own_rank: Array,
+        block: ProfileBlock,
+        ground: RegisteredTable,
+        is_told: NDArray[np.bool_],
+    ) -> Array:
+        """Which meter of its entry each account holds [J, A], given logs of the pipe.
+
+        Where a test or a stated wear tells the curve (`is_told`), it stays as it is.
+        """
+        if (logged := self._of(block)) is None:
+            return own_rank
+        out = own_rank.copy()
+        for k, log in zip(logged.row.tolist(), logged.shown, strict=True):
+            if log.measures == "pipe" and not is_told[k]:
+                entry = int(block.meter_index[k])
+                out[:, k] = rank_given_log(own_rank[:, k], log, ground, entry)
+        return out
 
     def steady(self, steady_gpm: Array, block: ProfileBlock, held: HeldMeters) -> Array:
         """Continuous flow [J, A]."""

@@ -57,7 +57,7 @@ class OpenAccounts:
     renewed_share: Floats  # [P, K] part of a renewal's gain that counts against the change
     odds_asked: Floats  # [P, K]
     wrong_usd: Floats  # [P, K] a year, of a meter that proves too small
-    present_value: Floats  # [P, K] of 1 USD a year
+    present_value: Floats  # [P] of 1 USD a year over the life of the most promising meter
     is_shown: Flags  # [P] an overload is on record, or needs no evidence
     is_hourly: Flags  # [P] reads show the sustained flow
     present: Index  # [P] option chosen today: 0 keeps, k is meter k - 1
@@ -75,7 +75,7 @@ class OpenAccounts:
 
 _WITHOUT_METER: Final = {
     "account", "installed_gal", "actual_gal", "renewal_usd", "peak_gpm", "is_over",
-    "is_over_continuous", "is_shown", "is_hourly", "present",
+    "is_over_continuous", "is_shown", "is_hourly", "present", "present_value",
 }  # fmt: skip
 
 
@@ -152,7 +152,7 @@ def open_accounts(
         renewed_share=money(1 - costs.until_renewal_share),
         odds_asked=money(odds_asked(costs.change_cost_usd, limits)),
         wrong_usd=money(wrong_usd_per_year),
-        present_value=np.asarray(costs.present_value_factor[meter], _MONEY),
+        present_value=np.asarray(costs.present_value_factor[meter[:, 0]], _MONEY),
         is_shown=is_shown[account],
         is_hourly=case.block.interval_min[rows][account] <= _HOUR_MIN,
         present=np.where(changes[account], is_chosen.argmax(axis=1) + 1, 0),

@@ -150,11 +150,14 @@ def true_value_usd(accounts: OpenAccounts, *, overrun_usd: float) -> Floats:
     Notes
     -----
     A meter that proves too small brings nothing and is bought again. A larger meter that was
-    due is bought for safety: its cost is no loss.
+    due is bought for safety: its cost is no loss. Net benefits are level yearly amounts, so
+    all meters of an account are held against each other over one span of years: over its own
+    life each, the longer one would win whatever it brings a year.
     """
     net, over = accounts.net_usd, accounts.is_over[..., None]
     where_fit = np.where(over, np.maximum(net, 0), net)
     too_small = np.minimum(net, 0) - accounts.wrong_usd[:, None]
-    changed = np.where(accounts.fits, where_fit, too_small) * accounts.present_value[:, None]
+    changed = np.where(accounts.fits, where_fit, too_small)
+    changed *= accounts.present_value[:, None, None]
     kept = -overrun_usd * over.astype(changed.dtype)
     return np.concatenate([kept, changed], axis=2)

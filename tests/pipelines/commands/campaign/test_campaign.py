@@ -8,11 +8,12 @@ from dataclasses import fields
 from datetime import date
 from pathlib import Path
 
+import duckdb
 import polars as pl
 import pytest
 from rich.console import Console
 
-from pipelines.commands.campaign.choose import campaign
+from pipelines.commands.campaign.choose import _held_logs, campaign
 from pipelines.commands.campaign.summary import show_campaign, write_campaign
 from rightsize.campaign.visit import Visit
 from rightsize.errors import ConfigError
@@ -105,3 +106,32 @@ def test_nothing_affordable_is_said(results):
 def test_results_are_needed_first(tmp_path):
     with pytest.raises(ConfigError, match="no results yet"):
         campaign(tmp_path / "results.duckdb", LIMITS, **ASKED, units="us")
+
+
+def test_logs_in_use_in_the_newest_sweep_count_as_held_by_class(tmp_path):
+    """PLANTED: two offices logged, one of them twice; a refused log and an older sweep's."""
+    held = tmp_path / "told.duckdb"
+    with duckdb.connect(str(held)) as connection:
+        connection.execute("create schema results")
+        connection.execute(
+            "create table results.sweep as select 's1' sweep_id union select 's2'"
+        )
+        connection.execute(
+            "create table results.latest_recommendation as from (values ('A', 'M1', 'office'),"
+            " ('B', 'M2', 'office'), ('C', 'M3', 'hotel')) t(account_id, meter_id,"
+            " customer_class)"
+        )
+    assert _held_logs(held) == {}
+    with duckdb.connect(str(held)) as connection:
+        connection.execute(
+            "create table results.flow_log_result as from (values ('s2', 'A', 'M1', true),"
+            " ('s2', 'A', 'M1', true), ('s2', 'B', 'M2', true), ('s2', 'C', 'M3', false),"
+            " ('s1', 'C', 'M3', true)) t(sweep_id, account_id, meter_id, is_used)"
+        )
+    assert _held_logs(held) == {"office": 2}
+
+
+def test_a_log_of_a_class_that_is_known_teaches_less(results, outcome):
+    held = dict.fromkeys(set(outcome.campaign.options.customer_class.tolist()), 50)
+    known = campaign(results, LIMITS, **ASKED, units="us", held_logs=held)
+    assert known.campaign.plan.class_usd < outcome.campaign.plan.class_usd

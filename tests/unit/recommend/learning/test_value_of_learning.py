@@ -11,7 +11,7 @@ import pytest
 from rightsize.knowing.kinds import KINDS
 from rightsize.recommend.case import prepare
 from rightsize.recommend.choose import decide, judged
-from rightsize.recommend.learning.rules_again import RulesAgain
+from rightsize.recommend.learning.rules_again import RulesAgain, true_value_usd
 from rightsize.recommend.learning.value_of_learning import value_of_learning
 from rightsize.settings import Thresholds
 from tests.unit.recommend.one_account import decided, sold
@@ -163,3 +163,16 @@ def test_a_leak_in_one_of_four_samples_is_worth_two_nights():
     assert row["odds_of_other_choice"] == pytest.approx(0.25)
     assert row["decides"] == "smaller_meter"
     assert row["decides_type"] == "displacement"
+
+
+def test_a_longer_life_does_not_make_a_meter_worth_more_than_its_yearly_benefit(case):
+    """LAW: of meters that fit, the one of more net benefit a year is the better decision."""
+    worth = np.linspace(8, 14, len(case.costs.present_value_factor))  # lives of all lengths
+    various = replace(case, costs=replace(case.costs, present_value_factor=worth))
+    held = judged(various, EVERY).learnable
+    value = true_value_usd(held, overrun_usd=LIMITS.wrong_size_cost_usd)[..., 1:]
+    plain = held.fits & ~held.is_over[..., None] & held.is_there[:, None]
+    yearly = np.where(plain, held.net_usd, -np.inf).argmax(axis=2)
+    whole = np.where(plain, value, -np.inf).argmax(axis=2)
+    assert (plain.sum(axis=2) > 1).sum() > 1000
+    assert np.array_equal(yearly, whole)
