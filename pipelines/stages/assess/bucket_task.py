@@ -44,7 +44,8 @@ def load_task(
 ) -> BucketProfile:
     """The trailing year of a bucket, with the reason for each meter that cannot be assessed.
 
-    Of the months that decisions rest on, or with `all_reads` of every month.
+    Of the months that decisions rest on, or with `all_reads` of every month; days and leaks
+    only where `leaks` says which flows are such.
     """
     profile = load_bucket(
         workspace,
@@ -53,6 +54,7 @@ def load_task(
         window_months=int(thresholds.window_months),
         stopped_after_days=int(thresholds.stopped_after_days),
         leaks_of=leaks.leaks_of if leaks else None,
+        with_days=leaks is not None,
     )
     stat = not_assessed_reason(
         profile.stat,
