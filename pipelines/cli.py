@@ -120,13 +120,16 @@ def sweep(
     log_json: LogJson = False,
 ) -> None:
     """Process all new reads, assess every meter and publish the results."""
-    from pipelines.commands import console
-    from pipelines.configuration.load_settings import load
-    from pipelines.service.notify import noted
-    from pipelines.sweep.state import SweepOrder
-    from pipelines.sweep.sweep import run_sweep, show_outcome, sweep_pool
-    from pipelines.work.observe import log_to
-    from pipelines.work.stop import stoppable
+    from pipelines.work.imports import uncollected
+
+    with uncollected():
+        from pipelines.commands import console
+        from pipelines.configuration.load_settings import load
+        from pipelines.service.notify import noted
+        from pipelines.sweep.state import SweepOrder
+        from pipelines.sweep.sweep import run_sweep, show_outcome, sweep_pool
+        from pipelines.work.observe import log_to
+        from pipelines.work.stop import stoppable
 
     loaded = load(config)
     logs = loaded.workspace.logs

@@ -10,6 +10,7 @@ import datetime as dt
 import shutil
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
+from dataclasses import replace
 from pathlib import Path
 
 import polars as pl
@@ -19,7 +20,8 @@ from rich.table import Table
 
 from pipelines.configuration.fleet import load_fleet
 from pipelines.configuration.load_settings import Loaded
-from pipelines.stages.assess.assess import BucketTask, assess_bucket
+from pipelines.stages.assess.assess import assess_bucket
+from pipelines.stages.assess.bucket_task import BucketTask
 from pipelines.store.leftovers import own_name
 from pipelines.store.workspace import Workspace
 from pipelines.sweep.stages import learnt_prior, profile_lake, verify_jobs, verify_teaches
@@ -76,9 +78,7 @@ def preview(
 
 def _tasks_of(tasks: Sequence[BucketTask], accounts: Sequence[str]) -> list[BucketTask]:
     wanted = [
-        BucketTask(
-            t.bucket, t.folders, t.service.filter(pl.col("account_id").is_in(list(accounts)))
-        )
+        replace(t, service=t.service.filter(pl.col("account_id").is_in(list(accounts))))
         for t in tasks
     ]
     found = {a for t in wanted for a in t.service["account_id"]}

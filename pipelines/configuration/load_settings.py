@@ -295,6 +295,13 @@ class SweepSettings(Settings):
         "warn",
         description="what to do if a validation suite fails: publish with a warning, or stop",
     )
+    decide_on: Literal["all_reads", "full_months"] = Field(
+        "all_reads",
+        description="reads that flows, verdicts and meters rest on: all, or those before the"
+        " newest month; then a night assesses only buckets of accounts whose older reads, facts"
+        " or rates changed. Findings on reads, volumes and change-outs use all reads in any"
+        " case",
+    )
     buckets: int | None = Field(
         default=None,
         ge=1,

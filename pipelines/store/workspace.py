@@ -8,7 +8,7 @@ workspace/
   lake/flow_log/<file hash>.parquet samples of one flow logger        immutable
   rejected/<file hash>.parquet      rejected rows of one landed file
   profile/month=2025-01/bucket=03/  {stat,band,balance}.parquet, replaced whole
-  assess/<sweep>/                   result blocks waiting for publication
+  assess/<sweep>/                   result blocks of the newest sweep
   published/results.duckdb, *.parquet
   campaign/visits.csv, crew_*.csv   logging campaign, and a list for each crew and week
   logs/sweep-2025-01.jsonl          logs of sweeps

@@ -10,7 +10,7 @@ from pathlib import Path
 import polars as pl
 
 from pipelines.configuration.fleet import by_bucket
-from pipelines.stages.assess.assess import BucketTask
+from pipelines.stages.assess.bucket_task import BucketTask
 from pipelines.stages.land.land_flow_logs import landed_logs, logs_fingerprint
 from pipelines.stages.profile.profile import ProfileSummary
 from pipelines.store import ledger
@@ -52,17 +52,26 @@ def _lake_hash(sweep: Sweep) -> str:
 
 
 def bucket_tasks(
-    profiled: ProfileSummary, service: pl.DataFrame, buckets: int
+    profiled: ProfileSummary, service: pl.DataFrame, buckets: int, *, decide_on: str
 ) -> list[BucketTask]:
-    """The meters in service of each bucket, with the profiles of its months."""
+    """The meters in service of each bucket, with the profiles of its months.
+
+    On full months, decisions leave the newest month of the lake out, unless it is the only one.
+    """
     folders: dict[str, list[Path]] = {}
-    for folder in profiled.folders:
-        bucket = bucket_name(LakePartition.parse(folder).bucket)
-        folders.setdefault(bucket, []).append(folder)
-    return [
-        BucketTask(bucket, tuple(sorted(folders.get(bucket, []))), meters)
-        for bucket, meters in by_bucket(service, buckets).items()
-    ]
+    months = set()
+    for folder in sorted(profiled.folders):
+        place = LakePartition.parse(folder)
+        folders.setdefault(bucket_name(place.bucket), []).append(folder)
+        months.add(place.month)
+    has_full = decide_on == "full_months" and len(months) > 1
+    newest = max(months) if has_full else None
+    tasks = []
+    for bucket, meters in by_bucket(service, buckets).items():
+        held = tuple(folders.get(bucket, []))
+        decided = tuple(f for f in held if LakePartition.parse(f).month != newest)
+        tasks.append(BucketTask(bucket, held, decided, meters))
+    return tasks
 
 
 def last_day(profiled: ProfileSummary) -> dt.date:

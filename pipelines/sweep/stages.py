@@ -8,7 +8,6 @@ what it has done already is found done.
 from __future__ import annotations
 
 import datetime as dt
-import shutil
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, nullcontext
 from dataclasses import dataclass, replace
@@ -25,14 +24,15 @@ from pipelines.pages.fleet_pages import write_fleet_pages
 from pipelines.sources.fetch import fetch_exports
 from pipelines.stages.assess.assess import (
     BucketResult,
-    BucketTask,
     assess_bucket,
     blocks,
-    write_block,
 )
+from pipelines.stages.assess.bucket_task import BucketTask
 from pipelines.stages.assess.list_findings import list_findings
 from pipelines.stages.assess.log_effect import stray_logs
 from pipelines.stages.assess.month_volume import month_volume
+from pipelines.stages.assess.note_reads import note_reads
+from pipelines.stages.assess.result_block import write_block
 from pipelines.stages.land.land import land
 from pipelines.stages.land.land_flow_logs import land_flow_logs, landed_logs
 from pipelines.stages.land.old_reads import delete_old_reads
@@ -57,7 +57,7 @@ from pipelines.sweep.inputs import (
 )
 from pipelines.sweep.manifolds import manifold_rows
 from pipelines.sweep.state import Sweep, has_news, newest_sweep, pages_are_due
-from pipelines.work.bucket_work import run_all
+from pipelines.work.bucket_work import local_pool, run_all
 from pipelines.work.observe import StageCost, stage_cost
 from pipelines.work.stop import signals_seen, statements_ended
 from rightsize.errors import ValidationError
@@ -131,7 +131,12 @@ def profile_lake(sweep: Sweep, cost: StageCost) -> None:
     cost.item_count = sweep.profiled.made
     sweep.record = record_of(sweep)
     service = in_service(sweep.fleet, as_of=last_day(sweep.profiled))
-    sweep.tasks = bucket_tasks(sweep.profiled, service, sweep.record.buckets)
+    sweep.tasks = bucket_tasks(
+        sweep.profiled,
+        service,
+        sweep.record.buckets,
+        decide_on=sweep.loaded.settings.decide_on,
+    )
     sweep.inputs = SweepInputs(
         service=service,
         ledger=landed_files(sweep.workspace),
@@ -166,9 +171,10 @@ def _learn(sweep: Sweep, cost: StageCost) -> None:
 
 def learnt_prior(sweep: Sweep, cost: StageCost) -> LearntPrior:
     """Priors learned from the fleet; reused from a sweep on the same inputs."""
-    kept = None if sweep.order.full else resume.kept_prior(sweep.workspace, sweep.record)
+    key = resume.prior_key(sweep.record, sweep.fleet.settings, sweep.tasks)
+    kept = None if sweep.order.full else resume.kept_prior(sweep.workspace, key)
     learnt = kept or _learn_again(sweep, cost)
-    resume.keep_prior(sweep.workspace, sweep.record, learnt)
+    resume.keep_prior(sweep.workspace, key, learnt)
     return learnt
 
 
@@ -195,20 +201,25 @@ def _steady_of_bucket(
 
 
 def _assess(sweep: Sweep, cost: StageCost) -> None:
-    folder = resume.take_over(sweep.workspace, sweep.record, fresh=sweep.order.full)
+    judged_by = sweep.fleet.settings
+    keys = resume.bucket_keys(sweep.record, judged_by, sweep.learnt, sweep.tasks)
+    folder = resume.take_over(sweep.workspace, sweep.record, keys, fresh=sweep.order.full)
     gathering = partial(
         far_blocks.gathering, sweep.workspace, sweep.record, folder, fresh=sweep.order.full
     )
     with nullcontext() if sweep.pool.sees_workspace else gathering() as far:
-        to_do = [t for t in sweep.tasks if resume.bucket_done(folder, t.bucket) is None]
+        done_before = {t.bucket: resume.bucket_done(folder, t.bucket) for t in sweep.tasks}
+        held = {bucket: result for bucket, result in done_before.items() if result}
+        to_do = [t for t in sweep.tasks if t.bucket not in held]
         if to_do:
             make_kernels()
         work = partial(
-            _assess_bucket, sweep.workspace, sweep.fleet.settings, sweep.learnt, folder, far
+            _assess_bucket, sweep.workspace, judged_by, sweep.learnt, keys, folder, far
         )
         done = run_all(
             work, to_do, stage="assess", pool=sweep.pool, progress=sweep.progress, cost=cost
         )
+    _note_held(sweep, held, folder)
     cost.item_count = len(done)
     cost.row_count = sum(result.assessed + result.not_assessed for result in done)
     found = list_findings(
@@ -234,14 +245,16 @@ def _assess_bucket(
     workspace: Workspace,
     settings: JudgedBy,
     learnt: LearntPrior,
+    keys: dict[str, str],
     folder: Path,
     far: Path | None,
     task: BucketTask,
 ) -> BucketResult:
+    key = keys[task.bucket]
     if far is None:
-        return _assessed_into(folder, workspace, settings, learnt, task)
+        return _assessed_into(folder, workspace, settings, learnt, key, task)
     with workspace.storage.making(far / bucket_folder(task.bucket)) as own:
-        return _assessed_into(own, workspace, settings, learnt, task)
+        return _assessed_into(own, workspace, settings, learnt, key, task)
 
 
 def _assessed_into(
@@ -249,11 +262,32 @@ def _assessed_into(
     workspace: Workspace,
     settings: JudgedBy,
     learnt: LearntPrior,
+    key: str,
     task: BucketTask,
 ) -> BucketResult:
     result = assess_bucket(workspace, task, settings, learnt, folder)
-    resume.mark_done(folder, result)
+    resume.mark_done(folder, result, key)
     return result
+
+
+def _note_held(sweep: Sweep, held: dict[str, BucketResult], folder: Path) -> None:
+    """Findings on the newest reads of buckets whose assessment is held, on this machine."""
+    work = partial(_noted, sweep.workspace, sweep.fleet.settings, held, folder)
+    tasks = [t for t in sweep.tasks if t.bucket in held]
+    is_here = sweep.pool.sees_workspace and sweep.pool.most_tasks is None
+    with nullcontext(sweep.pool) if is_here else local_pool() as pool:
+        run_all(work, tasks, stage="note", pool=pool)
+
+
+def _noted(
+    workspace: Workspace,
+    settings: JudgedBy,
+    held: dict[str, BucketResult],
+    folder: Path,
+    task: BucketTask,
+) -> None:
+    cut = held[task.bucket].leaks_cut_gpm
+    note_reads(workspace, task, settings, folder, leaks_cut_gpm=cut)
 
 
 def verify_jobs(sweep: Sweep, cost: StageCost) -> None:
@@ -332,7 +366,6 @@ def _publish(sweep: Sweep, cost: StageCost) -> None:
             units=settings.units,
             retention=retention,
         )
-    shutil.rmtree(sweep.workspace.assess / sweep.sweep_id, ignore_errors=True)
     cost.row_count = sum(sweep.published.rows.values())
     sweep.progress("publish", 1, 1)
 

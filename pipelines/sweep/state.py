@@ -10,7 +10,7 @@ import polars as pl
 from pipelines.configuration.fleet import Fleet
 from pipelines.configuration.load_settings import Loaded
 from pipelines.pages.fleet_pages import VERSION_FILE, drawn_by
-from pipelines.stages.assess.assess import BucketTask
+from pipelines.stages.assess.bucket_task import BucketTask
 from pipelines.stages.land.land import LandSummary
 from pipelines.stages.land.old_reads import DeletedReads
 from pipelines.stages.profile.profile import ProfileSummary

@@ -23,7 +23,7 @@ PIPELINES = {
     "sources": "store work configuration",
     "stages/reconcile": "store",
     "stages/land": "store work configuration sources",
-    "stages/validate": "store configuration stages/land",
+    "stages/validate": "store work configuration stages/land",
     "stages/profile": "store work",
     "stages/logs": "store work configuration stages/profile",
     "stages/assess": "store work configuration stages/land",

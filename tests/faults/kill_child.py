@@ -92,8 +92,9 @@ def leftovers(workspace: Path) -> list[str]:
     """Files and folders of work under way; none may stay."""
     left = list(workspace.rglob(".*"))
     left += workspace.parent.glob("tmp/*")
-    for name in ("scratch", "landing", "assess"):
+    for name in ("scratch", "landing"):
         left += list((workspace / name).glob("*"))
+    left += sorted((workspace / "assess").glob("*"))[:-1]  # the newest sweep's are kept
     left += list(workspace.glob("*.wal"))
     lock = workspace / LOCK
     if lock.is_file() and lock.read_bytes():

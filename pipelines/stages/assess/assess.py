@@ -6,7 +6,6 @@ safely: rows are written to a temporary file and renamed.
 
 from __future__ import annotations
 
-import os
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -16,21 +15,18 @@ import polars as pl
 
 from pipelines.configuration.judged_by import JudgedBy, UsedLogs
 from pipelines.configuration.site_record import record_of
-from pipelines.stages.assess.gate import gated, gated_without_leaks
-from pipelines.stages.assess.leak_cost import with_leaks
+from pipelines.stages.assess.bucket_task import BucketTask, load_task
+from pipelines.stages.assess.gate import gated_without_leaks
 from pipelines.stages.assess.leak_cut import LeakRule
 from pipelines.stages.assess.log_effect import logs_of, with_effect, with_log_reason
 from pipelines.stages.assess.month_share import month_volume_share
 from pipelines.stages.assess.night_flow import with_night_flow
-from pipelines.stages.assess.profile_blocks import BucketProfile, block_of, load_bucket
-from pipelines.store.checksum import PROMISE, seal
-from pipelines.store.leftovers import own_name
+from pipelines.stages.assess.note_reads import note_reads
+from pipelines.stages.assess.profile_blocks import BucketProfile, block_of
+from pipelines.stages.assess.result_block import CONTRACTS, write_rows
 from pipelines.store.workspace import Workspace
-from rightsize.contracts.frames import as_block
 from rightsize.contracts.profiles import ProfileBlock
-from rightsize.contracts.results import BLOCK_TABLES
 from rightsize.contracts.sites import SiteBlock
-from rightsize.demand.reading_findings import reading_findings
 from rightsize.inference.infer import infer
 from rightsize.inference.meter.censoring import LearntPrior
 from rightsize.inference.meter.service import ServiceRecord
@@ -40,7 +36,6 @@ from rightsize.recommend.choose import Decision, decide
 from rightsize.recommend.rows.flow_distribution import flow_band_frame, profile_frame
 from rightsize.recommend.rules.near_threshold import near_threshold
 from rightsize.settings import Thresholds
-from rightsize.units import UnitSystem
 
 BLOCK_METERS = 2000
 """Meters assessed at once: joint samples of a block stay well under 1 GiB."""
@@ -48,45 +43,15 @@ BLOCK_METERS = 2000
 _MORE_SEED = 15485863
 """Added to the seed for further samples of an account: another stream than the first ones'."""
 
-_CONTRACTS = {table.name: table for table in BLOCK_TABLES}
-
-
-@dataclass(frozen=True)
-class BucketTask:
-    """One bucket of meters: its profile folders and its rows of the meter list."""
-
-    bucket: str
-    folders: tuple[Path, ...]
-    service: pl.DataFrame
-
 
 @dataclass(frozen=True)
 class BucketResult:
-    """How many meters of a bucket were assessed, and how many were not."""
+    """How many meters of a bucket were assessed, how many were not, and what was left out."""
 
     bucket: str
     assessed: int
     not_assessed: int
-
-
-def load_task(
-    workspace: Workspace,
-    task: BucketTask,
-    thresholds: Thresholds,
-    units: UnitSystem,
-    *,
-    leaks: LeakRule | None = None,
-) -> BucketProfile:
-    """The trailing year of a bucket, with the reason for each meter that cannot be assessed."""
-    profile = load_bucket(
-        workspace,
-        task.folders,
-        task.service,
-        window_months=int(thresholds.window_months),
-        stopped_after_days=int(thresholds.stopped_after_days),
-        leaks_of=leaks.leaks_of if leaks else None,
-    )
-    return gated(profile, thresholds, units)
+    leaks_cut_gpm: dict[str, float]  # flow that was left out of a meter's decision
 
 
 def blocks(
@@ -109,38 +74,30 @@ def assess_bucket(
     """Infer, judge and choose for every meter of one bucket; rows go below `folder`."""
     rule = LeakRule.of(fleet.thresholds)
     as_read = load_task(workspace, task, fleet.thresholds, fleet.units, leaks=rule)
-    night = with_night_flow(as_read)
-    limits = fleet.thresholds
-    profile = gated_without_leaks(replace(as_read, stat=night), limits, fleet.units)
-    parts: dict[str, list[pl.DataFrame]] = {table: [] for table in _CONTRACTS}
+    profile = gated_without_leaks(
+        replace(as_read, stat=with_night_flow(as_read)), fleet.thresholds, fleet.units
+    )
+    parts: dict[str, list[pl.DataFrame]] = {table: [] for table in CONTRACTS}
     for rows in _assessable(profile):
         for table, frame in _assess_block(profile, rows, fleet, learnt).items():
             parts[table].append(frame)
     refused = profile.stat.filter(pl.col("not_assessed_code").is_not_null())
     parts["not_assessed"].append(_not_assessed_rows(refused))
-    parts["finding"].append(
-        reading_findings(
-            with_leaks(_told_as_cut(night, profile), profile.leaks, fleet.tariff),
-            full_year_days=limits.full_year_days,
-            low_coverage_share=limits.low_coverage_share,
-            many_estimates_share=limits.many_estimates_share,
-            leak_night_share=limits.leak_night_share,
-            leak_night_share_round_the_clock=limits.leak_night_share_round_the_clock,
-            round_the_clock_classes=limits.round_the_clock_classes,
-            units=fleet.units,
-        )
-    )
     parts["flow_log_result"] = _log_rows(profile, fleet, learnt, parts)
     for table, frames in parts.items():
         present = [f for f in frames if f.height or len(frames) == 1]
         if present:
-            whole = as_block(pl.concat(present, how="diagonal_relaxed"), _CONTRACTS[table])
-            write_block(whole, folder / table, task.bucket)
+            write_rows(pl.concat(present, how="diagonal_relaxed"), folder, table, task.bucket)
+    cut = profile.stat.filter(pl.col("leak_cut_gpm").is_not_null())
+    leaks_cut_gpm = dict(cut.select("meter_id", "leak_cut_gpm").iter_rows())
+    held = as_read if task.decides_on_all else None
+    note_reads(workspace, task, fleet, folder, leaks_cut_gpm=leaks_cut_gpm, profile=held)
     not_assessed = sum(frame.height for frame in parts["not_assessed"])
     return BucketResult(
         task.bucket,
         assessed=profile.stat.height - not_assessed,
         not_assessed=not_assessed,
+        leaks_cut_gpm=leaks_cut_gpm,
     )
 
 
@@ -175,15 +132,6 @@ def _log_rows(
 def _decided(tables: dict[str, pl.DataFrame]) -> pl.DataFrame:
     unseen = tables["profile"].select("meter_id", "unseen_gal_per_year")
     return tables["recommendation"].join(unseen, on="meter_id", how="left")
-
-
-def write_block(frame: pl.DataFrame, folder: Path, name: str) -> None:
-    """One Parquet file, complete or absent."""
-    folder.mkdir(parents=True, exist_ok=True)
-    aside = folder / own_name(f".{name}")
-    frame.write_parquet(aside, compression="zstd", metadata=PROMISE)
-    seal(aside)
-    os.replace(aside, folder / f"{name}.parquet")
 
 
 def _assessable(profile: BucketProfile) -> Iterator[pl.DataFrame]:
@@ -329,11 +277,6 @@ def site_block(rows: pl.DataFrame) -> SiteBlock:
             ).to_series()
         ),
     )
-
-
-def _told_as_cut(stat: pl.DataFrame, profile: BucketProfile) -> pl.DataFrame:
-    """The year as it was read, with what of it is left out of the flows that size a meter."""
-    return stat.join(profile.stat.select("meter_id", "leak_cut_gpm"), on="meter_id", how="left")
 
 
 def _known(rows: pl.DataFrame, name: str) -> np.ndarray:

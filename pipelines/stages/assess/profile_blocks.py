@@ -61,6 +61,7 @@ def load_bucket(
     stopped_after_days: int,
     leaks_of: Callable[[pl.DataFrame, pl.DataFrame], tuple[pl.DataFrame, pl.DataFrame]]
     | None = None,
+    with_days: bool = True,
 ) -> BucketProfile:
     """Merge the months of one bucket for its meters in service.
 
@@ -72,12 +73,16 @@ def load_bucket(
         One row a meter in service of this bucket: meter_id and what meters.csv says of it.
     leaks_of : function, optional
         Of `days` and `service` makes the leaks found, and those to leave out.
+    with_days
+        If not, `days` is left empty: it is the part that grows with every day of the lake.
     """
     if not folders:
         return BucketProfile(stat=_without_reads(service), bands=_NO_BANDS, days=_NO_DAYS)
     with (
         workspace.storage.at_hand(
-            f / name for f in folders for name in (_STAT, _BAND, _DAY)
+            f / name
+            for f in folders
+            for name in ((_STAT, _BAND, _DAY) if with_days else (_STAT, _BAND))
         ) as here,
         bucket_connection(workspace.scratch) as connection,
     ):
@@ -100,9 +105,11 @@ def load_bucket(
         run_sql(connection, "40_assess/meter_stat", {"stat_files": stats})
         bands = literals(local_paths(here, [f / _BAND for f in folders]))
         run_sql(connection, "40_assess/meter_band", {"band_files": bands})
-        days = literals(local_paths(here, [f / _DAY for f in folders]))
-        run_sql(connection, "40_assess/day_flow", {"day_files": days})
-        day = connection.sql("select * from day_flow order by meter_id, day_on").pl()
+        day = _NO_DAYS
+        if with_days:
+            days = literals(local_paths(here, [f / _DAY for f in folders]))
+            run_sql(connection, "40_assess/day_flow", {"day_files": days})
+            day = connection.sql("select * from day_flow order by meter_id, day_on").pl()
         stat = connection.sql("select * from meter_stat order by meter_id").pl()
         band = connection.sql("select * from meter_band order by all").pl()
         found, months, month_bands = pl.DataFrame(), pl.DataFrame(), pl.DataFrame()

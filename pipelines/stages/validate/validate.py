@@ -6,13 +6,13 @@ are checked: a small table of metrics, one row per file or month.
 
 from __future__ import annotations
 
+import math
 import os
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any, Final, Literal
+from typing import TYPE_CHECKING, Any, Final, Literal
 
 import duckdb
-import pandas as pd
 import pyarrow as pa
 from pydantic import Field
 
@@ -23,8 +23,12 @@ from pipelines.store import ledger
 from pipelines.store.resources import config_path
 from pipelines.store.warehouse import run_sql, work_database
 from pipelines.store.workspace import Workspace
+from pipelines.work.imports import uncollected
 from rightsize.settings import Settings
 from rightsize.units.plain_number import plain_number
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 _METRICS: Final = {
     "landed_file": "20_validate/file_metric",
@@ -130,7 +134,7 @@ def judge(
         for row, (batch, observed) in enumerate(
             zip(metrics["batch"], metrics[wanted.metric], strict=True)
         ):
-            if pd.isna(observed):
+            if observed is None or math.isnan(observed):
                 continue
             outcomes.append(
                 Outcome(
@@ -160,12 +164,13 @@ def _great_expectations(
 ) -> list[set[int]]:
     """The rows that miss each expectation."""
     os.environ["GX_ANALYTICS_ENABLED"] = "false"  # it reports home when imported
-    import great_expectations as gx
-    from great_expectations.data_context.types.base import ProgressBarsConfig
-    from great_expectations.expectations.core.expect_column_values_to_be_between import (
-        ExpectColumnValuesToBeBetween,
-    )
-    from great_expectations.expectations.metadata_types import FailureSeverity
+    with uncollected():
+        import great_expectations as gx
+        from great_expectations.data_context.types.base import ProgressBarsConfig
+        from great_expectations.expectations.core.expect_column_values_to_be_between import (
+            ExpectColumnValuesToBeBetween,
+        )
+        from great_expectations.expectations.metadata_types import FailureSeverity
 
     context = gx.get_context(mode="ephemeral")
     context.variables.progress_bars = ProgressBarsConfig(globally=False)

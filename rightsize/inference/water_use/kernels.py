@@ -118,8 +118,11 @@ def _row(mean: float, kind: KernelKind) -> tuple[Array, float]:
     step = top / _POINTS
     omega = np.pi * np.arange(_POINTS + 1) / (_POINTS * step)
     jump = small * (_gamma_cf(omega, 1.0, kind.cv) - 1)
-    jump = jump + large * (_gamma_cf(omega, kind.ratio, kind.cv) - 1)
-    both = np.exp(jump) * (1 - on + on * _gamma_cf(omega, alone, _SINGLE_CV))
+    if large > 0:
+        jump = jump + large * (_gamma_cf(omega, kind.ratio, kind.cv) - 1)
+    both = np.exp(jump)
+    if on > 0:
+        both = both * (1 - on + on * _gamma_cf(omega, alone, _SINGLE_CV))
     idle = float(np.exp(-small - large) * (1 - on))
     law = np.maximum(np.fft.irfft(np.conj(both - idle), n=2 * _POINTS)[:_POINTS], 0.0)
     return _into_bands(law, step, mean, idle)

@@ -1,0 +1,59 @@
+"""A bucket of meters as one piece of work, and its profiles as it needs them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+import polars as pl
+
+from pipelines.stages.assess.gate import gated
+from pipelines.stages.assess.leak_cut import LeakRule
+from pipelines.stages.assess.profile_blocks import BucketProfile, load_bucket
+from pipelines.store.workspace import Workspace
+from rightsize.settings import Thresholds
+from rightsize.units import UnitSystem
+
+
+@dataclass(frozen=True)
+class BucketTask:
+    """One bucket of meters: its profile folders and its rows of the meter list.
+
+    Decisions rest on `decided_folders`, findings on reads on all `folders`.
+    """
+
+    bucket: str
+    folders: tuple[Path, ...]
+    decided_folders: tuple[Path, ...]
+    service: pl.DataFrame
+
+    @property
+    def decides_on_all(self) -> bool:
+        """Whether no month is left out of decisions."""
+        return self.folders == self.decided_folders
+
+
+def load_task(
+    workspace: Workspace,
+    task: BucketTask,
+    thresholds: Thresholds,
+    units: UnitSystem,
+    *,
+    leaks: LeakRule | None = None,
+    all_reads: bool = False,
+) -> BucketProfile:
+    """The trailing year of a bucket, with the reason for each meter that cannot be assessed.
+
+    Of the months that decisions rest on, or with `all_reads` of every month; days and leaks
+    only where `leaks` says which flows are such.
+    """
+    profile = load_bucket(
+        workspace,
+        task.folders if all_reads else task.decided_folders,
+        task.service,
+        window_months=int(thresholds.window_months),
+        stopped_after_days=int(thresholds.stopped_after_days),
+        leaks_of=leaks.leaks_of if leaks else None,
+        with_days=leaks is not None,
+    )
+    return gated(profile, thresholds, units)
