@@ -26,6 +26,8 @@ SHAPE_SD: Final = 0.04  # [1] of a group's share: clocks, flow bands, and what n
 COMMON_SD: Final = 0.1  # [1] of what all groups have in common: left open
 LEAST_INTERVALS: Final = 4  # [intervals] of a group that is compared
 LEAST_GROUPS: Final = 2  # one group has no shape
+# [1] of a squared step: two readings, each off by a uniform rounding of variance step^2 / 12
+_ROUNDING_VARIANCE: Final = 1 / 6
 
 
 def rank_given_log(own_rank: Array, log: LogShown, table: RegisteredTable, entry: int) -> Array:
@@ -90,4 +92,4 @@ def _actual(share: Array, steady_gpm: float) -> Array:
 def _rounding_gpm(log: LogShown, count: NDArray[np.int64]) -> Array:
     """Standard deviation of a group's registered mean by the register's steps [gpm]."""
     minutes = float(np.median(np.diff(np.sort(log.start_s)))) / 60
-    return np.asarray(log.resolution_gal / np.sqrt(6 * count) / minutes)
+    return np.asarray(log.resolution_gal * np.sqrt(_ROUNDING_VARIANCE / count) / minutes)

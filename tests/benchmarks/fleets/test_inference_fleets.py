@@ -1,6 +1,6 @@
 """How safely and how well meters are chosen on fleets whose truth is known; printed.
 
-    python -m pytest -m bench -s tests/benchmarks/test_inference_fleets.py
+    python -m pytest -m bench -s tests/benchmarks/fleets/test_inference_fleets.py
 
 The method was set on fleets 31 to 48; those named here were in view for one mending only. Each
 holds five sites of each of twelve kinds over one year, truth at 10 s.

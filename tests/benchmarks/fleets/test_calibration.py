@@ -1,6 +1,6 @@
 """The calibration page's figures against its floors, on fleets that set nothing; printed.
 
-RIGHTSIZE_FLEETS=folder python -m pytest -m bench -s tests/benchmarks/test_calibration.py
+RIGHTSIZE_FLEETS=folder python -m pytest -m bench -s tests/benchmarks/fleets/test_calibration.py
 """
 
 from __future__ import annotations
