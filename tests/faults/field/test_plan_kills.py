@@ -17,7 +17,7 @@ import pytest
 
 from tests.pipelines.pages.evidence_fleet import make_fleet
 
-REPOSITORY = Path(__file__).parents[2]
+REPOSITORY = Path(__file__).parents[3]
 LONG = int(os.environ.get("RIGHTSIZE_KILLS", "24"))
 SEED = int(os.environ.get("RIGHTSIZE_KILL_SEED", "1"))
 COMMANDS = {
