@@ -1,8 +1,8 @@
 """The calibration page's figures on small fleets, on every run: fails when one leaves its band.
 
 The bands are the page's floors, widened by what so few accounts vary by chance alone. Large
-fleets hold the floors themselves (`tests/benchmarks/fleets/test_calibration.py`); recorded water
-has its small fleet in `test_recorded_water.py`.
+fleets hold the floors themselves (`tests/benchmarks/fleets/test_calibration.py`); recorded
+water has its small fleet in `test_recorded_water.py`.
 """
 
 from __future__ import annotations
