@@ -67,16 +67,15 @@ def _leak_repair(connection: duckdb.DuckDBPyConnection, console: Console) -> Non
     """What past change-outs teach about the repair of leaks, if they teach anything."""
     rows = connection.execute(sql_text("80_summary/leak_repair")).fetchall()
     told = [
-        f"{used:.0%} after {months} months ({seen:.0%} seen in {cases:,} cases, {was:.0%} set)"
+        f"{100 * used:.0f} % after {months} months"
+        f" ({100 * seen:.0f} % in {cases:,} cases, {100 * was:.0f} % set)"
         for months, cases, seen, was, used in rows
         if seen is not None
     ]
     if told:
-        console.print(
-            "Steady flow that past change-outs made visible says how much of it goes on: "
-            f"{'; '.join(told)}.",
-            soft_wrap=True,
-        )
+        said = f"Steady flow that a new meter shows still runs: {'; '.join(told)}."
+        console.print(said, soft_wrap=True)
+        console.print()
 
 
 def _best(connection: duckdb.DuckDBPyConnection, console: Console) -> None:
