@@ -498,7 +498,7 @@ class Thresholds(Settings):
         le=0.5,
     )
     costly_change_usd: float = _limit(
-        1500,
+        2000,
         "cost of a change from which the surer odds_of_costly_benefit are asked: below them a"
         " log, a small part of the cost, comes first",
         source="common practice",
@@ -506,7 +506,7 @@ class Thresholds(Settings):
         le=1e9,
     )
     odds_of_costly_benefit: float = _limit(
-        0.9,
+        0.85,
         "minimum probability of positive net benefit for a change of costly_change_usd or more",
         source=_OURS,
         ge=0.5,
@@ -650,7 +650,7 @@ class Thresholds(Settings):
         le=1,
     )
     min_log_value_usd: float = _limit(
-        700,
+        800,
         "value of a log, net of its cost, above which a site is logged first",
         source=_OURS,
         ge=0,

@@ -196,7 +196,7 @@ def test_stated_wear_lowers_the_types_it_is_stated_for(
         if was["installed_type"] == "displacement":
             assert 1.5 < fall < 7  # HAND: 12 years at 0.2 to 0.5 points
         else:
-            assert fall == 0
+            assert abs(fall) < 1e-5  # of single precision: other accounts share the product
 
 
 def test_without_the_keys_nothing_changes(utility: Utility, before: Fleet) -> None:

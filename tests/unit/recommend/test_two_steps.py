@@ -108,7 +108,7 @@ def test_what_is_not_worth_a_visit(limits: dict[str, Any], is_kept: bool) -> Non
         assert row(told)["action"] == "keep"  # no log proves what is not worth a visit
 
 
-@pytest.mark.parametrize(("cost_usd", "is_kept"), [(1499.0, False), (1500.0, True)])
+@pytest.mark.parametrize(("cost_usd", "is_kept"), [(1999.0, False), (2000.0, True)])
 def test_a_costly_change_needs_surer_odds(cost_usd: float, is_kept: bool) -> None:
     """Odds of 0.8: enough for a small outlay, not for one of `costly_change_usd`."""
     dear = sold("displacement", 2.0, 160, cost_usd)
@@ -116,7 +116,7 @@ def test_a_costly_change_needs_surer_odds(cost_usd: float, is_kept: bool) -> Non
     assert (row(told)["verdict"] == "fits") is is_kept
     if is_kept:
         assert row(told)["action"] == "log_first"
-        assert "for a change that costs $1,500" in row(told)["reason"]
+        assert "for a change that costs $2,000" in row(told)["reason"]
 
 
 @pytest.mark.parametrize(("peak_gpm", "is_kept"), [(80.0, False), (80.1, True)])
