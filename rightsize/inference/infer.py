@@ -32,6 +32,7 @@ from rightsize.inference.read_flows import (
     rows_of,
 )
 from rightsize.inference.reads.signs import rounding_of
+from rightsize.inference.samples import quantiles
 from rightsize.inference.shares import below, with_idle
 from rightsize.inference.spread import Flow
 from rightsize.inference.uniforms import Uniforms, uniforms_of
@@ -197,7 +198,7 @@ def _posterior(
     shares /= np.maximum(actual, 1e-12)[..., None].astype(np.float32)
     shares = with_idle(shares, flow.idle_share * steady / np.maximum(actual, 1e-12), steady)
     by_band = np.ascontiguousarray(np.moveaxis(shares, 0, -1))  # samples side by side
-    share_low, share_high = np.quantile(by_band, INTERVAL, axis=-1)
+    share_low, share_high = quantiles(by_band, INTERVAL)
     actual_year = actual * scale
     return _widened(
         actual_gal_per_year=actual_year,

@@ -20,7 +20,7 @@ from rightsize.demand.bands import (
     BANDS_PER_DECADE,
     FIRST_EDGE_GPM,
 )
-from rightsize.inference.meter.registered_table import RegisteredTable
+from rightsize.inference.meter.registered_table import RegisteredTable, between
 from rightsize.inference.water_use.kernels import (
     CENTRES,
     EDGES,
@@ -104,7 +104,7 @@ def spread(
     expected += _idle(kernels, kernel) * resting[..., None]
     parts = edge_parts(edges, intensity)
     expected = with_edges(expected, parts, steady_gpm, resting, intensity, table, installed)
-    bounds = _edges_between(np.maximum.accumulate(expected, axis=-1))
+    bounds = _edgesbetween(np.maximum.accumulate(expected, axis=-1))
     mean_time = np.diff(_lookup_reads(reads.cumulative, bounds), axis=-1)
     whole, begun = taken_out(mean_time, parts, intensity)
     time = _through(kernels, kernel, whole, transposed=False)
@@ -150,7 +150,7 @@ def _idle(kernels: tuple[Kernel, ...], kernel: NDArray[np.int64]) -> Array:
     return np.stack([k.idle for k in kernels]).astype(np.float32)[kernel]
 
 
-def _edges_between(rows: Array) -> Array:
+def _edgesbetween(rows: Array) -> Array:
     """Values at band edges from values at centers; open at both ends."""
     out = np.empty((*rows.shape[:-1], rows.shape[-1] + 1), dtype=rows.dtype)
     np.sqrt(rows[..., :-1] * rows[..., 1:], out=out[..., 1:-1])
@@ -169,10 +169,7 @@ def _lookup_reads(cumulative: Array, registered: Array) -> Array:
     part = (at - low).astype(np.float32)
     flat = cumulative.astype(np.float32).ravel()
     first = np.arange(len(cumulative), dtype=np.int32)[:, None] * np.int32(BAND_COUNT + 1)
-    base = first + low
-    below = flat.take(base)
-    below += (flat.take(base + 1) - below) * part
-    return below
+    return between(flat, first + low, part)
 
 
 def _to_absolute(time: Array, band: NDArray[np.int64], steady_gpm: Array) -> Array:
@@ -189,8 +186,7 @@ def _to_absolute(time: Array, band: NDArray[np.int64], steady_gpm: Array) -> Arr
     flat = above.ravel()
     rows = np.arange(time.shape[0] * time.shape[1], dtype=np.int32)
     base = rows.reshape(*time.shape[:2], 1) * np.int32(SIZE + 1) + low
-    exceed = flat.take(base)
-    exceed += (flat.take(base + 1) - exceed) * part
+    exceed = between(flat, base, part)
     exceed[..., 0] = above[..., 0]
     exceed[..., -1] = 0
     return np.asarray(exceed[..., :-1] - exceed[..., 1:])
