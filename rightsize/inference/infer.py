@@ -244,6 +244,5 @@ def _registered(flow: Flow, table: RegisteredTable, steady: Array) -> Array:
 
 def _steady_registered(table: RegisteredTable, steady: Array) -> Array:
     """Registered flow of every meter at each steady flow [J, A, M]."""
-    count = table.start_gpm.shape[1]
-    flow = np.broadcast_to(steady.astype(np.float32)[..., None], (*steady.shape, count))
-    return table.registered_gpm(flow, np.arange(count))
+    meter = np.arange(table.start_gpm.shape[1])
+    return table.registered_gpm(steady.astype(np.float32)[..., None], meter)

@@ -98,7 +98,7 @@ class RegisteredTable:
         return np.ascontiguousarray(mean.transpose(0, 2, 1).astype(np.float32))
 
     def registered_gpm(self, flow_gpm: Array, meter: NDArray[np.int64]) -> Array:
-        """Registered flow [gpm] of flows [J, ...]; `meter` broadcasts to `flow_gpm`."""
+        """Registered flow [gpm] of flows [J, ...] at meters that broadcast with them."""
         samples, meters, width = self.ratio.shape
         at = np.log10(np.maximum(flow_gpm, np.float32(FIRST_EDGE_GPM)))
         at -= np.float32(np.log10(FIRST_EDGE_GPM))
