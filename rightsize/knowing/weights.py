@@ -62,12 +62,12 @@ def likeness(
     if drawn.shape[2] == 0:  # nothing is measured: all are as likely
         return np.full(shape, np.float32(1) / np.float32(shape[2]))
     apart = np.zeros(shape, dtype=np.float32)
+    is_whole = not (np.isnan(seen).any() or np.isnan(drawn).any())
     for f in range(drawn.shape[2]):
         step = seen[:, :, f, None] - drawn[:, None, :, f]
         np.square(step, out=step)
-        unmeasured = np.isnan(step)
-        if unmeasured.any():
-            step[unmeasured] = 0.0
+        if not is_whole:
+            step[np.isnan(step)] = 0.0
         apart += step
     if own_as_nearest:
         own = np.arange(seen.shape[1])
