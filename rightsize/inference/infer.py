@@ -32,6 +32,7 @@ from rightsize.inference.read_flows import (
     rows_of,
 )
 from rightsize.inference.reads.signs import rounding_of
+from rightsize.inference.samples import quantiles
 from rightsize.inference.shares import below, with_idle
 from rightsize.inference.spread import Flow
 from rightsize.inference.uniforms import Uniforms, uniforms_of
@@ -103,7 +104,8 @@ def infer(
     unknown = np.full(block.size, np.nan)
     recorded = services or ServiceRecord(unknown, unknown)
     table, ground = registered_table(meters, samples, seed), ground_table(meters, samples, seed)
-    known, parts = Logs(logs or {}, seed), []
+    known = Logs(logs or {}, seed)
+    found: dict[str, NDArray[np.float64]] = {}
     for i in range(0, block.size, CHUNK):
         part = rows_of(block, slice(i, i + CHUNK))
         told = None if installed is None else installed.cut(slice(i, i + CHUNK))
@@ -115,19 +117,22 @@ def infer(
         most = largest_flow_gpm(
             held.meters, record, priors.service, u.service_pressure, u.service_line
         )
-        parts.append(_chunk(part, meters, table, held, priors, learnt, most, u, known))
-    return _joined(parts)
+        mine = _chunk(part, meters, table, held, priors, learnt, most, u, known)
+        _put_in(found, mine, i, block.size)
+    return FlowPosterior(**found)
 
 
-def _joined(parts: list[FlowPosterior]) -> FlowPosterior:
-    return FlowPosterior(
-        **{
-            name: np.concatenate(
-                [getattr(p, name) for p in parts], axis=0 if name in BY_ACCOUNT else 1
-            )
-            for name in vars(parts[0])
-        }
-    )
+def _put_in(
+    whole: dict[str, NDArray[np.float64]], part: dict[str, Array], start: int, size: int
+) -> None:
+    """Write a chunk's columns in their place among those of `size` accounts."""
+    for name, value in part.items():
+        axis = 0 if name in BY_ACCOUNT else 1
+        if name not in whole:
+            shape = (*value.shape[:axis], size, *value.shape[axis + 1 :])
+            whole[name] = np.empty(shape)
+        rows = slice(start, start + value.shape[axis])
+        whole[name][rows if axis == 0 else (slice(None), rows)] = value
 
 
 def _chunk(
@@ -140,7 +145,7 @@ def _chunk(
     most_gpm: Array,
     u: Uniforms,
     logs: Logs,
-) -> FlowPosterior:
+) -> dict[str, Array]:
     rounding = rounding_of(block)
     short = read_flows(block, held, priors, learnt, rounding, u, logs)
     whole = by_hours_where_coarse(short, block, held, priors, learnt, rounding, u, logs)
@@ -180,7 +185,7 @@ def _posterior(
     found: ReadFlows,
     peaks: Peaks,
     logs: Logs,
-) -> FlowPosterior:
+) -> dict[str, Array]:
     flow, steady = found.flow, found.steady_gpm
     registered = _registered(flow, table, steady)
     known = _registered(flow, table.as_known, steady)
@@ -197,31 +202,33 @@ def _posterior(
     shares /= np.maximum(actual, 1e-12)[..., None].astype(np.float32)
     shares = with_idle(shares, flow.idle_share * steady / np.maximum(actual, 1e-12), steady)
     by_band = np.ascontiguousarray(np.moveaxis(shares, 0, -1))  # samples side by side
-    share_low, share_high = np.quantile(by_band, INTERVAL, axis=-1)
+    share_low, share_high = quantiles(by_band, INTERVAL)
     actual_year = actual * scale
-    return _widened(
-        actual_gal_per_year=actual_year,
-        registered_gal_per_year=np.clip(registered * scale[..., None], low[None], high[None]),
-        installed_gal_per_year=np.broadcast_to(observed, steady.shape).copy(),
-        peak_10s_gpm=peaks.peak_10s_gpm,
-        peak_1min_gpm=peaks.peak_1min_gpm,
-        sustained_60min_gpm=np.minimum(peaks.sustained_gpm, peaks.peak_1min_gpm),
-        unseen_gal_per_year=actual_year * below(shares, held.starting_gpm),
-        low_flow_share=below(shares, held.normal_min_gpm),
-        time_share=with_idle(flow.time_share, flow.idle_share, steady).mean(axis=0),
-        actual_volume_share=(shares * actual_year[..., None]).mean(axis=0)
+    return {
+        "actual_gal_per_year": actual_year,
+        "registered_gal_per_year": np.clip(
+            registered * scale[..., None], low[None], high[None]
+        ),
+        "installed_gal_per_year": np.broadcast_to(observed, steady.shape).copy(),
+        "peak_10s_gpm": peaks.peak_10s_gpm,
+        "peak_1min_gpm": peaks.peak_1min_gpm,
+        "sustained_60min_gpm": np.minimum(peaks.sustained_gpm, peaks.peak_1min_gpm),
+        "unseen_gal_per_year": actual_year * below(shares, held.starting_gpm),
+        "low_flow_share": below(shares, held.normal_min_gpm),
+        "time_share": with_idle(flow.time_share, flow.idle_share, steady).mean(axis=0),
+        "actual_volume_share": (shares * actual_year[..., None]).mean(axis=0)
         / np.maximum(actual_year.mean(axis=0), 1e-12)[:, None],
-        actual_volume_share_low=share_low,
-        actual_volume_share_high=share_high,
-        registered_envelope_low=low,
-        registered_envelope_high=high,
-        known_curve_gal_per_year=np.clip(known, low[None], high[None]),
-        steady_unseen_gal_per_year=np.where(
+        "actual_volume_share_low": share_low,
+        "actual_volume_share_high": share_high,
+        "registered_envelope_low": low,
+        "registered_envelope_high": high,
+        "known_curve_gal_per_year": np.clip(known, low[None], high[None]),
+        "steady_unseen_gal_per_year": np.where(
             steady < held.sampled_start_gpm, flow.idle_share * steady * scale, 0.0
         ),
-        steady_gpm=steady,
-        installed_test_ratio=held.test_ratio,
-    )
+        "steady_gpm": steady,
+        "installed_test_ratio": held.test_ratio,
+    }
 
 
 def _registered_year(block: ProfileBlock) -> Array:
@@ -229,10 +236,6 @@ def _registered_year(block: ProfileBlock) -> Array:
     return np.asarray(
         block.registered_gal / np.maximum(block.days_covered, 1e-9) * DAYS_PER_YEAR
     )
-
-
-def _widened(**columns: Array) -> FlowPosterior:
-    return FlowPosterior(**{k: np.asarray(v, dtype=np.float64) for k, v in columns.items()})
 
 
 def _registered(flow: Flow, table: RegisteredTable, steady: Array) -> Array:
@@ -243,6 +246,5 @@ def _registered(flow: Flow, table: RegisteredTable, steady: Array) -> Array:
 
 def _steady_registered(table: RegisteredTable, steady: Array) -> Array:
     """Registered flow of every meter at each steady flow [J, A, M]."""
-    count = table.start_gpm.shape[1]
-    flow = np.broadcast_to(steady.astype(np.float32)[..., None], (*steady.shape, count))
-    return table.registered_gpm(flow, np.arange(count))
+    meter = np.arange(table.start_gpm.shape[1])
+    return table.registered_gpm(steady.astype(np.float32)[..., None], meter)

@@ -135,13 +135,12 @@ def _patterns(
 ) -> Patterns:
     """Patterns of each class's accounts, in the order of the block."""
     classes = np.array(block.customer_class)
+    signs = signs_of(block, np.median(steady, axis=0), rounding)
     parts: list[tuple[NDArray[np.int64], Patterns]] = []
     for name in np.unique(classes):
         mine = np.flatnonzero(classes == name)
-        part = rows_of(block, mine)
-        signs = signs_of(part, np.median(steady[:, mine], axis=0), rounding[mine])
         atoms = atoms_of(priors.of(str(name)))
-        parts.append((mine, patterns_of(atoms, signs, u.of(mine))))
+        parts.append((mine, patterns_of(atoms, signs.of(mine), u.of(mine))))
     order = np.argsort(np.concatenate([mine for mine, _ in parts]))
     return Patterns(
         **{

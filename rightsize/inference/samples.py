@@ -49,3 +49,27 @@ def with_mean(value: Floats) -> tuple[Array, Array, Array]:
     middle = mean(value)
     low, high = interval(value)
     return middle, np.asarray(np.minimum(low, middle)), np.asarray(np.maximum(high, middle))
+
+
+def quantiles(value: Floats, shares: tuple[float, ...]) -> Array:
+    """Quantiles over the last axis, between samples by the line: `np.quantile`, by one sort.
+
+    Parameters
+    ----------
+    value : array [..., J]
+        Samples side by side.
+    shares : tuple of float
+        Which quantiles Q [1].
+
+    Returns
+    -------
+    array [Q, ...]
+    """
+    ordered, last = np.sort(value, axis=-1), value.shape[-1] - 1
+    out = np.empty((len(shares), *value.shape[:-1]))
+    for row, share in zip(out, shares, strict=True):
+        at = int(share * last)
+        part = np.float64(share * last - at)
+        low, high = ordered[..., at], ordered[..., min(at + 1, last)]
+        row[...] = low + (high - low) * part if part < 0.5 else high - (high - low) * (1 - part)
+    return out

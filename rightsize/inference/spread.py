@@ -7,6 +7,7 @@ the absolute bands of `rightsize.demand.bands`.
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -20,7 +21,7 @@ from rightsize.demand.bands import (
     BANDS_PER_DECADE,
     FIRST_EDGE_GPM,
 )
-from rightsize.inference.meter.registered_table import RegisteredTable
+from rightsize.inference.meter.registered_table import RegisteredTable, between
 from rightsize.inference.water_use.kernels import (
     CENTRES,
     EDGES,
@@ -104,29 +105,49 @@ def spread(
     expected += _idle(kernels, kernel) * resting[..., None]
     parts = edge_parts(edges, intensity)
     expected = with_edges(expected, parts, steady_gpm, resting, intensity, table, installed)
-    bounds = _edges_between(np.maximum.accumulate(expected, axis=-1))
+    bounds = _edgesbetween(np.maximum.accumulate(expected, axis=-1))
     mean_time = np.diff(_lookup_reads(reads.cumulative, bounds), axis=-1)
     whole, begun = taken_out(mean_time, parts, intensity)
     time = _through(kernels, kernel, whole, transposed=False)
     put_in(time, begun, intensity)
     never = np.where((resting > 0) & ~reads.is_rest, 0, reads.zero)
+    above = _above(time)
     idle = reads.cumulative[None, :, -1] + never - time.sum(axis=-1)
     return Flow(
-        _to_absolute(time, band, steady_gpm),
+        _to_absolute(above, band, steady_gpm),
         np.maximum(idle, 0),
         bounds,
-        steady_gpm + intensity * _exceeded(time),
-        steady_gpm + intensity * _exceeded(mean_time),
+        steady_gpm + intensity * _exceeded(above).reshape(band.shape),
+        steady_gpm + intensity * _exceeded(_above(mean_time)).reshape(band.shape),
     )
 
 
-def _exceeded(time: Array) -> Array:
-    """Flow exceeded `PEAK_EXCEEDED` of the time, in units of intensity, log-linear [J, A]."""
-    above = np.cumsum(time[..., ::-1], axis=-1)[..., ::-1]
-    last = np.maximum((above >= PEAK_EXCEEDED).sum(axis=-1) - 1, 0)
-    here = np.take_along_axis(above, last[..., None], axis=-1)[..., 0]
-    after_at = np.minimum(last + 1, SIZE - 1)
-    after = np.take_along_axis(above, after_at[..., None], axis=-1)[..., 0]
+def _side_by_side(rows: Array) -> Array:
+    """A copy of rows [J, A, K], samples side by side [K, J A]: a pass along K is quick."""
+    return np.array(rows.reshape(-1, rows.shape[-1]).T, order="C")  # never a view: one sample
+
+
+def _above(time: Array) -> Array:
+    """Share of time at or above each band [K, J A]."""
+    above = _side_by_side(time)
+    for k in range(len(above) - 2, -1, -1):
+        above[k] += above[k + 1]
+    return above
+
+
+def _rising(rows: Array) -> Array:
+    """Largest value up to each place of the last axis."""
+    out = _side_by_side(rows)
+    for k in range(1, len(out)):
+        np.maximum(out[k - 1], out[k], out=out[k])
+    return np.ascontiguousarray(out.T).reshape(rows.shape)
+
+
+def _exceeded(above: Array) -> Array:
+    """Flow exceeded `PEAK_EXCEEDED` of the time, in units of intensity, log-linear [J A]."""
+    last = np.maximum(np.add.reduce(above >= PEAK_EXCEEDED, axis=0, dtype=np.int32) - 1, 0)
+    sample = np.arange(above.shape[1])
+    here, after = above[last, sample], above[np.minimum(last + 1, SIZE - 1), sample]
     drop = np.log(np.maximum(here, 1e-12)) - np.log(np.maximum(after, 1e-9))
     fall = np.log(np.maximum(here, 1e-12)) - np.log(PEAK_EXCEEDED)
     part = np.clip(fall / np.maximum(drop, 1e-9), 0, 1)
@@ -137,12 +158,16 @@ def _through(
     kernels: tuple[Kernel, ...], kernel: NDArray[np.int64], rows: Array, *, transposed: bool
 ) -> Array:
     """Rows times their kernel (or its transpose), one matrix product a kernel."""
-    flat, which = rows.reshape(-1, SIZE), kernel.ravel()
-    out = np.empty_like(flat)
-    for index in np.unique(which):
-        matrix = kernels[index].mass.astype(np.float32)
-        mine = which == index
-        out[mine] = flat[mine] @ (matrix.T if transposed else matrix)
+    which = kernel.ravel()
+    order = np.argsort(which, kind="stable")
+    sorted_rows = rows.reshape(-1, SIZE)[order]
+    ends = np.searchsorted(which[order], np.arange(len(kernels) + 1))
+    for index, (start, end) in enumerate(itertools.pairwise(ends.tolist())):
+        if start < end:
+            mass = kernels[index].single_mass
+            sorted_rows[start:end] = sorted_rows[start:end] @ (mass.T if transposed else mass)
+    out = np.empty_like(sorted_rows)
+    out[order] = sorted_rows
     return out.reshape(rows.shape)
 
 
@@ -150,7 +175,7 @@ def _idle(kernels: tuple[Kernel, ...], kernel: NDArray[np.int64]) -> Array:
     return np.stack([k.idle for k in kernels]).astype(np.float32)[kernel]
 
 
-def _edges_between(rows: Array) -> Array:
+def _edgesbetween(rows: Array) -> Array:
     """Values at band edges from values at centers; open at both ends."""
     out = np.empty((*rows.shape[:-1], rows.shape[-1] + 1), dtype=rows.dtype)
     np.sqrt(rows[..., :-1] * rows[..., 1:], out=out[..., 1:-1])
@@ -166,31 +191,26 @@ def _lookup_reads(cumulative: Array, registered: Array) -> Array:
     at *= np.float32(BANDS_PER_DECADE)
     np.clip(at, 0, BAND_COUNT, out=at)
     low = np.minimum(at.astype(np.int32), BAND_COUNT - 1)
-    part = (at - low).astype(np.float32)
+    at -= low.astype(np.float32)
     flat = cumulative.astype(np.float32).ravel()
     first = np.arange(len(cumulative), dtype=np.int32)[:, None] * np.int32(BAND_COUNT + 1)
-    base = first + low
-    below = flat.take(base)
-    below += (flat.take(base + 1) - below) * part
-    return below
+    return between(flat, first + low, at)
 
 
-def _to_absolute(time: Array, band: NDArray[np.int64], steady_gpm: Array) -> Array:
-    """Convert bands in units of intensity, above the steady flow, to absolute bands."""
-    above = np.zeros((*time.shape[:-1], SIZE + 1), dtype=np.float32)
-    above[..., :-1] = np.cumsum(time[..., ::-1], axis=-1)[..., ::-1]
+def _to_absolute(above: Array, band: NDArray[np.int64], steady_gpm: Array) -> Array:
+    """Time by absolute band from that above bands in units of intensity [K, J A]."""
+    rows = np.zeros((band.size, SIZE + 1), dtype=np.float32)
+    rows[:, :-1] = above.T
     intensity = BAND_CENTRES_GPM[band].astype(np.float32)
-    edges = BAND_EDGES_GPM.astype(np.float32)
-    over = (edges - steady_gpm[..., None]) / intensity[..., None]
-    at = np.log10(np.maximum(over, 1e-9)) * BANDS_PER_DECADE - (LOWEST - 0.5)
-    at = np.clip(at, 0, SIZE)
+    at = (BAND_EDGES_GPM.astype(np.float32) - steady_gpm[..., None]) / intensity[..., None]
+    np.log10(np.maximum(at, 1e-9, out=at), out=at)
+    at *= BANDS_PER_DECADE
+    at -= LOWEST - 0.5
+    np.clip(at, 0, SIZE, out=at)
     low = np.minimum(at.astype(np.int32), SIZE - 1)
-    part = (at - low).astype(np.float32)
-    flat = above.ravel()
-    rows = np.arange(time.shape[0] * time.shape[1], dtype=np.int32)
-    base = rows.reshape(*time.shape[:2], 1) * np.int32(SIZE + 1) + low
-    exceed = flat.take(base)
-    exceed += (flat.take(base + 1) - exceed) * part
-    exceed[..., 0] = above[..., 0]
+    at -= low.astype(np.float32)
+    low += (np.arange(band.size, dtype=np.int32) * (SIZE + 1)).reshape(*band.shape, 1)
+    exceed = between(rows.ravel(), low, at)
+    exceed[..., 0] = rows[:, 0].reshape(band.shape)
     exceed[..., -1] = 0
     return np.asarray(exceed[..., :-1] - exceed[..., 1:])

@@ -58,18 +58,26 @@ def likeness(
         the others: a truth that is one of a few samples would be known too well. Left out
         altogether it would be missed where little is measured.
     """
-    apart = np.zeros((len(drawn), seen.shape[1], drawn.shape[1]), dtype=np.float32)
+    shape = (len(drawn), seen.shape[1], drawn.shape[1])
+    if drawn.shape[2] == 0:  # nothing is measured: all are as likely
+        return np.full(shape, np.float32(1) / np.float32(shape[2]))
+    apart = np.zeros(shape, dtype=np.float32)
+    is_whole = not (np.isnan(seen).any() or np.isnan(drawn).any())
     for f in range(drawn.shape[2]):
         step = seen[:, :, f, None] - drawn[:, None, :, f]
         np.square(step, out=step)
-        apart += np.nan_to_num(step, copy=False, nan=0.0)
+        if not is_whole:
+            step[np.isnan(step)] = 0.0
+        apart += step
     if own_as_nearest:
         own = np.arange(seen.shape[1])
         itself = apart[:, own, own]
         apart[:, own, own] = np.inf
-        among = min(NEAREST, apart.shape[2] - 1) - 1
-        apart[:, own, own] = np.maximum(itself, _least(apart)[among])
-    least = _least(apart)
+        among = min(NEAREST, shape[2] - 1) - 1
+        least = _least(apart)
+        apart[:, own, own] = np.maximum(itself, least[among])
+    if not own_as_nearest or shape[2] <= NEAREST:  # else the nearest are those of the others
+        least = _least(apart)
     apart -= least[0][..., None]
     apart /= -2 * np.maximum(least[-1], 1.0)[..., None]
     np.exp(apart, out=apart)

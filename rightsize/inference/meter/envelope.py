@@ -10,9 +10,9 @@ candidate would have registered.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import lru_cache, partial
 from typing import Final
 
 import numpy as np
@@ -143,7 +143,7 @@ def _tables(
     interval_min: Array,
 ) -> Iterator[tuple[NDArray[np.int64], tuple[Array, Array]]]:
     """Rows that share installed meter, register step and largest flow, with their bounds."""
-    catalogue = tuple(meters)
+    table_of = _bound_tables(tuple(meters))
     smoc = np.array([m.smoc_gpm for m in installed])
     largest = 2.0 ** np.ceil(np.log2(2 * np.maximum(smoc, block.max_interval_gpm)))
     step = block.resolution_gal / interval_min
@@ -152,13 +152,15 @@ def _tables(
     for row, key in enumerate(keys):
         groups.setdefault(key, []).append(row)
     for (_, largest_gpm, step_gpm), rows in groups.items():
-        yield (
-            np.array(rows),
-            _bound_table(catalogue, installed[rows[0]], largest_gpm, step_gpm),
-        )
+        yield np.array(rows), table_of(installed[rows[0]], largest_gpm, step_gpm)
 
 
-@lru_cache(maxsize=2048)
+@lru_cache(maxsize=4)
+def _bound_tables(meters: tuple[Meter, ...]) -> Callable[..., tuple[Array, Array]]:
+    """`_bound_table` of a catalog, kept by the rest: a catalog's hash is work of its own."""
+    return lru_cache(maxsize=2048)(partial(_bound_table, meters))
+
+
 def _bound_table(
     meters: tuple[Meter, ...], held: Meter, largest_gpm: float, step_gpm: float
 ) -> tuple[Array, Array]:

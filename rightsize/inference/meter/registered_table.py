@@ -98,7 +98,7 @@ class RegisteredTable:
         return np.ascontiguousarray(mean.transpose(0, 2, 1).astype(np.float32))
 
     def registered_gpm(self, flow_gpm: Array, meter: NDArray[np.int64]) -> Array:
-        """Registered flow [gpm] of flows [J, ...]; `meter` broadcasts to `flow_gpm`."""
+        """Registered flow [gpm] of flows [J, ...] at meters that broadcast with them."""
         samples, meters, width = self.ratio.shape
         at = np.log10(np.maximum(flow_gpm, np.float32(FIRST_EDGE_GPM)))
         at -= np.float32(np.log10(FIRST_EDGE_GPM))
@@ -107,11 +107,23 @@ class RegisteredTable:
         part = at - low.astype(np.float32)
         sample = np.arange(samples, dtype=np.int32).reshape(-1, *([1] * (flow_gpm.ndim - 1)))
         row = sample * np.int32(meters) + meter.astype(np.int32)
-        flat, base = self.ratio.ravel(), row * np.int32(width) + low
-        ratio = flat.take(base)
-        ratio += (flat.take(base + 1) - ratio) * part
-        start_gpm = self.start_gpm.ravel().take(row)
-        return np.asarray(np.where(flow_gpm < start_gpm, 0, ratio * flow_gpm))
+        ratio = between(self.ratio.ravel(), row * np.int32(width) + low, part)
+        runs = flow_gpm >= self.start_gpm.ravel().take(row)
+        return np.asarray(ratio * flow_gpm * runs)
+
+
+def between(values: Array, place: NDArray[np.int32], part: Array) -> Array:
+    """Values a part of the way from each place of a flat table to the next.
+
+    Every place is inside the table: "wrap" spares `take` its checks and its buffer.
+    """
+    at = place.astype(np.intp)
+    low = values.take(at, mode="wrap")
+    rise = values[1:].take(at, mode="wrap")
+    rise -= low
+    rise *= part
+    low += rise
+    return low
 
 
 @lru_cache(maxsize=4)

@@ -46,6 +46,10 @@ class UseSigns:
     sustained_gpm: Array  # [A] interval mean exceeded 0.5 % of the time
     top_share: Array  # [A] of intervals above half the largest, the share above 4/5 of it
 
+    def of(self, accounts: NDArray[np.int64]) -> UseSigns:
+        """The evidence of some of the accounts."""
+        return UseSigns(**{name: value[accounts] for name, value in vars(self).items()})
+
 
 def pulse_variance(block: ProfileBlock, rounding: Array | None = None) -> Array:
     """Variance of interval means due to uses [gpm2, A], without day-to-day variation.

@@ -11,7 +11,7 @@ off.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import cached_property, lru_cache
 from typing import Final
 
 import numpy as np
@@ -64,6 +64,11 @@ class Kernel:
 
     mass: Array  # [SIZE, SIZE]
     idle: Array  # [SIZE]
+
+    @cached_property
+    def single_mass(self) -> NDArray[np.float32]:
+        """`mass` in single precision."""
+        return self.mass.astype(np.float32)
 
 
 @lru_cache(maxsize=128)

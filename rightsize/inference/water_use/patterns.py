@@ -14,6 +14,7 @@ explains the evidence in the reads, then adjusted so that it explains it better:
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any, Final
 
 import numpy as np
@@ -124,29 +125,29 @@ class _Expected:
 def _expected(atoms: Atoms, interval_min: Array) -> _Expected:
     """Dispersions [gpm] of every atom at every account's interval [N, A]."""
     lengths, where = np.unique(interval_min, return_inverse=True)
-    small = ((1 - atoms.large_share) * atoms.small_gpm)[:, None]
-    large = (atoms.large_share * atoms.large_gpm)[:, None]
+    of_length = np.stack([_dispersions(atoms, length) for length in lengths.tolist()], axis=-1)
+    return _Expected(*of_length[..., where])
 
-    def mixed(ratio: Any) -> Array:
-        out = small * ratio(atoms.small_min[:, None]) + large * ratio(atoms.large_min[:, None])
-        return np.asarray((_EFFECTIVE * out)[:, where])
 
-    def own(d: Array) -> Array:
-        return variance_ratio(lengths, d)
+@lru_cache(maxsize=512)
+def _dispersions(atoms: Atoms, interval_min: float) -> Array:
+    """Far, near and total dispersion [gpm] of every atom at one interval length [3, N]."""
+    power = ((1 - atoms.large_share) * atoms.small_gpm, atoms.large_share * atoms.large_gpm)
+    small, large = (_ratios(interval_min, d) for d in (atoms.small_min, atoms.large_min))
+    return np.asarray(_EFFECTIVE * (power[0] * small + power[1] * large))
 
-    return _Expected(
-        far=mixed(
-            lambda d: np.maximum(
-                own(d)
-                - 0.5 * covariance_ratio(lengths, d, lag=_FAR_LAGS[0])
-                - 0.5 * covariance_ratio(lengths, d, lag=_FAR_LAGS[1]),
-                _LEAST_VARIANCE_RATIO,
-            )
-        ),
-        near=mixed(
-            lambda d: np.maximum(own(d) - covariance_ratio(lengths, d), _LEAST_VARIANCE_RATIO)
-        ),
-        total=mixed(own),
+
+def _ratios(interval_min: float, duration_min: Array) -> Array:
+    """Far, near and total variance of interval averages over the flow's own [3, N]."""
+    own = variance_ratio(interval_min, duration_min)
+    far = [covariance_ratio(interval_min, duration_min, lag=lag) for lag in _FAR_LAGS]
+    near = own - covariance_ratio(interval_min, duration_min)
+    return np.stack(
+        [
+            np.maximum(own - 0.5 * far[0] - 0.5 * far[1], _LEAST_VARIANCE_RATIO),
+            np.maximum(near, _LEAST_VARIANCE_RATIO),
+            own,
+        ]
     )
 
 

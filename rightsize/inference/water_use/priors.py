@@ -66,7 +66,7 @@ class ClassPrior:
     blend: tuple[ClassPrior, ...] = ()  # instead of shares: equal parts of these classes
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)  # told apart by identity, so that caches may hold them
 class Atoms:
     """Equally likely sites of a class, each reduced to a small and a large kind of use.
 

@@ -22,6 +22,7 @@ Array = NDArray[np.floating[Any]]
 _EDGE_FLOWS: Final = ((0.64, 0.25), (1.0, 0.33), (1.57, 0.5))
 """Factors on a use's flow, one standard deviation apart in log (`INTENSITY_CV`), and the
 odds of each among what is left: a quarter of all each. Set by hand."""
+_CENTRES: Final = CENTRES.astype(np.float32)
 _LEAST_LOG_DENSITY: Final = -60  # less is no density: keeps the exponential from underflowing
 
 
@@ -43,23 +44,29 @@ EdgeParts = list[tuple[Array, Array]]
 
 def edge_parts(edges: UseEdges, intensity: Array) -> EdgeParts:
     """Flows of begun or ended uses [J, A] and the share of each mean that is one [J, A, K]."""
-    mean = intensity[..., None] * CENTRES.astype(np.float32)
+    mean = intensity[..., None] * _CENTRES
     out: EdgeParts = []
     level = np.asarray(mean / edges.gpm[..., None].astype(np.float32), dtype=np.float32)
-    full = edges.filled[..., None].astype(np.float32) * _gamma_density(level)
-    of_edges = edges.part[..., None].astype(np.float32) / (1 + full)
+    of_edges = edges.filled[..., None].astype(np.float32) * _gamma_density(level)
+    of_edges += np.float32(1)
+    np.divide(edges.part[..., None].astype(np.float32), of_edges, out=of_edges)
     for factor, odds in _EDGE_FLOWS:
         gpm = (edges.gpm * factor).astype(np.float32)
-        share = np.where(mean < gpm[..., None], of_edges * np.float32(odds), np.float32(0))
+        share = of_edges * np.float32(odds)
+        share *= mean < gpm[..., None]
         out.append((gpm, share))
     return out
 
 
 def _gamma_density(level: Array) -> Array:
-    """Density of intensities about their mean, of the kernels' spread."""
+    """Density of intensities about their mean, of the kernels' spread, in single precision."""
     shape = 1 / INTENSITY_CV**2
-    log = shape * np.log(shape) - gammaln(shape) + (shape - 1) * np.log(level) - shape * level
-    return np.asarray(np.exp(np.maximum(log, _LEAST_LOG_DENSITY)))
+    log = np.log(level)
+    log *= np.float32(shape - 1)
+    log -= np.float32(shape) * level
+    log += np.float32(shape * np.log(shape) - gammaln(shape))
+    np.maximum(log, np.float32(_LEAST_LOG_DENSITY), out=log)
+    return np.asarray(np.exp(log, out=log))
 
 
 def with_edges(
@@ -74,9 +81,12 @@ def with_edges(
     """Registered means at each mean flow of uses [J, A, K], with starts and ends of uses."""
     for gpm, share in parts:
         on = table.registered_gpm((steady_gpm + gpm).astype(np.float32), installed)
-        running = _running(intensity, gpm)
-        as_edge = running * on[..., None] + (1 - running) * resting[..., None]
-        expected += share * (as_edge - expected)
+        rise = (on - resting) * intensity / gpm  # an edge runs by its mean over its flow
+        as_edge = rise[..., None] * _CENTRES
+        as_edge += resting[..., None]
+        as_edge -= expected
+        as_edge *= share
+        expected += as_edge
     return expected
 
 
@@ -84,10 +94,11 @@ def taken_out(
     mean_time: Array, parts: EdgeParts, intensity: Array
 ) -> tuple[Array, list[tuple[Array, Array]]]:
     """Time in intervals that are no edges [J, A, K], and of edges flow and time running."""
-    left, begun = mean_time, []
+    left = mean_time
+    begun: list[tuple[Array, Array]] = []
     for gpm, share in parts:
         mine = share * left
-        begun.append((gpm, (mine * _running(intensity, gpm)).sum(axis=-1)))
+        begun.append((gpm, np.asarray(mine @ _CENTRES * intensity / gpm, dtype=np.float32)))
         left = left - mine
     return left, begun
 
@@ -99,8 +110,3 @@ def put_in(time: Array, begun: list[tuple[Array, Array]], intensity: Array) -> N
         at = np.clip(at, 0, SIZE - 1)[..., None]
         now = np.take_along_axis(time, at, -1) + running[..., None]
         np.put_along_axis(time, at, now, -1)
-
-
-def _running(intensity: Array, gpm: Array) -> Array:
-    """Share of an interval that a begun use runs, by the interval's mean [J, A, K]."""
-    return np.asarray(intensity[..., None] * CENTRES.astype(np.float32) / gpm[..., None])

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from rightsize.inference.samples import interval, mean, odds, with_mean
+from rightsize.inference.samples import interval, mean, odds, quantiles, with_mean
 
 
 def test_interval_of_a_hundred_leaves_a_twentieth_on_either_side() -> None:
@@ -92,3 +92,11 @@ def test_interval_of_numbers_of_either_sign_and_zero() -> None:
     value = np.array([0.0, -5.0, 3.0, -1e-30, 0.0])[:, None]
     low, high = interval(value)
     assert (low[0], high[0]) == (-5.0, 3.0)
+
+
+@pytest.mark.parametrize("samples", [1, 2, 10, 48, 64, 112])
+def test_quantiles_are_those_of_numpy(samples):
+    """REFERENCE: `np.quantile` of NumPy, to the last digit."""
+    value = np.random.default_rng(samples).random((3, 7, samples)).astype(np.float32)
+    shares = (0.05, 0.5, 0.95)
+    assert np.array_equal(quantiles(value, shares), np.quantile(value, shares, axis=-1))
