@@ -67,7 +67,7 @@ def table(rng: random.Random, header: list[str], cells: Callable[[int], list[str
             row.append("more")
         if rng.random() < 0.04:
             row.pop()
-        if rng.random() < 0.04:
+        if rng.random() < 0.04 and row:  # a row of one cell may have lost it
             row[rng.randrange(len(row))] = '"' + rng.choice(["", "a\nb", '""', ",", '"'])
     text = end.join(mark.join(row) for row in rows) + (end if rng.random() < 0.9 else "")
     name = rng.choice(["utf-8"] * 14 + [*ENCODINGS])

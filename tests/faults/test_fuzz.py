@@ -140,6 +140,11 @@ def land_logs(folder: Path, seeds: range) -> None:
         assert len(problem.message) < 1000
 
 
+def test_the_grammar_makes_a_log_of_every_seed() -> None:
+    rngs = [random.Random(f"log {seed}") for seed in (501_002_212, *range(2000))]
+    assert all(isinstance(mutated(rng, flow_log(rng)), bytes) for rng in rngs)
+
+
 @pytest.mark.heavy
 @pytest.mark.heavy_ci
 def test_odd_logs(tmp_path: Path) -> None:
