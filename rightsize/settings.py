@@ -650,7 +650,7 @@ class Thresholds(Settings):
         le=1,
     )
     min_log_value_usd: float = _limit(
-        800,
+        600,
         "value of a log, net of its cost, above which a site is logged first",
         source=_OURS,
         ge=0,
