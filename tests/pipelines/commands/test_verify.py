@@ -230,6 +230,6 @@ def test_the_summary_of_a_sweep_says_what_leaks_that_went_on_teach(tmp_path, is_
     put_out(replace(sweep, record=replace(sweep.record, documents=documents)))
     text = io.StringIO()
     show_summary(sweep.workspace.results, Console(file=text, width=200))
-    words = "goes on: 62% after 3 months (50% seen in 10 cases, 80% set)."
+    words = "still runs: 62 % after 3 months (50 % in 10 cases, 80 % set)."
     assert (words in text.getvalue()) == is_learned
     assert ("Steady flow" in text.getvalue()) == is_learned
