@@ -23,14 +23,8 @@ from pipelines.store.warehouse import literal, literals, run_sql
 from pipelines.store.workspace import Workspace
 
 _MONTHS_READ: Final = 14  # a year of whole months, and one before for a first reading
-_LIKE_PROFILE: Final = (
-    "meter_key",
-    "keyed_read",
-    "superseded_read",
-    "current_read",
-    "hour_read",
-    "day_read",
-)
+_CURRENT: Final = ("meter_key", "keyed_read", "superseded_read", "current_read")
+_BY_TIME: Final = ("hour_read", "day_read")
 
 
 class LakeFiles:
@@ -76,6 +70,22 @@ def make_reads(
 ) -> None:
     """Make the profile stage's tables of reads, hours and days of some meters.
 
+    Parameters are those of `make_current_reads`.
+    """
+    make_current_reads(connection, files, meter_ids, timezone, scratch)
+    for relation in _BY_TIME:
+        run_sql(connection, f"30_profile/{relation}")
+
+
+def make_current_reads(
+    connection: duckdb.DuckDBPyConnection,
+    files: tuple[Sequence[str], Sequence[str]],
+    meter_ids: Sequence[str],
+    timezone: str,
+    scratch: Path,
+) -> None:
+    """The same up to the reads that count.
+
     Parameters
     ----------
     files
@@ -98,7 +108,7 @@ def make_reads(
             {"register_files": literals(register), "month_files": register},
         )
         run_sql(connection, "30_profile/interval_from_register")
-    for relation in _LIKE_PROFILE:
+    for relation in _CURRENT:
         zone = {"timezone": timezone} if relation == "current_read" else {}
         run_sql(connection, f"30_profile/{relation}", zone)
 
