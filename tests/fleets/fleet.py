@@ -32,13 +32,14 @@ class Truth:
     sustained_60min_gpm: np.ndarray
     band_gal: np.ndarray  # [A, B] actual volume by flow band
     installed_gal: np.ndarray  # [A] what the meter in the ground registers
+    other_makes_gal: np.ndarray  # [A, M] as `registered_gal`, by new meters of other makes
 
 
 @dataclass(frozen=True)
 class Wrongs:
     """What is not as the lists say: in the ground, in the class, in the reads."""
 
-    curves: bool = False  # meters in the ground and bought are not the catalogue's
+    curves: bool = False  # meters in the ground are not the catalogue's
     class_share: float = 0.0  # accounts listed under another class
     coarse: bool = False  # registers of coarse steps
     half_share: float = 0.0  # accounts with half a year of reads
@@ -73,7 +74,10 @@ def fleet_of(flows, seed, rng, *, meters, intervals, wrongs=NOTHING_WRONG, keep=
     rows, found, classes = {t: [] for t in intervals}, [], []
     own = np.random.default_rng([seed, 77])  # apart from that of the sites
     bought = ground.other_makes(meters, own) if wrongs.curves else tuple(meters)
-    keys = ("installed", "actual", "registered", "peak", "sustained", "band", "installed_gal")
+    keys = (
+        "installed", "actual", "registered", "peak", "sustained", "band", "installed_gal",
+        "other_makes",
+    )  # fmt: skip
     columns = {k: [] for k in keys}
     for site, wanted in flows:
         installed = _installed(_peaks(wanted), meters, rng)
@@ -81,7 +85,7 @@ def fleet_of(flows, seed, rng, *, meters, intervals, wrongs=NOTHING_WRONG, keep=
         held = (
             ground.in_the_ground(meters[installed], own) if wrongs.curves else meters[installed]
         )
-        truth = _truth(flow, bought) | {"installed": installed}
+        truth = _truth(flow, meters, bought) | {"installed": installed}
         truth["installed_gal"] = _registered_gal(flow, held)
         for key in keys:
             columns[key].append(truth[key])
@@ -163,12 +167,14 @@ def _by_flow(flow):
     return volume, volume * 6 / np.maximum(count, 1)
 
 
-def _truth(flow, meters):
+def _truth(flow, meters, bought):
     volume, centre = _by_flow(flow)
-    ratio = registration_matrix(meters, np.maximum(centre, 1e-9))
+    listed, other = (
+        registration_matrix(m, np.maximum(centre, 1e-9)) @ volume for m in (meters, bought)
+    )
     return {
         "band": np.bincount(np.maximum(band_of(centre), 0), volume, BAND_COUNT),
-        "actual": volume.sum(), "registered": ratio @ volume, **_peaks(flow),
+        "actual": volume.sum(), "registered": listed, "other_makes": other, **_peaks(flow),
     }  # fmt: skip
 
 

@@ -173,7 +173,7 @@ def gained_by_flow_alone(truth, block, meters, oracle):
     return np.where(best == index, 0.0, oracle.net_usd[rows, best])
 
 
-def gained_by_flow_and_spread(truth, block, meters, oracle):
+def gained_by_flow_and_spread(truth, block, meters, oracle, *, makes):
     """True net benefit [2, A] if flow is known, and how curves differ, but no meter's own.
 
     The ceiling behind wrong curves: `CURVES_TRIED` curves of each meter are drawn as those of
@@ -181,7 +181,7 @@ def gained_by_flow_and_spread(truth, block, meters, oracle):
     which would not tell either; then by the highest mean over the curves, whatever the risk.
     """
     rows, index = np.arange(block.size), block.meter_index
-    known = _flow_with_curves(truth, block, meters)
+    known = _flow_with_curves(truth, block, meters, makes=makes)
     chosen = decided(block, known, meters).chosen
     mean = _net_usd(block, known, meters)[0].mean(axis=0)
     mean = np.where(oracle.fits, mean, -np.inf)
@@ -194,14 +194,15 @@ def gained_by_flow_and_spread(truth, block, meters, oracle):
     )
 
 
-def _flow_with_curves(truth, block, meters):
-    """A posterior that knows the flow, its samples being curves."""
+def _flow_with_curves(truth, block, meters, *, makes):
+    """A posterior that knows the flow, its samples being curves; `makes` of new meters too."""
     rng = np.random.default_rng([CURVES_TRIED, *(int(gal) for gal in truth.actual_gal[:4])])
     installed, registered = [], []
     for _ in range(CURVES_TRIED):
         held = [ground.in_the_ground(meters[k], rng) for k in block.meter_index]
         installed.append((truth.band_gal * _by_band(held)).sum(axis=1) * YEAR)
-        registered.append(truth.band_gal @ _by_band(ground.other_makes(meters, rng)).T * YEAR)
+        bought = ground.other_makes(meters, rng) if makes else meters
+        registered.append(truth.band_gal @ _by_band(bought).T * YEAR)
     one = truth_posterior(truth, block)
     many = {
         name: np.repeat(value, CURVES_TRIED, axis=0)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from itertools import pairwise
 
 import numpy as np
@@ -15,7 +15,6 @@ from tests.fleets import judge
 ODDS_FROM = (0.0, 0.1, 0.25, 0.5, 0.75, 0.9)
 SIZE_ENDS = (0.1, 0.25, 0.5)  # of the changes, the largest estimate first
 SIZE_WORDS = ("largest tenth", "to a quarter", "to half", "the rest")
-PARTS = 3  # a fleet is judged as so many, each with its own total
 
 
 @dataclass
@@ -38,16 +37,17 @@ class Card:
     by_flow_usd: float = 0.0  # of the best choice if flow is known and curves are not
     by_spread_usd: float = 0.0  # of the rules if flow is known, and how curves differ
     by_mean_usd: float = 0.0  # of the highest mean then, whatever the risk
-    totals: int = 0  # parts of fleets that a total was published for
+    totals: int = 0  # fleets that a total was published for
     totals_in: int = 0
     odds: np.ndarray = field(default_factory=lambda: np.zeros((len(ODDS_FROM), 3)))
     by_size: np.ndarray = field(default_factory=lambda: np.zeros((len(SIZE_WORDS), 2)))
     by_group: dict = field(default_factory=dict)  # group -> Card, one level down
+    by_fleet: list = field(default_factory=list)  # Card of each fleet
 
     def add(self, other):
         """Sums of two cards, in place."""
         for name, value in vars(other).items():
-            if name != "by_group":
+            if name not in ("by_group", "by_fleet"):
                 setattr(self, name, getattr(self, name) + value)
         for key, card in other.by_group.items():
             self.by_group.setdefault(key, Card()).add(card)
@@ -89,8 +89,13 @@ def infer_fleet(block, meters, priors, *, samples=64, seed=1, **more):
     return infer(block, meters, priors, samples=samples, seed=seed, learnt=learnt, **more)
 
 
-def card_of(truth, block, meters, posterior, *, wrong_curves=False):
-    """The card of a fleet at one read interval, also by class and by installed type."""
+def card_of(truth, block, meters, posterior, *, wrong_curves=False, makes=False):
+    """The card of a fleet at one read interval, also by class and by installed type.
+
+    `makes`: new meters are of other makes than the catalog's.
+    """
+    if makes:
+        truth = replace(truth, registered_gal=truth.other_makes_gal)
     oracle = judge.oracle_of(truth, block, meters)
     decision = judge.decided(block, posterior, meters)
     found = judge.scores(truth, block, meters, posterior, decision, oracle)
@@ -101,7 +106,7 @@ def card_of(truth, block, meters, posterior, *, wrong_curves=False):
     slack = judge.SLACK_POINTS / 100 * truth.actual_gal
     smoc = np.array([m.smoc_gpm for m in meters])
     by_rules_usd, by_mean_usd = (
-        judge.gained_by_flow_and_spread(truth, block, meters, oracle)
+        judge.gained_by_flow_and_spread(truth, block, meters, oracle, makes=makes)
         if wrong_curves
         else (oracle.best_usd, oracle.best_usd)
     )
@@ -127,13 +132,12 @@ def card_of(truth, block, meters, posterior, *, wrong_curves=False):
     card.odds = _reliability(decision.candidate, block, oracle)
     card.by_size = _by_size(mean[changed], true_gal[changed])
     ids = np.array(block.account_id)
-    for k in range(PARTS):
-        mine = changed & (decision.action == "change") & (rows % PARTS == k)
-        if mine.any():
-            card.totals += 1
-            card.totals_in += _total_holds(
-                decision.gain_sample, set(ids[mine]), true_gal[mine].sum()
-            )
+    mine = changed & (decision.action == "change")
+    if mine.any():
+        card.totals = 1
+        card.totals_in = int(
+            _total_holds(decision.gain_sample, set(ids[mine]), true_gal[mine].sum())
+        )
     kinds = np.array([s.kind for s in truth.site])
     types = np.array([meters[k].meter_type for k in block.meter_index])
     for name, label in (("kind", kinds), ("type", types)):

@@ -26,10 +26,12 @@ from rightsize.recommend.weigh import BenefitSamples
 
 Array = NDArray[np.float64]
 
-# Common errors of gains in log, set on simulated fleets 31 to 34 and on the set half of the
-# recordings (tests/fleets): how far promised over true of a class, and of a fleet, stray.
+# Common errors of gains in log (tests/fleets): how far estimated over true strays. That of a
+# class was set on simulated fleets 31 to 34 and the set half of the recordings; that of a whole
+# fleet between those whose meters are the catalog's (1.17 recorded 41 and 42, 1.09 simulated
+# 901 to 913) and those whose meters have worn (0.83 wrong 911 to 926).
 CLASS_LOG_SD: Final = 0.3  # [log]
-METHOD_LOG_SD: Final = 0.12  # [log]
+METHOD_LOG_SD: Final = 0.18  # [log]
 TARIFF_LOG_SD: Final = 0.05  # [log] rates to come against those of the tariff: convention
 
 
