@@ -24,7 +24,7 @@ Array = NDArray[np.float64]
 INTENSITY_CV: Final = 0.45
 """Spread of the flow of the uses of one kind [1]. Over all uses it is 0.59 in the recorded home
 and 0.82 in the recorded flat (even days, 10 s, while water flows). With 0.6 and 0.75 within one
-kind the true peak of 80 and 57 % of recorded buildings lies inside its 90 % range; here 91 %."""
+kind the true peak of 80 and 57 % of recorded buildings is inside its 90 % range; here 91 %."""
 # Set by hand and fitted on simulated fleets; which fleets is not recorded. Where a line names
 # another origin, that holds.
 LOWEST: Final = -60  # [bands] from the intensity: 10**-3 of it
