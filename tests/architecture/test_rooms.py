@@ -27,13 +27,15 @@ PIPELINES = {
     "stages/profile": "store work",
     "stages/logs": "store work configuration stages/profile",
     "stages/assess": "store work configuration stages/land",
+    "stages/meter_tests": "configuration",
     "stages/publish": "store work stages/reconcile",
     "stages/verify": "store work configuration stages/assess stages/publish",
     "pages": "store work configuration stages/profile stages/publish stages/verify",
     "sweep": "store work configuration sources stages/reconcile stages/land stages/validate"
-    " stages/profile stages/logs stages/assess stages/publish stages/verify pages",
-    "commands": "store work configuration sources stages/assess stages/publish stages/verify"
-    " sweep",
+    " stages/profile stages/logs stages/assess stages/meter_tests stages/publish"
+    " stages/verify pages",
+    "commands": "store work configuration sources stages/assess stages/meter_tests"
+    " stages/publish stages/verify sweep",
     "service": "store work configuration sweep commands",
     "demo": "store configuration",
     "handbook": "store configuration commands",

@@ -31,7 +31,7 @@ from rightsize.recommend.learning.value_of_learning import (
     value_of_learning,
 )
 from tests.fleets import judge
-from tests.fleets.calibration import fleet
+from tests.fleets.logged import logged_fleet
 from tests.fleets.scorecard import infer_fleet
 
 FLEETS = (("simulated", 711), ("simulated", 712), ("wrong", 713), ("wrong", 714))
@@ -159,8 +159,7 @@ def fleets(members=FLEETS, **more):
     meters, priors = tuple(load_catalogue().meters), load_priors()
     parts, first = [], 0
     for kind, seed in members:
-        truth, blocks = fleet(kind, seed, meters, intervals=(60.0,), **more)
-        block = blocks[60.0]
+        truth, block, _ = logged_fleet(kind, seed, meters, **more)
         one = learned(truth, block, meters, infer_fleet(block, meters, priors))
         parts.append(replace(one, site=one.site + first))
         first += block.size
