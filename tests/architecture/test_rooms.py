@@ -57,7 +57,7 @@ RIGHTSIZE = {
     "inference": "contracts demand errors flow_logs meters",
     "recommend": "contracts demand errors findings inference knowing meters settings units"
     " wording",
-    "meter_tests": "contracts errors meters recommend settings",
+    "meter_tests": "contracts errors meters recommend settings units",
     "verify": "contracts errors findings",
     "campaign": "errors knowing",
     "evidence": "campaign contracts findings inference meter_tests meters units verify wording",

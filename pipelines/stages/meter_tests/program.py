@@ -10,7 +10,10 @@ import numpy as np
 import polars as pl
 
 from pipelines.configuration.judged_by import with_meter_index
-from pipelines.configuration.load_accuracy_tests import load_accuracy_tests
+from pipelines.configuration.load_accuracy_tests import (
+    load_accuracy_tests,
+    load_test_days,
+)
 from pipelines.configuration.load_catalogue import load_service_rules
 from pipelines.configuration.load_settings import Loaded
 from pipelines.configuration.meter_list import meters_of
@@ -27,6 +30,7 @@ from rightsize.meter_tests.service import service_frame
 from rightsize.meter_tests.weighted import over_own_flows, over_stated_flows, with_factor
 from rightsize.meters.catalogue import Catalogue, Meter, label_of
 from rightsize.meters.service_tests import ServiceRule
+from rightsize.units import UnitSystem
 
 _FIRE = ("fire", "combined")
 _DRAFTS_BY = "handbook_44"  # volumes to pass, where the rule says none
@@ -91,9 +95,10 @@ def program_of(
     due = due_frame(service, within_months=settings.within_months).with_columns(
         age_group=age_group(settings.lot_by)
     )
-    judged = _judged(points, limits, catalogue.meters, told.flows)
+    units = loaded.settings.units
+    judged = _judged(judged_points(points, limits, units=units), catalogue.meters, told.flows)
     outcomes = outcome_frame(
-        _with_meters(judged, due, catalogue),
+        _with_meters(judged, due, units),
         discount_rate_pct=loaded.tariff.discount_rate_pct,
         recovers_share=settings.repair_recovers_share,
     )
@@ -130,17 +135,19 @@ def check_rules(loaded: Loaded, catalogue: Catalogue) -> None:
 
 
 def latest_tests(loaded: Loaded, catalogue: Catalogue) -> pl.DataFrame:
-    """Points of each meter's latest test, by its age then."""
+    """Points of each meter's latest test, by its age then, and its day if the file has days."""
     named = loaded.settings.accuracy_tests
     schema = {
         "meter_id": pl.String, "meter_index": pl.Int64, "test_age_years": pl.Float64,
-        "flow_gpm": pl.Float64, "ratio": pl.Float64,
+        "flow_gpm": pl.Float64, "ratio": pl.Float64, "tested_on": pl.Date,
     }  # fmt: skip
     if named is None:
         return pl.DataFrame(schema=schema)
-    tests = load_accuracy_tests(loaded.file(named), catalogue)
+    path = loaded.file(named)
+    tests, days = load_accuracy_tests(path, catalogue), load_test_days(path)
     columns = [
-        list(tests.meter_id), tests.meter_index, tests.age_years, tests.flow_gpm, tests.ratio
+        list(tests.meter_id), tests.meter_index, tests.age_years, tests.flow_gpm, tests.ratio,
+        [days.get(meter) for meter in tests.meter_id],
     ]  # fmt: skip
     frame = pl.DataFrame(dict(zip(schema, columns, strict=True)), schema=schema)
     newest = pl.col("test_age_years").max().over("meter_id")
@@ -158,7 +165,8 @@ def _listed(
     listed = meters_of(loaded).frame.filter(pl.col("removed_on").is_null())
     placed = with_meter_index(listed, catalogue, units=loaded.settings.units)
     tested = points.group_by("meter_id").agg(
-        pl.col("test_age_years").first(), tested_index=pl.col("meter_index").first()
+        pl.col("test_age_years", "tested_on").first(),
+        tested_index=pl.col("meter_index").first(),
     )
     age = pl.duration(days=(pl.col("test_age_years") * DAYS_PER_YEAR).round().cast(pl.Int64))
     is_same = pl.col("tested_index") == pl.col("meter_index")
@@ -166,7 +174,12 @@ def _listed(
         placed.join(tested, on="meter_id", how="left", maintain_order="left")
         .with_columns(
             last_tested_on=pl.when(is_same).then(
-                pl.min_horizontal(pl.col("installed_on") + age, pl.lit(start))
+                pl.coalesce("tested_on", pl.col("installed_on") + age)
+            )
+        )
+        .with_columns(
+            last_tested_on=pl.when(pl.col("last_tested_on").is_not_null()).then(
+                pl.min_horizontal("last_tested_on", pl.lit(start))
             )
         )
         .join(accounts, on=["account_id", "meter_id"], how="left", maintain_order="left")
@@ -174,10 +187,10 @@ def _listed(
 
 
 def _judged(
-    points: pl.DataFrame, limits: pl.DataFrame, meters: tuple[Meter, ...], flows: pl.DataFrame
+    points: pl.DataFrame, meters: tuple[Meter, ...], flows: pl.DataFrame
 ) -> pl.DataFrame:
     """One row a tested meter: failures, and registration over its account's flows."""
-    told = with_factor(judged_points(points, limits), meters)
+    told = with_factor(points, meters)
     own = over_own_flows(told, flows, meters)
     stated = over_stated_flows(told).join(own, on="meter_id", how="anti")
     weighted = pl.concat(
@@ -201,7 +214,7 @@ def _judged(
     )
 
 
-def _with_meters(judged: pl.DataFrame, due: pl.DataFrame, catalogue: Catalogue) -> pl.DataFrame:
+def _with_meters(judged: pl.DataFrame, due: pl.DataFrame, units: UnitSystem) -> pl.DataFrame:
     """Tested meters that are in service as what they were tested as."""
     facts = due.select(
         "account_id", "meter_id", "area", "meter_type", "size_in", "grade", "age_group",
@@ -212,7 +225,7 @@ def _with_meters(judged: pl.DataFrame, due: pl.DataFrame, catalogue: Catalogue) 
     both = judged.join(facts, on=["meter_id", "meter_index"], how="inner")
     kinds = both.select("recommended_type", "recommended_size_in", "recommended_grade")
     labels = [
-        None if kind is None else label_of(kind, size, grade or "standard", units="us")
+        None if kind is None else label_of(kind, size, grade or "standard", units=units)
         for kind, size, grade in kinds.iter_rows()
     ]
     return both.with_columns(
