@@ -37,6 +37,7 @@ KIND = "flow_logging"
 OTHER_KINDS = ("night_logging", "peak_register")
 NIGHTS = 2
 REGISTER_SHARE = 0.75  # of what a register shows, at least, is the peak that 10 s hold
+DWELLINGS = ("flat", "home")  # of recorded fleets: single ones, which hold no planted leak
 DRAWS, RANGE = 2000, (0.05, 0.95)  # of sites or fleets, for ranges
 
 
@@ -44,6 +45,7 @@ DRAWS, RANGE = 2000, (0.05, 0.95)  # of sites or fleets, for ranges
 class Sites:
     """One row a site of one or more fleets [N]."""
 
+    kind: np.ndarray  # of the site, as the fleet was planted
     customer_class: np.ndarray
     promised_usd: np.ndarray  # expected gain of two weeks of flow; 0 where none is told
     benefit_usd: np.ndarray  # net benefit a year promised of the best other meter
@@ -87,6 +89,7 @@ def sites_of(kind, seed, meters, priors, *, samples=64, learning=KIND, **more):
     order = before.recommendation.select("meter_id")
     promised = order.join(told, on="meter_id", how="left", maintain_order="left")
     return Sites(
+        np.array([site.kind for site in truth.site]),
         np.array(block.customer_class),
         promised["expected_gain_usd"].fill_null(0).to_numpy(),
         benefit,
@@ -178,6 +181,12 @@ def joined(parts):
     )
 
 
+def without_dwellings(sites):
+    """Sites that serve more than one dwelling."""
+    keep = ~np.isin(sites.kind, DWELLINGS)
+    return Sites(**{f.name: getattr(sites, f.name)[keep] for f in fields(Sites)})
+
+
 def campaigned(sites):
     """Sites that the product's own campaign logs, and the value of each choice in truth."""
     told = np.flatnonzero(sites.promised_usd > 0)
@@ -243,15 +252,22 @@ def main():
     for kind, seed in names:
         parts.append(sites_of(kind, seed, meters, priors))
         print(f"{kind}:{seed}", _text(campaigned(parts[-1])), flush=True)
+    _told("all", parts)
+    if any(np.isin(part.kind, DWELLINGS).any() for part in parts):
+        _told("without single dwellings", [without_dwellings(part) for part in parts])
+    for learning in OTHER_KINDS:
+        every = [sites_of(*name, meters, priors, learning=learning) for name in names]
+        print(learning, _slope_text(joined(every)), flush=True)
+
+
+def _told(name, parts):
+    """Figures of the campaigns of some fleets, each by itself."""
     found = [campaigned(part) for part in parts]
-    print("sums", _text({key: sum(f[key] for f in found) for key in found[0]}))
+    print(f"{name}:", _text({key: sum(f[key] for f in found) for key in found[0]}))
     for other in ("largest promised gain first", "at random", "promised"):
         ratio, (low, high) = ratio_range(found, "campaign", other)
         print(f"campaign over {other}: {ratio:.2f} ({low:.2f} to {high:.2f})")
     print(KIND, _slope_text(joined(parts)), flush=True)
-    for learning in OTHER_KINDS:
-        every = [sites_of(*name, meters, priors, learning=learning) for name in names]
-        print(learning, _slope_text(joined(every)), flush=True)
 
 
 def _slope_text(sites):

@@ -10,7 +10,14 @@ import polars as pl
 
 from pipelines.configuration.load_catalogue import load_catalogue
 from pipelines.configuration.load_settings import Loaded
-from pipelines.stages.meter_tests.program import TestProgram, Told, latest_tests, program_of
+from pipelines.configuration.meter_list import meters_of
+from pipelines.stages.meter_tests.program import (
+    Listed,
+    TestProgram,
+    Told,
+    latest_tests,
+    program_of,
+)
 from pipelines.stages.publish.history import open_held
 from pipelines.stages.verify import view_in_us_units
 from pipelines.store.resources import sql_text
@@ -36,7 +43,8 @@ def meter_test_program(loaded: Loaded, *, as_of: dt.date | None = None) -> TestP
     catalogue = load_catalogue(loaded.file(named) if named else None)
     points = latest_tests(loaded, catalogue)
     told = _published(loaded, points["meter_id"].unique().to_list())
-    return program_of(loaded, catalogue, points, told, as_of=as_of or told.last_read_on)
+    listed = Listed(meters_of(loaded).frame, catalogue)
+    return program_of(loaded, listed, points, told, as_of=as_of or told.last_read_on)
 
 
 def day_of(said: str | None) -> dt.date | None:

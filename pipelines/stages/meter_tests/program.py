@@ -16,7 +16,6 @@ from pipelines.configuration.load_accuracy_tests import (
 )
 from pipelines.configuration.load_catalogue import load_service_rules
 from pipelines.configuration.load_settings import Loaded
-from pipelines.configuration.meter_list import meters_of
 from rightsize.meter_tests.due import DAYS_PER_YEAR, due_frame
 from rightsize.meter_tests.limits import (
     RULED_TYPES,
@@ -53,6 +52,14 @@ class TestProgram:
 
 
 @dataclass(frozen=True)
+class Listed:
+    """The meter list, and the catalog that rates its meters."""
+
+    meters: pl.DataFrame
+    catalogue: Catalogue
+
+
+@dataclass(frozen=True)
 class Told:
     """What a sweep says of the meters in service, in US units."""
 
@@ -62,14 +69,18 @@ class Told:
 
 
 def program_of(
-    loaded: Loaded, catalogue: Catalogue, points: pl.DataFrame, told: Told, *, as_of: dt.date
+    loaded: Loaded, fleet: Listed, points: pl.DataFrame, told: Told, *, as_of: dt.date
 ) -> TestProgram:
     """The test program from the meter list, the accuracy tests and a sweep.
 
     Parameters
     ----------
+    fleet
+        The meter list and the catalog.
     points : frame
         Of `latest_tests`.
+    told
+        Of the sweep.
     as_of
         Start of the program.
 
@@ -78,11 +89,11 @@ def program_of(
     ConfigError
         If a rule or a schedule cannot be used.
     """
-    settings = loaded.settings.meter_tests
+    settings, catalogue = loaded.settings.meter_tests, fleet.catalogue
     rules = load_service_rules()
     rule, schedule = rules.of(settings.rule), rules.schedule(settings.schedule)
     limits = limit_frame(catalogue.meters, rule)
-    listed = _listed(loaded, catalogue, points, told.accounts, as_of)
+    listed = _listed(loaded, fleet, points, told.accounts, as_of)
     service = service_frame(
         listed,
         catalogue.meters,
@@ -156,14 +167,14 @@ def latest_tests(loaded: Loaded, catalogue: Catalogue) -> pl.DataFrame:
 
 def _listed(
     loaded: Loaded,
-    catalogue: Catalogue,
+    fleet: Listed,
     points: pl.DataFrame,
     accounts: pl.DataFrame,
     start: dt.date,
 ) -> pl.DataFrame:
     """Meters in service with the day of their last test, and their volume."""
-    listed = meters_of(loaded).frame.filter(pl.col("removed_on").is_null())
-    placed = with_meter_index(listed, catalogue, units=loaded.settings.units)
+    listed = fleet.meters.filter(pl.col("removed_on").is_null())
+    placed = with_meter_index(listed, fleet.catalogue, units=loaded.settings.units)
     tested = points.group_by("meter_id").agg(
         pl.col("test_age_years", "tested_on").first(),
         tested_index=pl.col("meter_index").first(),

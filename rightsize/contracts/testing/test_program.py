@@ -55,6 +55,7 @@ METER_TEST_DUE: Final = Table(
               " left out and said so, not swapped for an easier one", null="allowed",
               null_means="not drawn"),
     ),
+    is_detail=True,
 )  # fmt: skip
 
 METER_TEST_FLOW: Final = Table(
