@@ -17,21 +17,16 @@ from pipelines.demo.fleet import CLASS_CODE, UTILITY
 from pipelines.demo.services import UNIT
 
 MARK: Final = "truth/demo.json"
-TESTS: Final = "accuracy_tests.csv"
-TEST_COLUMNS: Final = (
-    "meter_id", "meter_type", "size_in", "age_years", "flow_gpm", "registered_pct", "tested_on",
-)  # fmt: skip
 _HERE: Final = Path(__file__).resolve().parent / "templates"
 
 
 def write_settings(folder: Path) -> None:
-    """sweep.yaml, tariff.yaml, thresholds.yaml, the demo's own README; no tests yet."""
+    """sweep.yaml, tariff.yaml, thresholds.yaml and the demo's own README."""
     codes = "\n".join(f"  {code}: {name}" for name, code in CLASS_CODE.items())
     for name in ("sweep.yaml", "tariff.yaml", "thresholds.yaml", "README.md"):
         text = (_HERE / name).read_text(encoding="utf-8")
         text = text.replace("{utility}", UTILITY).replace("{class_codes}", codes)
         (folder / name).write_text(text, encoding="utf-8")
-    (folder / TESTS).write_text(",".join(TEST_COLUMNS) + "\n", encoding="utf-8")
 
 
 def write_tables(

@@ -8,8 +8,12 @@ from pathlib import Path
 
 from pipelines.demo.back.logs import log_file, write_logs
 from pipelines.demo.back.planted_world import world_of
-from pipelines.demo.back.tests_of_meters import due_meters, meters_with_tests, write_tests
-from pipelines.demo.tables import TESTS
+from pipelines.demo.back.tests_of_meters import (
+    TESTS,
+    due_meters,
+    meters_with_tests,
+    write_tests,
+)
 from rightsize.campaign.visit import Visit
 from rightsize.errors import ConfigError
 

@@ -15,13 +15,17 @@ from pipelines.demo.back.planted_world import world_of
 from pipelines.demo.fleet import Plan
 from pipelines.demo.head_end import Service
 from pipelines.demo.services import services_of
-from pipelines.demo.tables import TEST_COLUMNS, TESTS
 from pipelines.store.storage import write_text
 from pipelines.store.warehouse import connect
 from rightsize.meter_tests.limits import flows_to_test
 from rightsize.meters.curve import registration_ratio
 from rightsize.meters.testing_settings import MeterTestSettings
 
+TESTS: Final = "accuracy_tests.csv"
+_COLUMNS: Final = (
+    "meter_id", "meter_type", "size_in", "age_years", "flow_gpm", "registered_pct", "tested_on",
+)  # fmt: skip
+_NAMED_BEFORE: Final = "meters: meters.csv"  # line of sweep.yaml
 ERROR_SD: Final = 0.003  # [1] of registration at each flow of a test: common practice
 _SPAN_DAYS_PER_YEAR: Final = 365.25
 
@@ -54,10 +58,13 @@ def due_meters(folder: Path) -> set[str]:
 
 
 def write_tests(folder: Path, meters: Iterable[str]) -> list[str]:
-    """Tests of some of the demo's meters, added to those in its file; the meters tested.
+    """Tests of some of the demo's meters, added to its file and configuration.
 
-    A meter that the catalog does not rate, such as a fire line, is not tested, nor one that
-    was tested before.
+    Returns
+    -------
+    list of str
+        Meters tested: none that the catalog does not rate, such as a fire line, and none that
+        was tested before.
     """
     world, plans = world_of(folder)
     wanted = set(meters) - meters_with_tests(folder)
@@ -70,10 +77,19 @@ def write_tests(folder: Path, meters: Iterable[str]) -> list[str]:
         path = folder / TESTS
         held = path.read_text(encoding="utf-8") if path.is_file() else _HEAD
         write_text(path, held + "\n".join(lines) + "\n")
+        _name_in_settings(folder / "sweep.yaml")
     return done
 
 
-_HEAD: Final = ",".join(TEST_COLUMNS) + "\n"
+def _name_in_settings(config: Path) -> None:
+    """The demo's own configuration names the tests once there are some."""
+    text = config.read_text(encoding="utf-8")
+    if "\naccuracy_tests:" not in text:
+        named = f"accuracy_tests: {TESTS}\n{_NAMED_BEFORE}"
+        write_text(config, text.replace(_NAMED_BEFORE, named, 1))
+
+
+_HEAD: Final = ",".join(_COLUMNS) + "\n"
 
 
 def _test(plan: Plan, world: World) -> list[str]:

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 
+from pipelines.configuration.fleet import load_fleet
 from pipelines.configuration.load_accuracy_tests import load_accuracy_tests, load_test_days
 from pipelines.configuration.load_catalogue import load_catalogue
 from pipelines.configuration.load_settings import load
@@ -42,11 +43,29 @@ def tested(town: Path) -> dict[str, list[dict[str, str]]]:
     return found
 
 
-def test_a_new_demo_has_no_test_and_its_configuration_loads(tmp_path: Path) -> None:
+def test_a_new_demo_has_no_test_and_names_them_once_there_are_some(tmp_path: Path) -> None:
     write_demo(tmp_path / "new", accounts=20, months=1, workers=1)
-    loaded = load(tmp_path / "new" / "sweep.yaml")
-    assert meters_with_tests(tmp_path / "new") == set()
+    config = tmp_path / "new" / "sweep.yaml"
+    assert meters_with_tests(config.parent) == set()
+    assert load(config).settings.accuracy_tests is None
+    write_tests(config.parent, [fleet_of(20, 20)[0].meter_id])
+    loaded = load(config)
+    assert latest_tests(loaded, load_catalogue())["meter_id"].n_unique() == 1
+    named = config.read_text()
+    write_tests(config.parent, [fleet_of(20, 20)[1].meter_id])
+    assert config.read_text() == named
+    write_demo(config.parent, accounts=20, months=1, workers=1)
+    assert meters_with_tests(config.parent) == set()
+
+
+def test_a_file_without_rows_is_no_test_yet(tmp_path: Path) -> None:
+    write_demo(tmp_path, accounts=20, months=1, workers=1)
+    write_tests(tmp_path, [fleet_of(20, 20)[0].meter_id])
+    path = tmp_path / "accuracy_tests.csv"
+    path.write_text(path.read_text().splitlines()[0] + "\n")
+    loaded = load(tmp_path / "sweep.yaml")
     assert latest_tests(loaded, load_catalogue()).is_empty()
+    assert load_fleet(loaded).settings.installed is None
 
 
 def test_sound_meters_register_as_their_curve_and_planted_ones_do_not(tested) -> None:
