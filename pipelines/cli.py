@@ -165,8 +165,16 @@ def demo(
         bool,
         typer.Option(
             "--logs",
-            help="in a swept demo: bring back the campaign's flow logs; without a campaign"
-            " those of accounts to be logged first",
+            help="in a swept demo: bring back the campaign's flow logs and meter tests;"
+            " without a campaign logs of accounts to be logged first",
+        ),
+    ] = False,
+    tests: Annotated[
+        bool,
+        typer.Option(
+            "--tests",
+            help="in a swept demo: bring back tests of the meters due, and of those drawn"
+            " for the samples of their lots",
         ),
     ] = False,
 ) -> None:
@@ -174,19 +182,14 @@ def demo(
     from pipelines.commands import console
     from pipelines.demo.write import DEFAULT_SEED, write_demo
 
-    if logs:
-        from pipelines.demo.logs import log_days_of, write_logs
+    if logs or tests:
+        from pipelines.demo.back.bring_back import bring_back
         from pipelines.pages.visits_file import read_visits
 
         visits = folder / "workspace" / "campaign" / "visits.csv"
-        is_campaign = visits.is_file()
-        days = log_days_of(read_visits(visits), folder) if is_campaign else None
-        written = write_logs(folder, days)
-        whose = "of the campaign" if is_campaign else "to be logged first"
-        console.out.print(
-            f"flow logs: {len(written):,} accounts {whose}, in {folder / 'flow_logs'}",
-            soft_wrap=True,
-        )
+        planned = read_visits(visits) if logs and visits.is_file() else None
+        for line in bring_back(folder, planned, due_tests=tests):
+            console.out.print(line, soft_wrap=True)
         console.out.print(f"next: rightsize sweep {folder / 'sweep.yaml'}", soft_wrap=True)
         return
     chosen = DEFAULT_SEED if seed is None else seed

@@ -33,8 +33,8 @@ def stated_curves(
 ) -> tuple[InstalledCurves | None, dict[str, Any] | None]:
     """Curves of installed meters, and their sources for the record of the sweep.
 
-    Both None where the configuration names neither `accuracy_tests` nor `wear`: then every
-    installed meter has the catalog's curve.
+    Both None where the configuration has neither a test nor `wear`: then every installed meter
+    has the catalog's curve.
 
     Raises
     ------
@@ -49,6 +49,8 @@ def stated_curves(
     if named.accuracy_tests is not None:
         path = loaded.file(named.accuracy_tests)
         tests = load_accuracy_tests(path, catalogue)
+        if not tests.meter_id and not named.wear:  # a file without a test yet
+            return None, None
         for note in _strays(path, tests, catalogue, placed):
             _LOG.warning("%s", note)
         tested = shrunk_curves(tests, catalogue.meters)

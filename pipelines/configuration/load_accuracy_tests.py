@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import datetime as dt
 import math
 from pathlib import Path
 from typing import Final
@@ -20,13 +21,15 @@ REQUIRED: Final = ("meter_id", "meter_type", "age_years", "registered_pct")
 SIZES: Final = ("size_in", "size_mm")
 FLOWS: Final = {"flow_gpm": 1.0, "flow_m3h": GPM_PER_M3H}
 LARGEST_PCT: Final = 200.0
+DAY: Final = "tested_on"
 
 
 def load_accuracy_tests(path: Path, catalogue: Catalogue) -> AccuracyTests:
     """Read tests of meters in service.
 
     Columns: meter_id, meter_type, size_in or size_mm, age_years at the test, flow_gpm or
-    flow_m3h, and registered_pct (registered over actual volume, 100 is exact); optional grade.
+    flow_m3h, and registered_pct (registered over actual volume, 100 is exact); optional grade
+    and tested_on (`load_test_days`).
 
     Raises
     ------
@@ -40,6 +43,7 @@ def load_accuracy_tests(path: Path, catalogue: Catalogue) -> AccuracyTests:
     values: list[tuple[int, float, float, float]] = []
     for line, row in rows:
         try:
+            _day(row)
             values.append(_test(row, flow_column, catalogue, row_of))
             ids.append(row["meter_id"].strip())
         except (ValueError, CatalogueError) as error:
@@ -50,6 +54,29 @@ def load_accuracy_tests(path: Path, catalogue: Catalogue) -> AccuracyTests:
     return AccuracyTests(
         tuple(ids), table[:, 0].astype(np.int64), table[:, 1], table[:, 2], table[:, 3]
     )
+
+
+def load_test_days(path: Path) -> dict[str, dt.date]:
+    """Day of the newest test of each meter, where the file tells days (tested_on).
+
+    The file is one that `load_accuracy_tests` takes.
+    """
+    days: dict[str, dt.date] = {}
+    for _, row in _rows(path)[0]:
+        meter, day = row["meter_id"].strip(), _day(row)
+        if day is not None:
+            days[meter] = max(day, days.get(meter, day))
+    return days
+
+
+def _day(row: dict[str, str]) -> dt.date | None:
+    text = (row.get(DAY) or "").strip()
+    if not text:
+        return None
+    try:
+        return dt.date.fromisoformat(text)
+    except ValueError:
+        raise ValueError(f"{DAY}: must be a date such as 2026-01-31; got {text!r}") from None
 
 
 def _rows(path: Path) -> tuple[list[tuple[int, dict[str, str]]], str]:

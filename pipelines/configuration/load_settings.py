@@ -52,7 +52,6 @@ Encoding = Annotated[str, AfterValidator(known_encoding)]
 Codes = Annotated[dict[str, str], BeforeValidator(_texts_of_codes)]
 _NO_RESULT_RESTS_ON: Final = (
     "lake",
-    "meter_tests",
     "names_on_pages",
     "notify",
     "results_group",

@@ -144,6 +144,7 @@ def _clear(folder: Path) -> None:
         )
     for name in ("workspace", "exports", "truth", "flow_logs"):  # old reads would mix
         shutil.rmtree(folder / name, ignore_errors=True)
+    (folder / "accuracy_tests.csv").unlink(missing_ok=True)
     for name in ("exports", "truth"):
         (folder / name).mkdir()
     tables.write_mark(folder, {})

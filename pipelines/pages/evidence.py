@@ -29,6 +29,7 @@ from pipelines.work.bucket_work import Progress
 from rightsize.contracts.demand import FLOW_BAND, PROFILE
 from rightsize.contracts.recommendation import RECOMMENDATION
 from rightsize.contracts.results import BILL_IMPACT, CANDIDATE, FINDING, YEAR_MONEY
+from rightsize.contracts.testing.test_program import METER_TEST_DUE, METER_TEST_OUTCOME
 from rightsize.errors import ConfigError, RightsizeError
 from rightsize.evidence.file_names import page_file
 from rightsize.evidence.list_data import pages_index, pages_indexed
@@ -45,6 +46,8 @@ _TABLES: Final = (
     FINDING,
     YEAR_MONEY,
     BILL_IMPACT,
+    METER_TEST_OUTCOME,
+    METER_TEST_DUE,
 )
 
 
@@ -242,6 +245,8 @@ def _evidence(
         listed=listed,
         thresholds=published.thresholds,
         change_outs=change_outs,
+        test_outcome=next(iter(rows["meter_test_outcome"].get(key, ())), None),
+        test_due=next(iter(rows["meter_test_due"].get(key, ())), None),
     )
 
 

@@ -37,6 +37,8 @@ from pipelines.stages.land.land import land
 from pipelines.stages.land.land_flow_logs import land_flow_logs, landed_logs
 from pipelines.stages.land.old_reads import delete_old_reads
 from pipelines.stages.logs.compare import compare_logs
+from pipelines.stages.meter_tests.program import Listed
+from pipelines.stages.meter_tests.published import published_program
 from pipelines.stages.profile.profile import profile
 from pipelines.stages.publish.copy_results import copy_results, is_copied
 from pipelines.stages.publish.history import Retention
@@ -239,6 +241,10 @@ def _assess(sweep: Sweep, cost: StageCost) -> None:
         write_block(strays, folder / "flow_log_result", "stray")
     months = month_volume(sweep.workspace, sweep.profiled.folders, sweep.fleet.meters.frame)
     write_block(months, folder / "month_volume", "fleet")
+    listed = Listed(sweep.fleet.meters.frame, sweep.fleet.settings.catalogue)
+    program = published_program(sweep.loaded, listed, folder)
+    for name, rows in program.items():
+        write_block(rows, folder / name, "fleet")
 
 
 def _assess_bucket(

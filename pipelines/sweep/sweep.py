@@ -14,6 +14,7 @@ from pipelines.configuration.fleet import load_fleet
 from pipelines.configuration.load_settings import Loaded
 from pipelines.stages.land.land import LandSummary
 from pipelines.stages.land.old_reads import DeletedReads
+from pipelines.stages.meter_tests.program import check_rules
 from pipelines.stages.profile.profile import ProfileSummary
 from pipelines.stages.publish.publish import PublishSummary
 from pipelines.stages.validate.validate import ValidationSummary, outcome_text
@@ -103,9 +104,11 @@ def sweep_with(
 ) -> SweepOutcome:
     """Hold the workspace, run the stages by `call` with the pool, record how it went."""
     began_at = dt.datetime.now(dt.UTC)
+    fleet = load_fleet(loaded)
+    check_rules(loaded, fleet.settings.catalogue)
     sweep = Sweep(
         loaded=loaded,
-        fleet=load_fleet(loaded),
+        fleet=fleet,
         workspace=loaded.workspace,
         order=order,
         pool=pool,

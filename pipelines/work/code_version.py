@@ -21,7 +21,6 @@ ROOMS_THAT_DECIDE_NOTHING: Final = (
     "rightsize/campaign",
     "rightsize/evidence",
     "rightsize/handbook",
-    "rightsize/meter_tests",
     "sql/80_campaign",
     "sql/80_cookbook",
     "sql/80_program",

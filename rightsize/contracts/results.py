@@ -17,6 +17,7 @@ from rightsize.contracts.money import BILL_IMPACT, REPLACEMENT_AGE, YEAR_MONEY
 from rightsize.contracts.recommendation import RECOMMENDATION
 from rightsize.contracts.sweeps import SWEEP, SWEEP_TABLES
 from rightsize.contracts.table import Column, Table, number, text
+from rightsize.contracts.testing.test_program import METER_TEST_TABLES
 from rightsize.findings import FINDING_CODES, NOT_ASSESSED_CODES
 from rightsize.settings import CUSTOMER_CLASSES, SERVICE_KINDS
 
@@ -123,6 +124,7 @@ BLOCK_TABLES: Final[tuple[Table, ...]] = (
     NOT_ASSESSED,
     MONTH_VOLUME,
     FLOW_LOG_RESULT,
+    *METER_TEST_TABLES,
 )
 """Tables that a sweep writes as block files."""
 

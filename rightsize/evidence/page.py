@@ -15,6 +15,7 @@ from rightsize.evidence import words
 from rightsize.evidence.card import card
 from rightsize.evidence.cautions import CAUTIONS
 from rightsize.evidence.headline import headline, verdict_shown
+from rightsize.evidence.outcomes.meter_test import meter_test_lines
 from rightsize.evidence.outcomes.site_outcome import outcome_lines
 from rightsize.evidence.pictures.band_picture import bands_svg
 from rightsize.evidence.pictures.duration_picture import duration_svg, exceedance
@@ -101,6 +102,7 @@ def _part(site: SiteEvidence) -> dict[str, Any]:
         "net_sum": net_sum(site),
         "since": in_service_since(site),
         "outcomes": outcome_lines(site.change_outs, units),
+        "meter_tests": meter_test_lines(site.test_outcome, site.test_due, units),
         "card": card(site),
         "rivals": rivals(site),
         "money": money_by_year(site),

@@ -94,6 +94,8 @@ class SiteEvidence:
     listed: Row = field(default_factory=dict)
     thresholds: Row = field(default_factory=dict)
     change_outs: tuple[Row, ...] = ()  # of the account, in the published units
+    test_outcome: Row | None = None  # of meter_test_outcome
+    test_due: Row | None = None  # of meter_test_due
 
     @property
     def account_id(self) -> str:

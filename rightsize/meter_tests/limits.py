@@ -24,6 +24,7 @@ import polars as pl
 from rightsize.errors import CatalogueError
 from rightsize.meters.catalogue import Meter
 from rightsize.meters.service_tests import ServiceRule
+from rightsize.units import GPM_PER_M3H, UnitSystem
 
 RULED_TYPES: Final = ("displacement", "multi_jet", "single_jet")
 """Types that the rules of authorities are written for."""
@@ -74,7 +75,9 @@ def limit_frame(meters: Sequence[Meter], rule: ServiceRule) -> pl.DataFrame:
     return pl.DataFrame(rows, schema_overrides={"meter_index": pl.Int64, **numbers})
 
 
-def judged_points(points: pl.DataFrame, limits: pl.DataFrame) -> pl.DataFrame:
+def judged_points(
+    points: pl.DataFrame, limits: pl.DataFrame, *, units: UnitSystem = "us"
+) -> pl.DataFrame:
     """Each point with its limits and whether it is out of them.
 
     Parameters
@@ -83,6 +86,8 @@ def judged_points(points: pl.DataFrame, limits: pl.DataFrame) -> pl.DataFrame:
         meter_id, meter_index, flow_gpm [gpm], ratio (registered over actual volume [1]).
     limits : frame
         Of `limit_frame`.
+    units
+        Of flows in words.
 
     Returns
     -------
@@ -125,9 +130,9 @@ def judged_points(points: pl.DataFrame, limits: pl.DataFrame) -> pl.DataFrame:
     return told.with_columns(
         said=pl.when("is_out").then(
             pl.format(
-                "{} % at {} gpm, {} {} %",
+                f"{{}} % at {{}} {'gpm' if units == 'us' else 'm3/h'}, {{}} {{}} %",
                 (100 * pl.col("registered")).round(1),
-                flow.round_sig_figs(3),
+                (flow if units == "us" else flow / GPM_PER_M3H).round_sig_figs(3),
                 words,
                 (100 * bound).round(1),
             )

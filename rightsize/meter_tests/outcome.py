@@ -106,7 +106,7 @@ def _reason() -> pl.Expr:
         .then(pl.lit("the meter registers next to nothing: its loss cannot be told"))
         .when(pl.col("loss_usd_per_year").is_null())
         .then(pl.lit("its volume is not known, so neither is what the error costs"))
-        .when(pl.col("loss_usd_per_year") < 0)
+        .when(pl.col("loss_usd_per_year").round() < 0)
         .then(
             pl.format(
                 "customers are billed ${} a year too much: see the rule on refunds",

@@ -27,13 +27,15 @@ PIPELINES = {
     "stages/profile": "store work",
     "stages/logs": "store work configuration stages/profile",
     "stages/assess": "store work configuration stages/land",
+    "stages/meter_tests": "configuration",
     "stages/publish": "store work stages/reconcile",
     "stages/verify": "store work configuration stages/assess stages/publish",
     "pages": "store work configuration stages/profile stages/publish stages/verify",
     "sweep": "store work configuration sources stages/reconcile stages/land stages/validate"
-    " stages/profile stages/logs stages/assess stages/publish stages/verify pages",
-    "commands": "store work configuration sources stages/assess stages/publish stages/verify"
-    " sweep",
+    " stages/profile stages/logs stages/assess stages/meter_tests stages/publish"
+    " stages/verify pages",
+    "commands": "store work configuration sources stages/assess stages/meter_tests"
+    " stages/publish stages/verify sweep",
     "service": "store work configuration sweep commands",
     "demo": "store configuration",
     "handbook": "store configuration commands",
@@ -55,7 +57,7 @@ RIGHTSIZE = {
     "inference": "contracts demand errors flow_logs meters",
     "recommend": "contracts demand errors findings inference knowing meters settings units"
     " wording",
-    "meter_tests": "contracts errors meters recommend settings",
+    "meter_tests": "contracts errors meters recommend settings units",
     "verify": "contracts errors findings",
     "campaign": "errors knowing",
     "evidence": "campaign contracts findings inference meter_tests meters units verify wording",

@@ -7,7 +7,8 @@ the product's own inference and rules decide with it, in truth, less what they d
 it: present value over the meters' lives, with the cost of an overrun meter. Flow and the
 installed meter are the true ones; a new meter is of any make of its type and size, on average,
 since no log tells which. Logs teach no other site here, so that any choice of sites is worth
-the sum over them.
+the sum over them. Two nights of the same log, and the register's own peak flow, are held
+against what is promised of them in the same way.
 """
 
 from __future__ import annotations
@@ -33,12 +34,18 @@ from tests.fleets.logged import LOGGED_SHARE, logged_fleet
 
 WEEKS = 4
 KIND = "flow_logging"
+OTHER_KINDS = ("night_logging", "peak_register")
+NIGHTS = 2
+REGISTER_SHARE = 0.75  # of what a register shows, at least, is the peak that 10 s hold
+DWELLINGS = ("flat", "home")  # of recorded fleets: single ones, which hold no planted leak
+DRAWS, RANGE = 2000, (0.05, 0.95)  # of sites or fleets, for ranges
 
 
 @dataclass(frozen=True)
 class Sites:
     """One row a site of one or more fleets [N]."""
 
+    kind: np.ndarray  # of the site, as the fleet was planted
     customer_class: np.ndarray
     promised_usd: np.ndarray  # expected gain of two weeks of flow; 0 where none is told
     benefit_usd: np.ndarray  # net benefit a year promised of the best other meter
@@ -56,19 +63,19 @@ class Sites:
         return int(LOGGED_SHARE * self.size)
 
 
-def sites_of(kind, seed, meters, priors, *, samples=64, **more):
-    """Promised and found value of a log at every site of a fleet."""
+def sites_of(kind, seed, meters, priors, *, samples=64, learning=KIND, **more):
+    """Promised and found value of a kind of learning at every site of a fleet."""
     truth, block, logs = logged_fleet(kind, seed, meters, **more)
     learnt = learn_from([steady_by_class([block], meters, priors, None)], priors)
 
-    def decision(held, known):
+    def decision(reads, held, known):
         posterior = infer(
-            block, meters, priors, samples=samples, seed=1, learnt=learnt, logs=held
+            reads, meters, priors, samples=samples, seed=1, learnt=learnt, logs=held
         )
-        return judge.decision_of(block, posterior, meters, known), posterior
+        return judge.decision_of(reads, posterior, meters, known), posterior
 
-    before, posterior = decision(None, ())
-    after, _ = decision(logs, set(logs))
+    before, posterior = decision(block, None, ())
+    after, _ = decision(*brought(learning, truth, block, logs, seed))
     case = prepare(
         block, posterior, judge.site_block(block), Catalogue(tuple(meters)), judge.TARIFF,
         judge.THRESHOLDS, units="us",
@@ -78,10 +85,11 @@ def sites_of(kind, seed, meters, priors, *, samples=64, **more):
     benefit[held.account] = np.max(held.net_usd.mean(axis=1), axis=1, initial=0.0)
     rows = np.arange(block.size)
     chosen = [judge._chosen(d.recommendation, block, meters) for d in (before, after)]
-    told = before.value_of_knowing.filter(pl.col("kind") == KIND)
+    told = before.value_of_knowing.filter(pl.col("kind") == learning)
     order = before.recommendation.select("meter_id")
     promised = order.join(told, on="meter_id", how="left", maintain_order="left")
     return Sites(
+        np.array([site.kind for site in truth.site]),
         np.array(block.customer_class),
         promised["expected_gain_usd"].fill_null(0).to_numpy(),
         benefit,
@@ -95,6 +103,36 @@ def sites_of(kind, seed, meters, priors, *, samples=64, **more):
                 )
             )
         ),
+    )
+
+
+def brought(learning, truth, block, logs, seed):
+    """Reads, logs and logged meters with what one kind of learning brings at every site."""
+    if learning == "flow_logging":
+        return block, logs, set(logs)
+    if learning == "night_logging":
+        nights = {meter: nights_of(log) for meter, log in logs.items()}
+        return block, nights, set(nights)
+    if learning == "peak_register":
+        rng = np.random.default_rng([seed, 97])
+        share = rng.uniform(REGISTER_SHARE, 1, block.size)
+        return replace(block, peak_register_gpm=truth.peak_10s_gpm / share), None, ()
+    raise ValueError(learning)
+
+
+def nights_of(log):
+    """The first days of a log, as a clamp-on that stands for two nights would bring them."""
+    own, steady = log.day < NIGHTS, log.steady_day_gpm[:NIGHTS]
+    return replace(
+        log,
+        start_s=log.start_s[own],
+        interval_gpm=log.interval_gpm[own],
+        share=log.share[own],
+        day=log.day[own],
+        steady_day_gpm=steady,
+        day_peak_gpm=log.day_peak_gpm[:NIGHTS],
+        steady_gpm=log.steady_gpm if len(steady) and np.median(steady) > 0 else 0.0,
+        logged_days=float(NIGHTS),
     )
 
 
@@ -143,6 +181,12 @@ def joined(parts):
     )
 
 
+def without_dwellings(sites):
+    """Sites that serve more than one dwelling."""
+    keep = ~np.isin(sites.kind, DWELLINGS)
+    return Sites(**{f.name: getattr(sites, f.name)[keep] for f in fields(Sites)})
+
+
 def campaigned(sites):
     """Sites that the product's own campaign logs, and the value of each choice in truth."""
     told = np.flatnonzero(sites.promised_usd > 0)
@@ -176,22 +220,64 @@ def campaigned(sites):
     }
 
 
-def slope(sites):
-    """Slope of found on promised through the origin, where a log promises a gain."""
-    told = sites.promised_usd > 0
-    promised, found = sites.promised_usd[told], sites.found_usd[told]
+def slope(sites, take=None):
+    """Slope of found on promised through the origin, where learning promises a gain."""
+    promised, found = sites.promised_usd, sites.found_usd
+    told = promised > 0
+    promised, found = promised[told], found[told]
+    if take is not None:
+        promised, found = promised[take % len(promised)], found[take % len(found)]
     return float((promised * found).sum() / (promised**2).sum())
+
+
+def slope_range(sites):
+    """Its 90 % range: sites with a promise drawn anew."""
+    count = int((sites.promised_usd > 0).sum())
+    drawn = np.random.default_rng(20).integers(0, count, (DRAWS, count))
+    return np.quantile([slope(sites, take) for take in drawn], RANGE)
+
+
+def ratio_range(found, top, bottom):
+    """A ratio of sums over fleets, and its 90 % range: fleets drawn anew."""
+    above, below = (np.array([one[name] for one in found]) for name in (top, bottom))
+    drawn = np.random.default_rng(20).integers(0, len(found), (DRAWS, len(found)))
+    ratios = above[drawn].sum(axis=1) / below[drawn].sum(axis=1)
+    return float(above.sum() / below.sum()), np.quantile(ratios, RANGE)
 
 
 def main():
     """Figures of every fleet, and of all as one utility."""
     meters, priors, parts = tuple(load_catalogue().meters), load_priors(), []
-    for name in sys.argv[1:]:
-        kind, seed = name.split(":")
-        parts.append(sites_of(kind, int(seed), meters, priors))
-        print(name, _text(campaigned(parts[-1])), flush=True)
-    every = joined(parts)
-    print("all", _text(campaigned(every)), f"slope {slope(every):.2f}")
+    names = [(kind, int(seed)) for kind, seed in (name.split(":") for name in sys.argv[1:])]
+    for kind, seed in names:
+        parts.append(sites_of(kind, seed, meters, priors))
+        print(f"{kind}:{seed}", _text(campaigned(parts[-1])), flush=True)
+    _told("all", parts)
+    if any(np.isin(part.kind, DWELLINGS).any() for part in parts):
+        _told("without single dwellings", [without_dwellings(part) for part in parts])
+    for learning in OTHER_KINDS:
+        every = [sites_of(*name, meters, priors, learning=learning) for name in names]
+        print(learning, _slope_text(joined(every)), flush=True)
+
+
+def _told(name, parts):
+    """Figures of the campaigns of some fleets, each by itself."""
+    found = [campaigned(part) for part in parts]
+    print(f"{name}:", _text({key: sum(f[key] for f in found) for key in found[0]}))
+    for other in ("largest promised gain first", "at random", "promised"):
+        ratio, (low, high) = ratio_range(found, "campaign", other)
+        print(f"campaign over {other}: {ratio:.2f} ({low:.2f} to {high:.2f})")
+    print(KIND, _slope_text(joined(parts)), flush=True)
+
+
+def _slope_text(sites):
+    told = sites.promised_usd > 0
+    low, high = slope_range(sites)
+    return (
+        f"{told.sum()} of {sites.size} sites, promised {sites.promised_usd[told].sum():,.0f},"
+        f" found {sites.found_usd[told].sum():,.0f},"
+        f" slope {slope(sites):.2f} ({low:.2f} to {high:.2f})"
+    )
 
 
 def _text(found):

@@ -31,10 +31,11 @@ from rightsize.recommend.learning.value_of_learning import (
     value_of_learning,
 )
 from tests.fleets import judge
-from tests.fleets.calibration import fleet
+from tests.fleets.logged import logged_fleet
 from tests.fleets.scorecard import infer_fleet
 
 FLEETS = (("simulated", 711), ("simulated", 712), ("wrong", 713), ("wrong", 714))
+DRAWS, RANGE = 2000, (0.05, 0.95)
 OF_CURVES = "accuracy_test"  # the installed meter's own curve is not among the truths kept
 
 
@@ -159,8 +160,7 @@ def fleets(members=FLEETS, **more):
     meters, priors = tuple(load_catalogue().meters), load_priors()
     parts, first = [], 0
     for kind, seed in members:
-        truth, blocks = fleet(kind, seed, meters, intervals=(60.0,), **more)
-        block = blocks[60.0]
+        truth, block, _ = logged_fleet(kind, seed, meters, **more)
         one = learned(truth, block, meters, infer_fleet(block, meters, priors))
         parts.append(replace(one, site=one.site + first))
         first += block.size
@@ -176,6 +176,12 @@ def slope(promised, found):
     return float((promised * found).sum() / (promised**2).sum())
 
 
+def slope_range(promised, found):
+    """Its 90 % range: sites drawn anew."""
+    drawn = np.random.default_rng(20).integers(0, len(found), (DRAWS, len(found)))
+    return np.quantile([slope(promised[d], found[d]) for d in drawn], RANGE)
+
+
 def main():
     """Figures of every kind."""
     got = fleets(tuple((a.split(":")[0], int(a.split(":")[1])) for a in sys.argv[1:]) or FLEETS)
@@ -185,13 +191,14 @@ def main():
         p, f = got.promised_usd[mine], got.found_usd[mine]
         if not mine.any():
             continue
-        order = np.argsort(-p)
+        order, (low, high) = np.argsort(-p), slope_range(p, f)
         parts = " ".join(
             f"{p[o].sum():,.0f}/{f[o].sum():,.0f}" for o in np.array_split(order, 4)
         )
         print(
             f"{kind}: {mine.sum()} rows, promised {p.sum():,.0f}, found {f.sum():,.0f},"
-            f" ratio {f.sum() / p.sum():.2f}, slope {slope(p, f):.2f};"
+            f" ratio {f.sum() / p.sum():.2f}, slope {slope(p, f):.2f}"
+            f" ({low:.2f} to {high:.2f});"
             f" by quarter {parts}"
         )
 

@@ -4,6 +4,11 @@ A log is what a clamp-on would bring back: the flow every 10 s, out by its level
 days at a time of the crew's choice (irrigation in its season), and the reads of those days.
 
     python -m tests.fleets.logged simulated:601      # what logs of a tenth of the sites bring
+    python -m tests.fleets.logged 0.2 simulated:601  # of a fifth
+
+What is lost after the logs is told by where: at sites without a log whose log would win it, and
+at sites with one. Beside it stand what logs of all sites bring, the best choice of as many in
+hindsight, and what the same rules reach when every flow is known and no meter's own curve.
 """
 
 from __future__ import annotations
@@ -159,27 +164,57 @@ def realised(truth, block, meters, posterior, oracle, known):
     return judge.scores(truth, block, meters, posterior, decision, oracle)
 
 
-if __name__ == "__main__":
+def ceilings(kind, seed, meters, priors, found, *, share=LOGGED_SHARE, **more):
+    """True net benefit that other knowledge reaches at a fleet, and where the rest is lost."""
+    truth, block, logs = logged_fleet(kind, seed, meters, **more)
+    oracle = judge.oracle_of(truth, block, meters)
+    every = inferred(block, meters, priors, logs=logs)
+    all_logged = realised(truth, block, meters, every, oracle, logs)["gained"]
+    before, after = found.before["gained"], found.after["gained"]
+    best = np.sort(all_logged - before)[::-1][: int(share * block.size)].sum()
+    known = judge.gained_by_flow_and_spread(truth, block, meters, oracle)[0]
+    is_logged = np.isin(np.arange(block.size), found.logged)
+    return {
+        "best": oracle.best_usd.sum(),
+        "without logs": before.sum(),
+        "with them": after.sum(),
+        "best as many in hindsight": before.sum() + best,
+        "all logged": all_logged.sum(),
+        "flow known, same rules": known.sum(),
+        "lost at sites without a log": (all_logged - after)[~is_logged].sum(),
+        "lost at sites with one": (oracle.best_usd - after)[is_logged].sum(),
+    }
+
+
+def main():
+    """Figures of every fleet, and of all together."""
     from pipelines.configuration.load_catalogue import load_catalogue
     from pipelines.configuration.load_priors import load_priors
 
-    every, total = tuple(load_catalogue().meters), np.zeros(4)
-    for name in sys.argv[1:]:
+    meters, priors, names = tuple(load_catalogue().meters), load_priors(), sys.argv[1:]
+    share = float(names.pop(0)) if ":" not in names[0] else LOGGED_SHARE
+    rounds, total = max(ROUNDS, round(share / 0.05)), {}
+    for name in names:
         kind, seed = name.split(":")
-        found = logged_first(kind, int(seed), every, load_priors())
-        sums = np.array(
-            [
-                found.oracle_usd, found.before["gained"].sum(), found.after["gained"].sum(),
-                found.costs_usd,
-            ]
-        )  # fmt: skip
-        total += sums
+        found = logged_first(kind, int(seed), meters, priors, share=share, rounds=rounds)
+        sums = ceilings(kind, int(seed), meters, priors, found, share=share)
+        sums["logs"] = len(found.logged)
+        total = {key: total.get(key, 0) + value for key, value in sums.items()}
+        after = found.after
         print(
-            f"{name}: logged {len(found.logged)}, realized"
-            f" {100 * sums[1] / sums[0]:.1f} -> {100 * sums[2] / sums[0]:.1f} %"
-            f" (a log's cost once off: {100 * (sums[2] - sums[3]) / sums[0]:.1f}), overrun"
-            f" {found.before['overrun']} -> {found.after['overrun']}, gain in"
-            f" {found.after['gain_in_pct']:.0f} %, peak in {found.after['peak_in_pct']:.0f} %",
+            f"{name}: {_text(sums)}, overrun {found.before['overrun']} -> {after['overrun']},"
+            f" gain in {after['gain_in_pct']:.0f} %, peak in {after['peak_in_pct']:.0f} %",
             flush=True,
         )
-    print(f"all: {100 * total[1] / total[0]:.1f} -> {100 * total[2] / total[0]:.1f} %")
+    print("all:", _text(total))
+
+
+def _text(sums):
+    """Sums in percent of the best choices."""
+    told = {key: 100 * value / sums["best"] for key, value in sums.items()}
+    shown = (f"{key} {told[key]:.1f}" for key in sums if key not in ("best", "logs"))
+    return f"{sums['logs']} logs, {', '.join(shown)} %"
+
+
+if __name__ == "__main__":
+    main()

@@ -10,8 +10,8 @@ from typing import Any, Final
 import polars as pl
 from rich.console import Console
 
-from pipelines.commands.field.meter_tests import TestProgram
 from pipelines.commands.query_output import write_answer
+from pipelines.stages.meter_tests.program import TestProgram
 from pipelines.store.leftovers import drop_of_the_dead
 from pipelines.sweep.summary import money, plain_table
 from rightsize.evidence.cautions import CAUTIONS

@@ -12,7 +12,7 @@ import yaml
 
 from pipelines.configuration.load_catalogue import load_catalogue
 from rightsize.meters.curve import registration_ratio
-from tests.acceptance.demo_run import Swept, run
+from tests.acceptance.demo_run import Swept, ask, run
 
 pytestmark = [pytest.mark.heavy, pytest.mark.heavy_ci]  # half a minute or more
 
@@ -128,6 +128,26 @@ def test_the_same_program_twice_is_the_same(utility: Path, written: Path, tmp_pa
     assert run("test-program", utility, "--as-of", START, "--to", tmp_path).code == 0
     for path in written.glob("*.csv"):
         assert (tmp_path / path.name).read_bytes() == path.read_bytes()
+
+
+def test_the_published_tables_say_what_the_command_says(swept: Swept, tmp_path) -> None:
+    """By SQL: which meters are due, why, and at which flows."""
+    assert run("test-program", swept.folder / "sweep.yaml", "--to", tmp_path).code == 0
+    told = ask(
+        swept.folder,
+        "select meter_id, due_by, draw_order from results.meter_test_due",
+    )
+    listed = {r["meter_id"]: r["due_by"] for r in csv_rows(tmp_path / "meters_due.csv")}
+    drawn = {r["meter_id"]: int(r["draw_order"]) for r in csv_rows(tmp_path / "sample.csv")}
+    assert {m: place for m, _, place in told if place is not None} == drawn
+    assert {m: by for m, by, _ in told if m in listed} == listed
+    assert {m for m, _, _ in told} == set(listed) | set(drawn)
+    untold = ask(
+        swept.folder,
+        "select count(*) from results.meter_test_due anti join results.meter_test_flow"
+        " using (sweep_id, meter_type, size_in) where service_kind != 'fire'",
+    )
+    assert untold == [(0,)]
 
 
 @pytest.mark.parametrize(

@@ -8,9 +8,9 @@ import datetime as dt
 import polars as pl
 import pytest
 
-from pipelines.commands.field.meter_tests import TestProgram
 from pipelines.commands.field.meter_tests_summary import write_test_program
 from pipelines.configuration.load_catalogue import load_service_rules
+from pipelines.stages.meter_tests.program import TestProgram
 from rightsize.meter_tests.layouts import FILES
 from rightsize.units import GAL_PER_M3, GPM_PER_M3H
 

@@ -6,7 +6,7 @@ import duckdb
 import pytest
 
 from pipelines.configuration.load_settings import load
-from pipelines.demo.logs import LOG_DAYS, write_logs
+from pipelines.demo.back.logs import LOG_DAYS, write_logs
 from pipelines.demo.write import write_demo
 from pipelines.sweep.sweep import run_sweep
 from rightsize.errors import ConfigError

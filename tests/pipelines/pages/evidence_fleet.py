@@ -61,7 +61,9 @@ def make_fleet(root: Path, *, accounts: int = 40, units: UnitSystem = "us") -> P
     names = pl.col("account_id").replace(HOSTILE)
     frames = {}
     for table in BLOCK_TABLES:
-        frame = sweep.frames[table.name].with_columns(names)
+        frame = sweep.frames[table.name]
+        if "account_id" in frame.columns:
+            frame = frame.with_columns(names)
         if table.name in ("recommendation", "not_assessed"):
             frame = frame.with_columns(
                 customer_name=pl.col("account_id"), area=pl.lit("Old Town")

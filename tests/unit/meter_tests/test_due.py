@@ -11,8 +11,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from pipelines.configuration.load_catalogue import load_service_rules
+from rightsize.contracts.testing.test_program import DUE_BY, TEST_OUTCOMES
 from rightsize.errors import CatalogueError
-from rightsize.meter_tests.due import due_frame, value_of_test_usd
+from rightsize.meter_tests.due import REASONS, due_frame, value_of_test_usd
+from rightsize.meter_tests.outcome import OUTCOMES
 
 START = dt.date(2026, 1, 1)
 SOUND = {
@@ -95,3 +97,8 @@ def test_intervals_of_authorities(name, size, years) -> None:
 def test_an_unknown_schedule_names_those_held() -> None:
     with pytest.raises(CatalogueError, match="allowed: common_practice, new_york"):
         load_service_rules().schedule("atlantis")
+
+
+def test_the_codes_of_the_published_tables_are_those_that_the_program_says():
+    assert tuple(REASONS) == DUE_BY
+    assert tuple(OUTCOMES) == TEST_OUTCOMES

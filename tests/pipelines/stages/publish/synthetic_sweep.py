@@ -94,6 +94,7 @@ def make_sweep(
         "finding": finding_rows(keys),
         "month_volume": month_rows(service),
         "flow_log_result": pl.DataFrame(schema=block_schema(FLOW_LOG_RESULT)),
+        **meter_test_frames(recommended),
         "not_assessed": service.filter(refused).with_columns(
             code=pl.lit("too_few_days"),
             message=pl.lit("41 days covered, 90 are asked for"),
@@ -288,6 +289,46 @@ def value_of_knowing_rows(recommended: pl.DataFrame) -> pl.DataFrame:
             decides_grade=pl.lit("standard"),
         )
     )
+
+
+def meter_test_frames(recommended: pl.DataFrame) -> dict[str, pl.DataFrame]:
+    """PLANTED: every second meter is due by rule; the first two were tested, one is slow."""
+    meters = recommended.select(
+        "account_id",
+        "meter_id",
+        "service_kind",
+        meter_type="installed_type",
+        size_in="installed_size_in",
+        grade="installed_grade",
+    )
+    kind = meters.select("meter_type", "size_in", "grade").head(1)
+    flows = pl.DataFrame({"point": ["minimum", "high normal"], "flow_gpm": [8.0, 350.0]})
+    due = meters.gather_every(2).with_columns(
+        due_by=pl.lit("rule"), interval_years=pl.lit(3.0), place=pl.lit("field"),
+        test_cost_usd=pl.lit(400.0), test_value_usd=pl.lit(500.0), net_value_usd=pl.lit(100.0),
+        age_group=pl.lit("not recorded"),
+    )  # fmt: skip
+    tested = meters.head(2).with_columns(
+        outcome=pl.Series(["repair", "pass"]),
+        reason=pl.Series(["90 % at 8 gpm, below 95 %", "within limits"]),
+        failures=pl.Series(["90 % at 8 gpm, below 95 %", ""]),
+        limits_from=pl.lit("maine"), test_age_years=pl.lit(9.0), flow_count=pl.lit(2),
+        tested_weighted=pl.Series([0.9, 0.985]), new_weighted=pl.lit(0.985),
+        weighted_by=pl.lit("own flows"), keep_usd=pl.Series([4000.0, 0.0]),
+    )  # fmt: skip
+    lot = kind.with_columns(
+        age_group=pl.lit("not recorded"), lot_count=pl.lit(meters.height),
+        code_letter=pl.lit("D"), sample_count=pl.lit(8), accept_count=pl.lit(1),
+        accepted_at_aql_share=pl.lit(0.96), good_lot_pct=pl.lit(4.4), bad_lot_pct=pl.lit(41.0),
+        tested_count=pl.lit(2), out_count=pl.lit(1), decision=pl.lit("not decided"),
+        out_pct=pl.lit(50.0), out_low_pct=pl.lit(2.5), out_high_pct=pl.lit(97.5),
+    )  # fmt: skip
+    return {
+        "meter_test_due": due,
+        "meter_test_flow": kind.join(flows, how="cross"),
+        "meter_test_outcome": tested,
+        "meter_test_lot": lot,
+    }
 
 
 def candidate_rows(keys: pl.DataFrame, count: int, rng: np.random.Generator) -> pl.DataFrame:

@@ -3,26 +3,20 @@
 from __future__ import annotations
 
 import datetime as dt
-import json
-import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from pathlib import Path
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from pipelines.configuration.load_catalogue import load_catalogue
-from pipelines.configuration.load_settings import read_model
-from pipelines.demo import tables
 from pipelines.demo.account import DAY_S, World, drawn_by
-from pipelines.demo.calendar import Calendar, calendar_of
-from pipelines.demo.fleet import Plan, fleet_of
+from pipelines.demo.back.planted_world import world_of
+from pipelines.demo.calendar import Calendar
+from pipelines.demo.fleet import Plan
 from pipelines.store.storage import write_text
 from pipelines.store.warehouse import connect
-from rightsize.campaign.visit import Visit
 from rightsize.errors import ConfigError
-from rightsize.settings import Tariff, Thresholds
 
 LOG_DAYS: Final = 14
 STEP_S: Final = 10
@@ -48,7 +42,7 @@ def write_logs(folder: Path, log_days: Mapping[str, int] | None = None) -> list[
     ConfigError
         If the folder holds no demo, or none that was swept.
     """
-    world, plans = _world(folder)
+    world, plans = world_of(folder)
     wanted = dict.fromkeys(_to_be_logged(folder), LOG_DAYS) if log_days is None else log_days
     target = folder / "flow_logs"
     target.mkdir(exist_ok=True)
@@ -57,55 +51,6 @@ def write_logs(folder: Path, log_days: Mapping[str, int] | None = None) -> list[
         for plan in plans
         if plan.account_id in wanted
     ]
-
-
-def log_days_of(visits: Sequence[Visit], folder: Path) -> dict[str, int]:
-    """Days that each account of a campaign is logged, of the logs that are not back yet.
-
-    Raises
-    ------
-    ConfigError
-        If none is left.
-    """
-    _, plans = _world(folder)
-    ours = {plan.account_id for plan in plans}  # not those of planted change-outs
-    days = {
-        v.account_id: math.ceil(v.duration_days)
-        for v in visits
-        if v.logger_count and v.account_id in ours
-    }
-    left = {a: n for a, n in days.items() if not _log_file(folder / "flow_logs", a).is_file()}
-    if not left:
-        raise ConfigError(
-            f"demo: the campaign's {len(days)} logs are all back; run `rightsize sweep` and"
-            f" `rightsize campaign` with {folder / 'sweep.yaml'} for the next ones"
-        )
-    return left
-
-
-def _world(folder: Path) -> tuple[World, tuple[Plan, ...]]:
-    """What the demo in a folder was drawn from."""
-    mark = folder / tables.MARK
-    facts = _facts(mark) if mark.is_file() else {}
-    if not all(isinstance(facts.get(name), int) for name in ("months", "accounts", "seed")):
-        raise ConfigError(f"demo: {folder} holds no demo of this version; write one first")
-    world = World(
-        calendar=calendar_of(facts["months"]),
-        catalogue=load_catalogue(folder / "catalogue.yaml"),
-        tariff=read_model(folder / "tariff.yaml", Tariff),
-        thresholds=read_model(folder / "thresholds.yaml", Thresholds),
-        seed=facts["seed"],
-        correction_month=facts["months"] // 3,
-    )
-    return world, fleet_of(facts["accounts"], facts["seed"])
-
-
-def _facts(mark: Path) -> dict[str, Any]:
-    try:
-        found = json.loads(mark.read_text(encoding="utf-8"))
-    except (ValueError, RecursionError):
-        return {}
-    return found if isinstance(found, dict) else {}
 
 
 def _to_be_logged(folder: Path) -> list[str]:
@@ -128,7 +73,8 @@ def _to_be_logged(folder: Path) -> list[str]:
     return [account for (account,) in found]
 
 
-def _log_file(target: Path, account_id: str) -> Path:
+def log_file(target: Path, account_id: str) -> Path:
+    """File of an account's log."""
     return target / f"{account_id}.csv"
 
 
@@ -149,7 +95,7 @@ def _write(target: Path, plan: Plan, world: World, days: int) -> Path:
         "start_at": start.strftime("%Y-%m-%dT%H:%M:%SZ"),
         "step_s": STEP_S,
     }
-    path = _log_file(target, plan.account_id)
+    path = log_file(target, plan.account_id)
     head = [f"# {key}: {value}" for key, value in keys.items()]
     write_text(path, "\n".join([*head, "flow", *_texts(gpm)]) + "\n")
     return path

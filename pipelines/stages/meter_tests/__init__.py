@@ -1,0 +1,1 @@
+"""Meter tests: the program of a sweep, and its published tables."""
