@@ -30,7 +30,7 @@ from pipelines.store.storage import write_text
 from pipelines.store.warehouse import damage_of, is_damage
 from rightsize.contracts.results import RESULT_TABLES, SWEEP
 from rightsize.contracts.table import Table
-from rightsize.errors import ContractError
+from rightsize.errors import ConfigError, ContractError
 from rightsize.units import UnitSystem
 
 CHECKSUMS: Final = "checksums.json"
@@ -134,14 +134,26 @@ def open_held(results: Path) -> Iterator[duckdb.DuckDBPyConnection]:
     ------
     DamageError
         If it cannot be read; the message says what to do.
+    ConfigError
+        If it lacks a table or column: an earlier version has published it.
     """
     try:
         connection = duckdb.connect(str(results), read_only=True)
     except duckdb.Error as error:
         raise damage_of(results, error) from None
+    is_ours = False
     try:
         connection.execute("select count(*), max(sweep_id) from results.sweep").fetchall()
+        is_ours = True
         yield connection
+    except (duckdb.CatalogException, duckdb.BinderException) as error:
+        if not is_ours:
+            raise damage_of(results, error) from None
+        first = str(error).strip().splitlines()[0]
+        raise ConfigError(
+            f"{results}: published by an earlier version ({first}); run `rightsize sweep` "
+            "first, which keeps its history"
+        ) from None
     except duckdb.InterruptException:
         raise
     except duckdb.Error as error:

@@ -7,6 +7,7 @@ import json
 import shutil
 from pathlib import Path
 
+import duckdb
 import pytest
 
 from pipelines.commands.health import Limits, State, health
@@ -15,7 +16,7 @@ from pipelines.stages.profile.profile_mark import MARK
 from pipelines.stages.publish import history
 from pipelines.sweep.state import SweepOrder
 from pipelines.sweep.sweep import run_sweep
-from rightsize.errors import BalanceError, DamageError, RightsizeError
+from rightsize.errors import BalanceError, ConfigError, DamageError, RightsizeError
 from tests.pipelines.small_utility import add_export, published_tables, quick_utility
 
 FULL = SweepOrder(full=True)
@@ -199,3 +200,17 @@ def test_a_damaged_claim_of_a_lake_is_named(loaded: Loaded):
     loaded.workspace.lake_claim.write_text("")
     with pytest.raises(DamageError, match=r"lake_claim\.json is damaged"):
         run_sweep(loaded, workers=2)
+
+
+def test_results_of_an_earlier_version_ask_for_a_sweep(tmp_path: Path) -> None:
+    """A table that came later is no damage: the file has the history."""
+    results = tmp_path / "published.duckdb"
+    with duckdb.connect(str(results)) as connection:
+        connection.execute("create schema results")
+        connection.execute("create table results.sweep as select 's1' as sweep_id")
+    for statement in ("from results.came_later", "select came_later from results.sweep"):
+        with (
+            pytest.raises(ConfigError, match=r"earlier version .*run `rightsize sweep` first"),
+            history.open_held(results) as held,
+        ):
+            held.execute(statement)
