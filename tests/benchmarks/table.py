@@ -112,6 +112,7 @@ def profile_rows(scratch: Path, size: Size) -> None:
         ("15 min", "2"),
         ("hourly, 2 % contested", "5"),
         ("register, hourly", "5"),
+        ("register, hourly, 2 % contested", "5"),
     ):
         made = cost_of(*_PYTHON, _PROFILE, scratch, case, str(reads))
         bare_s, profile_s = map(float, made.said.split())
