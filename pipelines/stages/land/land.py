@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import hashlib
-import logging
 import shutil
+from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -17,7 +18,7 @@ from pipelines.configuration.meter_list import meters_of
 from pipelines.sources.amounts import quality_macro
 from pipelines.sources.staged import FileTask
 from pipelines.stages.land.file_identity import Places, content_of, manners_of, read_as_of
-from pipelines.stages.land.found_files import FoundFile, expect_files, find_files
+from pipelines.stages.land.found_files import FoundFile, expect_files, find_files, problem_of
 from pipelines.stages.land.lake_parts import landing_folder, move_in, sweep_up, take_out
 from pipelines.stages.land.land_file import Landing, land_file
 from pipelines.stages.land.read_findings import compare_clocks
@@ -35,7 +36,6 @@ from pipelines.store.open_connections import interruptible, is_stop
 from pipelines.store.warehouse import LANDING_MEMORY, connect, work_database
 from pipelines.store.workspace import Workspace
 from pipelines.work.bucket_work import Progress
-from pipelines.work.observe import event
 from rightsize.errors import BalanceError, ConfigError, StoreError
 
 
@@ -106,16 +106,22 @@ class _Run:
     generations: dict[str, int]  # how often each content must be read again
     places: Places
     read_by: dict[str, str]  # hash of all that decides how rows are read, by export
+    ahead: Callable[[], None]
 
 
 def land(
-    loaded: Loaded, workspace: Workspace, *, progress: Progress | None = None
+    loaded: Loaded,
+    workspace: Workspace,
+    *,
+    progress: Progress | None = None,
+    ahead: Callable[[], None] | None = None,
 ) -> LandSummary:
     """Land every new file of the exports, in the order of exports and of names.
 
     A file is identified by its content and its settings: the same bytes under another name
     are skipped; with a changed unit, zone, multiplier or clock they are read again and replace
     the previous reads. A file keeps its first place in the order, however often it is read.
+    `ahead` is called when the first new file is about to be read: what the next stage needs.
 
     Raises
     ------
@@ -145,6 +151,7 @@ def land(
             generations=ledger.generations(work),
             places=Places(work),
             read_by=manners_of(loaded, buckets),
+            ahead=cache(ahead or (lambda: None)),
         )
         files, known, more = _land_all(run, found, progress)
         compare_clocks(workspace, work, {p for f in files for p in f.partitions})
@@ -197,6 +204,7 @@ def _land_one(run: _Run, item: FoundFile) -> LandedFile | FileProblem | None:
         if lines is not None:  # hashed again: renamed, or touched
             ledger.remember_path(run.work, item.stamp, digest)
         return None
+    run.ahead()
     if lines is None:
         digest, lines = content_hash(item.path)
     aside = landing_folder(run.workspace) / file_hash
@@ -230,21 +238,9 @@ def _land_one(run: _Run, item: FoundFile) -> LandedFile | FileProblem | None:
     except Exception as error:  # any other error: reported for this file; the others are loaded
         if is_stop(error):
             raise  # a stop is not a problem of the file
-        outcome = _as_problem(item, error)
+        outcome = problem_of(item, error)
     shutil.rmtree(aside, ignore_errors=True)
     return outcome
-
-
-def _as_problem(item: FoundFile, error: Exception) -> FileProblem:
-    if isinstance(error, OSError):
-        return unreadable(item.path, error)
-    if isinstance(error, ConfigError):
-        return FileProblem(item.path, "file_columns", str(error))
-    first = next(iter(str(error).splitlines()), "")
-    if not isinstance(error, duckdb.Error):
-        first = f"{type(error).__name__}: {first}"
-        event("file fails", level=logging.ERROR, path=str(item.path), error=first)
-    return FileProblem(item.path, "file_unreadable", f"{item.path}: cannot be read: {first}")
 
 
 def _enter(
