@@ -83,7 +83,7 @@ def land_file(connection: duckdb.DuckDBPyConnection, landing: Landing) -> Landed
     staged = _stage(connection, landing.task)
     connection.execute(f"create temp view read_meter as {staged.meter_names}")
     connection.execute(
-        "create type meter_name as enum (select distinct meter_id from read_meter "
+        "create temp type meter_name as enum (select distinct meter_id from read_meter "
         "where meter_id <> '' union select '' order by all)"
     )
     set_variables(connection, _row(run_sql(connection, "10_land/odd_read")))
@@ -183,7 +183,7 @@ def _set_up(connection: duckdb.DuckDBPyConnection, landing: Landing) -> None:
     export = landing.task.export
     limits = read_limits()
     connection.execute(
-        f"create type quality_word as enum ({', '.join(quoted(q) for q in QUALITIES)})"
+        f"create temp type quality_word as enum ({', '.join(quoted(q) for q in QUALITIES)})"
     )
     for macro in (
         *stamp_macros(export.time_format),
