@@ -66,15 +66,19 @@ def _rows(path: Path, written: MeterListSettings, kind: Dialect) -> pl.DataFrame
     text = whole_text(path, encoding=written.encoding, advice=advice)
     below = io.StringIO("\n".join(text.split("\n")[kind.header_line :]))
     reader = csv.reader(below, delimiter=kind.delimiter)
-    width, rows = len(kind.header), []
+    width = len(kind.header)
+    rows: list[list[str]] = []
+    lines: list[int] = []
     for row in reader:
         line = kind.header_line + reader.line_num
-        if any(cell.strip() for cell in row[width:]):
+        if len(row) > width and any(cell.strip() for cell in row[width:]):
             raise ConfigError(f"{path} line {line}: {len(row)} columns, the header {width}")
-        if any(cell.strip() for cell in row):
-            rows.append([*(row + [""] * width)[:width], line])
-    schema = {**{f"c{k}": pl.String for k in range(width)}, "line": pl.Int64}
-    return pl.DataFrame(rows, schema=schema, orient="row")
+        if "".join(row).strip():
+            rows.append(row if len(row) == width else (row + [""] * width)[:width])
+            lines.append(line)
+    columns = zip(*rows, strict=True) if rows else ((),) * width
+    texts = [pl.Series(f"c{k}", cells, dtype=pl.String) for k, cells in enumerate(columns)]
+    return pl.DataFrame([*texts, pl.Series("line", lines, dtype=pl.Int64)])
 
 
 def _known_names(

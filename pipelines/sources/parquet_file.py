@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
 import duckdb
 
+from pipelines.sources.amounts import quality_macro
 from pipelines.sources.columns import column_positions
 from pipelines.sources.staged import (
     FileTask,
@@ -32,11 +33,11 @@ create or replace temp view typed_read as
 select
     source_line,
     meter_id,
-    at_value::varchar as at_text,
     case
-        when at_value between timestamp '0001-01-01' and timestamp '9999-12-31 23:59:59.999999'
-            then at_value::timestamp
-    end as stamp_at,
+        when not coalesce({is_in_range}, false) or coalesce(meter_id, '') = ''
+            then at_value::varchar
+    end as at_text,
+    case when {is_in_range} then at_value::timestamp end as stamp_at,
     false as is_utc,
     amount_value::varchar as amount_text,
     amount_value::double as amount,
@@ -49,7 +50,14 @@ select
     null::varchar as refused_as
 from typed_row
 """
-"""As `sql/10_land/typed_read.sql` of the values' texts."""
+"""As `sql/10_land/typed_read.sql` of the values' texts.
+
+The text of a time that is in range is that of its stamp; only a refusal for want of a meter
+shows both beside each other.
+"""
+_IS_IN_RANGE: Final = (
+    "at_value between timestamp '0001-01-01' and timestamp '9999-12-31 23:59:59.999999'"
+)
 
 
 def is_parquet(path: Path) -> bool:
@@ -102,8 +110,10 @@ def stage_parquet(connection: duckdb.DuckDBPyConnection, task: FileTask) -> Stag
         of = {ours: types[header[k]] for ours, k in positions.items()}
         if _is_typed(task, of["at"], of[amount]) and not {"time", "unit"} & of.keys():
             connection.execute(statement)
-            _stage_typed(connection, source, texts)
-            return Staged(kind)
+            _stage_typed(connection, source, texts, task)
+            return Staged(
+                kind, meter_names="select distinct trim(name) as meter_id from line_name"
+            )
     connection.execute(statement)
     run_sql(connection, "10_land/typed_read")
     return Staged(kind)
@@ -117,21 +127,40 @@ def _is_typed(task: FileTask, at: str, amount: str) -> bool:
 
 
 def _stage_typed(
-    connection: duckdb.DuckDBPyConnection, source: str, names: dict[str, str]
+    connection: duckdb.DuckDBPyConnection, source: str, names: dict[str, str], task: FileTask
 ) -> None:
     """`typed_read` of a file with typed columns, as of their texts, without writing these.
 
-    Texts that a refused read shows are made when they are asked for.
+    It reads the file anew for each statement, and of it only the columns that are used: less
+    than a table of all rows costs to write. Names and codes are looked at once each.
     """
     length, peak, code = (names.get(n, "null") for n in ("interval_min", "peak", "quality"))
     connection.execute(
-        "create or replace temp table typed_row as select "
+        "create or replace temp table line_name as "
+        f"select distinct ({names['meter_id']})::varchar as name from {source}"
+    )
+    usual = _one_value(
+        connection,
+        f"select ({code})::varchar as code from {source} where code is not null "
+        "group by code order by count(*) desc, code limit 1",
+    )
+    connection.execute(quality_macro(task.export, usual_code=usual))
+    has_blanks = _one_value(connection, "select bool_or(name <> trim(name)) from line_name")
+    meter_id = f"({names['meter_id']})::varchar"
+    connection.execute(
+        "create or replace temp view typed_row as select "
         f"(file_row_number + 1)::bigint as source_line, {names['at']} as at_value, "
-        f"trim(({names['meter_id']})::varchar) as meter_id, {names['amount']} as amount_value, "
+        f"{f'trim({meter_id})' if has_blanks else meter_id} as meter_id, "
+        f"{names['amount']} as amount_value, "
         f"quality_of(({code})::varchar)::quality_word as quality, "
         f"({length})::varchar as interval_text, {_PEAK.format(peak)} as peak_gpm from {source}"
     )
-    connection.execute(_TYPED_READ)
+    connection.execute(_TYPED_READ.format(is_in_range=_IS_IN_RANGE))
+
+
+def _one_value(connection: duckdb.DuckDBPyConnection, query: str) -> Any:
+    row = connection.execute(query).fetchone()
+    return row[0] if row else None
 
 
 def _identifier(name: str) -> str:

@@ -106,7 +106,9 @@ def stage_typed(
     has_blanks, has_nul = _names_are(connection, form)
     if doubtful is None or has_nul or not _is_whole(connection, task, form, len(doubtful)):
         return None
-    _judge_doubtful(connection, task, form, amount, doubtful)
+    forget_rejects(connection)
+    if doubtful:
+        _judge_doubtful(connection, task, form, amount, doubtful)
     lines = [d.line for d in doubtful]
     connection.execute(_typed_view(task, form, lines, has_blanks=has_blanks))
     code = form.names.get("quality", "null")
@@ -114,8 +116,8 @@ def stage_typed(
     return Staged(
         kind,
         quality_texts=f"select {code} as quality_text from {again}",
-        meter_names="select trim(name) as meter_id from line_name "
-        "union select meter_id from doubtful_read",
+        meter_names="select distinct trim(name) as meter_id from line_name"
+        + (" union select meter_id from doubtful_read" if doubtful else ""),
     )
 
 
@@ -222,8 +224,7 @@ def _judge_doubtful(
     amount: str,
     doubtful: list[_Doubtful],
 ) -> None:
-    """Process the lines that did not fit on the slow path, into `typed_read`."""
-    forget_rejects(connection)
+    """Process the lines that did not fit on the slow path, into `doubtful_read`."""
     copy = task.aside / "doubtful.csv"
     delimiter = form.kind.delimiter
     text = "".join(f"{d.line}{delimiter}{d.text}\n" for d in doubtful if d.rule is None)
@@ -287,10 +288,8 @@ def _typed_view(task: FileTask, form: _Form, doubtful: list[int], *, has_blanks:
         "refused_as": "null::varchar",
     }
     listed = ", ".join(f"{sql} as {name}" for name, sql in columns.items())
-    return (
-        f"create or replace temp view typed_read as select {listed} from typed_line "
-        "union all by name from doubtful_read"
-    )
+    more = " union all by name from doubtful_read" if doubtful else ""
+    return f"create or replace temp view typed_read as select {listed} from typed_line{more}"
 
 
 def _peak(column: str | None) -> str:

@@ -157,8 +157,13 @@ def record_landing(
     *,
     bound: ClockBound,
     replaces: str | None,
+    stamp: FileStamp,
+    meters: Sequence[str],
 ) -> None:
-    """Record a landed file and its partitions, and remove the one it replaces: all or none."""
+    """Record a landed file and its partitions, and remove the one it replaces: all or none.
+
+    With it its path, as `remember_path`, and the scales of its meters, as `keep_scales`.
+    """
     connection.execute("begin")
     try:
         connection.execute(
@@ -184,6 +189,8 @@ def record_landing(
             connection.execute(
                 "insert into ledger.clock_bound values (?, ?, ?)", [row["file_hash"], *bound]
             )
+        remember_path(connection, stamp, row["content_hash"])
+        keep_scales(connection, meters)
         connection.execute("commit")
     except Exception:
         connection.execute("rollback")

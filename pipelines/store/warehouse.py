@@ -78,6 +78,11 @@ def connect(
     connection = duckdb.connect(
         ":memory:" if database is None else str(database), read_only=read_only, config=config
     )
+    return in_utc(connection)
+
+
+def in_utc(connection: duckdb.DuckDBPyConnection) -> duckdb.DuckDBPyConnection:
+    """The connection, set to UTC and without a progress bar."""
     connection.execute("set TimeZone = 'UTC'")
     connection.execute("set enable_progress_bar = false")
     return connection

@@ -44,6 +44,7 @@ from pipelines.stages.publish.copy_results import copy_results, is_copied
 from pipelines.stages.publish.history import Retention
 from pipelines.stages.publish.publish import publish
 from pipelines.stages.reconcile import SweepInputs, reconcile
+from pipelines.stages.validate.checks import load_ahead
 from pipelines.stages.validate.validate import ValidationSummary, outcome_text, validate
 from pipelines.stages.verify import Verified, verify
 from pipelines.store.lake_partition import bucket_folder
@@ -105,7 +106,9 @@ def run_stages(sweep: Sweep, call: Call = Stage.run) -> None:
 
 def _land(sweep: Sweep, cost: StageCost) -> None:
     fetch_exports(sweep.loaded, sweep.workspace)
-    sweep.landed = land(sweep.loaded, sweep.workspace, progress=sweep.progress)
+    sweep.landed = land(
+        sweep.loaded, sweep.workspace, progress=sweep.progress, ahead=load_ahead
+    )
     logs = land_flow_logs(sweep.loaded, sweep.workspace)
     sweep.landed = replace(sweep.landed, problems=(*sweep.landed.problems, *logs.problems))
     cost.item_count = len(sweep.landed.files) + logs.landed

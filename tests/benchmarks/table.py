@@ -39,12 +39,13 @@ import sys, time
 from pathlib import Path
 from pipelines.configuration.load_settings import load
 from pipelines.stages.land.land import land
+from pipelines.stages.validate.checks import load_ahead
 from pipelines.stages.validate.validate import validate
 from pipelines.store.workspace import Workspace
 loaded = load(Path(sys.argv[1]))
 workspace = Workspace(loaded.workspace_root)
 spent = [time.process_time()]
-landed = land(loaded, workspace)
+landed = land(loaded, workspace, ahead=load_ahead)
 spent.append(time.process_time())
 validate(loaded, workspace, landed)
 spent.append(time.process_time())
@@ -112,6 +113,7 @@ def profile_rows(scratch: Path, size: Size) -> None:
         ("15 min", "2"),
         ("hourly, 2 % contested", "5"),
         ("register, hourly", "5"),
+        ("register, hourly, 2 % contested", "5"),
     ):
         made = cost_of(*_PYTHON, _PROFILE, scratch, case, str(reads))
         bare_s, profile_s = map(float, made.said.split())

@@ -1,7 +1,8 @@
-"""Files of the exports, in the order in which they are loaded."""
+"""Files of the exports, in the order in which they are loaded, and those that cannot be."""
 
 from __future__ import annotations
 
+import logging
 import os
 from dataclasses import dataclass
 from pathlib import Path
@@ -11,6 +12,7 @@ import duckdb
 from pipelines.configuration.load_settings import ExportSettings, Loaded
 from pipelines.store.file_stamp import FileProblem, FileStamp, export_paths, unreadable
 from pipelines.store.object_store import is_url
+from pipelines.work.observe import event
 from rightsize.errors import ConfigError
 
 
@@ -81,3 +83,16 @@ def expect_files(
             raise ConfigError("\n".join(p.message for p in problems))
         where = export.path if is_url(export.path) else loaded.export_place(export)
         raise ConfigError(f"export {export.name!r}: no file matches {where}")
+
+
+def problem_of(item: FoundFile, error: Exception) -> FileProblem:
+    """An error that kept a file from being loaded, for the list of such files."""
+    if isinstance(error, OSError):
+        return unreadable(item.path, error)
+    if isinstance(error, ConfigError):
+        return FileProblem(item.path, "file_columns", str(error))
+    first = next(iter(str(error).splitlines()), "")
+    if not isinstance(error, duckdb.Error):
+        first = f"{type(error).__name__}: {first}"
+        event("file fails", level=logging.ERROR, path=str(item.path), error=first)
+    return FileProblem(item.path, "file_unreadable", f"{item.path}: cannot be read: {first}")

@@ -28,6 +28,7 @@ _LEAST_GROUP: Final = 8_192
 _OPEN_PARTS: Final = 64  # with this many open at once, their row groups fit into memory
 _MOST_OPEN: Final = 8_192
 _FLUSH_ROWS: Final = 50_000  # rows a thread buffers before writing to the partitions
+_COMPARED_AT_ONCE: Final = 4_000_000  # reads of all partitions; beyond it one after another
 _REGISTER_SLOT_MIN: Final = 15.0
 
 
@@ -50,7 +51,7 @@ def write_parts(
     run_sql(connection, f"10_land/{kind if places else 'none'}_accepted")
     for relation in ("landed_part_day", "landed_part"):
         run_sql(connection, f"10_land/{relation}")
-    repeated = _repeated(connection)
+    repeated = _repeated(connection, sorted(places))
     parts = [
         LandedPart(file_hash, kind, *places[name], rows, gal, minutes, repeated.get(name, 0))
         for name, rows, gal, minutes in connection.execute(
@@ -97,15 +98,22 @@ def _slot_us(connection: duckdb.DuckDBPyConnection) -> int:
     return max(1, round(least_min * 60e6))
 
 
-def _repeated(connection: duckdb.DuckDBPyConnection) -> dict[str, int]:
+def _repeated(connection: duckdb.DuckDBPyConnection, files: list[str]) -> dict[str, int]:
     """How many reads repeat a meter and time, in each written file that holds any."""
     set_variables(connection, {"slot_us": _slot_us(connection)})
-    counts = {}
-    for (name,) in run_sql(connection, "10_land/doubtful_part").fetchall():
-        set_variables(connection, {"part_file": name})
-        row = run_sql(connection, "10_land/repeated_count").fetchone()
-        counts[name] = int(row[0]) if row else 0
-    return counts
+    run_sql(connection, "10_land/shared_slot")
+    (reads,) = connection.execute(
+        "select coalesce(sum(reads), 0) from shared_slot"
+    ).fetchone() or (0,)
+    if not reads:
+        return {}
+    found: dict[str, int] = {}
+    at_once = len(files) if reads <= _COMPARED_AT_ONCE else 1
+    for at in range(0, len(files), at_once):
+        set_variables(connection, {"part_files": literals(files[at : at + at_once])})
+        found.update(run_sql(connection, "10_land/repeated_count").fetchall())
+    set_variables(connection, {"part_files": literals(files)})
+    return found
 
 
 def move_in(aside: Path, workspace: Workspace) -> None:

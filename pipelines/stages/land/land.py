@@ -3,23 +3,26 @@
 from __future__ import annotations
 
 import hashlib
-import logging
 import shutil
+from collections.abc import Callable
+from contextlib import closing
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 from typing import Any
 
 import duckdb
-import polars as pl
+import pyarrow as pa
 
 from pipelines.configuration.load_settings import Loaded
 from pipelines.configuration.meter_list import meters_of
 from pipelines.sources.amounts import quality_macro
 from pipelines.sources.staged import FileTask
 from pipelines.stages.land.file_identity import Places, content_of, manners_of, read_as_of
-from pipelines.stages.land.found_files import FoundFile, expect_files, find_files
+from pipelines.stages.land.found_files import FoundFile, expect_files, find_files, problem_of
 from pipelines.stages.land.lake_parts import landing_folder, move_in, sweep_up, take_out
 from pipelines.stages.land.land_file import Landing, land_file
+from pipelines.stages.land.landing_database import LandingDatabase
 from pipelines.stages.land.read_findings import compare_clocks
 from pipelines.stages.land.restate import latest_scale, restate
 from pipelines.store import ledger
@@ -31,11 +34,10 @@ from pipelines.store.file_stamp import (
 )
 from pipelines.store.lake_partition import LakePartition
 from pipelines.store.ledger import LandedPart
-from pipelines.store.open_connections import interruptible, is_stop
-from pipelines.store.warehouse import LANDING_MEMORY, connect, work_database
+from pipelines.store.open_connections import is_stop
+from pipelines.store.warehouse import work_database
 from pipelines.store.workspace import Workspace
 from pipelines.work.bucket_work import Progress
-from pipelines.work.observe import event
 from rightsize.errors import BalanceError, ConfigError, StoreError
 
 
@@ -99,23 +101,30 @@ class _Run:
     loaded: Loaded
     workspace: Workspace
     work: duckdb.DuckDBPyConnection
-    meters: pl.DataFrame
     buckets: int
     seen: dict[str, tuple[FileStamp, str]]  # stamp and content hash, by path
     landed: set[str]
     generations: dict[str, int]  # how often each content must be read again
     places: Places
     read_by: dict[str, str]  # hash of all that decides how rows are read, by export
+    ahead: Callable[[], None]
+    scales: pa.Table  # the latest multiplier of each meter of the list
+    database: LandingDatabase
 
 
 def land(
-    loaded: Loaded, workspace: Workspace, *, progress: Progress | None = None
+    loaded: Loaded,
+    workspace: Workspace,
+    *,
+    progress: Progress | None = None,
+    ahead: Callable[[], None] | None = None,
 ) -> LandSummary:
     """Land every new file of the exports, in the order of exports and of names.
 
     A file is identified by its content and its settings: the same bytes under another name
     are skipped; with a changed unit, zone, multiplier or clock they are read again and replace
     the previous reads. A file keeps its first place in the order, however often it is read.
+    `ahead` is called when the first new file is about to be read: what the next stage needs.
 
     Raises
     ------
@@ -132,21 +141,25 @@ def land(
         sweep_up(work, workspace)
         buckets = ledger.bucket_count(work, loaded.settings.buckets, meters.frame.height)
         expect_files(loaded, work, found, problems)
-        work.register("known_meter", latest_scale(meters.frame).to_arrow())
+        scales = latest_scale(meters.frame).to_arrow()
+        work.register("known_meter", scales)
         problems += restate(workspace, work, found, buckets)
         run = _Run(
             loaded=loaded,
             workspace=workspace,
             work=work,
-            meters=meters.frame,
             buckets=buckets,
             seen=ledger.known_content(work),
             landed=ledger.landed_hashes(work),
             generations=ledger.generations(work),
             places=Places(work),
             read_by=manners_of(loaded, buckets),
+            ahead=cache(ahead or (lambda: None)),
+            scales=scales,
+            database=LandingDatabase(workspace.scratch),
         )
-        files, known, more = _land_all(run, found, progress)
+        with closing(run.database):
+            files, known, more = _land_all(run, found, progress)
         compare_clocks(workspace, work, {p for f in files for p in f.partitions})
         ledger.record_problems(work, [*problems, *more])
     return LandSummary(tuple(files), known, (*problems, *more))
@@ -197,6 +210,7 @@ def _land_one(run: _Run, item: FoundFile) -> LandedFile | FileProblem | None:
         if lines is not None:  # hashed again: renamed, or touched
             ledger.remember_path(run.work, item.stamp, digest)
         return None
+    run.ahead()
     if lines is None:
         digest, lines = content_hash(item.path)
     aside = landing_folder(run.workspace) / file_hash
@@ -222,7 +236,7 @@ def _land_one(run: _Run, item: FoundFile) -> LandedFile | FileProblem | None:
         bucket_count=run.buckets,
     )
     try:
-        outcome = _enter(run.workspace, run.work, item, landing, run.meters, replaced)
+        outcome = _enter(run, item, landing, replaced)
     except StoreError:
         raise  # of the lake; the folder stays and tells the next run what to remove
     except BalanceError:
@@ -230,36 +244,19 @@ def _land_one(run: _Run, item: FoundFile) -> LandedFile | FileProblem | None:
     except Exception as error:  # any other error: reported for this file; the others are loaded
         if is_stop(error):
             raise  # a stop is not a problem of the file
-        outcome = _as_problem(item, error)
+        outcome = problem_of(item, error)
     shutil.rmtree(aside, ignore_errors=True)
     return outcome
 
 
-def _as_problem(item: FoundFile, error: Exception) -> FileProblem:
-    if isinstance(error, OSError):
-        return unreadable(item.path, error)
-    if isinstance(error, ConfigError):
-        return FileProblem(item.path, "file_columns", str(error))
-    first = next(iter(str(error).splitlines()), "")
-    if not isinstance(error, duckdb.Error):
-        first = f"{type(error).__name__}: {first}"
-        event("file fails", level=logging.ERROR, path=str(item.path), error=first)
-    return FileProblem(item.path, "file_unreadable", f"{item.path}: cannot be read: {first}")
-
-
 def _enter(
-    workspace: Workspace,
-    work: duckdb.DuckDBPyConnection,
-    item: FoundFile,
-    landing: Landing,
-    meters: pl.DataFrame,
-    replaced: str | None,
+    run: _Run, item: FoundFile, landing: Landing, replaced: str | None
 ) -> LandedFile | FileProblem:
+    workspace = run.workspace
     shutil.rmtree(landing.task.aside, ignore_errors=True)
     landing.task.aside.mkdir(parents=True)
-    database = connect(spill=workspace.scratch, usual_memory=LANDING_MEMORY)
-    with interruptible(database) as connection:
-        connection.register("known_meter", latest_scale(meters).to_arrow())
+    with run.database.connection(item.stamp.bytes) as connection:
+        connection.register("known_meter", run.scales)
         landed = land_file(connection, landing)
     if FileStamp.of(item.path) != item.stamp:
         return FileProblem(
@@ -272,13 +269,17 @@ def _enter(
     try:
         move_in(landing.task.aside, workspace)
         ledger.record_landing(
-            work, landed.row, landed.parts, bound=landed.bound, replaces=replaced
+            run.work,
+            landed.row,
+            landed.parts,
+            bound=landed.bound,
+            replaces=replaced,
+            stamp=item.stamp,
+            meters=landed.meters,
         )
     except Exception:
         take_out(landing.file_hash, workspace)
         raise
-    ledger.remember_path(work, item.stamp, landing.content_hash)
-    ledger.keep_scales(work, landed.meters)
     if replaced:
         take_out(replaced, workspace)
     return _summary(item, landed.row, landed.parts)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from functools import cache
@@ -83,13 +83,14 @@ def land_file(connection: duckdb.DuckDBPyConnection, landing: Landing) -> Landed
     staged = _stage(connection, landing.task)
     connection.execute(f"create temp view read_meter as {staged.meter_names}")
     connection.execute(
-        "create type meter_name as enum (select distinct meter_id from read_meter "
+        "create temp type meter_name as enum (select distinct meter_id from read_meter "
         "where meter_id <> '' union select '' order by all)"
     )
-    set_variables(connection, _row(run_sql(connection, "10_land/odd_read")))
+    bounds = _row(run_sql(connection, "10_land/odd_read"))
+    set_variables(connection, {k: v for k, v in bounds.items() if k.startswith("has_")})
     run_sql(connection, "20_validate/judged_read")
     run_sql(connection, "10_land/landing_meter")
-    months = _define_places(connection, landing)
+    months = _define_places(connection, landing, bounds)
     for relation in ("folded_read", "placed_read"):
         run_sql(connection, f"10_land/{relation}")
     parts = write_parts(
@@ -183,7 +184,7 @@ def _set_up(connection: duckdb.DuckDBPyConnection, landing: Landing) -> None:
     export = landing.task.export
     limits = read_limits()
     connection.execute(
-        f"create type quality_word as enum ({', '.join(quoted(q) for q in QUALITIES)})"
+        f"create temp type quality_word as enum ({', '.join(quoted(q) for q in QUALITIES)})"
     )
     for macro in (
         *stamp_macros(export.time_format),
@@ -209,7 +210,9 @@ def _set_up(connection: duckdb.DuckDBPyConnection, landing: Landing) -> None:
     )
 
 
-def _define_places(connection: duckdb.DuckDBPyConnection, landing: Landing) -> int:
+def _define_places(
+    connection: duckdb.DuckDBPyConnection, landing: Landing, bounds: Mapping[str, Any]
+) -> int:
     """Define time zone and calendar macros for the years of this file.
 
     Returns
@@ -217,10 +220,12 @@ def _define_places(connection: duckdb.DuckDBPyConnection, landing: Landing) -> i
     int
         Approximate number of months that its reads cover.
     """
-    first_at, last_at = connection.execute(
-        "select min(stamp_at), max(stamp_at) from typed_read "
-        "where stamp_at between getvariable('earliest_at') and getvariable('latest_at')"
-    ).fetchone() or (None, None)
+    first_at, last_at = bounds["first_stamp_at"], bounds["last_stamp_at"]
+    if bounds["has_odd_stamp"]:
+        first_at, last_at = connection.execute(
+            "select min(stamp_at), max(stamp_at) from typed_read where stamp_at "
+            "between getvariable('earliest_at') and getvariable('latest_at')"
+        ).fetchone() or (None, None)
     first_at, last_at = first_at or _EPOCH, last_at or _EPOCH
     set_variables(connection, {"utc_offset_s": offset_s(landing.utility_zone, last_at)})
     segments = wall_segments(landing.task.zone, first_at, last_at)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any, Final
 
 import duckdb
@@ -13,6 +13,11 @@ from numpy.typing import NDArray
 from pipelines.stages.profile.grid_reads import GridReads, matrices
 from pipelines.stages.profile.grid_tables import grid_tables
 from pipelines.stages.profile.profile_tables import joined_tables
+from pipelines.stages.profile.register_reads import (
+    RegisterReads,
+    register_matrices,
+    volumes_by_row,
+)
 from pipelines.store.warehouse import run_sql
 from rightsize.demand.month_grid import sum_in_any_order
 
@@ -30,11 +35,8 @@ class GridMeters:
         left = irregular.copy()
         for matrix in matrices(reads, ~irregular, self._timezone):
             left[matrix.meters[matrix.repeated]] = True
-            made = grid_tables(
-                matrix, reads.names[matrix.meters], reads.peak_gpm[matrix.meters], self._local
-            )
-            for name, table in made.items():
-                self._tables.setdefault(name, []).append(table)
+            names, peak_gpm = reads.names[matrix.meters], reads.peak_gpm[matrix.meters]
+            self._add(grid_tables(matrix, names, peak_gpm, self._local))
         return left
 
     def take_again(self) -> None:
@@ -52,34 +54,29 @@ class GridMeters:
             {"taken": taken},
         )
 
-    def take_calm_registers(self) -> None:
-        """Reduce registers with plain differences; list them in `taken_register`."""
-        run_sql(self._connection, "30_profile/calm_reading")
-        found = self._fetch("select meter, minute, interval_min, gal, kind from calm_reading")
-        taken = []
-        if len(found["meter"]):
-            named = self._fetch(
-                "select distinct meter, meter_id from calm_reading order by meter"
-            )
-            names = named["meter_id"]
-            meter = np.searchsorted(named["meter"], found.pop("meter")).astype(np.int32)
-            peaks = np.full(len(names), np.nan)
-            reads = GridReads(names=names, peak_gpm=peaks, meter=meter, **found)
-            left = self.take(reads, reads.irregular())
-            self._add_register_volumes(~left[meter], reads.gal)
-            taken = names[~left].tolist()
-        table = pa.table({"meter_id": pa.array(taken, pa.string())})
-        self._connection.register("taken_register", table)
+    def take_registers(
+        self, registers: RegisterReads, hashes: Sequence[str], chosen: NDArray[np.bool_]
+    ) -> NDArray[np.bool_]:
+        """Reduce those of the chosen meters whose volumes are plain differences.
 
-    def _add_register_volumes(
-        self, chosen: NDArray[np.bool_], gal: NDArray[np.float64]
-    ) -> None:
-        """Volumes by file; the balance's statement counts the readings themselves."""
-        of_row = self._fetch("select file from calm_reading")["file"]
-        files = self._fetch("select distinct file, file_hash from calm_reading order by file")
-        for file, file_hash in zip(files["file"], files["file_hash"], strict=True):
-            volume = sum_in_any_order(gal[chosen & (of_row == file)])
-            self._landed.append(("register", file_hash, 0, volume))
+        `hashes` are those of the month's files. Returns meters of the month that are left.
+        """
+        reads, left = registers.reads, registers.in_month
+        volume_gal = np.zeros(registers.month_rows)
+        for matrix in register_matrices(registers, chosen, self._timezone):
+            none = np.full(len(matrix.meters), np.nan)
+            self._add(grid_tables(matrix, reads.names[matrix.meters], none, self._local))
+            left[matrix.meters[~matrix.repeated]] = False
+            volumes_by_row(registers, matrix, volume_gal)
+        for file_hash, rows in zip(hashes, registers.rows_of_file, strict=True):
+            taken = ~left[reads.meter[rows]]
+            volume = sum_in_any_order(volume_gal[rows])
+            self._landed.append(("register", file_hash, int(taken.sum()), volume))
+        return left
+
+    def _add(self, made: Mapping[str, pa.Table]) -> None:
+        for name, table in made.items():
+            self._tables.setdefault(name, []).append(table)
 
     def landed(self, file_hash: str, rows: int, gal: float) -> None:
         """Reads of a file that no other read supersedes, for the balance."""
@@ -99,9 +96,6 @@ class GridMeters:
             total = self._connection.sql(_BALANCE).to_arrow_table()
             found["balance"] = total.cast(found["balance"].schema)
         return found
-
-    def _fetch(self, query: str) -> dict[str, NDArray[Any]]:
-        return dict(self._connection.execute(query).fetchnumpy())
 
     def _local(self, at_us: NDArray[np.int64]) -> NDArray[np.int64]:
         self._connection.register("moments", pa.table({"at_us": at_us}))

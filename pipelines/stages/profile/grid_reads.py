@@ -23,6 +23,8 @@ MOST_CELLS: Final = 1 << 25
 """Cells of one matrix (0.3 GB); more meters or finer intervals take several."""
 BATCH_ROWS: Final = 1 << 16
 """Rows worked on at once: their temporaries stay in the processor's cache."""
+WHOLE_MIN: Final = tuple(m for m in range(1, 61) if 60 % m == 0)
+"""Lengths of an interval that an hour is a multiple of [min]."""
 _EPOCH: Final = dt.datetime(1970, 1, 1, tzinfo=dt.UTC)
 OTHER: Final = 255
 """Kind of a read whose quality is not that of one interval."""
@@ -66,7 +68,7 @@ class GridReads:
     def irregular(self) -> NDArray[np.bool_]:
         """Meters that are not on a grid, for other reasons than reads of the same start."""
         length = self.length_of_meter
-        whole = np.isin(length, [m for m in range(1, 61) if 60 % m == 0])
+        whole = np.isin(length, WHOLE_MIN)
         wrong = ~whole
         lengths = [int(m) for m in np.unique(length[whole])]
         for rows in self.batches():
@@ -88,7 +90,10 @@ class GridReads:
 
 @dataclass(frozen=True)
 class Matrix:
-    """Some meters' reads as a matrix; `repeated` are meters with two reads of one start."""
+    """Some meters' reads as a matrix.
+
+    `repeated` are meters with two reads of one start: their cells are not all of it.
+    """
 
     meters: NDArray[np.int64]
     interval_min: int
@@ -111,7 +116,7 @@ def matrices(reads: GridReads, chosen: NDArray[np.bool_], timezone: str) -> Iter
         group = np.flatnonzero(length == minutes)
         most = max(1, MOST_CELLS // steps)
         for at in range(0, len(group), most):
-            yield _matrix(reads, group[at : at + most], minutes, steps, begin_us)
+            yield matrix_of(reads, group[at : at + most], minutes, steps, begin_us)
 
 
 def month_span_us(first_us: int, last_us: int, timezone: str) -> tuple[int, int]:
@@ -130,9 +135,10 @@ def _us(moment: dt.datetime) -> int:
     return (moment - _EPOCH) // dt.timedelta(microseconds=1)
 
 
-def _matrix(
+def matrix_of(
     reads: GridReads, meters: NDArray[np.int64], minutes: int, steps: int, begin_us: int
 ) -> Matrix:
+    """Some meters' reads, all of one length, in so many steps from a moment on."""
     row_of = np.full(len(reads.names), -1, np.int64)
     row_of[meters] = np.arange(len(meters))
     is_all = len(meters) == len(reads.names)

@@ -1,4 +1,4 @@
-"""Interval reads of a partition's lake files as columns of numbers, for matrices.
+"""Reads of a partition's lake files as columns of numbers, for matrices.
 
 Names and qualities are dictionaries in the files, so a read's meter is known by its number
 without looking at a name; Arrow hands these numbers over as they are. A row group at a
@@ -7,7 +7,7 @@ time, so that only the columns themselves take memory.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
@@ -19,7 +19,9 @@ import pyarrow.parquet as pq
 from numpy.typing import NDArray
 
 from pipelines.stages.profile.grid_reads import OTHER, GridReads
+from pipelines.stages.profile.register_reads import RegisterReads
 from rightsize.demand.month_grid import ABSENT, ESTIMATED, MEASURED, MINUTE_US
+from rightsize.demand.month_readings import EDITED
 
 _KINDS: Final = {
     "measured": MEASURED,
@@ -28,6 +30,7 @@ _KINDS: Final = {
     "questionable": ESTIMATED,
     "missing": ABSENT,
 }
+_KINDS_OF_READINGS: Final = {**_KINDS, "edited": EDITED}
 _LENGTH: Final = "interval_min"
 _PEAK: Final = "peak_register_gpm"
 _WORDS: Final = ("meter_id", "quality")
@@ -48,19 +51,51 @@ def lake_reads(files: Sequence[Path]) -> LakeReads:
     lengths = {_only_value(footer, _LENGTH) for footer in footers}
     columns = _Columns(
         ends[-1],
+        of_reads=("start_at", "registered_gal"),
+        kinds=_KINDS,
         one_length_min=lengths.pop() if len(lengths) == 1 else None,
         has_peaks=any(_only_value(footer, _PEAK) is not _NOTHING for footer in footers),
     )
     for path in files:
         columns.add_file(path)
-    begins = [0, *ends[:-1]]
-    return LakeReads(columns.reads(), list(map(slice, begins, ends)))
+    return LakeReads(columns.reads(), _slices(ends))
+
+
+def lake_readings(files: Sequence[Path], next_files: Sequence[Path]) -> RegisterReads:
+    """Read register files of a month and of the next one."""
+    ends = np.cumsum([pq.read_metadata(path).num_rows for path in files]).tolist()
+    rows = sum(pq.read_metadata(path).num_rows for path in next_files)
+    columns = _Columns(
+        ends[-1] + rows,
+        of_reads=("read_at", "reading_gal"),
+        kinds=_KINDS_OF_READINGS,
+        one_length_min=0.0,
+        has_peaks=False,
+    )
+    for path in (*files, *next_files):
+        columns.add_file(path)
+    return RegisterReads(columns.reads(), _slices(ends), ends[-1])
+
+
+def _slices(ends: list[int]) -> list[slice]:
+    return list(map(slice, [0, *ends[:-1]], ends))
 
 
 class _Columns:
-    """Columns of a partition, filled batch by batch."""
+    """Columns of a partition, filled batch by batch.
 
-    def __init__(self, rows: int, *, one_length_min: float | None, has_peaks: bool) -> None:
+    `of_reads` are the names of the columns of times and of volumes or readings.
+    """
+
+    def __init__(
+        self,
+        rows: int,
+        *,
+        of_reads: tuple[str, str],
+        kinds: Mapping[str, int],
+        one_length_min: float | None,
+        has_peaks: bool,
+    ) -> None:
         self._at = 0
         self._numbers: dict[str, int] = {}
         self._peaks: list[tuple[NDArray[np.int32], NDArray[np.float64]]] = []
@@ -68,14 +103,16 @@ class _Columns:
         self._gal, self._kind = np.empty(rows), np.empty(rows, np.uint8)
         one = [] if one_length_min is None else [one_length_min]
         self._length = np.array(one, np.float32) if one else np.empty(rows, np.float32)
-        self._names = [*_WORDS, "start_at", "registered_gal"]
+        self._time, self._volume = of_reads
+        self._kinds = kinds
+        self._names = [*_WORDS, *of_reads]
         self._names += ([] if one else [_LENGTH]) + ([_PEAK] if has_peaks else [])
 
     def add_file(self, path: Path) -> None:
         """Add a lake file's reads."""
         meters, kinds = (
             _Words(path, name, of)
-            for name, of in (("meter_id", self._number), ("quality", _kinds))
+            for name, of in (("meter_id", self._number), ("quality", self._kind_of))
         )
         with pq.ParquetFile(path, read_dictionary=list(_WORDS)) as file:
             for group in range(file.num_row_groups):
@@ -86,11 +123,11 @@ class _Columns:
         rows = slice(self._at, self._at + group.num_rows)
         self._at = rows.stop
         self._meter[rows], self._kind[rows] = meter, kind
-        start_us = _start_us(group.column("start_at"))
+        start_us = _start_us(group.column(self._time))
         minute = start_us // MINUTE_US
         self._minute[rows] = minute
         self._kind[rows][minute * MINUTE_US != start_us] = OTHER
-        self._gal[rows] = _numbers(group.column("registered_gal"))
+        self._gal[rows] = _numbers(group.column(self._volume))
         if _LENGTH in self._names:
             self._length[rows] = _numbers(group.column(_LENGTH))
         if _PEAK in self._names:
@@ -102,6 +139,9 @@ class _Columns:
         """The numbers of meters, in the order in which they are met."""
         known = self._numbers
         return np.array([known.setdefault(name, len(known)) for name in names], np.int32)
+
+    def _kind_of(self, words: list[str]) -> NDArray[np.uint8]:
+        return np.array([self._kinds.get(word, OTHER) for word in words], np.uint8)
 
     def reads(self) -> GridReads:
         """All reads; meters are now numbered in the order of their names."""
@@ -189,10 +229,6 @@ def _only_value(footer: pq.FileMetaData, name: str) -> float | None:
         else:
             found.add(said.min)
     return found.pop() if len(found) == 1 else None
-
-
-def _kinds(words: list[str]) -> NDArray[np.uint8]:
-    return np.array([_KINDS.get(word, OTHER) for word in words], np.uint8)
 
 
 def _start_us(column: pa.ChunkedArray) -> NDArray[np.int64]:

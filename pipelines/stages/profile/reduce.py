@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Sequence
+from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
 from types import ModuleType
@@ -17,7 +18,6 @@ import duckdb
 import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
-from numpy.typing import NDArray
 
 from pipelines.stages.profile import (
     grid_meters,
@@ -25,13 +25,20 @@ from pipelines.stages.profile import (
     grid_tables,
     lake_columns,
     profile_tables,
+    register_reads,
 )
 from pipelines.stages.profile.grid_meters import GridMeters
-from pipelines.stages.profile.grid_reads import GridReads
 from pipelines.stages.profile.profile_tables import TABLES, ordered_table
+from pipelines.stages.profile.register_reads import RegisterReads
 from pipelines.store.resources import sql_text
 from pipelines.store.warehouse import literals, run_sql
-from rightsize.demand import bands, month_grid, month_register_step, month_statistics
+from rightsize.demand import (
+    bands,
+    month_grid,
+    month_readings,
+    month_register_step,
+    month_statistics,
+)
 from rightsize.demand.month_grid import sum_in_any_order
 
 BAND_PARAMETERS: Final = {
@@ -50,7 +57,9 @@ _MODULES: Final[tuple[ModuleType, ...]] = (
     grid_tables,
     lake_columns,
     profile_tables,
+    register_reads,
     month_grid,
+    month_readings,
     month_statistics,
     month_register_step,
 )
@@ -71,31 +80,31 @@ def reduce_partition(
     `sql_only` sends every meter through SQL: the reference that matrices are tested against.
     """
     grid = GridMeters(connection, timezone)
-    if register:
-        _readings(connection, register, next_register, far_register)
-    is_left = _hand_over(connection, grid, interval, by_register=bool(register), all_=sql_only)
-    if not is_left and not register:
+    files = _RegisterFiles(register, next_register, far_register)
+    registers = None if sql_only else files.read()
+    if register and registers is None:
+        files.rank(connection)
+    is_left = _hand_over(
+        connection, grid, interval, _read_meters(connection, files, registers), all_=sql_only
+    )
+    if registers is None:
+        by_register = bool(register)
+    else:
+        by_register = _hand_over_registers(connection, grid, files, registers)
+    if not is_left and not by_register:
         return grid.with_rows(_tables_without_rows())
-    if not register:
+    if by_register:
+        run_sql(connection, "30_profile/interval_from_register")
+    else:
         run_sql(connection, "30_profile/ranked_reading_none")
-    _run(connection, grid, timezone, by_register=bool(register), sql_only=sql_only)
+    _run(connection, grid, timezone, sql_only=sql_only)
     return grid.with_rows({name: ordered_table(connection, name) for name in TABLES})
 
 
 def _run(
-    connection: duckdb.DuckDBPyConnection,
-    grid: GridMeters,
-    timezone: str,
-    *,
-    by_register: bool,
-    sql_only: bool,
+    connection: duckdb.DuckDBPyConnection, grid: GridMeters, timezone: str, *, sql_only: bool
 ) -> None:
     """Make the `TABLES` of `landed_read` and `ranked_reading` in the connection."""
-    if by_register and sql_only:
-        run_sql(connection, "30_profile/interval_from_register")
-    elif by_register:
-        grid.take_calm_registers()
-        _intervals_of_others(connection)
     for relation in _RESOLVED:
         run_sql(connection, f"30_profile/{relation}")
     run_sql(connection, "30_profile/current_read", {"timezone": timezone})
@@ -106,18 +115,6 @@ def _run(
     run_sql(connection, "30_profile/month_band", BAND_PARAMETERS)
     for relation in ("day_flow", "balance", "stuck_register", "replaced_read"):
         run_sql(connection, f"30_profile/{relation}")
-
-
-def _intervals_of_others(connection: duckdb.DuckDBPyConnection) -> None:
-    """Differences of readings of meters not taken yet; the statement sees no others."""
-    connection.execute("alter table ranked_reading rename to every_reading")
-    connection.execute(
-        "create temp table ranked_reading as from every_reading"
-        " where meter_id not in (select meter_id from taken_register)"
-    )
-    run_sql(connection, "30_profile/interval_from_register")
-    connection.execute("drop table ranked_reading")
-    connection.execute("alter table every_reading rename to ranked_reading")
 
 
 @cache
@@ -147,7 +144,6 @@ _STATEMENTS: Final = (
     "ranked_reading",
     "ranked_reading_none",
     "far_reading",
-    "calm_reading",
     "interval_from_register",
     *_RESOLVED,
     "current_read",
@@ -157,35 +153,83 @@ _STATEMENTS: Final = (
 )
 
 
-def _readings(
+@dataclass(frozen=True)
+class _RegisterFiles:
+    """Register files of a month, of the next one, and of months where a gap ends."""
+
+    month: Sequence[Path]
+    next_month: Sequence[Path]
+    far: Sequence[Path]
+
+    def read(self) -> RegisterReads | None:
+        """Their readings, if there are any and they fit into memory."""
+        rows = sum(pq.read_metadata(p).num_rows for p in (*self.month, *self.next_month))
+        of_month = sum(pq.read_metadata(p).num_rows for p in self.month)
+        if not of_month or rows > MOST_ROWS:
+            return None
+        return lake_columns.lake_readings(self.month, self.next_month)
+
+    def rank(self, connection: duckdb.DuckDBPyConnection, *, only_handed: bool = False) -> None:
+        """Readings as `ranked_reading`, of all meters or of those in `handed_register`."""
+        ranked = sql_text("30_profile/ranked_reading").rstrip().rstrip(";")
+        if only_handed:
+            ranked += "\nwhere meter_id in (select meter_id from handed_register)"
+        month = [str(path) for path in self.month]
+        files = literals([*self.month, *self.next_month])
+        connection.execute(ranked, {"register_files": files, "month_files": month})
+        if self.far:
+            run_sql(connection, "30_profile/far_reading", {"far_files": literals(self.far)})
+
+
+def _read_meters(
     connection: duckdb.DuckDBPyConnection,
-    register: Sequence[Path],
-    next_register: Sequence[Path],
-    far_register: Sequence[Path],
-) -> None:
-    run_sql(
-        connection,
-        "30_profile/ranked_reading",
-        {
-            "register_files": literals([*register, *next_register]),
-            "month_files": [str(path) for path in register],
-        },
-    )
-    if far_register:
-        run_sql(connection, "30_profile/far_reading", {"far_files": literals(far_register)})
+    files: _RegisterFiles,
+    registers: RegisterReads | None,
+) -> Sequence[str]:
+    """Meters that have register readings."""
+    if registers is not None:
+        return list(registers.reads.names)
+    if not files.month:
+        return ()
+    found = connection.execute("select distinct meter_id from ranked_reading").fetchall()
+    return [meter for (meter,) in found]
+
+
+def _hand_over_registers(
+    connection: duckdb.DuckDBPyConnection,
+    grid: GridMeters,
+    files: _RegisterFiles,
+    registers: RegisterReads,
+) -> bool:
+    """Reduce plain differences; hand the other meters' readings to SQL as `ranked_reading`.
+
+    Meters with interval reads too, whose rows are in `landed_read`, and those that a later
+    month than the next may continue, are left to SQL. Returns whether any is.
+    """
+    names = registers.reads.names
+    both = connection.execute("select distinct meter_id from landed_read").fetchall()
+    chosen = ~np.isin(names, [meter for (meter,) in both])
+    if files.far:
+        chosen &= registers.in_next
+    left = grid.take_registers(registers, [path.stem for path in files.month], chosen)
+    if not left.any():
+        return False
+    connection.register("handed_register", pa.table({"meter_id": pa.array(names[left])}))
+    files.rank(connection, only_handed=True)
+    return True
 
 
 def _hand_over(
     connection: duckdb.DuckDBPyConnection,
     grid: GridMeters,
     interval: Sequence[Path],
+    by_register: Sequence[str],
     *,
-    by_register: bool,
     all_: bool,
 ) -> bool:
     """Reduce what lies on a grid; hand the other meters' rows to SQL as `landed_read`.
 
-    Returns whether rows are left to SQL.
+    `by_register` are meters that have register readings too. Returns whether rows are left.
     """
     if not interval:
         run_sql(connection, "30_profile/landed_read_none")
@@ -197,7 +241,7 @@ def _hand_over(
         return True
     lake = lake_columns.lake_reads(interval)
     reads = lake.reads
-    left = grid.take(reads, reads.irregular() | _in_register(connection, reads, by_register))
+    left = grid.take(reads, reads.irregular() | np.isin(reads.names, by_register))
     is_left = bool(left.any())
     for path, of_file in zip(interval, lake.rows_of_file, strict=True):
         gal = reads.gal[of_file]
@@ -212,13 +256,3 @@ def _hand_over(
     elif by_register:
         run_sql(connection, "30_profile/landed_read_none")
     return is_left
-
-
-def _in_register(
-    connection: duckdb.DuckDBPyConnection, reads: GridReads, by_register: bool
-) -> NDArray[np.bool_]:
-    """Meters that also have register reads."""
-    if not by_register:
-        return np.zeros(len(reads.names), np.bool_)
-    found = connection.execute("select distinct meter_id from ranked_reading").fetchall()
-    return np.isin(reads.names, [meter for (meter,) in found])

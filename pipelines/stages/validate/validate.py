@@ -7,7 +7,6 @@ are checked: a small table of metrics, one row per file or month.
 from __future__ import annotations
 
 import math
-import os
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final, Literal
@@ -18,12 +17,12 @@ from pydantic import Field
 
 from pipelines.configuration.load_settings import Loaded, read_model
 from pipelines.stages.land.land import LandSummary
+from pipelines.stages.validate.checks import checks
 from pipelines.stages.validate.validation_page import write_page
 from pipelines.store import ledger
 from pipelines.store.resources import config_path
 from pipelines.store.warehouse import run_sql, work_database
 from pipelines.store.workspace import Workspace
-from pipelines.work.imports import uncollected
 from rightsize.settings import Settings
 from rightsize.units.plain_number import plain_number
 
@@ -163,14 +162,12 @@ def _great_expectations(
     name: str, metrics: pd.DataFrame, expectations: Sequence[Expectation]
 ) -> list[set[int]]:
     """The rows that miss each expectation."""
-    os.environ["GX_ANALYTICS_ENABLED"] = "false"  # it reports home when imported
-    with uncollected():
-        import great_expectations as gx
-        from great_expectations.data_context.types.base import ProgressBarsConfig
-        from great_expectations.expectations.core.expect_column_values_to_be_between import (
-            ExpectColumnValuesToBeBetween,
-        )
-        from great_expectations.expectations.metadata_types import FailureSeverity
+    gx = checks()
+    from great_expectations.data_context.types.base import ProgressBarsConfig
+    from great_expectations.expectations.core.expect_column_values_to_be_between import (
+        ExpectColumnValuesToBeBetween,
+    )
+    from great_expectations.expectations.metadata_types import FailureSeverity
 
     context = gx.get_context(mode="ephemeral")
     context.variables.progress_bars = ProgressBarsConfig(globally=False)

@@ -113,6 +113,7 @@ def assert_equal(made: pa.Table, wanted: pa.Table, name: str) -> None:
         for ours, theirs in both:
             if isinstance(ours, float) and isinstance(theirs, float):
                 near = math.isclose(ours, theirs, rel_tol=DIFFERENCE, abs_tol=DIFFERENCE)
+                near |= math.isnan(ours) and math.isnan(theirs)
                 assert near, f"{name}.{column}: {ours} and {theirs}"
             else:
                 assert ours == theirs, f"{name}.{column}"
