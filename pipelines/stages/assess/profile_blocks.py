@@ -28,7 +28,7 @@ _STAT_COLUMNS = (
     "max_day_gpm", "night_zero_count",
     "interval_min",
 )  # fmt: skip
-
+_LAGS, _PEAK = (1, 2, 3), "peak_register_gpm"
 
 USUAL_RESOLUTION_GAL = 1.0
 """Register resolution where neither meters.csv nor the reads give one: our convention."""
@@ -135,28 +135,24 @@ def block_of(profile: BucketProfile, rows: pl.DataFrame) -> ProfileBlock:
     """The sufficient statistics of `rows` (assessable rows of `profile.stat`), as arrays."""
     index = rows.select("meter_id").with_row_index("row")
     bands = profile.bands.join(index, on="meter_id")
-    interval_count, interval_gal, _ = _dense(bands, "interval", rows.height)
-    hour_count, _, _ = _dense(bands, "hour", rows.height)
-    night_count, _, _ = _dense(bands, "night", rows.height)
-    lag = np.stack([_column(rows, f"lag{k}_ss") for k in (1, 2, 3)], axis=1)
-    lag_count = np.stack([_column(rows, f"lag{k}_count") for k in (1, 2, 3)], axis=1)
+    interval_count, interval_gal = _dense(bands, "interval", rows.height)
+    hour_count, _ = _dense(bands, "hour", rows.height)
+    night_count, _ = _dense(bands, "night", rows.height)
+    number = _numbers(rows)
     return ProfileBlock(
         account_id=tuple(rows["account_id"]),
         meter_id=tuple(rows["meter_id"]),
         customer_class=tuple(rows["customer_class"]),
         meter_index=rows["meter_index"].to_numpy().astype(np.int64),
-        resolution_gal=_column(rows, "resolution_gal"),
+        resolution_gal=number["resolution_gal"],
         band_count=interval_count,
         band_gal=interval_gal,
         hour_count=hour_count,
         night_count=night_count,
-        lag_ss=lag,
-        lag_count=lag_count,
-        peak_register_gpm=rows["peak_register_gpm"]
-        .cast(pl.Float64)
-        .fill_null(np.nan)
-        .to_numpy(),
-        **{name: _column(rows, name) for name in _STAT_COLUMNS},
+        lag_ss=np.stack([number[f"lag{k}_ss"] for k in _LAGS], axis=1),
+        lag_count=np.stack([number[f"lag{k}_count"] for k in _LAGS], axis=1),
+        peak_register_gpm=number[_PEAK],
+        **{name: number[name] for name in _STAT_COLUMNS},
     )
 
 
@@ -211,19 +207,22 @@ def _without_reads(service: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def _dense(bands: pl.DataFrame, kind: str, rows: int) -> tuple[Array, Array, Array]:
-    """Counts, volumes [row, band] and what lies at zero flow [row] for one kind of window."""
+def _dense(bands: pl.DataFrame, kind: str, rows: int) -> tuple[Array, Array]:
+    """Counts and volumes [row, band] of one kind of window."""
     part = bands.filter((pl.col("kind") == kind) & (pl.col("band") >= 0))
-    zero = bands.filter((pl.col("kind") == kind) & (pl.col("band") < 0))
     row, band = part["row"].to_numpy(), part["band"].to_numpy()
     count = np.zeros((rows, BAND_COUNT))
     gal = np.zeros((rows, BAND_COUNT))
     count[row, band] = part["window_count"].to_numpy()
     gal[row, band] = part["volume_gal"].to_numpy()
-    at_zero = np.zeros(rows)
-    at_zero[zero["row"].to_numpy()] = zero["window_count"].to_numpy()
-    return count, gal, at_zero
+    return count, gal
 
 
-def _column(rows: pl.DataFrame, name: str) -> Array:
-    return rows[name].cast(pl.Float64).fill_null(0.0).to_numpy()
+def _numbers(rows: pl.DataFrame) -> dict[str, Array]:
+    """Statistics by name, 0 where there is none, and a peak register's peak, NaN there."""
+    lags = [f"lag{k}_{what}" for k in _LAGS for what in ("ss", "count")]
+    held = rows.select(
+        pl.col("resolution_gal", *lags, *_STAT_COLUMNS).cast(pl.Float64).fill_null(0.0),
+        pl.col(_PEAK).cast(pl.Float64).fill_null(np.nan),
+    )
+    return {column.name: column.to_numpy() for column in held}

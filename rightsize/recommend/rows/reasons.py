@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
@@ -103,7 +105,19 @@ def with_reason(
             for who in ("installed", "recommended")
         ),
     )
-    return frame.with_columns(texts.select(reason=_sentence(said, case.thresholds))["reason"])
+    return frame.with_columns(_reasons(texts, said, case.thresholds))
+
+
+def _reasons(texts: pl.DataFrame, said: Wording, limits: Thresholds) -> pl.Series:
+    """The sentences of all rows: only those of its own kind are made for each."""
+    kinds = _sentences(said, limits.model_dump_json())
+    kind = pl.lit(len(kinds) - 1, dtype=pl.Int32)
+    for number, (is_hit, _) in reversed(tuple(enumerate(kinds[:-1]))):
+        kind = pl.when(is_hit).then(pl.lit(number, dtype=pl.Int32)).otherwise(kind)
+    parts = texts.with_row_index("_row").with_columns(_kind=kind).partition_by("_kind")
+    made = [p.select("_row", reason=kinds[p["_kind"][0]][1]) for p in parts]
+    none = pl.DataFrame(schema={"_row": pl.UInt32, "reason": pl.String})
+    return pl.concat([none, *made]).sort("_row")["reason"]
 
 
 def _key(meter: Meter) -> str:
@@ -114,7 +128,27 @@ def _odds(column: str) -> pl.Expr:
     return probability_text(pl.col(column))
 
 
-def _sentence(said: Wording, limits: Thresholds) -> pl.Expr:
+@lru_cache(maxsize=8)
+def _sentences(said: Wording, thresholds: str) -> tuple[tuple[pl.Expr, pl.Expr], ...]:
+    """When each kind of sentence is said, and the sentence; the first that holds is said."""
+    limits = Thresholds.model_validate_json(thresholds)
+    is_log = pl.col("action") == "log_first"
+    kinds = (
+        (pl.col("verdict") == "not_assessed", pl.col("_message")),
+        (pl.col("verdict") == "undersized", _undersized(said)),
+        (
+            pl.col("verdict").is_in(["oversized", "wrong_type"]),
+            pl.concat_str(_smaller_pays(), _pays(said), carried(said), _tied()),
+        ),
+        (is_log & pl.col("_is_other"), _log_for_gain(said, limits)),
+        (is_log, _log_for_fit(said)),
+        (pl.lit(True), _fits(said, limits)),
+    )
+    return tuple((is_hit, _sentence(body, said)) for is_hit, body in kinds)
+
+
+def _sentence(body: pl.Expr, said: Wording) -> pl.Expr:
+    """A sentence with what comes before and after it, whatever it says."""
     critical = pl.when(pl.col("_is_critical") & pl.col("verdict").is_in(FLAGGED_VERDICTS)).then(
         pl.lit("; the customer cannot be without water: engineering review")
     )
@@ -129,22 +163,8 @@ def _sentence(said: Wording, limits: Thresholds) -> pl.Expr:
             "verify the fire service, engineering review"
         )
     )
-    body = (
-        pl.when(pl.col("verdict") == "not_assessed")
-        .then(pl.col("_message"))
-        .when(pl.col("verdict") == "undersized")
-        .then(_undersized(said))
-        .when(pl.col("verdict").is_in(["oversized", "wrong_type"]))
-        .then(pl.concat_str(_smaller_pays(), _pays(said), carried(said), _tied()))
-        .when((pl.col("action") == "log_first") & pl.col("_is_other"))
-        .then(_log_for_gain(said, limits))
-        .when(pl.col("action") == "log_first")
-        .then(_log_for_fit(said))
-        .otherwise(_fits(said, limits))
-    )
-    body = pl.concat_str(_stopped(), body)
     ends = (part.otherwise(pl.lit("")) for part in (critical, own_kind, unverified))
-    text = pl.concat_str(body, _corrected(said), *ends, pl.lit("."))
+    text = pl.concat_str(_stopped(), body, _corrected(said), *ends, pl.lit("."))
     return pl.concat_str(text.str.head(1).str.to_uppercase(), text.str.slice(1))
 
 
