@@ -93,16 +93,13 @@ def load_bucket(
         connection.register("service_frame", known.to_arrow())
         run_sql(connection, "40_assess/meter_in_service")
         stats = literals(local_paths(here, [f / _STAT for f in folders]))
+        run_sql(connection, "40_assess/bucket_month", {"stat_files": stats})
         run_sql(
             connection,
             "40_assess/meter_month",
-            {
-                "stat_files": stats,
-                "window_months": window_months,
-                "stopped_after_days": stopped_after_days,
-            },
+            {"window_months": window_months, "stopped_after_days": stopped_after_days},
         )
-        run_sql(connection, "40_assess/meter_stat", {"stat_files": stats})
+        run_sql(connection, "40_assess/meter_stat")
         bands = literals(local_paths(here, [f / _BAND for f in folders]))
         run_sql(connection, "40_assess/meter_band", {"band_files": bands})
         day = _NO_DAYS
@@ -115,11 +112,12 @@ def load_bucket(
         found, months, month_bands = pl.DataFrame(), pl.DataFrame(), pl.DataFrame()
         if leaks_of is not None:
             found, cut = leaks_of(day, service)
-            connection.register("leak_frame", cut.to_arrow())
-            run_sql(connection, "40_assess/leak_month", {"stat_files": stats})
-            run_sql(connection, "40_assess/leak_band", {"band_files": bands})
-            months = connection.sql("select * from leak_month").pl()
-            month_bands = connection.sql("select * from leak_band").pl()
+            if not cut.is_empty():
+                connection.register("leak_frame", cut.to_arrow())
+                run_sql(connection, "40_assess/leak_month")
+                run_sql(connection, "40_assess/leak_band", {"band_files": bands})
+                months = connection.sql("select * from leak_month").pl()
+                month_bands = connection.sql("select * from leak_band").pl()
     stat = stat.with_columns(cs.decimal().cast(pl.Float64))
     return BucketProfile(
         stat=_with_step(service.join(stat, on="meter_id", how="left")),
