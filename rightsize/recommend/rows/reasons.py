@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from functools import lru_cache
+from collections.abc import Callable
+from functools import lru_cache, partial
 
 import numpy as np
 import polars as pl
@@ -12,6 +13,7 @@ from rightsize.contracts.columns import FLAGGED_VERDICTS
 from rightsize.meters.arrays import meter_arrays
 from rightsize.meters.catalogue import Meter
 from rightsize.recommend.case import Case
+from rightsize.recommend.rows.figure_columns import FigureColumns
 from rightsize.recommend.rows.what_carries import carried
 from rightsize.settings import Thresholds
 from rightsize.wording import Wording, probability_text
@@ -112,10 +114,13 @@ def _reasons(texts: pl.DataFrame, said: Wording, limits: Thresholds) -> pl.Serie
     """The sentences of all rows: only those of its own kind are made for each."""
     kinds = _sentences(said, limits.model_dump_json())
     kind = pl.lit(len(kinds) - 1, dtype=pl.Int32)
-    for number, (is_hit, _) in reversed(tuple(enumerate(kinds[:-1]))):
+    for number, (is_hit, _, _) in reversed(tuple(enumerate(kinds[:-1]))):
         kind = pl.when(is_hit).then(pl.lit(number, dtype=pl.Int32)).otherwise(kind)
     parts = texts.with_row_index("_row").with_columns(_kind=kind).partition_by("_kind")
-    made = [p.select("_row", reason=kinds[p["_kind"][0]][1]) for p in parts]
+    made = []
+    for part in parts:
+        _, figures, sentence = kinds[part["_kind"][0]]
+        made.append(figures.written(part).select("_row", reason=sentence))
     none = pl.DataFrame(schema={"_row": pl.UInt32, "reason": pl.String})
     return pl.concat([none, *made]).sort("_row")["reason"]
 
@@ -129,22 +134,29 @@ def _odds(column: str) -> pl.Expr:
 
 
 @lru_cache(maxsize=8)
-def _sentences(said: Wording, thresholds: str) -> tuple[tuple[pl.Expr, pl.Expr], ...]:
-    """When each kind of sentence is said, and the sentence; the first that holds is said."""
+def _sentences(
+    said: Wording, thresholds: str
+) -> tuple[tuple[pl.Expr, FigureColumns, pl.Expr], ...]:
+    """When each kind of sentence is said, its figures, and the sentence; the first counts."""
     limits = Thresholds.model_validate_json(thresholds)
     is_log = pl.col("action") == "log_first"
-    kinds = (
-        (pl.col("verdict") == "not_assessed", pl.col("_message")),
-        (pl.col("verdict") == "undersized", _undersized(said)),
-        (
-            pl.col("verdict").is_in(["oversized", "wrong_type"]),
-            pl.concat_str(_smaller_pays(), _pays(said), carried(said), _tied()),
-        ),
-        (is_log & pl.col("_is_other"), _log_for_gain(said, limits)),
-        (is_log, _log_for_fit(said)),
-        (pl.lit(True), _fits(said, limits)),
+    kinds: tuple[tuple[pl.Expr, Callable[[Wording], pl.Expr]], ...] = (
+        (pl.col("verdict") == "not_assessed", lambda _: pl.col("_message")),
+        (pl.col("verdict") == "undersized", _undersized),
+        (pl.col("verdict").is_in(["oversized", "wrong_type"]), _change),
+        (is_log & pl.col("_is_other"), partial(_log_for_gain, limits=limits)),
+        (is_log, _log_for_fit),
+        (pl.lit(True), partial(_fits, limits=limits)),
     )
-    return tuple((is_hit, _sentence(body, said)) for is_hit, body in kinds)
+    made = []
+    for is_hit, body in kinds:
+        figures = FigureColumns(said.system)
+        made.append((is_hit, figures, _sentence(body(figures), figures)))
+    return tuple(made)
+
+
+def _change(said: Wording) -> pl.Expr:
+    return pl.concat_str(_smaller_pays(), _pays(said), carried(said), _tied())
 
 
 def _sentence(body: pl.Expr, said: Wording) -> pl.Expr:
