@@ -10,7 +10,7 @@ from typing import Final
 import polars as pl
 
 from pipelines.configuration.judged_by import JudgedBy
-from pipelines.stages.assess.bucket_task import BucketTask, load_task
+from pipelines.stages.assess.bucket_task import BucketTask, load_reads
 from pipelines.stages.assess.leak_cost import with_leaks
 from pipelines.stages.assess.leak_cut import LeakRule
 from pipelines.stages.assess.night_flow import with_night_flow
@@ -45,7 +45,7 @@ def note_reads(
     rule = LeakRule.of(limits)
     found = profile
     if found is None:
-        loaded = load_task(workspace, task, limits, fleet.units, leaks=rule, all_reads=True)
+        loaded = load_reads(workspace, task, limits, rule)
         found = replace(loaded, stat=with_night_flow(loaded))
     rows = reading_findings(
         with_leaks(_as_decided(found.stat, leaks_cut_gpm), found.leaks, fleet.tariff),

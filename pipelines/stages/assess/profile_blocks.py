@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
+from functools import lru_cache
 from pathlib import Path
 
 import numpy as np
@@ -106,9 +107,9 @@ def load_bucket(
         if with_days:
             days = literals(local_paths(here, [f / _DAY for f in folders]))
             run_sql(connection, "40_assess/day_flow", {"day_files": days})
-            day = connection.sql("select * from day_flow order by meter_id, day_on").pl()
-        stat = connection.sql("select * from meter_stat order by meter_id").pl()
-        band = connection.sql("select * from meter_band order by all").pl()
+            day = connection.sql("from day_flow").pl()
+        stat = connection.sql("from meter_stat").pl()
+        band = connection.sql("from meter_band").pl()
         found, months, month_bands = pl.DataFrame(), pl.DataFrame(), pl.DataFrame()
         if leaks_of is not None:
             found, cut = leaks_of(day, service)
@@ -116,8 +117,8 @@ def load_bucket(
                 connection.register("leak_frame", cut.to_arrow())
                 run_sql(connection, "40_assess/leak_month")
                 run_sql(connection, "40_assess/leak_band", {"band_files": bands})
-                months = connection.sql("select * from leak_month").pl()
-                month_bands = connection.sql("select * from leak_band").pl()
+                months = connection.sql("from leak_month").pl()
+                month_bands = connection.sql("from leak_band").pl()
     stat = stat.with_columns(cs.decimal().cast(pl.Float64))
     return BucketProfile(
         stat=_with_step(service.join(stat, on="meter_id", how="left")),
@@ -154,6 +155,14 @@ def block_of(profile: BucketProfile, rows: pl.DataFrame) -> ProfileBlock:
     )
 
 
+def nights_of(profile: BucketProfile, rows: pl.DataFrame) -> tuple[Array, Array]:
+    """Nights of the meters in `rows` by band of their least hour [A, B], and without flow."""
+    index = rows.select("meter_id").with_row_index("row")
+    nights = profile.bands.filter(pl.col("kind") == "night").join(index, on="meter_id")
+    count, _ = _dense(nights, "night", rows.height)
+    return count, rows["night_zero_count"].cast(pl.Float64).fill_null(0.0).to_numpy()
+
+
 _NO_BANDS = pl.DataFrame(
     schema={
         "meter_id": pl.String,
@@ -177,12 +186,20 @@ _NO_DAYS = pl.DataFrame(
 
 def _with_step(stat: pl.DataFrame) -> pl.DataFrame:
     """Register resolution: as listed, else as learned from reads, else the default."""
-    shown = [None if steps is None else common_step(steps) for steps in stat["month_step_gal"]]
+    shown = [
+        None if s is None else _step_of(tuple(s)) for s in stat["month_step_gal"].to_list()
+    ]
     return stat.with_columns(
         resolution_gal=pl.coalesce(
             "resolution_gal", pl.Series(shown, dtype=pl.Float64)
         ).fill_null(USUAL_RESOLUTION_GAL)
     ).drop("month_step_gal")
+
+
+@lru_cache(maxsize=4096)
+def _step_of(month_steps: tuple[float, ...]) -> float | None:
+    """`common_step`: most meters of a fleet show one of few lists of steps."""
+    return common_step(month_steps)
 
 
 def _without_reads(service: pl.DataFrame) -> pl.DataFrame:
