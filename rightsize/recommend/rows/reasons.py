@@ -122,7 +122,8 @@ def _reasons(texts: pl.DataFrame, said: Wording, limits: Thresholds) -> pl.Serie
         _, figures, sentence = kinds[part["_kind"][0]]
         made.append(figures.written(part).select("_row", reason=sentence))
     none = pl.DataFrame(schema={"_row": pl.UInt32, "reason": pl.String})
-    return pl.concat([none, *made]).sort("_row")["reason"]
+    reasons: pl.Series = pl.concat([none, *made]).sort("_row")["reason"]
+    return reasons
 
 
 def _key(meter: Meter) -> str:
