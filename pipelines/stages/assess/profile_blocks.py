@@ -130,7 +130,7 @@ def load_bucket(
     )
 
 
-def _days(files: Sequence[str], service: pl.DataFrame) -> pl.DataFrame:
+def _days(files: list[str], service: pl.DataFrame) -> pl.DataFrame:
     """Every day in the lake of the meters in service, in order.
 
     So a flow that began within the year has days before it. Meter and day are sorted as one
