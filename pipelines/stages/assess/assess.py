@@ -15,7 +15,6 @@ import polars as pl
 from numpy.typing import NDArray
 
 from pipelines.configuration.judged_by import JudgedBy, UsedLogs
-from pipelines.configuration.site_record import record_of
 from pipelines.stages.assess.bucket_task import BucketTask, load_task
 from pipelines.stages.assess.gate import gated_without_leaks
 from pipelines.stages.assess.leak_cut import LeakRule
@@ -25,15 +24,14 @@ from pipelines.stages.assess.night_flow import with_night_flow
 from pipelines.stages.assess.note_reads import note_reads
 from pipelines.stages.assess.profile_blocks import BucketProfile, block_of
 from pipelines.stages.assess.result_block import CONTRACTS, write_rows
+from pipelines.stages.assess.site_rows import installed_of, site_block
 from pipelines.store.workspace import Workspace
 from rightsize.contracts.profiles import ProfileBlock
-from rightsize.contracts.sites import SiteBlock
 from rightsize.inference.infer import infer
 from rightsize.inference.meter.censoring import LearntPrior
 from rightsize.inference.meter.service import ServiceRecord
 from rightsize.inference.posterior import FlowPosterior
 from rightsize.inference.read_flows import rows_of
-from rightsize.meters.uncertainty.installed_curves import PlacedCurves
 from rightsize.recommend.choose import Decision, decide
 from rightsize.recommend.rows.flow_distribution import flow_band_frame, profile_frame
 from rightsize.recommend.rules.near_threshold import near_threshold
@@ -256,38 +254,6 @@ def _tables(
             )
         ),
     }
-
-
-def installed_of(rows: pl.DataFrame, fleet: JudgedBy) -> PlacedCurves | None:
-    """Curves of installed meters from tests or stated wear; None if there are none."""
-    if fleet.installed is None:
-        return None
-    return PlacedCurves(fleet.installed, rows["curve_index"].to_numpy().astype(np.int64))
-
-
-def site_block(rows: pl.DataFrame) -> SiteBlock:
-    """Site data from meters.csv for a block, as the decision needs it."""
-    return SiteBlock(
-        service_kind=tuple(rows["service_kind"].fill_null("unknown")),
-        customer_class=tuple(rows["customer_class"]),
-        service_line_in=_known(rows, "service_line_in"),
-        spare_head_psi=_known(rows, "spare_head_psi"),
-        is_critical=rows["is_critical"].fill_null(False).to_numpy().astype(bool),
-        area=tuple(rows["area"]),
-        age_years=_known(rows, "age_years"),
-        meter_index=rows["meter_index"].to_numpy().astype(np.int64),
-        fire_arrangement=tuple(rows["fire_arrangement"]),
-        record=record_of(rows),
-        last_use_on=tuple(
-            rows.select(
-                pl.when("is_stopped").then(pl.col("last_use_at").dt.strftime("%Y-%m-%d"))
-            ).to_series()
-        ),
-    )
-
-
-def _known(rows: pl.DataFrame, name: str) -> np.ndarray:
-    return rows[name].cast(pl.Float64).fill_null(np.nan).to_numpy()
 
 
 def _not_assessed_rows(refused: pl.DataFrame) -> pl.DataFrame:
