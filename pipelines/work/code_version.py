@@ -32,6 +32,7 @@ ROOMS_THAT_DECIDE_NOTHING: Final = (
 it is named here; `tests/architecture/test_rooms.py` fails when a room that decides imports
 one of these."""
 
+_DECIDE: Final = ("*.py", "*.sql", "*.bin")
 _DRAWS_PAGES: Final = (
     "pipelines/pages",
     "pipelines/stages/publish/newest.py",
@@ -65,7 +66,7 @@ def deciding_sources() -> dict[str, Path]:
     """Sources that may change a result, by their path in the project."""
     return {
         name: path
-        for name, path in {**_files("*.py"), **_files("*.sql")}.items()
+        for name, path in {k: p for kind in _DECIDE for k, p in _files(kind).items()}.items()
         if not _is_in(name, ROOMS_THAT_DECIDE_NOTHING)
     }
 

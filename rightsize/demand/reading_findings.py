@@ -75,19 +75,23 @@ def reading_findings(
     frame
         account_id, meter_id, code, severity, message, evidence (JSON).
     """
-    found = [
-        _apply(stat, rule)
-        for rule in _rules(
-            full_year_days=full_year_days,
-            low_coverage_share=low_coverage_share,
-            many_estimates_share=many_estimates_share,
-            leak_share=_leak_share(
-                leak_night_share, leak_night_share_round_the_clock, round_the_clock_classes
-            ),
-            said=Wording(units),
-        )
-    ]
-    return pl.concat(found) if found else FINDING_SCHEMA.to_frame()
+    rules = _rules(
+        full_year_days=full_year_days,
+        low_coverage_share=low_coverage_share,
+        many_estimates_share=many_estimates_share,
+        leak_share=_leak_share(
+            leak_night_share, leak_night_share_round_the_clock, round_the_clock_classes
+        ),
+        said=Wording(units),
+    )
+    dated = stat.with_columns(
+        last_use_on=pl.col("last_use_at").dt.strftime("%Y-%m-%d"),
+        leak_on=pl.col("leak_from_on").dt.strftime("%Y-%m-%d"),
+    )
+    holds = dated.select(**{f"{n}": r.holds.fill_null(False) for n, r in enumerate(rules)})
+    hits = zip(holds, rules, strict=True)
+    found = [_found(dated.filter(hit), rule) for hit, rule in hits if hit.any()]
+    return pl.concat([pl.DataFrame(schema=FINDING_SCHEMA), *found])
 
 
 def finding_frame(findings: Sequence[Finding]) -> pl.DataFrame:
@@ -245,11 +249,8 @@ def _rules(
     )
 
 
-def _apply(stat: pl.DataFrame, rule: _Rule) -> pl.DataFrame:
-    hit = stat.with_columns(
-        last_use_on=pl.col("last_use_at").dt.strftime("%Y-%m-%d"),
-        leak_on=pl.col("leak_from_on").dt.strftime("%Y-%m-%d"),
-    ).filter(rule.holds.fill_null(False))
+def _found(hit: pl.DataFrame, rule: _Rule) -> pl.DataFrame:
+    """Findings of the meters for which a rule holds."""
     evidence = pl.struct(*rule.evidence).struct.json_encode() if rule.evidence else pl.lit("{}")
     return hit.select(
         "account_id",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
 from typing import Final
 
 import polars as pl
@@ -15,6 +16,7 @@ _NOT_SAID: Final = {
     "leak_cut_gal": pl.lit(0.0),
 }
 """Columns that a frame may lack, with what then holds."""
+_MESSAGE: Final = "not_assessed_message"
 
 
 def not_assessed_reason(
@@ -48,6 +50,29 @@ def not_assessed_reason(
     frame
         `stat` with the columns not_assessed_code and not_assessed_message.
     """
+    code, message = _said(
+        min_days_covered, max_estimated_share, max_zero_share, min_reads_per_step, units
+    )
+    own = {name: value for name, value in _NOT_SAID.items() if name not in stat.columns}
+    told = stat.with_columns(**own).with_columns(not_assessed_code=code)
+    hit = told["not_assessed_code"].is_not_null()
+    texts = pl.Series(_MESSAGE, [None], dtype=pl.String).new_from_index(0, told.height)
+    if hit.any():
+        texts = texts.scatter(hit.arg_true(), told.filter(hit).select(message).to_series())
+    return told.with_columns(texts.alias(_MESSAGE)).drop(
+        "has_estimate", *(name for name in own if name != "has_estimate")
+    )
+
+
+@lru_cache(maxsize=16)
+def _said(
+    min_days_covered: float,
+    max_estimated_share: float,
+    max_zero_share: float,
+    min_reads_per_step: float,
+    units: UnitSystem,
+) -> tuple[pl.Expr, pl.Expr]:
+    """Code and message of each meter by the first rule that it breaks."""
     rules = _rules(
         min_days_covered=min_days_covered,
         max_estimated_share=max_estimated_share,
@@ -55,17 +80,13 @@ def not_assessed_reason(
         min_reads_per_step=min_reads_per_step,
         said=Wording(units),
     )
-    own = {name: value for name, value in _NOT_SAID.items() if name not in stat.columns}
-    stat = stat.with_columns(**own)
     code = pl.lit(None, dtype=pl.String)
     message = pl.lit(None, dtype=pl.String)
     for name, is_hit, text in reversed(rules):
         hit = is_hit.fill_null(False)
         code = pl.when(hit).then(pl.lit(name)).otherwise(code)
-        message = pl.when(hit).then(text).otherwise(message)
-    return stat.with_columns(not_assessed_code=code, not_assessed_message=message).drop(
-        "has_estimate", *(name for name in own if name != "has_estimate")
-    )
+        message = pl.when(pl.col("not_assessed_code") == name).then(text).otherwise(message)
+    return code, message
 
 
 def _rules(

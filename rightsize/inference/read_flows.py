@@ -20,8 +20,8 @@ from rightsize.inference.reads.interval_means import reads_of
 from rightsize.inference.reads.signs import pulse_variance, rounding_of, signs_of
 from rightsize.inference.spread import Flow, Reads, spread
 from rightsize.inference.uniforms import Uniforms
+from rightsize.inference.water_use.kept_kernels import kernel_at
 from rightsize.inference.water_use.kernel_choice import kernel_of, unit_scale
-from rightsize.inference.water_use.kernels import pulse_kernel
 from rightsize.inference.water_use.patterns import Patterns, patterns_of
 from rightsize.inference.water_use.priors import Priors, atoms_of
 from rightsize.inference.water_use.use_edges import UseEdges
@@ -60,7 +60,7 @@ def read_flows(
     reads = reads_of(block, np.median(resting, axis=0))
     how_spread = Spreading(
         band=np.clip(band_of(unit.astype(np.float64)), 0, BAND_COUNT - 1),
-        kernels=tuple(pulse_kernel(kinds[k]) for k in used),
+        kernels=tuple(kernel_at(kinds[k]) for k in used),
         kernel=which.reshape(unit.shape),
         steady_gpm=steady.astype(np.float32),
         edges=UseEdges(how.edge_gpm, how.edge_part, how.edge_filled),

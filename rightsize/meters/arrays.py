@@ -38,7 +38,13 @@ class MeterArrays:
 
 def meter_arrays(meters: Sequence[Meter]) -> MeterArrays:
     """The arrays of some meters; the same object for the same meters."""
-    return _made(tuple(meters))
+    global _last  # a catalog is asked for again and again, and its hash takes long
+    asked, made = _last
+    if asked is not meters:
+        made = _made(tuple(meters))
+        if isinstance(meters, tuple):  # a list may change
+            _last = meters, made
+    return made
 
 
 @lru_cache(maxsize=16)
@@ -51,3 +57,6 @@ def _column(meters: tuple[Meter, ...], name: str) -> NDArray[Any]:
     column = np.array([getattr(m, name) for m in meters], dtype=kind)
     column.setflags(write=False)  # shared by all who ask
     return column
+
+
+_last: tuple[Sequence[Meter], MeterArrays] = ((), _made(()))

@@ -1,17 +1,10 @@
 -- grain: one meter with a leak to leave out, month used and read interval; key: meter_id, month,
 --      interval_min
--- reads: month_stat files ($stat_files), meter_month, meter_stat, leak_frame (registered by the
+-- reads: bucket_month, meter_month, meter_stat, leak_frame (registered by the
 --      caller)
 -- why: the leak is taken off month by month, from the day it began
 -- units: in the names; year_gal [gal] the year's volume with the leak; weight [1] of the month
 create or replace temp table leak_month as
-with stat as (
-    select
-        columns(* exclude (filename)),
-        strptime(regexp_extract(filename, '.*/month=(\d{4}-\d{2})/', 1), '%Y-%m')::date as month
-    from read_parquet($stat_files, filename = true, hive_partitioning = false)
-)
-
 select
     stat.meter_id,
     stat.month,
@@ -37,7 +30,7 @@ select
     stat.max_hour_gpm,
     stat.max_day_gpm,
     stat.peak_register_gpm
-from stat
+from bucket_month as stat
 join leak_frame on stat.meter_id = leak_frame.meter_id
 join meter_month
     on stat.meter_id = meter_month.meter_id and stat.month = meter_month.month

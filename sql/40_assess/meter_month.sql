@@ -1,5 +1,5 @@
 -- grain: one meter in service and month used; key: meter_id, month
--- reads: month_stat files ($stat_files), meter_in_service
+-- reads: bucket_month, meter_in_service
 -- why: the trailing year up to the last read. The current month counts with the days it has;
 --      the same month of the previous year supplies the full days still to come. So each new day
 --      replaces one a year old, and no month is extrapolated from one day. A stopped meter is
@@ -7,32 +7,18 @@
 -- units: days_told [d] days covered by reads or by a gap of known volume; weight [1] of the
 --      month's sums, 1 except for the oldest month; *_days [d]
 create or replace temp table meter_month as
-with stat as (
-    select
-        meter_id,
-        strptime(regexp_extract(filename, '.*/month=(\d{4}-\d{2})/', 1), '%Y-%m')::date as month,
-        days_covered,
-        gap_days,
-        shape_count * interval_min / 1440 as shape_days,
-        registered_gal,
-        last_at,
-        elapsed_days,
-        last_use_at
-    from read_parquet($stat_files, filename = true, hive_partitioning = false)
-),
-
-monthly as (
+with monthly as (
     select
         meter_id,
         month,
         sum(days_covered) as days_covered,
         sum(days_covered + gap_days) as days_told,
-        sum(shape_days) as shape_days,
+        sum(shape_count * interval_min / 1440) as shape_days,
         sum(registered_gal) as registered_gal,
         max(last_at) as last_at,
         max(elapsed_days) as elapsed_days,
         max(last_use_at) as last_use_at
-    from stat
+    from bucket_month
     group by meter_id, month
 ),
 

@@ -1,24 +1,18 @@
 -- grain: one meter in service; key: meter_id
--- reads: month_stat files ($stat_files), meter_month
+-- reads: bucket_month, meter_month
 -- why: one year's sums of a meter, each month by its weight, maxima the largest; the read
 --      interval is the one that covers most days. The register resolution that each month shows
 --      is listed
 -- units: in the names; month_step_gal [gal], null if no month shows one
 create or replace temp table meter_stat as
-with stat as (
+with weighted as (
     select
-        columns(* exclude (filename)),
-        strptime(regexp_extract(filename, '.*/month=(\d{4}-\d{2})/', 1), '%Y-%m')::date as month
-    from read_parquet($stat_files, filename = true, hive_partitioning = false)
-),
-
-weighted as (
-    select
-        stat.*,
+        bucket_month.*,
         meter_month.weight
-    from stat
+    from bucket_month
     join meter_month
-        on stat.meter_id = meter_month.meter_id and stat.month = meter_month.month
+        on bucket_month.meter_id = meter_month.meter_id
+        and bucket_month.month = meter_month.month
 ),
 
 by_interval as (

@@ -171,7 +171,8 @@ def sweep_rows(scratch: Path, size: Size) -> None:
     show(
         f"whole sweep `--full`, {of_size}",
         "<= 8 min for 876 M",
-        f"by reads, 876 M: {full.clock_s * by_reads / 60:.1f} min",
+        f"by reads, 876 M: {full.clock_s * by_reads / 60:.1f} min, "
+        f"{full.processor_s * by_reads / 60:.1f} min of processor",
         full,
     )
     _show_stages(config, "")
@@ -190,10 +191,10 @@ def _clock(cost: Cost) -> float:
 
 def _show_stages(config: Path, prefix: str) -> None:
     """Stages of the last sweep from its log."""
-    log = max((config.parent / "workspace" / "logs").iterdir(), key=lambda p: p.stat().st_mtime)
-    for line in log.read_text(encoding="utf-8").splitlines():
-        found = json.loads(line)
-        if found.get("event") == "stage ends":
+    log = max((config.parent / "workspace" / "logs").glob("*.jsonl"))
+    events = [json.loads(line) for line in log.read_text(encoding="utf-8").splitlines()]
+    for found in events:
+        if found["message"] == "stage ends" and found["sweep"] == events[-1]["sweep"]:
             cost = Cost(found["duration_s"], found["processor_s"], found["peak_mb"], "")
             floor = "<= 1.5 s" if found["stage"] == "pages" else "-"
             show(f"{prefix}stage {found['stage']}", floor, "-", cost)

@@ -12,9 +12,9 @@ from pathlib import Path
 
 import numpy as np
 import polars as pl
+from numpy.typing import NDArray
 
 from pipelines.configuration.judged_by import JudgedBy, UsedLogs
-from pipelines.configuration.site_record import record_of
 from pipelines.stages.assess.bucket_task import BucketTask, load_task
 from pipelines.stages.assess.gate import gated_without_leaks
 from pipelines.stages.assess.leak_cut import LeakRule
@@ -24,14 +24,14 @@ from pipelines.stages.assess.night_flow import with_night_flow
 from pipelines.stages.assess.note_reads import note_reads
 from pipelines.stages.assess.profile_blocks import BucketProfile, block_of
 from pipelines.stages.assess.result_block import CONTRACTS, write_rows
+from pipelines.stages.assess.site_rows import installed_of, site_block
 from pipelines.store.workspace import Workspace
 from rightsize.contracts.profiles import ProfileBlock
-from rightsize.contracts.sites import SiteBlock
 from rightsize.inference.infer import infer
 from rightsize.inference.meter.censoring import LearntPrior
 from rightsize.inference.meter.service import ServiceRecord
 from rightsize.inference.posterior import FlowPosterior
-from rightsize.meters.uncertainty.installed_curves import PlacedCurves
+from rightsize.inference.read_flows import rows_of
 from rightsize.recommend.choose import Decision, decide
 from rightsize.recommend.rows.flow_distribution import flow_band_frame, profile_frame
 from rightsize.recommend.rules.near_threshold import near_threshold
@@ -73,10 +73,9 @@ def assess_bucket(
 ) -> BucketResult:
     """Infer, judge and choose for every meter of one bucket; rows go below `folder`."""
     rule = LeakRule.of(fleet.thresholds)
-    as_read = load_task(workspace, task, fleet.thresholds, fleet.units, leaks=rule)
-    profile = gated_without_leaks(
-        replace(as_read, stat=with_night_flow(as_read)), fleet.thresholds, fleet.units
-    )
+    loaded = load_task(workspace, task, fleet.thresholds, fleet.units, leaks=rule)
+    as_read = replace(loaded, stat=with_night_flow(loaded))
+    profile = gated_without_leaks(as_read, fleet.thresholds, fleet.units)
     parts: dict[str, list[pl.DataFrame]] = {table: [] for table in CONTRACTS}
     for rows in _assessable(profile):
         for table, frame in _assess_block(profile, rows, fleet, learnt).items():
@@ -140,26 +139,44 @@ def _assessable(profile: BucketProfile) -> Iterator[pl.DataFrame]:
         yield rows.slice(start, BLOCK_METERS)
 
 
+@dataclass(frozen=True)
+class _Meters:
+    """Assessable meters of a bucket, as a frame and as arrays."""
+
+    rows: pl.DataFrame
+    block: ProfileBlock
+    month_volume_share: NDArray[np.float64]
+
+    def where(self, mask: NDArray[np.bool_]) -> _Meters:
+        """Some of them."""
+        return _Meters(
+            self.rows.filter(pl.Series(mask)),
+            rows_of(self.block, np.flatnonzero(mask)),
+            self.month_volume_share[mask],
+        )
+
+
 def _assess_block(
     profile: BucketProfile, rows: pl.DataFrame, fleet: JudgedBy, learnt: LearntPrior
 ) -> dict[str, pl.DataFrame]:
     """Result rows of a block; accounts near a required probability get more samples."""
     limits = fleet.thresholds
-    posterior = _posterior(profile, rows, fleet, learnt, limits.draws, limits.seed)
-    decision = _decision(profile, rows, fleet, posterior)
+    meters = _Meters(rows, block_of(profile, rows), month_volume_share(profile.days, rows))
+    posterior = _posterior(meters, fleet, learnt, limits.draws, limits.seed)
+    decision = _decision(meters, fleet, posterior)
     near = rows["meter_id"].is_in(
         near_threshold(decision.recommendation, decision.candidate, limits).implode()
     )
     if not (near.any() and limits.draws_near_threshold):
-        return _tables(profile, rows, fleet, posterior, decision)
-    sure, mask = rows.filter(~near), near.to_numpy()
-    first = _tables(profile, sure, fleet, posterior.rows(~mask), _of(decision, sure))
-    again = rows.filter(near)
+        return _tables(meters, fleet, posterior, decision)
+    mask = near.to_numpy()
+    sure, again = meters.where(~mask), meters.where(mask)
+    first = _tables(sure, fleet, posterior.rows(~mask), _of(decision, sure.rows))
     more = _posterior(
-        profile, again, fleet, learnt, limits.draws_near_threshold, limits.seed + _MORE_SEED
+        again, fleet, learnt, limits.draws_near_threshold, limits.seed + _MORE_SEED
     )
     joined = posterior.rows(mask).with_more(more)
-    second = _tables(profile, again, fleet, joined, _decision(profile, again, fleet, joined))
+    second = _tables(again, fleet, joined, _decision(again, fleet, joined))
     return {
         name: pl.concat([frame, second[name]], how="vertical_relaxed")
         for name, frame in first.items()
@@ -167,38 +184,30 @@ def _assess_block(
 
 
 def _posterior(
-    profile: BucketProfile,
-    rows: pl.DataFrame,
-    fleet: JudgedBy,
-    learnt: LearntPrior,
-    samples: int,
-    seed: int,
+    meters: _Meters, fleet: JudgedBy, learnt: LearntPrior, samples: int, seed: int
 ) -> FlowPosterior:
-    sites = site_block(rows)
+    sites = site_block(meters.rows)
     return infer(
-        block_of(profile, rows),
+        meters.block,
         fleet.catalogue.meters,
         fleet.priors,
         samples=samples,
         seed=seed,
         learnt=learnt,
-        installed=installed_of(rows, fleet),
+        installed=installed_of(meters.rows, fleet),
         services=ServiceRecord(sites.service_line_in, sites.spare_head_psi),
         logs=fleet.logs.shown,
     )
 
 
-def _decision(
-    profile: BucketProfile, rows: pl.DataFrame, fleet: JudgedBy, posterior: FlowPosterior
-) -> Decision:
-    shares = month_volume_share(profile.days, rows)
+def _decision(meters: _Meters, fleet: JudgedBy, posterior: FlowPosterior) -> Decision:
     return decide(
-        block_of(profile, rows),
+        meters.block,
         posterior,
         replace(
-            site_block(rows),
-            month_volume_share=shares,
-            is_logged=rows["meter_id"].is_in(list(fleet.logs.shown)).to_numpy(),
+            site_block(meters.rows),
+            month_volume_share=meters.month_volume_share,
+            is_logged=meters.rows["meter_id"].is_in(list(fleet.logs.shown)).to_numpy(),
         ),
         fleet.catalogue,
         fleet.tariff,
@@ -215,13 +224,9 @@ def _of(decision: Decision, rows: pl.DataFrame) -> Decision:
 
 
 def _tables(
-    profile: BucketProfile,
-    rows: pl.DataFrame,
-    fleet: JudgedBy,
-    posterior: FlowPosterior,
-    decision: Decision,
+    mine: _Meters, fleet: JudgedBy, posterior: FlowPosterior, decision: Decision
 ) -> dict[str, pl.DataFrame]:
-    block = block_of(profile, rows)
+    rows, block = mine.rows, mine.block
     refused = decision.not_assessed.select("meter_id", "code", "message")
     judged = ~pl.col("meter_id").is_in(refused["meter_id"].implode())
     names = rows.select("meter_id", "customer_name", "area", "service_address")
@@ -249,38 +254,6 @@ def _tables(
             )
         ),
     }
-
-
-def installed_of(rows: pl.DataFrame, fleet: JudgedBy) -> PlacedCurves | None:
-    """Curves of installed meters from tests or stated wear; None if there are none."""
-    if fleet.installed is None:
-        return None
-    return PlacedCurves(fleet.installed, rows["curve_index"].to_numpy().astype(np.int64))
-
-
-def site_block(rows: pl.DataFrame) -> SiteBlock:
-    """Site data from meters.csv for a block, as the decision needs it."""
-    return SiteBlock(
-        service_kind=tuple(rows["service_kind"].fill_null("unknown")),
-        customer_class=tuple(rows["customer_class"]),
-        service_line_in=_known(rows, "service_line_in"),
-        spare_head_psi=_known(rows, "spare_head_psi"),
-        is_critical=rows["is_critical"].fill_null(False).to_numpy().astype(bool),
-        area=tuple(rows["area"]),
-        age_years=_known(rows, "age_years"),
-        meter_index=rows["meter_index"].to_numpy().astype(np.int64),
-        fire_arrangement=tuple(rows["fire_arrangement"]),
-        record=record_of(rows),
-        last_use_on=tuple(
-            rows.select(
-                pl.when("is_stopped").then(pl.col("last_use_at").dt.strftime("%Y-%m-%d"))
-            ).to_series()
-        ),
-    )
-
-
-def _known(rows: pl.DataFrame, name: str) -> np.ndarray:
-    return rows[name].cast(pl.Float64).fill_null(np.nan).to_numpy()
 
 
 def _not_assessed_rows(refused: pl.DataFrame) -> pl.DataFrame:

@@ -40,16 +40,15 @@ def load_task(
     units: UnitSystem,
     *,
     leaks: LeakRule | None = None,
-    all_reads: bool = False,
 ) -> BucketProfile:
     """The trailing year of a bucket, with the reason for each meter that cannot be assessed.
 
-    Of the months that decisions rest on, or with `all_reads` of every month; days and leaks
-    only where `leaks` says which flows are such.
+    Of the months that decisions rest on; days and leaks only where `leaks` says which flows are
+    such.
     """
     profile = load_bucket(
         workspace,
-        task.folders if all_reads else task.decided_folders,
+        task.decided_folders,
         task.service,
         window_months=int(thresholds.window_months),
         stopped_after_days=int(thresholds.stopped_after_days),
@@ -57,3 +56,20 @@ def load_task(
         with_days=leaks is not None,
     )
     return gated(profile, thresholds, units)
+
+
+def load_reads(
+    workspace: Workspace, task: BucketTask, thresholds: Thresholds, leaks: LeakRule
+) -> BucketProfile:
+    """The trailing year of a bucket with every month of the lake, as findings on it need it.
+
+    Without what decisions need beside: which meters can be assessed, and months without a leak.
+    """
+    return load_bucket(
+        workspace,
+        task.folders,
+        task.service,
+        window_months=int(thresholds.window_months),
+        stopped_after_days=int(thresholds.stopped_after_days),
+        leaks_of=leaks.leaks_found,
+    )

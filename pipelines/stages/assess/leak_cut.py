@@ -57,6 +57,13 @@ class LeakRule:
         found = self.found(days)
         return found, self.to_cut(found, service)
 
+    def leaks_found(
+        self, days: pl.DataFrame, service: pl.DataFrame
+    ) -> tuple[pl.DataFrame, pl.DataFrame]:
+        """Flows that began, and none of them to leave out."""
+        found = self.found(days)
+        return found, self.to_cut(found.clear(), service)
+
     def to_cut(self, found: pl.DataFrame, service: pl.DataFrame) -> pl.DataFrame:
         """Those to leave out of the flows that size a meter: meter_id, leak_gpm, leak_from_on.
 

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from pathlib import Path
 from typing import Final
 
 import polars as pl
 
 from pipelines.configuration.judged_by import JudgedBy
-from pipelines.stages.assess.bucket_task import BucketTask, load_task
+from pipelines.stages.assess.bucket_task import BucketTask, load_reads
 from pipelines.stages.assess.leak_cost import with_leaks
 from pipelines.stages.assess.leak_cut import LeakRule
 from pipelines.stages.assess.night_flow import with_night_flow
@@ -38,17 +39,16 @@ def note_reads(
     leaks_cut_gpm
         Meters whose size was decided without a leak, and that flow [gpm].
     profile
-        All reads of the bucket with their leaks, where they are loaded already.
+        All reads of the bucket with their leaks and night flow, where they are loaded already.
     """
     limits = fleet.thresholds
     rule = LeakRule.of(limits)
-    found = profile or load_task(
-        workspace, task, limits, fleet.units, leaks=rule, all_reads=True
-    )
+    found = profile
+    if found is None:
+        loaded = load_reads(workspace, task, limits, rule)
+        found = replace(loaded, stat=with_night_flow(loaded))
     rows = reading_findings(
-        with_leaks(
-            _as_decided(with_night_flow(found), leaks_cut_gpm), found.leaks, fleet.tariff
-        ),
+        with_leaks(_as_decided(found.stat, leaks_cut_gpm), found.leaks, fleet.tariff),
         full_year_days=limits.full_year_days,
         low_coverage_share=limits.low_coverage_share,
         many_estimates_share=limits.many_estimates_share,

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
+from functools import lru_cache
 from pathlib import Path
 
 import numpy as np
@@ -28,7 +29,9 @@ _STAT_COLUMNS = (
     "max_day_gpm", "night_zero_count",
     "interval_min",
 )  # fmt: skip
-
+_MOST_DAYS = 2**20
+"""More days than any date since 1970 counts."""
+_LAGS, _PEAK = (1, 2, 3), "peak_register_gpm"
 
 USUAL_RESOLUTION_GAL = 1.0
 """Register resolution where neither meters.csv nor the reads give one: our convention."""
@@ -93,33 +96,29 @@ def load_bucket(
         connection.register("service_frame", known.to_arrow())
         run_sql(connection, "40_assess/meter_in_service")
         stats = literals(local_paths(here, [f / _STAT for f in folders]))
+        run_sql(connection, "40_assess/bucket_month", {"stat_files": stats})
         run_sql(
             connection,
             "40_assess/meter_month",
-            {
-                "stat_files": stats,
-                "window_months": window_months,
-                "stopped_after_days": stopped_after_days,
-            },
+            {"window_months": window_months, "stopped_after_days": stopped_after_days},
         )
-        run_sql(connection, "40_assess/meter_stat", {"stat_files": stats})
+        run_sql(connection, "40_assess/meter_stat")
         bands = literals(local_paths(here, [f / _BAND for f in folders]))
         run_sql(connection, "40_assess/meter_band", {"band_files": bands})
         day = _NO_DAYS
         if with_days:
-            days = literals(local_paths(here, [f / _DAY for f in folders]))
-            run_sql(connection, "40_assess/day_flow", {"day_files": days})
-            day = connection.sql("select * from day_flow order by meter_id, day_on").pl()
-        stat = connection.sql("select * from meter_stat order by meter_id").pl()
-        band = connection.sql("select * from meter_band order by all").pl()
+            day = _days(local_paths(here, [f / _DAY for f in folders]), service)
+        stat = connection.sql("from meter_stat").pl()
+        band = connection.sql("from meter_band").pl()
         found, months, month_bands = pl.DataFrame(), pl.DataFrame(), pl.DataFrame()
         if leaks_of is not None:
             found, cut = leaks_of(day, service)
-            connection.register("leak_frame", cut.to_arrow())
-            run_sql(connection, "40_assess/leak_month", {"stat_files": stats})
-            run_sql(connection, "40_assess/leak_band", {"band_files": bands})
-            months = connection.sql("select * from leak_month").pl()
-            month_bands = connection.sql("select * from leak_band").pl()
+            if not cut.is_empty():
+                connection.register("leak_frame", cut.to_arrow())
+                run_sql(connection, "40_assess/leak_month")
+                run_sql(connection, "40_assess/leak_band", {"band_files": bands})
+                months = connection.sql("from leak_month").pl()
+                month_bands = connection.sql("from leak_band").pl()
     stat = stat.with_columns(cs.decimal().cast(pl.Float64))
     return BucketProfile(
         stat=_with_step(service.join(stat, on="meter_id", how="left")),
@@ -131,33 +130,54 @@ def load_bucket(
     )
 
 
+def _days(files: list[str], service: pl.DataFrame) -> pl.DataFrame:
+    """Every day in the lake of the meters in service, in order.
+
+    So a flow that began within the year has days before it. Meter and day are sorted as one
+    number: to sort names and days takes more than twice as long.
+    """
+    place = service.select("meter_id").sort("meter_id").with_row_index("place")
+    days = pl.scan_parquet(files, glob=False, hive_partitioning=False)
+    return (
+        days.select("meter_id", "day_on", pl.col("least_gpm", "day_gpm").cast(pl.Float64))
+        .join(place.lazy(), on="meter_id")
+        .sort(pl.col("place").cast(pl.Int64) * _MOST_DAYS + pl.col("day_on").to_physical())
+        .drop("place")
+        .collect()
+    )
+
+
 def block_of(profile: BucketProfile, rows: pl.DataFrame) -> ProfileBlock:
     """The sufficient statistics of `rows` (assessable rows of `profile.stat`), as arrays."""
     index = rows.select("meter_id").with_row_index("row")
     bands = profile.bands.join(index, on="meter_id")
-    interval_count, interval_gal, _ = _dense(bands, "interval", rows.height)
-    hour_count, _, _ = _dense(bands, "hour", rows.height)
-    night_count, _, _ = _dense(bands, "night", rows.height)
-    lag = np.stack([_column(rows, f"lag{k}_ss") for k in (1, 2, 3)], axis=1)
-    lag_count = np.stack([_column(rows, f"lag{k}_count") for k in (1, 2, 3)], axis=1)
+    interval_count, interval_gal = _dense(bands, "interval", rows.height)
+    hour_count, _ = _dense(bands, "hour", rows.height)
+    night_count, _ = _dense(bands, "night", rows.height)
+    number = _numbers(rows)
     return ProfileBlock(
         account_id=tuple(rows["account_id"]),
         meter_id=tuple(rows["meter_id"]),
         customer_class=tuple(rows["customer_class"]),
         meter_index=rows["meter_index"].to_numpy().astype(np.int64),
-        resolution_gal=_column(rows, "resolution_gal"),
+        resolution_gal=number["resolution_gal"],
         band_count=interval_count,
         band_gal=interval_gal,
         hour_count=hour_count,
         night_count=night_count,
-        lag_ss=lag,
-        lag_count=lag_count,
-        peak_register_gpm=rows["peak_register_gpm"]
-        .cast(pl.Float64)
-        .fill_null(np.nan)
-        .to_numpy(),
-        **{name: _column(rows, name) for name in _STAT_COLUMNS},
+        lag_ss=np.stack([number[f"lag{k}_ss"] for k in _LAGS], axis=1),
+        lag_count=np.stack([number[f"lag{k}_count"] for k in _LAGS], axis=1),
+        peak_register_gpm=number[_PEAK],
+        **{name: number[name] for name in _STAT_COLUMNS},
     )
+
+
+def nights_of(profile: BucketProfile, rows: pl.DataFrame) -> tuple[Array, Array]:
+    """Nights of the meters in `rows` by band of their least hour [A, B], and without flow."""
+    index = rows.select("meter_id").with_row_index("row")
+    nights = profile.bands.filter(pl.col("kind") == "night").join(index, on="meter_id")
+    count, _ = _dense(nights, "night", rows.height)
+    return count, rows["night_zero_count"].cast(pl.Float64).fill_null(0.0).to_numpy()
 
 
 _NO_BANDS = pl.DataFrame(
@@ -183,12 +203,20 @@ _NO_DAYS = pl.DataFrame(
 
 def _with_step(stat: pl.DataFrame) -> pl.DataFrame:
     """Register resolution: as listed, else as learned from reads, else the default."""
-    shown = [None if steps is None else common_step(steps) for steps in stat["month_step_gal"]]
+    shown = [
+        None if s is None else _step_of(tuple(s)) for s in stat["month_step_gal"].to_list()
+    ]
     return stat.with_columns(
         resolution_gal=pl.coalesce(
             "resolution_gal", pl.Series(shown, dtype=pl.Float64)
         ).fill_null(USUAL_RESOLUTION_GAL)
     ).drop("month_step_gal")
+
+
+@lru_cache(maxsize=4096)
+def _step_of(month_steps: tuple[float, ...]) -> float | None:
+    """`common_step`: most meters of a fleet show one of few lists of steps."""
+    return common_step(month_steps)
 
 
 def _without_reads(service: pl.DataFrame) -> pl.DataFrame:
@@ -211,19 +239,22 @@ def _without_reads(service: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def _dense(bands: pl.DataFrame, kind: str, rows: int) -> tuple[Array, Array, Array]:
-    """Counts, volumes [row, band] and what lies at zero flow [row] for one kind of window."""
+def _dense(bands: pl.DataFrame, kind: str, rows: int) -> tuple[Array, Array]:
+    """Counts and volumes [row, band] of one kind of window."""
     part = bands.filter((pl.col("kind") == kind) & (pl.col("band") >= 0))
-    zero = bands.filter((pl.col("kind") == kind) & (pl.col("band") < 0))
     row, band = part["row"].to_numpy(), part["band"].to_numpy()
     count = np.zeros((rows, BAND_COUNT))
     gal = np.zeros((rows, BAND_COUNT))
     count[row, band] = part["window_count"].to_numpy()
     gal[row, band] = part["volume_gal"].to_numpy()
-    at_zero = np.zeros(rows)
-    at_zero[zero["row"].to_numpy()] = zero["window_count"].to_numpy()
-    return count, gal, at_zero
+    return count, gal
 
 
-def _column(rows: pl.DataFrame, name: str) -> Array:
-    return rows[name].cast(pl.Float64).fill_null(0.0).to_numpy()
+def _numbers(rows: pl.DataFrame) -> dict[str, Array]:
+    """Statistics by name, 0 where there is none, and a peak register's peak, NaN there."""
+    lags = [f"lag{k}_{what}" for k in _LAGS for what in ("ss", "count")]
+    held = rows.select(
+        pl.col("resolution_gal", *lags, *_STAT_COLUMNS).cast(pl.Float64).fill_null(0.0),
+        pl.col(_PEAK).cast(pl.Float64).fill_null(np.nan),
+    )
+    return {column.name: column.to_numpy() for column in held}

@@ -123,6 +123,8 @@ def dressed(chart: Any) -> Any:
         "labelFont": _FONT,
         "titleFont": _FONT,
         "titlePadding": 5,
+        "labelLimit": 0,  # ours are short; a limit has each measured once more
+        "titleLimit": 0,
     }
     return (
         chart.configure(padding=2, font=_FONT, aria=False)

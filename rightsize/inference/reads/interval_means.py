@@ -31,7 +31,9 @@ def reads_of(block: ProfileBlock, resting_gpm: Array) -> Reads:
     step = block.resolution_gal / block.interval_min
     count, zero = unrounded(block.band_count, block.zero_count, step, resting_gpm)
     share = count / np.maximum(count.sum(axis=1) + zero, 1)[:, None]
-    share = np.where((block.interval_min > 60)[:, None], _by_hours(share, block), share)
+    is_long = block.interval_min > 60
+    if is_long.any():
+        share[is_long] = _by_hours(share[is_long], block.interval_min[is_long])
     zero_share = np.maximum(1 - share.sum(axis=1), 0.0)
     start = np.zeros((block.size, 1))
     return Reads(
@@ -41,7 +43,7 @@ def reads_of(block: ProfileBlock, resting_gpm: Array) -> Reads:
     )
 
 
-def _by_hours(share: Array, block: ProfileBlock) -> Array:
+def _by_hours(share: Array, interval_min: Array) -> Array:
     """Means of intervals longer than an hour spread over their hours [A, B].
 
     Use follows the day: the hours of a day stand to its mean as lognormal factors, wider the
@@ -49,7 +51,7 @@ def _by_hours(share: Array, block: ProfileBlock) -> Array:
     variation near 0.6 over the day), of which the busiest stands near three times the day's
     mean. The mean of every interval is kept.
     """
-    part = np.minimum(np.log(np.maximum(block.interval_min, 60) / 60) / np.log(24), 1.0)
+    part = np.minimum(np.log(np.maximum(interval_min, 60) / 60) / np.log(24), 1.0)
     out = np.zeros_like(share)
     for level in np.unique(part):
         mine = part == level

@@ -56,15 +56,20 @@ def night_quantile(block: ProfileBlock, quantile: float) -> Array:
     array [A]
         Registered flow [gpm], interpolated in log flow within its band.
     """
-    total = block.night_count.sum(axis=1) + block.night_zero_count
+    return quantile_of_nights(block.night_count, block.night_zero_count, quantile)
+
+
+def quantile_of_nights(count: Array, zero_count: Array, quantile: float) -> Array:
+    """The same of nights by band of their least hour [A, B] and those without flow [A]."""
+    total = count.sum(axis=1) + zero_count
     wanted = quantile * total
-    below = block.night_zero_count[:, None] + np.cumsum(block.night_count, axis=1)
+    below = zero_count[:, None] + np.cumsum(count, axis=1)
     band = np.minimum((below < wanted[:, None]).sum(axis=1), below.shape[1] - 1)
-    rows = np.arange(block.size)
-    inside = np.maximum(block.night_count[rows, band], 1e-9)
+    rows = np.arange(len(count))
+    inside = np.maximum(count[rows, band], 1e-9)
     share = np.clip(1 - (below[rows, band] - wanted) / inside, 0, 1)
     flow = BAND_EDGES_GPM[band] * (BAND_EDGES_GPM[band + 1] / BAND_EDGES_GPM[band]) ** share
-    return np.where((wanted > block.night_zero_count) & (total > 0), flow, 0.0)
+    return np.where((wanted > zero_count) & (total > 0), flow, 0.0)
 
 
 def steady_seen(

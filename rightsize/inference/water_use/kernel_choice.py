@@ -7,7 +7,8 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from rightsize.inference.water_use.kernels import INTENSITY_CV, KernelKind, pulse_kernel
+from rightsize.inference.water_use.kept_kernels import kernel_at
+from rightsize.inference.water_use.kernels import INTENSITY_CV, KernelKind
 from rightsize.inference.water_use.patterns import RATIOS, SHARES, SINGLE_SHARES, Patterns
 
 Array = NDArray[np.floating[Any]]
@@ -49,6 +50,6 @@ def unit_scale(how: Patterns, kinds: tuple[KernelKind, ...], which: NDArray[np.i
 
 
 def make_kernels() -> None:
-    """Build every kernel before work is distributed, so that workers do not rebuild them."""
+    """Have every kernel at hand before work is distributed, so that no two threads make one."""
     for kind in KINDS:
-        pulse_kernel(kind)
+        kernel_at(kind)

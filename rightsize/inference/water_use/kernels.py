@@ -12,7 +12,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -65,7 +65,7 @@ class Kernel:
     intervals of mean band i. Rows sum to 1 with `idle` and their mean is the row's flow.
     """
 
-    mass: Array  # [SIZE, SIZE]
+    mass: NDArray[np.floating[Any]]  # [SIZE, SIZE]; those that are shipped in single precision
     idle: Array  # [SIZE]
 
     @cached_property

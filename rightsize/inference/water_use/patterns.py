@@ -214,14 +214,13 @@ def _moved(
     )
     large = atoms.large_gpm[chosen] * np.exp(np.where(alone, moved, _STRAY_ON_FLOW * misfit))
     small_min, share = atoms.small_min[chosen] * stretch, atoms.large_share[chosen]
-    varies = [
-        part * gpm * variance_ratio(length, minutes)
-        for part, gpm, minutes in ((1 - share, small, small_min), (share, large, large_min))
-    ]
+    means = [variance_ratio(length, minutes) for minutes in (small_min, large_min)]
+    varies = ((1 - share) * small * means[0], share * large * means[1])
     top_share = _share_at_top(
         share, varies[1] / np.maximum(varies[0] + varies[1], 1e-12), signs
     )
-    return _reduced(small, small_min, large, large_min, share, top_share, alone, length)
+    inner = (_inner(small_min, means[0]), _inner(large_min, means[1]))
+    return _reduced(small, small_min, large, large_min, share, top_share, alone, length, inner)
 
 
 def _share_at_top(share: Array, varies_share: Array, signs: UseSigns) -> Array:
@@ -242,10 +241,11 @@ def _reduced(
     top_share: Array,
     alone: NDArray[np.bool_],
     length: Array,
+    inner: tuple[Array, Array],
 ) -> Patterns:
     """Simplify to one kind of use where the intensities inside an interval are unknown."""
-    inner_small = small * _inner(small_min, length)
-    inner_large = np.where(alone, large, large * _inner(large_min, length))
+    inner_small = small * inner[0]
+    inner_large = np.where(alone, large, large * inner[1])
     power = (1 - share) * small + share * large
     duration = ((1 - share) * small * small_min + share * large * large_min) / power
     ratio = inner_large / inner_small
@@ -279,7 +279,10 @@ def _covered(filled: Array) -> Array:
     return np.asarray((1 + np.minimum(filled, 1.0)) ** -_COVERED_POWER)
 
 
-def _inner(duration_min: Array, length: Array) -> Array:
-    """Share of instantaneous variance between 10 s and the interval's mean."""
-    rest = variance_ratio(PEAK_MIN, duration_min) - variance_ratio(length, duration_min)
+def _inner(duration_min: Array, of_means: Array) -> Array:
+    """Share of instantaneous variance between 10 s and the interval's mean.
+
+    `of_means` is that of interval means.
+    """
+    rest = variance_ratio(PEAK_MIN, duration_min) - of_means
     return np.maximum(rest, _LEAST_INNER)

@@ -123,13 +123,12 @@ def profile_frame(
         "above_continuous_share": np.clip(above.sum(axis=1), 0, 1),
         "peak_register_gpm": block.peak_register_gpm,
         "unseen_gal_per_year": mean(posterior.unseen_gal_per_year),
-        "low_flow_share": _ratio(
-            mean(posterior.low_flow_share * posterior.actual_gal_per_year),
-            mean(posterior.actual_gal_per_year),
+        "low_flow_share": _share(
+            posterior.low_flow_share * posterior.actual_gal_per_year,
+            posterior.actual_gal_per_year,
         ),
-        "below_start_share": _ratio(
-            mean(posterior.unseen_gal_per_year),
-            mean(posterior.actual_gal_per_year),
+        "below_start_share": _share(
+            posterior.unseen_gal_per_year, posterior.actual_gal_per_year
         ),
         "first_read_on": stat["first_on"],
         "last_read_on": stat["last_on"],
@@ -158,6 +157,11 @@ def _merged(shares: Array) -> Array:
     rows, bands = shares.shape
     merged: Array = shares.reshape(rows, bands // BANDS_MERGED, BANDS_MERGED).sum(axis=2)
     return merged
+
+
+def _share(part: Array, whole: Array) -> Array:
+    """Mean of a part over mean of the whole; single precision may take it a hair above 1."""
+    return np.clip(_ratio(mean(part), mean(whole)), 0, 1)
 
 
 def _ratio(part: Array, whole: Array) -> Array:

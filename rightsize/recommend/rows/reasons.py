@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from functools import lru_cache, partial
+
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
@@ -10,6 +13,7 @@ from rightsize.contracts.columns import FLAGGED_VERDICTS
 from rightsize.meters.arrays import meter_arrays
 from rightsize.meters.catalogue import Meter
 from rightsize.recommend.case import Case
+from rightsize.recommend.rows.figure_columns import FigureColumns
 from rightsize.recommend.rows.what_carries import carried
 from rightsize.settings import Thresholds
 from rightsize.wording import Wording, probability_text
@@ -103,7 +107,23 @@ def with_reason(
             for who in ("installed", "recommended")
         ),
     )
-    return frame.with_columns(texts.select(reason=_sentence(said, case.thresholds))["reason"])
+    return frame.with_columns(_reasons(texts, said, case.thresholds))
+
+
+def _reasons(texts: pl.DataFrame, said: Wording, limits: Thresholds) -> pl.Series:
+    """The sentences of all rows: only those of its own kind are made for each."""
+    kinds = _sentences(said, limits.model_dump_json())
+    kind = pl.lit(len(kinds) - 1, dtype=pl.Int32)
+    for number, (is_hit, _, _) in reversed(tuple(enumerate(kinds[:-1]))):
+        kind = pl.when(is_hit).then(pl.lit(number, dtype=pl.Int32)).otherwise(kind)
+    parts = texts.with_row_index("_row").with_columns(_kind=kind).partition_by("_kind")
+    made = []
+    for part in parts:
+        _, figures, sentence = kinds[part["_kind"][0]]
+        made.append(figures.written(part).select("_row", reason=sentence))
+    none = pl.DataFrame(schema={"_row": pl.UInt32, "reason": pl.String})
+    reasons: pl.Series = pl.concat([none, *made]).sort("_row")["reason"]
+    return reasons
 
 
 def _key(meter: Meter) -> str:
@@ -114,7 +134,34 @@ def _odds(column: str) -> pl.Expr:
     return probability_text(pl.col(column))
 
 
-def _sentence(said: Wording, limits: Thresholds) -> pl.Expr:
+@lru_cache(maxsize=8)
+def _sentences(
+    said: Wording, thresholds: str
+) -> tuple[tuple[pl.Expr, FigureColumns, pl.Expr], ...]:
+    """When each kind of sentence is said, its figures, and the sentence; the first counts."""
+    limits = Thresholds.model_validate_json(thresholds)
+    is_log = pl.col("action") == "log_first"
+    kinds: tuple[tuple[pl.Expr, Callable[[Wording], pl.Expr]], ...] = (
+        (pl.col("verdict") == "not_assessed", lambda _: pl.col("_message")),
+        (pl.col("verdict") == "undersized", _undersized),
+        (pl.col("verdict").is_in(["oversized", "wrong_type"]), _change),
+        (is_log & pl.col("_is_other"), partial(_log_for_gain, limits=limits)),
+        (is_log, _log_for_fit),
+        (pl.lit(True), partial(_fits, limits=limits)),
+    )
+    made = []
+    for is_hit, body in kinds:
+        figures = FigureColumns(said.system)
+        made.append((is_hit, figures, _sentence(body(figures), figures)))
+    return tuple(made)
+
+
+def _change(said: Wording) -> pl.Expr:
+    return pl.concat_str(_smaller_pays(), _pays(said), carried(said), _tied())
+
+
+def _sentence(body: pl.Expr, said: Wording) -> pl.Expr:
+    """A sentence with what comes before and after it, whatever it says."""
     critical = pl.when(pl.col("_is_critical") & pl.col("verdict").is_in(FLAGGED_VERDICTS)).then(
         pl.lit("; the customer cannot be without water: engineering review")
     )
@@ -129,22 +176,8 @@ def _sentence(said: Wording, limits: Thresholds) -> pl.Expr:
             "verify the fire service, engineering review"
         )
     )
-    body = (
-        pl.when(pl.col("verdict") == "not_assessed")
-        .then(pl.col("_message"))
-        .when(pl.col("verdict") == "undersized")
-        .then(_undersized(said))
-        .when(pl.col("verdict").is_in(["oversized", "wrong_type"]))
-        .then(pl.concat_str(_smaller_pays(), _pays(said), carried(said), _tied()))
-        .when((pl.col("action") == "log_first") & pl.col("_is_other"))
-        .then(_log_for_gain(said, limits))
-        .when(pl.col("action") == "log_first")
-        .then(_log_for_fit(said))
-        .otherwise(_fits(said, limits))
-    )
-    body = pl.concat_str(_stopped(), body)
     ends = (part.otherwise(pl.lit("")) for part in (critical, own_kind, unverified))
-    text = pl.concat_str(body, _corrected(said), *ends, pl.lit("."))
+    text = pl.concat_str(_stopped(), body, _corrected(said), *ends, pl.lit("."))
     return pl.concat_str(text.str.head(1).str.to_uppercase(), text.str.slice(1))
 
 

@@ -277,6 +277,8 @@ def _is_floats(value: Any) -> bool:
 def _null_where(
     frame: pl.DataFrame, where: NDArray[np.bool_], *, keep: tuple[str, ...] | list[str]
 ) -> pl.DataFrame:
+    if not where.any():
+        return frame
     mask = pl.Series(where)
     return frame.with_columns(
         pl.when(mask).then(None).otherwise(pl.col(c)).alias(c)

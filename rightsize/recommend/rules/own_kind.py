@@ -37,18 +37,17 @@ def own_kind(service_kind: tuple[str, ...], manifold: tuple[str | None, ...]) ->
     service_kind, manifold : tuples [A]
         What the line serves, and the name of the manifold the meter is part of, if recorded.
     """
-    frame = pl.DataFrame(
-        {"kind": service_kind, "manifold": manifold},
-        schema={"kind": pl.String, "manifold": pl.String},
-    )
-    of_kind = pl.col("kind").replace_strict(OWN_KINDS, default=None, return_dtype=pl.String)
-    side_by_side = (
-        pl.when(pl.col("manifold").str.starts_with(UNRECORDED))
-        .then(pl.lit(MAYBE_MANIFOLD))
-        .when(pl.col("manifold").is_not_null())
-        .then(pl.lit(MANIFOLD))
-    )
-    return frame.select(why=pl.coalesce(of_kind, side_by_side)).to_series()
+    whys = [
+        OWN_KINDS.get(kind) or _side_by_side(group)
+        for kind, group in zip(service_kind, manifold, strict=True)
+    ]
+    return pl.Series("why", whys, dtype=pl.String)
+
+
+def _side_by_side(group: str | None) -> str | None:
+    if group is None:
+        return None
+    return MAYBE_MANIFOLD if group.startswith(UNRECORDED) else MANIFOLD
 
 
 def is_own_kind(why: pl.Series) -> NDArray[np.bool_]:

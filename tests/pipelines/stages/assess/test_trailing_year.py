@@ -42,11 +42,11 @@ def stat_of(days: Days) -> dict[str, float]:
         service = SERVICE.head(1).select("meter_id", is_seasonal=pl.lit(False))
         connection.register("service_frame", service.to_arrow())
         connection.execute(sql_text("40_assess/meter_in_service"))
+        connection.execute(sql_text("40_assess/bucket_month"), {"stat_files": files})
         connection.execute(
-            sql_text("40_assess/meter_month"),
-            {"stat_files": files, "window_months": 12, "stopped_after_days": 21},
+            sql_text("40_assess/meter_month"), {"window_months": 12, "stopped_after_days": 21}
         )
-        connection.execute(sql_text("40_assess/meter_stat"), {"stat_files": files})
+        connection.execute(sql_text("40_assess/meter_stat"))
         return connection.sql("from meter_stat").pl().row(0, named=True)
 
 
