@@ -20,6 +20,7 @@ from pipelines.store.warehouse import connect
 from rightsize.meter_tests.limits import flows_to_test
 from rightsize.meters.curve import registration_ratio
 from rightsize.meters.testing_settings import MeterTestSettings
+from rightsize.units.plain_number import plain_number
 
 TESTS: Final = "accuracy_tests.csv"
 _COLUMNS: Final = (
@@ -112,7 +113,7 @@ def _test(plan: Plan, world: World) -> list[str]:
         shown = max(100 * ratio * (1 + ERROR_SD * rng.standard_normal()), 0.0)
         rows.append(
             f"{service.meter_id},{meter.meter_type},{meter.size_in:g},{age:.2f},"
-            f"{flow_gpm:.4g},{shown:.2f},{world.calendar.date_of(end_s)}"
+            f"{plain_number(flow_gpm, 4)},{shown:.2f},{world.calendar.date_of(end_s)}"
         )
     return rows
 
