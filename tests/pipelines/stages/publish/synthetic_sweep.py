@@ -308,13 +308,15 @@ def meter_test_frames(recommended: pl.DataFrame) -> dict[str, pl.DataFrame]:
         test_cost_usd=pl.lit(400.0), test_value_usd=pl.lit(500.0), net_value_usd=pl.lit(100.0),
         age_group=pl.lit("not recorded"),
     )  # fmt: skip
-    tested = meters.head(2).with_columns(
-        outcome=pl.Series(["repair", "pass"]),
-        reason=pl.Series(["90 % at 8 gpm, below 95 %", "within limits"]),
-        failures=pl.Series(["90 % at 8 gpm, below 95 %", ""]),
+    some = meters.head(2)
+    count = some.height  # an empty fleet has none
+    tested = some.with_columns(
+        outcome=pl.Series(["repair", "pass"]).head(count),
+        reason=pl.Series(["90 % at 8 gpm, below 95 %", "within limits"]).head(count),
+        failures=pl.Series(["90 % at 8 gpm, below 95 %", ""]).head(count),
         limits_from=pl.lit("maine"), test_age_years=pl.lit(9.0), flow_count=pl.lit(2),
-        tested_weighted=pl.Series([0.9, 0.985]), new_weighted=pl.lit(0.985),
-        weighted_by=pl.lit("own flows"), keep_usd=pl.Series([4000.0, 0.0]),
+        tested_weighted=pl.Series([0.9, 0.985]).head(count), new_weighted=pl.lit(0.985),
+        weighted_by=pl.lit("own flows"), keep_usd=pl.Series([4000.0, 0.0]).head(count),
     )  # fmt: skip
     lot = kind.with_columns(
         age_group=pl.lit("not recorded"), lot_count=pl.lit(meters.height),
