@@ -56,6 +56,7 @@ import sys, duckdb
 duckdb.execute(f"copy (from '{sys.argv[1]}') to '{sys.argv[2]}' (format parquet)")
 """
 _CHOOSE: Final = """
+import pipelines  # before numpy: one thread of linear algebra, as in a sweep
 from tests.benchmarks.test_inference_speed import seconds_of_inference
 from tests.benchmarks.test_recommend_speed import seconds_of_choice
 print(seconds_of_inference(2000), seconds_of_choice(4000))
