@@ -59,13 +59,8 @@ def verified(results: Path) -> Verified:
     if not results.exists():
         raise ConfigError(f"{results}: no results yet; run `rightsize sweep` first")
     with open_held(results) as connection:
-        try:
-            lines = _rows(connection, "from results.change_out_result")
-            totals = _rows(connection, "from results.change_out_total where scope = 'all'")
-        except duckdb.CatalogException:
-            raise ConfigError(
-                f"{results}: published by an earlier version; run `rightsize sweep` first"
-            ) from None
+        lines = _rows(connection, "from results.change_out_result")
+        totals = _rows(connection, "from results.change_out_total where scope = 'all'")
         view_in_us_units(connection, REALISED_GAIN, "kept_gain")
         rows: pl.DataFrame = connection.sql(
             "from kept_gain order by account_id, changed_on, removed_meter_id"

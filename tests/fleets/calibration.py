@@ -48,7 +48,10 @@ WORDS = {
     "logged_pct": "logged first [%]",
     "false_undersized_pct": "falsely undersized [%]",
 }
-BY_FLEET = ("promised_over_true", "realised_pct")  # their range is that of fleets like these
+BY_FLEET = {  # their range is that of fleets like these
+    "promised_over_true": ("promised_gal", "true_gal"),
+    "realised_pct": ("gained_usd", "oracle_usd"),
+}
 RESAMPLES = 2000
 SHARES = ("gain_in_pct", "peak_in_pct", "overrun_pct", "logged_pct", "false_undersized_pct")
 KNOWN = {
@@ -95,16 +98,14 @@ def cards(fleets=FLEETS, **more):
 
 def range_of(card, name, share=0.9):
     """Range of a figure over fleets drawn again from those of a card (bootstrap)."""
-    rng = np.random.default_rng(len(card.by_fleet))
-    values = []
-    for _ in range(RESAMPLES):
-        drawn = Card()
-        for k in rng.integers(0, len(card.by_fleet), len(card.by_fleet)):
-            for column in ("promised_gal", "true_gal", "gained_usd", "oracle_usd"):
-                more = getattr(drawn, column) + getattr(card.by_fleet[k], column)
-                setattr(drawn, column, more)
-        values.append(drawn.figures[name])
-    return np.quantile(values, [(1 - share) / 2, (1 + share) / 2])
+    count = len(card.by_fleet)
+    drawn = np.random.default_rng(count).integers(0, count, (RESAMPLES, count))
+    over, under = (
+        np.array([getattr(c, column) for c in card.by_fleet])[drawn].sum(axis=1)
+        for column in BY_FLEET[name]
+    )
+    scale = 100 if name.endswith("_pct") else 1
+    return np.quantile(scale * over / under, [(1 - share) / 2, (1 + share) / 2])
 
 
 def outside(found):

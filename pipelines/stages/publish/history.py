@@ -151,8 +151,8 @@ def open_held(results: Path) -> Iterator[duckdb.DuckDBPyConnection]:
             raise damage_of(results, error) from None
         first = str(error).strip().splitlines()[0]
         raise ConfigError(
-            f"{results}: published by an earlier version ({first}); run `rightsize sweep` "
-            "first, which keeps its history"
+            f"{results}: published by an earlier version; run `rightsize sweep` first, which "
+            f"keeps its history ({first})"
         ) from None
     except duckdb.InterruptException:
         raise

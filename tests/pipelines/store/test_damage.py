@@ -210,7 +210,7 @@ def test_results_of_an_earlier_version_ask_for_a_sweep(tmp_path: Path) -> None:
         connection.execute("create table results.sweep as select 's1' as sweep_id")
     for statement in ("from results.came_later", "select came_later from results.sweep"):
         with (
-            pytest.raises(ConfigError, match=r"earlier version .*run `rightsize sweep` first"),
+            pytest.raises(ConfigError, match="earlier version; run `rightsize sweep` first"),
             history.open_held(results) as held,
         ):
             held.execute(statement)
