@@ -177,7 +177,7 @@ def gained_by_flow_and_spread(truth, block, meters, oracle, *, makes):
     """True net benefit [2, A] if flow is known, and how curves differ, but no meter's own.
 
     The ceiling behind wrong curves: `CURVES_TRIED` curves of each meter are drawn as those of
-    the fleet were, and nothing tells which it is. First by the product's rules without a log,
+    the fleet were at its age, and nothing else tells which it is. First by the product's rules without a log,
     which would not tell either; then by the highest mean over the curves, whatever the risk.
     """
     rows, index = np.arange(block.size), block.meter_index
@@ -199,7 +199,10 @@ def _flow_with_curves(truth, block, meters, *, makes):
     rng = np.random.default_rng([CURVES_TRIED, *(int(gal) for gal in truth.actual_gal[:4])])
     installed, registered = [], []
     for _ in range(CURVES_TRIED):
-        held = [ground.in_the_ground(meters[k], rng) for k in block.meter_index]
+        held = [
+            ground.in_the_ground(meters[k], rng, age)
+            for k, age in zip(block.meter_index, truth.age_years, strict=True)
+        ]
         installed.append((truth.band_gal * _by_band(held)).sum(axis=1) * YEAR)
         bought = ground.other_makes(meters, rng) if makes else meters
         registered.append(truth.band_gal @ _by_band(bought).T * YEAR)

@@ -10,6 +10,7 @@ import polars as pl
 
 from rightsize.inference.infer import infer
 from rightsize.inference.meter.censoring import learn_from, steady_by_class
+from rightsize.inference.meter.service import ServiceRecord
 from tests.fleets import judge
 
 ODDS_FROM = (0.0, 0.1, 0.25, 0.5, 0.75, 0.9)
@@ -83,8 +84,11 @@ class Card:
         }
 
 
-def infer_fleet(block, meters, priors, *, samples=64, seed=1, **more):
-    """The product's own way from profiles to what flowed."""
+def infer_fleet(block, meters, priors, *, samples=64, seed=1, age_years=None, **more):
+    """The product's own way from profiles to what flowed; ages of meters where they are told."""
+    if age_years is not None:
+        unknown = np.full(block.size, np.nan)
+        more["services"] = ServiceRecord(unknown, unknown, age_years)
     learnt = learn_from([steady_by_class([block], meters, priors)], priors)
     return infer(block, meters, priors, samples=samples, seed=seed, learnt=learnt, **more)
 

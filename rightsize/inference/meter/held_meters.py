@@ -17,9 +17,9 @@ from rightsize.inference.meter.envelope import registered_bounds
 from rightsize.inference.meter.registered_table import (
     GROUND_ERROR_SD,
     GROUND_SPAN,
-    OWN_STATES,
     TABLE_FLOW_GPM,
     RegisteredTable,
+    ground_rows,
     moved_meter,
 )
 from rightsize.inference.spread import Flow
@@ -146,6 +146,7 @@ def held_meters(
     table: RegisteredTable,
     told: PlacedCurves | None,
     own_rank: Array,
+    age_years: Array,
     *,
     seed: int,
 ) -> HeldMeters:
@@ -162,14 +163,15 @@ def held_meters(
     told : PlacedCurves or None
         Which accounts have a curve of their own, and which.
     own_rank : array [J, A]
-        Which of the meters of its entry each is, as uniform numbers.
+        Which of the meters of its entry and age each is, as uniform numbers.
+    age_years : array [A]
+        NaN where not known.
     seed : int
         An account's samples follow from it and the meter's id alone.
     """
     index = block.meter_index
-    row = index * OWN_STATES + np.minimum(own_rank * OWN_STATES, OWN_STATES - 1).astype(
-        np.int64
-    )
+    first, states = ground_rows(index, age_years)
+    row = first + np.minimum(own_rank * states, states - 1).astype(np.int64)
     if told is None or not (told.index >= 0).any():
         meters = tuple(catalogue[k] for k in index.tolist())
         none = np.zeros(block.size)
