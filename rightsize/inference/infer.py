@@ -16,12 +16,9 @@ from rightsize.demand.bands import (
 from rightsize.flow_logs.shown import LogShown
 from rightsize.inference.logs.from_logs import Logs
 from rightsize.inference.meter.censoring import LearntPrior
+from rightsize.inference.meter.ground import ground_table
 from rightsize.inference.meter.held_meters import HeldMeters, held_meters
-from rightsize.inference.meter.registered_table import (
-    RegisteredTable,
-    ground_table,
-    registered_table,
-)
+from rightsize.inference.meter.registered_table import RegisteredTable, registered_table
 from rightsize.inference.meter.service import ServiceRecord, largest_flow_gpm
 from rightsize.inference.peaks import actual_mean, crowding_of, peak_10s, sustained_registered
 from rightsize.inference.posterior import BY_ACCOUNT, FlowPosterior

@@ -53,10 +53,10 @@ def worn_share(age_years):
 
 
 def in_the_ground(meter, rng, age_years):
-    """One meter that has served: of all ages four of ten worn, two better, the rest other makes.
+    """One meter that has served: four of ten worn, two better, the rest of another make.
 
-    How far a worn meter is worn does not hang on its age here: what is published of rates
-    differs by an order of magnitude.
+    So over all ages. How far a worn meter is worn does not hang on its age here: what is
+    published of rates differs by an order of magnitude.
     """
     kind, worn = rng.random(), worn_share(age_years)
     moving = meter.meter_type in MOVING

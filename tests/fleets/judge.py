@@ -177,8 +177,9 @@ def gained_by_flow_and_spread(truth, block, meters, oracle, *, makes):
     """True net benefit [2, A] if flow is known, and how curves differ, but no meter's own.
 
     The ceiling behind wrong curves: `CURVES_TRIED` curves of each meter are drawn as those of
-    the fleet were at its age, and nothing else tells which it is. First by the product's rules without a log,
-    which would not tell either; then by the highest mean over the curves, whatever the risk.
+    the fleet were at its age, and nothing else tells which it is. First by the product's rules
+    without a log, which would not tell either; then by the highest mean over the curves,
+    whatever the risk.
     """
     rows, index = np.arange(block.size), block.meter_index
     known = _flow_with_curves(truth, block, meters, makes=makes)

@@ -85,7 +85,7 @@ class Card:
 
 
 def infer_fleet(block, meters, priors, *, samples=64, seed=1, age_years=None, **more):
-    """The product's own way from profiles to what flowed; ages of meters where they are told."""
+    """The product's own way from profiles to what flowed, with ages of meters if told."""
     if age_years is not None:
         unknown = np.full(block.size, np.nan)
         more["services"] = ServiceRecord(unknown, unknown, age_years)

@@ -16,7 +16,8 @@ from numpy.typing import NDArray
 
 from rightsize.demand.bands import BAND_CENTRES_GPM
 from rightsize.flow_logs.shown import LogShown
-from rightsize.inference.meter.registered_table import RegisteredTable, ground_rows
+from rightsize.inference.meter.ground import ground_rows
+from rightsize.inference.meter.registered_table import RegisteredTable
 
 Array = NDArray[np.floating[Any]]
 
