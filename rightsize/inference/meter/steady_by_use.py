@@ -17,11 +17,12 @@ from scipy.special import expit, logit, ndtr
 Array = NDArray[np.floating[Any]]
 
 PRIOR_ACCOUNTS: Final = 12.0  # [accounts] that the class prior is worth
-# The next four were set on simulated 901 to 913, wrong 911 to 926, recorded 41, 42, 31 and 32.
+# The next four were set on simulated 901 to 913 and 601 to 604, wrong 911 to 926, recorded 31,
+# 32, 41 and 42, and (even days) 71 and 72.
 SIZE_POWER: Final = 0.0  # [1] of use, in the size of steady flow
 SIZE_POWER_SD: Final = 0.2  # [1] of it between fleets
 ODDS_POWER: Final = 0.4  # [1] of use, in the odds of steady flow
-ODDS_POWER_SD: Final = 0.2  # [1] of it between fleets
+ODDS_POWER_SD: Final = 0.4  # [1] of it between fleets
 _ROUNDS: Final = 40  # [1] of expectation-maximization
 _LEAST_CUT_VARIANCE: Final = 0.05  # [1] a normal law keeps so much of its variance when cut
 _LEAST_LOG_VARIANCE: Final = 0.09  # [log2] sd 0.3: sites of a class never agree better
