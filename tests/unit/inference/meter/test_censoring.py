@@ -116,6 +116,20 @@ def test_small_sites_that_show_none_lower_the_odds_of_small_sites_most():
     assert law.share[1] > by_class
 
 
+def test_a_log_that_shows_a_leak_raises_the_odds_of_sites_like_it_most():
+    # PLANTED: 40 sites behind turbines that show nothing; logs of eight large ones show leaks
+    use = np.exp(np.linspace(-1.5, 1.5, 40))
+    rows = np.stack([np.zeros(40), np.full(40, 1.2), use], axis=1)
+    logged = rows.copy()
+    logged[-8:, 0], logged[-8:, 1] = 0.5, censoring.SMALLEST_STEADY_GPM
+    at = np.array([0.3, 4.0])
+    before, after = (
+        steady_law(PRIORS, learnt(r), ["office"] * 2, at).share for r in (rows, logged)
+    )
+    assert after[1] > 1.15 * before[1]
+    assert (after / before)[1] > (after / before)[0]
+
+
 def test_a_meter_that_registers_nothing_tells_no_use():
     found = learnt(shown(np.random.default_rng(7), 0.4, 0.5, np.full(50, 0.1)))
     law = steady_law(PRIORS, found, ["office"], np.array([np.nan]))
