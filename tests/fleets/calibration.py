@@ -7,6 +7,7 @@ Fleets named here judge only; constants were set on others (see the page).
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -39,6 +40,9 @@ FLOORS = {
     "logged_pct": ((0, 15), (0, 15), (0, 20)),
     "false_undersized_pct": ((0, 1), (0, 1), (0, 2)),
 }
+WITH_FLOORS = 3  # groups of fleets, in the order of `FLEETS`
+SIMULATED = 1  # of these, the one whose kinds of site have a floor
+KIND_FLOOR = (0.6, 1.6)  # of estimated over true gain
 WORDS = {
     "promised_over_true": "estimated over true gain, changes recommended",
     "gain_in_pct": "true gain inside its 90 % range [%]",
@@ -118,18 +122,33 @@ def range_of(card, name, share=0.9):
 
 
 def outside(found):
-    """Figures that leave their floor: lines of group, figure, value and floor."""
+    """Figures that leave their floor: lines of group, interval, figure, value and floor."""
     out = []
-    for column, by_interval in enumerate(list(found.values())[: len(FLOORS["overrun_pct"])]):
-        figures = by_interval[60.0].figures
-        for name, floors in FLOORS.items():
-            low, high = floors[column]
-            if not low <= figures[name] <= high:
-                chance = _by_chance(name, figures[name], low, high, by_interval[60.0])
-                out.append(
-                    f"{list(found)[column]}: {name} {figures[name]:.3g},"
-                    f" floor {low} to {high}{chance}"
-                )
+    for column, (group, by_interval) in enumerate(list(found.items())[:WITH_FLOORS]):
+        for interval, card in by_interval.items():
+            place = f"{group}, {interval:g} min"
+            for name, floors in FLOORS.items():
+                value, (low, high) = card.figures[name], floors[column]
+                if not low <= value <= high:
+                    chance = _by_chance(name, value, low, high, card)
+                    out.append(f"{place}: {name} {value:.3g}, floor {low} to {high}{chance}")
+            out += _kinds_outside(place, card) if column == SIMULATED else []
+    return out
+
+
+def _kinds_outside(place, card):
+    """Kinds of site whose estimated over true gain leaves its floor, with their range."""
+    out = []
+    for (label, kind), whole in sorted(card.by_group.items()):
+        value, (low, high) = whole.figures["promised_over_true"], KIND_FLOOR
+        if label == "kind" and not low <= value <= high:
+            of_fleets = [c.by_group.get((label, kind), Card()) for c in card.by_fleet]
+            ends = range_of(replace(whole, by_fleet=of_fleets), "promised_over_true")
+            out.append(
+                f"{place}, {kind}: promised_over_true {value:.3g}, floor {low} to {high}"
+                f" ({whole.changed:.0f} changes; range of such fleets {ends[0]:.3g}"
+                f" to {ends[1]:.3g})"
+            )
     return out
 
 
