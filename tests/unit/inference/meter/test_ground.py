@@ -19,6 +19,7 @@ from rightsize.inference.meter.ground import (
 from rightsize.inference.meter.registered_table import TABLE_FLOW_GPM
 from rightsize.inference.meter.service import ServiceRecord
 from rightsize.meters.principles import principle_of
+from rightsize.meters.uncertainty.installed_curves import InstalledCurves, PlacedCurves
 from tests.fleets.fleet import simulate_fleet
 
 METERS = tuple(load_catalogue().meters)
@@ -80,20 +81,27 @@ def test_meters_with_moving_parts_lose_more_with_age_and_others_do_not() -> None
     np.testing.assert_allclose(old[~moves], middle[~moves], atol=1e-6)
 
 
-def test_an_older_meter_is_taken_to_have_missed_more_of_the_same_reads() -> None:
-    """LAW: the same reads, behind meters of three ages: actual flow rises with the age."""
+@pytest.fixture(scope="module")
+def fleet():
+    """A block of sites, and how to infer their flow behind meters of one age."""
     _, blocks = simulate_fleet(31, sites_per_kind=1, meters=METERS, intervals=(60.0,))
     block, priors = blocks[60.0], load_priors()
     learnt = learn_from([steady_by_class([block], METERS, priors)], priors)
     unknown = np.full(block.size, np.nan)
 
-    def actual(age: float) -> np.ndarray:
+    def actual(age: float, told: PlacedCurves | None = None) -> np.ndarray:
         found = infer(
-            block, METERS, priors, samples=SAMPLES, seed=1, learnt=learnt,
+            block, METERS, priors, samples=SAMPLES, seed=1, learnt=learnt, installed=told,
             services=ServiceRecord(unknown, unknown, np.full(block.size, age)),
         )  # fmt: skip
         return found.actual_gal_per_year.mean(axis=0)
 
+    return block, actual
+
+
+def test_an_older_meter_is_taken_to_have_missed_more_of_the_same_reads(fleet) -> None:
+    """LAW: the same reads, behind meters of three ages: actual flow rises with the age."""
+    block, actual = fleet
     young, middle, old = (actual(AGES[a]) for a in ("young", "middle", "old"))
     moves = np.array(
         [principle_of(METERS[k].meter_type).has_moving_part for k in block.meter_index]
@@ -103,3 +111,15 @@ def test_an_older_meter_is_taken_to_have_missed_more_of_the_same_reads() -> None
     np.testing.assert_allclose(old[~moves], middle[~moves])
     assert np.mean(young < middle) > 0.7
     np.testing.assert_array_equal(actual(np.nan), middle)
+
+
+def test_a_tested_meter_is_not_aged_once_more(fleet) -> None:
+    """LAW: tests and stated wear tell a curve as it is; what age would add is left out."""
+    block, actual = fleet
+    curve = InstalledCurves(
+        (METERS[int(block.meter_index[0])],), np.full((1, 3, 3), 1e-6), {}, {}, {}
+    )
+    told = PlacedCurves(curve, np.where(np.arange(block.size) == 0, 0, -1))
+    old, unknown = actual(20.0, told), actual(np.nan, told)
+    assert old[0] == pytest.approx(unknown[0], rel=1e-7)
+    assert np.any(old[1:] > unknown[1:])
