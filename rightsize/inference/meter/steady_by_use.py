@@ -23,6 +23,7 @@ SIZE_POWER: Final = 0.0  # [1] of use, in the size of steady flow
 SIZE_POWER_SD: Final = 0.2  # [1] of it between fleets
 ODDS_POWER: Final = 0.4  # [1] of use, in the odds of steady flow
 ODDS_POWER_SD: Final = 0.4  # [1] of it between fleets
+_POWER_RANGE: Final = (0.0, 1.0)  # [1] a larger site leaks no less, nor more than in proportion
 _ROUNDS: Final = 40  # [1] of expectation-maximization
 _LEAST_CUT_VARIANCE: Final = 0.05  # [1] a normal law keeps so much of its variance when cut
 _LEAST_LOG_VARIANCE: Final = 0.09  # [log2] sd 0.3: sites of a class never agree better
@@ -115,6 +116,7 @@ def _sizes_again(
     own = 1 / SIZE_POWER_SD**2
     found = (trust * x * (expected.mean_log - centre[kind])).sum()
     power = (own * prior.size_power + found) / (own + (trust * x**2).sum())
+    power = np.clip(power, *_POWER_RANGE)
     off = (expected.mean_log - centre[kind] - power * x) ** 2 + expected.variance
     spread = weight * (prior.log_sd**2 + (prior.centre_log - centre) ** 2)
     spread += np.bincount(kind, expected.odds * off, count)
@@ -135,4 +137,5 @@ def _odds_again(
     found = (x * missed).sum() + own * (prior.odds_power - level.odds_power)
     turn = found / ((x**2 * bend).sum() + own)
     moved = np.clip(expit(logit(level.share) + step), *_SHARE_RANGE)
-    return moved, level.odds_power + float(np.clip(turn, -_LARGEST_STEP, _LARGEST_STEP))
+    turn = np.clip(turn, -_LARGEST_STEP, _LARGEST_STEP)
+    return moved, float(np.clip(level.odds_power + turn, *_POWER_RANGE))

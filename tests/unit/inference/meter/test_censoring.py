@@ -56,6 +56,15 @@ def test_a_large_fleet_shows_how_odds_and_size_rise_with_use(odds_power, size_po
     np.testing.assert_allclose(told, 0.5 * np.array([0.2, 5.0]) ** odds_power, rtol=0.2)
 
 
+def test_no_fleet_shows_that_larger_sites_leak_less():
+    # PLANTED: small sites leak more often and more
+    rng = np.random.default_rng(8)
+    use = np.exp(1.2 * rng.standard_normal(3000))
+    odds = 0.5 * use**-0.5
+    found = learnt(shown(rng, odds / (1 + odds), 0.8 * use**-0.4, np.full(3000, 0.1), use))
+    assert (found.odds_power, found.size_power) == (0.0, 0.0)
+
+
 def test_a_fleet_that_shows_nothing_leaves_the_prior():
     found = learn_from([], PRIORS)
     assert found.steady["office"].share == pytest.approx(PRIOR.share)
