@@ -51,7 +51,8 @@ COLUMNS: Final[dict[str, str]] = {
     "meter_id": "meter ID, as in the reads",
     "meter_type": f"one of {', '.join(METER_TYPES)}",
     "size_in": "nominal size [in]: `0.75`, `3/4`, `1-1/2`, `5/8x3/4` (the meter's own first)",
-    "installed_on": "date such as 2021-04-30; a change-out is two rows with adjoining dates",
+    "installed_on": "date such as 2021-04-30; a change-out is two rows with adjoining dates;"
+    " the age narrows what the meter's curve may be",
     "removed_on": "date; empty, or 2099 and later, while the meter is in service",
     "customer_class": "one of the classes below, or a code from `class_codes`",
     "service_kind": f"one of {', '.join(k for k in SERVICE_KINDS if k)}; unknown if empty",

@@ -16,8 +16,8 @@ from typing import Final
 from pipelines.commands.query import run_query
 from pipelines.handbook.cookbook import Question, cookbook
 from rightsize.contracts.results import RESULT_TABLES
-from rightsize.contracts.table import NULL_TEXT, Column, Table
-from rightsize.contracts.views import VIEWS, View
+from rightsize.contracts.table import NULL_TEXT, Column, Table, View
+from rightsize.contracts.views import VIEWS
 from rightsize.findings import FINDING_CODES, NOT_ASSESSED_CODES
 from rightsize.units.column_units import metric_name
 

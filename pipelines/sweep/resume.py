@@ -46,6 +46,12 @@ _INPUTS = (
     "timezone",
     "buckets",
 )
+_PRIOR_REST: Final = (
+    "accounts_seen",
+    "middle_use_gpm",
+    "size_power",
+    "odds_power",
+)  # beside steady
 _LEARNED: Final = ("gain_correction", "leak_repair")
 """Documents learned from history, which no hash of the inputs holds."""
 
@@ -178,7 +184,8 @@ def kept_prior(workspace: Workspace, key: str) -> LearntPrior | None:
     if content is None or content.get("inputs") != key:
         return None  # if it is damaged, it is learned again
     steady = {name: SteadyPrior(**values) for name, values in content["steady"].items()}
-    return LearntPrior(steady, content["accounts_seen"])
+    rest = {name: content[name] for name in _PRIOR_REST}
+    return LearntPrior(steady, **rest)
 
 
 def keep_prior(workspace: Workspace, key: str, learnt: LearntPrior) -> None:
@@ -186,7 +193,7 @@ def keep_prior(workspace: Workspace, key: str, learnt: LearntPrior) -> None:
     content = {
         "inputs": key,
         "steady": {name: asdict(prior) for name, prior in learnt.steady.items()},
-        "accounts_seen": learnt.accounts_seen,
+        **{name: getattr(learnt, name) for name in _PRIOR_REST},
     }
     write_text(workspace.learnt, sealed_json(content))
 

@@ -1,4 +1,4 @@
-"""A table contract: grain, key, and for each column its type, unit, meaning and bounds.
+"""Contracts of tables, and of views: grain, key, and what each column means and may hold.
 
 Contracts are data: they define the published tables and their comments, the checks before
 publication, the data dictionary, and the metric version of every table.
@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import Final, Literal
 
+from rightsize.errors import ContractError
 from rightsize.units.column_units import metric_name, unit_of
 
 ColumnType = Literal["text", "integer", "number", "boolean", "timestamp", "date", "json"]
@@ -183,4 +184,48 @@ def interval_rule(stem: str, unit: str) -> Rule:
     return Rule(
         f"{stem}_lies_between_its_ends",
         f"{low} <= {high} and {low} <= {estimate} and {estimate} <= {high}",
+    )
+
+
+@dataclass(frozen=True)
+class View:
+    """One published view."""
+
+    name: str
+    meaning: str
+    grain: str
+    base: tuple[Table, ...]
+    own: dict[str, str]
+
+    def comment(self, column: str) -> str:
+        """The comment of one of its columns.
+
+        Raises
+        ------
+        ContractError
+            If the column has no meaning stated.
+        """
+        if column in self.own:
+            unit = unit_of(column)
+            return f"[{unit}] {self.own[column]}" if unit else self.own[column]
+        for table in self.base:
+            if column in table.column_names:
+                return table.column(column).comment
+        raise ContractError(f"view {self.name}: column {column} has no meaning given")
+
+    def metric(self) -> View:
+        """The same view on metric tables."""
+        own = {metric_name(name): meaning for name, meaning in self.own.items()}
+        return replace(self, base=tuple(t.metric() for t in self.base), own=own)
+
+
+def latest_of(table: Table) -> View:
+    """A table's rows of the latest sweep."""
+    grain = table.grain.replace("one row per sweep", "one row per", 1).replace("per, ", "per ")
+    return View(
+        f"latest_{table.name}",
+        f"Latest sweep. {table.meaning}",
+        grain.replace("per and ", "per "),
+        (table,),
+        {},
     )

@@ -6,7 +6,6 @@ meaning; `own` describes the others.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
 from typing import Final
 
 from rightsize.contracts.demand import MONTH_VOLUME
@@ -20,42 +19,8 @@ from rightsize.contracts.results import (
     VALUE_OF_KNOWING,
 )
 from rightsize.contracts.sweeps import LANDED_FILE, PROFILE_SOURCE
-from rightsize.contracts.table import Table
-from rightsize.errors import ContractError
-from rightsize.units.column_units import metric_name, unit_of
-
-
-@dataclass(frozen=True)
-class View:
-    """One published view."""
-
-    name: str
-    meaning: str
-    grain: str
-    base: tuple[Table, ...]
-    own: dict[str, str]
-
-    def comment(self, column: str) -> str:
-        """The comment of one of its columns.
-
-        Raises
-        ------
-        ContractError
-            If the column has no meaning stated.
-        """
-        if column in self.own:
-            unit = unit_of(column)
-            return f"[{unit}] {self.own[column]}" if unit else self.own[column]
-        for table in self.base:
-            if column in table.column_names:
-                return table.column(column).comment
-        raise ContractError(f"view {self.name}: column {column} has no meaning given")
-
-    def metric(self) -> View:
-        """The same view on metric tables."""
-        own = {metric_name(name): meaning for name, meaning in self.own.items()}
-        return replace(self, base=tuple(t.metric() for t in self.base), own=own)
-
+from rightsize.contracts.table import View, latest_of
+from rightsize.contracts.testing.test_program import METER_TEST_TABLES
 
 _SUMS: Final = {
     "accounts": "accounts of the class, assessed or not",
@@ -283,6 +248,7 @@ VIEWS: Final[tuple[View, ...]] = (
         (VALUE_OF_KNOWING, RECOMMENDATION),
         {},
     ),
+    *(latest_of(table) for table in METER_TEST_TABLES),
     View(
         "recommendation_source",
         "Profile months and landed files behind each recommendation.",

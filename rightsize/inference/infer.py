@@ -16,12 +16,9 @@ from rightsize.demand.bands import (
 from rightsize.flow_logs.shown import LogShown
 from rightsize.inference.logs.from_logs import Logs
 from rightsize.inference.meter.censoring import LearntPrior
+from rightsize.inference.meter.ground import ground_table
 from rightsize.inference.meter.held_meters import HeldMeters, held_meters
-from rightsize.inference.meter.registered_table import (
-    RegisteredTable,
-    ground_table,
-    registered_table,
-)
+from rightsize.inference.meter.registered_table import RegisteredTable, registered_table
 from rightsize.inference.meter.service import ServiceRecord, largest_flow_gpm
 from rightsize.inference.peaks import actual_mean, crowding_of, peak_10s, sustained_registered
 from rightsize.inference.posterior import BY_ACCOUNT, FlowPosterior
@@ -91,7 +88,7 @@ def infer(
         The reads are inverted through them; every candidate, also of the installed type and
         size, keeps the catalog's curve.
     services : ServiceRecord, optional
-        What is recorded of each service's line and pressure.
+        What is recorded of each service's line and pressure, and of its meter's age.
     logs : mapping, optional
         What flow logs show, by meter.
 
@@ -102,7 +99,7 @@ def infer(
     """
     meters = tuple(meters)
     unknown = np.full(block.size, np.nan)
-    recorded = services or ServiceRecord(unknown, unknown)
+    recorded = services or ServiceRecord(unknown, unknown, unknown)
     table, ground = registered_table(meters, samples, seed), ground_table(meters, samples, seed)
     known = Logs(logs or {}, seed)
     found: dict[str, NDArray[np.float64]] = {}
@@ -111,9 +108,10 @@ def infer(
         told = None if installed is None else installed.cut(slice(i, i + CHUNK))
         u = uniforms_of(part.meter_id, count=samples, seed=seed)
         is_told = np.zeros(part.size, dtype=bool) if told is None else told.index >= 0
-        own = known.own_meter(u.own_meter, part, ground, is_told)
-        held = held_meters(part, meters, ground, told, own, seed=seed)
         record = recorded.rows(slice(i, i + CHUNK))
+        age = record.meter_age_years
+        own = known.own_meter(u.own_meter, part, ground, is_told, age)
+        held = held_meters(part, meters, ground, told, own, age, seed=seed)
         most = largest_flow_gpm(
             held.meters, record, priors.service, u.service_pressure, u.service_line
         )

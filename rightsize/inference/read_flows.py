@@ -159,7 +159,7 @@ def _steady(
     u: Uniforms,
 ) -> Array:
     """Continuous flow [J, A]: registered at night, or possible below the starting flow."""
-    law = censoring.steady_law(priors, learnt, block.customer_class)
+    law = censoring.steady_law(priors, learnt, block.customer_class, nights.use_gpm(block))
     start = held.sampled_start_gpm
     shown = start * held.ratio_at(np.zeros(block.size))
     least = np.median(shown, axis=0)

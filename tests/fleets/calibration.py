@@ -7,6 +7,7 @@ Fleets named here judge only; constants were set on others (see the page).
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -23,11 +24,11 @@ PAGE = Path(__file__).parents[2] / "rightsize" / "handbook" / "calibration.md"
 INTERVALS = (60.0, 15.0)
 WRONG = "wrong curves, classes, registers, seasons"
 FLEETS = {
-    "recorded water": tuple(("recorded", seed) for seed in range(81, 101)),
-    "simulated, unseen": tuple(("simulated", seed) for seed in range(881, 901)),
-    WRONG: tuple(("wrong", seed) for seed in range(931, 951)),
+    "recorded water": tuple(("recorded", seed) for seed in range(101, 121)),
+    "simulated, unseen": tuple(("simulated", seed) for seed in range(1001, 1021)),
+    WRONG: tuple(("wrong", seed) for seed in range(1031, 1051)),
     "the same, and new meters of other makes": tuple(
-        ("wrong makes", seed) for seed in range(931, 951)
+        ("wrong makes", seed) for seed in range(1031, 1051)
     ),
 }  # the last has no floors
 FLOORS = {
@@ -39,6 +40,9 @@ FLOORS = {
     "logged_pct": ((0, 15), (0, 15), (0, 20)),
     "false_undersized_pct": ((0, 1), (0, 1), (0, 2)),
 }
+WITH_FLOORS = 3  # groups of fleets, in the order of `FLEETS`
+SIMULATED = 1  # of these, the one whose kinds of site have a floor
+KIND_FLOOR = (0.6, 1.6)  # of estimated over true gain
 WORDS = {
     "promised_over_true": "estimated over true gain, changes recommended",
     "gain_in_pct": "true gain inside its 90 % range [%]",
@@ -48,6 +52,7 @@ WORDS = {
     "logged_pct": "logged first [%]",
     "false_undersized_pct": "falsely undersized [%]",
 }
+TOTALS = "true total of a fleet inside its 90 % range"
 BY_FLEET = {  # their range is that of fleets like these
     "promised_over_true": ("promised_gal", "true_gal"),
     "realised_pct": ("gained_usd", "oracle_usd"),
@@ -55,7 +60,10 @@ BY_FLEET = {  # their range is that of fleets like these
 RESAMPLES = 2000
 SHARES = ("gain_in_pct", "peak_in_pct", "overrun_pct", "logged_pct", "false_undersized_pct")
 KNOWN = {
-    "by_flow_pct": "for comparison: realized by true flow and the catalog's curves [%]",
+    "log_spread_pct": "realized, a log's cost spread over the years it serves [%]",
+    "by_all_but_unseen_pct": "for comparison: realized by the same rules if every flow were"
+    " known but what no read can show, and how that was planted [%]",
+    "by_flow_pct": "realized by true flow and the catalog's curves [%]",
     "by_spread_pct": "realized by true flow and how curves differ, by the same rules [%]",
     "by_mean_pct": "the same by the highest mean, whatever the risk [%]",
 }
@@ -79,16 +87,21 @@ def fleet(kind, seed, meters, *, per_kind=None, intervals=INTERVALS):
     return kept(makers[made], made, seed, per_kind, intervals, meters)
 
 
-def cards(fleets=FLEETS, **more):
-    """Cards of every group of fleets by read interval: {group: {interval: Card}}."""
+def cards(fleets=FLEETS, *, ages=True, **more):
+    """Cards of every group of fleets by read interval: {group: {interval: Card}}.
+
+    With `ages`, the meter list tells how old meters are.
+    """
     meters, priors = tuple(load_catalogue().meters), load_priors()
     found = {}
     for group, members in fleets.items():
         for kind, seed in members:
             truth, blocks = fleet(kind, seed, meters, **more)
             for interval, block in blocks.items():
+                told = truth.age_years if ages else None
                 card, _ = card_of(
-                    truth, block, meters, infer_fleet(block, meters, priors),
+                    truth, block, meters,
+                    infer_fleet(block, meters, priors, age_years=told),
                     wrong_curves=kind.startswith("wrong"), makes=kind == "wrong makes",
                 )  # fmt: skip
                 total = found.setdefault(group, {}).setdefault(interval, Card())
@@ -109,18 +122,33 @@ def range_of(card, name, share=0.9):
 
 
 def outside(found):
-    """Figures that leave their floor: lines of group, figure, value and floor."""
+    """Figures that leave their floor: lines of group, interval, figure, value and floor."""
     out = []
-    for column, by_interval in enumerate(list(found.values())[: len(FLOORS["overrun_pct"])]):
-        figures = by_interval[60.0].figures
-        for name, floors in FLOORS.items():
-            low, high = floors[column]
-            if not low <= figures[name] <= high:
-                chance = _by_chance(name, figures[name], low, high, by_interval[60.0])
-                out.append(
-                    f"{list(found)[column]}: {name} {figures[name]:.3g},"
-                    f" floor {low} to {high}{chance}"
-                )
+    for column, (group, by_interval) in enumerate(list(found.items())[:WITH_FLOORS]):
+        for interval, card in by_interval.items():
+            place = f"{group}, {interval:g} min"
+            for name, floors in FLOORS.items():
+                value, (low, high) = card.figures[name], floors[column]
+                if not low <= value <= high:
+                    chance = _by_chance(name, value, low, high, card)
+                    out.append(f"{place}: {name} {value:.3g}, floor {low} to {high}{chance}")
+            out += _kinds_outside(place, card) if column == SIMULATED else []
+    return out
+
+
+def _kinds_outside(place, card):
+    """Kinds of site whose estimated over true gain leaves its floor, with their range."""
+    out = []
+    for (label, kind), whole in sorted(card.by_group.items()):
+        value, (low, high) = whole.figures["promised_over_true"], KIND_FLOOR
+        if label == "kind" and not low <= value <= high:
+            of_fleets = [c.by_group.get((label, kind), Card()) for c in card.by_fleet]
+            ends = range_of(replace(whole, by_fleet=of_fleets), "promised_over_true")
+            out.append(
+                f"{place}, {kind}: promised_over_true {value:.3g}, floor {low} to {high}"
+                f" ({whole.changed:.0f} changes; range of such fleets {ends[0]:.3g}"
+                f" to {ends[1]:.3g})"
+            )
     return out
 
 
@@ -158,7 +186,7 @@ def _figures(found):
         cells = [_cell(c, name) for g in found.values() for c in g.values()]
         rows.append([WORDS[name], told, *cells])
     totals = [c.figures["totals_in"] for g in found.values() for c in g.values()]
-    rows.append(["true total of a fleet inside its 90 % range", "17 of 20", *totals])
+    rows.append([TOTALS, "17 of 20", *totals])
     for name, words in KNOWN.items():
         cells = [f"{c.figures[name]:.3g}" for g in found.values() for c in g.values()]
         rows.append([words, "", *cells])
@@ -201,6 +229,17 @@ def _odds(found):
     return _table(head, rows)
 
 
+def _untold(found):
+    shown = ("promised_over_true", "gain_in_pct", "overrun_pct", "realised_pct", "logged_pct",
+             "totals_in")  # fmt: skip
+    words = WORDS | {"totals_in": TOTALS}
+    rows = []
+    for name in shown:
+        cells = [c[60.0].figures[name] for c in found.values()]
+        rows.append([words[name], *(v if isinstance(v, str) else f"{v:.3g}" for v in cells)])
+    return _table(["figure", *found], rows)
+
+
 def _sizes(found):
     rows = []
     for group, by_interval in found.items():
@@ -210,12 +249,13 @@ def _sizes(found):
     return _table(["fleets", *SIZE_WORDS], rows)
 
 
-def write(found):
-    """The page, between its marks."""
+def write(found, untold):
+    """The page, between its marks; `untold` are the cards of fleets that tell no ages."""
     text = PAGE.read_text(encoding="utf-8")
     for name, part in (
         ("figures", _figures(found)), ("kinds", _groups(found, "kind")),
         ("types", _groups(found, "type")), ("odds", _odds(found)), ("sizes", _sizes(found)),
+        ("untold", _untold(untold)),
         ("outside", "\n".join(f"- {line}" for line in outside(found)) or "None."),
     ):  # fmt: skip
         begin, end = f"<!-- {name}: begin -->", f"<!-- {name}: end -->"
@@ -226,5 +266,5 @@ def write(found):
 
 if __name__ == "__main__":
     everything = cards()
-    write(everything)
+    write(everything, cards(dict(list(FLEETS.items())[:3]), ages=False))
     print("\n".join(outside(everything)) or "every figure keeps its floor")

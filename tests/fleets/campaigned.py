@@ -138,7 +138,7 @@ def nights_of(log):
 
 def net_of_makes(truth, block, meters):
     """True net benefit a year of every meter [A, M], averaged over the makes it may be of."""
-    makes = judge._flow_with_curves(truth, block, meters)
+    makes = judge._flow_with_curves(truth, block, meters, makes=True)
     installed = np.broadcast_to(
         truth.installed_gal * judge.YEAR, makes.installed_gal_per_year.shape
     )

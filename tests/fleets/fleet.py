@@ -10,6 +10,7 @@ from rightsize.demand.bands import BAND_COUNT, band_of
 from rightsize.meters.curve import registration_matrix, registration_ratio
 from tests.fleets import ground, reduce, simulate, sites
 from tests.fleets.catalogue import METERS
+from tests.fleets.unseen import unseen_of
 
 _FINE = np.concatenate([[0.0], np.geomspace(1e-3, 1e4, 7 * 400 + 1)])
 INTERVALS = (60.0, 15.0, 1.0)
@@ -33,6 +34,9 @@ class Truth:
     band_gal: np.ndarray  # [A, B] actual volume by flow band
     installed_gal: np.ndarray  # [A] what the meter in the ground registers
     other_makes_gal: np.ndarray  # [A, M] as `registered_gal`, by new meters of other makes
+    unseen_gal: np.ndarray  # [A, K, B] as `band_gal`, by what no read can tell apart
+    unseen_installed_gal: np.ndarray  # [A, K]
+    age_years: np.ndarray  # [A] of the meter in the ground, as the meter list tells it
 
 
 @dataclass(frozen=True)
@@ -73,20 +77,20 @@ def fleet_of(flows, seed, rng, *, meters, intervals, wrongs=NOTHING_WRONG, keep=
     """
     rows, found, classes = {t: [] for t in intervals}, [], []
     own = np.random.default_rng([seed, 77])  # apart from that of the sites
+    ages = np.random.default_rng([seed, 78])
     bought = ground.other_makes(meters, own) if wrongs.curves else tuple(meters)
     keys = (
         "installed", "actual", "registered", "peak", "sustained", "band", "installed_gal",
-        "other_makes",
+        "other_makes", "unseen", "unseen_installed", "age_years",
     )  # fmt: skip
     columns = {k: [] for k in keys}
     for site, wanted in flows:
         installed = _installed(_peaks(wanted), meters, rng)
         flow = _passed(wanted, meters[installed], own)
-        held = (
-            ground.in_the_ground(meters[installed], own) if wrongs.curves else meters[installed]
-        )
-        truth = _truth(flow, meters, bought) | {"installed": installed}
+        held, age = _held(meters[installed], wrongs, own, ages)
+        truth = _truth(flow, meters, bought) | {"installed": installed, "age_years": age}
         truth["installed_gal"] = _registered_gal(flow, held)
+        truth["unseen"], truth["unseen_installed"] = unseen_of(_by_flow, site, held, flow)
         for key in keys:
             columns[key].append(truth[key])
         found.append(site)
@@ -102,6 +106,14 @@ def fleet_of(flows, seed, rng, *, meters, intervals, wrongs=NOTHING_WRONG, keep=
         for t in intervals
     }
     return truth, blocks
+
+
+def _held(meter, wrongs, rng, ages):
+    """The meter in the ground and its age: as its entry says only while it is young."""
+    if not wrongs.curves:
+        return meter, float(ages.uniform(0, ground.YOUNG_YEARS))
+    age = ground.age_of(ages)
+    return ground.in_the_ground(meter, rng, age), age
 
 
 def _passed(wanted, meter, rng):

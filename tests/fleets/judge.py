@@ -146,6 +146,20 @@ def _net_usd(block, posterior, meters):
     return found.net_benefit_usd.astype(float), found.fits & (case.broken == 0)
 
 
+def log_cost_of_later_years_usd(block, posterior, meters):
+    """What of a log's cost later years bear, if it is spread as a change's cost is [A].
+
+    A benefit is a year's, a log is paid once and serves as long as the meter chosen by it.
+    """
+    case = prepare(
+        block, posterior, site_block(block), Catalogue(tuple(meters)), TARIFF, THRESHOLDS,
+        units="us",
+    )  # fmt: skip
+    _, costs, _ = case.priced(slice(0, block.size))
+    years = float(np.median(costs.present_value_factor))
+    return np.full(block.size, THRESHOLDS.logging_cost_usd * (1 - 1 / years))
+
+
 def _chosen(rows, block, meters):
     """Meter to install at each account; the installed one where it is kept [A]."""
     names = {(m.meter_type, m.size_in, m.grade): k for k, m in enumerate(meters)}
@@ -177,8 +191,9 @@ def gained_by_flow_and_spread(truth, block, meters, oracle, *, makes):
     """True net benefit [2, A] if flow is known, and how curves differ, but no meter's own.
 
     The ceiling behind wrong curves: `CURVES_TRIED` curves of each meter are drawn as those of
-    the fleet were, and nothing tells which it is. First by the product's rules without a log,
-    which would not tell either; then by the highest mean over the curves, whatever the risk.
+    the fleet were at its age, and nothing else tells which it is. First by the product's rules
+    without a log, which would not tell either; then by the highest mean over the curves,
+    whatever the risk.
     """
     rows, index = np.arange(block.size), block.meter_index
     known = _flow_with_curves(truth, block, meters, makes=makes)
@@ -199,10 +214,13 @@ def _flow_with_curves(truth, block, meters, *, makes):
     rng = np.random.default_rng([CURVES_TRIED, *(int(gal) for gal in truth.actual_gal[:4])])
     installed, registered = [], []
     for _ in range(CURVES_TRIED):
-        held = [ground.in_the_ground(meters[k], rng) for k in block.meter_index]
-        installed.append((truth.band_gal * _by_band(held)).sum(axis=1) * YEAR)
+        held = [
+            ground.in_the_ground(meters[k], rng, age)
+            for k, age in zip(block.meter_index, truth.age_years, strict=True)
+        ]
+        installed.append((truth.band_gal * registered_by_band(held)).sum(axis=1) * YEAR)
         bought = ground.other_makes(meters, rng) if makes else meters
-        registered.append(truth.band_gal @ _by_band(bought).T * YEAR)
+        registered.append(truth.band_gal @ registered_by_band(bought).T * YEAR)
     one = truth_posterior(truth, block)
     many = {
         name: np.repeat(value, CURVES_TRIED, axis=0)
@@ -216,7 +234,7 @@ def _flow_with_curves(truth, block, meters, *, makes):
     return replace(one, **many)
 
 
-def _by_band(meters):
+def registered_by_band(meters):
     """Mean registration of each meter over each band [M, B]: starts lie inside bands."""
     width = np.log(BAND_EDGES_GPM[1] / BAND_EDGES_GPM[0])
     inside = (-0.4, -0.2, 0.0, 0.2, 0.4)

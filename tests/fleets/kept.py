@@ -10,7 +10,16 @@ from pathlib import Path
 import numpy as np
 import scipy
 
-_MADE_BY = ("fleet", "ground", "recorded", "recordings", "reduce", "simulate", "sites")
+_MADE_BY = (
+    "fleet",
+    "ground",
+    "recorded",
+    "recordings",
+    "reduce",
+    "simulate",
+    "sites",
+    "unseen",
+)
 
 
 def kept(make, *parts):

@@ -172,7 +172,7 @@ def ceilings(kind, seed, meters, priors, found, *, share=LOGGED_SHARE, **more):
     all_logged = realised(truth, block, meters, every, oracle, logs)["gained"]
     before, after = found.before["gained"], found.after["gained"]
     best = np.sort(all_logged - before)[::-1][: int(share * block.size)].sum()
-    known = judge.gained_by_flow_and_spread(truth, block, meters, oracle)[0]
+    known = judge.gained_by_flow_and_spread(truth, block, meters, oracle, makes=True)[0]
     is_logged = np.isin(np.arange(block.size), found.logged)
     return {
         "best": oracle.best_usd.sum(),

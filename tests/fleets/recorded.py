@@ -10,6 +10,8 @@ from tests.fleets import recordings
 from tests.fleets.fleet import INTERVALS, NOTHING_WRONG, fleet_of
 
 LEAK_SHARE = 0.25  # buildings with a leak: dwellings stay as they were recorded
+LEAK_SD = 0.8  # [log] of a leak's size
+DWELLINGS = ("flat", "home")
 KINDS = ("flat", "home", "small_building", "building", "large_building")
 
 
@@ -23,10 +25,26 @@ class Service:
     leak_gpm: float
     customer_class: str = "apartments"
 
+    @property
+    def leak_law(self):
+        """Share, median [gpm] and the factor within which nine of ten lie; None: no leak."""
+        if self.kind in DWELLINGS:
+            return None
+        return (
+            LEAK_SHARE,
+            leak_median_gpm(self.flats + self.homes),
+            float(np.exp(1.645 * LEAK_SD)),
+        )
+
+
+def leak_median_gpm(dwellings):
+    """Size of the middle leak of a building."""
+    return 0.05 * dwellings**0.5
+
 
 def service(kind, rng):
     """How many dwellings stand behind a meter, and whether it leaks."""
-    if kind in ("flat", "home"):
+    if kind in DWELLINGS:
         flats, homes = int(kind == "flat"), int(kind == "home")
     else:
         low, high = {
@@ -37,9 +55,9 @@ def service(kind, rng):
         count = int(np.exp(rng.uniform(np.log(low), np.log(high))))
         homes = int(rng.binomial(count, rng.choice([0.0, 0.3, 0.7, 1.0])))
         flats = count - homes
-    size = 0.05 * max(flats + homes, 1) ** 0.5
+    size = leak_median_gpm(max(flats + homes, 1))
     leaks = flats + homes > 1 and rng.random() < LEAK_SHARE
-    leak = float(size * np.exp(0.8 * rng.standard_normal())) if leaks else 0.0
+    leak = float(size * np.exp(LEAK_SD * rng.standard_normal())) if leaks else 0.0
     return Service(kind, flats, homes, leak)
 
 

@@ -10,7 +10,9 @@ import polars as pl
 
 from rightsize.inference.infer import infer
 from rightsize.inference.meter.censoring import learn_from, steady_by_class
+from rightsize.inference.meter.service import ServiceRecord
 from tests.fleets import judge
+from tests.fleets.unseen import gained_knowing_all_else
 
 ODDS_FROM = (0.0, 0.1, 0.25, 0.5, 0.75, 0.9)
 SIZE_ENDS = (0.1, 0.25, 0.5)  # of the changes, the largest estimate first
@@ -37,6 +39,8 @@ class Card:
     by_flow_usd: float = 0.0  # of the best choice if flow is known and curves are not
     by_spread_usd: float = 0.0  # of the rules if flow is known, and how curves differ
     by_mean_usd: float = 0.0  # of the highest mean then, whatever the risk
+    by_all_but_unseen_usd: float = 0.0  # of the rules, if all but unseen steady flow is known
+    log_spread_usd: float = 0.0  # of the cost of logs, what later years bear
     totals: int = 0  # fleets that a total was published for
     totals_in: int = 0
     odds: np.ndarray = field(default_factory=lambda: np.zeros((len(ODDS_FROM), 3)))
@@ -53,9 +57,13 @@ class Card:
             self.by_group.setdefault(key, Card()).add(card)
         return self
 
+    def of_best_pct(self, usd):
+        """A benefit as share of the best choice's [%]."""
+        return 100 * usd / self.oracle_usd if self.oracle_usd else np.nan
+
     @property
     def figures(self):
-        """The figures with a floor."""
+        """The figures with a floor, and those beside them."""
         n = max(self.accounts, 1)
         return {
             "promised_over_true": self.promised_gal / self.true_gal
@@ -65,26 +73,23 @@ class Card:
             "promise_in_pct": 100 * self.promise_in / max(self.changed, 1),
             "peak_in_pct": 100 * self.peak_in / n,
             "overrun_pct": 100 * self.overrun / n,
-            "realised_pct": 100 * self.gained_usd / self.oracle_usd
-            if self.oracle_usd
-            else np.nan,
-            "by_flow_pct": 100 * self.by_flow_usd / self.oracle_usd
-            if self.oracle_usd
-            else np.nan,
-            "by_spread_pct": 100 * self.by_spread_usd / self.oracle_usd
-            if self.oracle_usd
-            else np.nan,
-            "by_mean_pct": 100 * self.by_mean_usd / self.oracle_usd
-            if self.oracle_usd
-            else np.nan,
+            "realised_pct": self.of_best_pct(self.gained_usd),
+            "log_spread_pct": self.of_best_pct(self.gained_usd + self.log_spread_usd),
+            "by_all_but_unseen_pct": self.of_best_pct(self.by_all_but_unseen_usd),
+            "by_flow_pct": self.of_best_pct(self.by_flow_usd),
+            "by_spread_pct": self.of_best_pct(self.by_spread_usd),
+            "by_mean_pct": self.of_best_pct(self.by_mean_usd),
             "logged_pct": 100 * self.logged / n,
             "false_undersized_pct": 100 * self.false_undersized / n,
             "totals_in": f"{self.totals_in:.0f} of {self.totals:.0f}",
         }
 
 
-def infer_fleet(block, meters, priors, *, samples=64, seed=1, **more):
-    """The product's own way from profiles to what flowed."""
+def infer_fleet(block, meters, priors, *, samples=64, seed=1, age_years=None, **more):
+    """The product's own way from profiles to what flowed, with ages of meters if told."""
+    if age_years is not None:
+        unknown = np.full(block.size, np.nan)
+        more["services"] = ServiceRecord(unknown, unknown, age_years)
     learnt = learn_from([steady_by_class([block], meters, priors)], priors)
     return infer(block, meters, priors, samples=samples, seed=seed, learnt=learnt, **more)
 
@@ -127,6 +132,10 @@ def card_of(truth, block, meters, posterior, *, wrong_curves=False, makes=False)
         "by_flow_usd": judge.gained_by_flow_alone(truth, block, meters, oracle),
         "by_spread_usd": by_rules_usd,
         "by_mean_usd": by_mean_usd,
+        "by_all_but_unseen_usd": gained_knowing_all_else(truth, block, meters, oracle),
+        "log_spread_usd": np.where(
+            decision.logged, judge.log_cost_of_later_years_usd(block, posterior, meters), 0.0
+        ),
     }
     card = _summed(columns, rows >= 0)
     card.odds = _reliability(decision.candidate, block, oracle)

@@ -222,6 +222,7 @@ class Site:
     zones: Zones | None = None
     leak_gpm: float = 0.0
     leak_from_day: int = 0
+    leak_law: tuple[float, float, float] | None = None  # share, median [gpm], factor
     tags: tuple[str, ...] = field(default=())
 
 
@@ -270,6 +271,7 @@ def _site(rng, kind, cls, gal, gal_factor, parts, hours, weekend, season, day_cv
         day_cv * rng.uniform(0.5, 1.5),
         leak_gpm=flow,
         leak_from_day=start,
+        leak_law=leak,
         **more,
     )
 
@@ -420,7 +422,8 @@ def irrigation(rng):
         rng.uniform(0, 0.2),
         rng.choice([0, 1, 20]),
     )
-    flow, start = _leak(rng, 0.25, 0.5, 5)
+    law = (0.25, 0.5, 5)
+    flow, start = _leak(rng, *law)
     return Site(
         "irrigation",
         "irrigation",
@@ -433,6 +436,7 @@ def irrigation(rng):
         zones=zones,
         leak_gpm=flow,
         leak_from_day=start,
+        leak_law=law,
     )
 
 

@@ -26,7 +26,7 @@ MIDDLE = np.full((1, 1), 0.5)
 
 
 def largest(meter, *, line=np.nan, spare=np.nan, prior=USUAL):
-    record = ServiceRecord(np.array([line]), np.array([spare]))
+    record = ServiceRecord(np.array([line]), np.array([spare]), np.array([np.nan]))
     return float(largest_flow_gpm([meter], record, prior, MIDDLE, MIDDLE)[0, 0])
 
 
@@ -69,7 +69,9 @@ def test_every_sample_of_a_peak_obeys_the_service():
     small = next(k for k, m in enumerate(meters) if m.label == "5/8 in displacement")
     block = blocks[60.0]
     block = replace(block, meter_index=np.full(block.size, small))
-    record = ServiceRecord(np.full(block.size, 0.75), np.full(block.size, 20.0))
+    record = ServiceRecord(
+        np.full(block.size, 0.75), np.full(block.size, 20.0), np.full(block.size, np.nan)
+    )
     out = infer(block, meters, load_priors(), samples=40, seed=1, learnt=None, services=record)
     # 40 psi give or take, through the meter alone: 20 gpm at 15 psi
     most = np.maximum(20 * np.sqrt(40 * 1.15**2.5 / 15), block.max_interval_gpm)

@@ -195,7 +195,7 @@ def _posterior(
         seed=seed,
         learnt=learnt,
         installed=installed_of(meters.rows, fleet),
-        services=ServiceRecord(sites.service_line_in, sites.spare_head_psi),
+        services=ServiceRecord(sites.service_line_in, sites.spare_head_psi, sites.age_years),
         logs=fleet.logs.shown,
     )
 

@@ -25,7 +25,7 @@ from rightsize.flow_logs.expected import expected_ratio
 from rightsize.flow_logs.flow_log import FlowLog, RegisterReads
 from rightsize.flow_logs.judged import ExpectedRatio, Judged, judged
 from rightsize.flow_logs.shown import LogShown, shown, together
-from rightsize.inference.meter.registered_table import GROUND_SPAN
+from rightsize.inference.meter.ground import OLD_SPAN
 from rightsize.meters.catalogue import Meter
 from rightsize.wording import Wording
 
@@ -147,7 +147,7 @@ def _judge(
     log.expected = (
         ExpectedRatio(0.0, _MOST_RATIO)
         if meter is None
-        else expected_ratio(samples, meter, GROUND_SPAN)
+        else expected_ratio(samples, meter, OLD_SPAN)
     )
     found = agreement(samples, reads)
     log.judged = judged(samples, reads, found, log.expected, volume_text=_volume(words))

@@ -79,8 +79,9 @@ class Logs:
         block: ProfileBlock,
         ground: RegisteredTable,
         is_told: NDArray[np.bool_],
+        age_years: Array,
     ) -> Array:
-        """Which meter of its entry each account holds [J, A], given logs of the pipe.
+        """Which meter of its entry and age each account holds [J, A], given logs of the pipe.
 
         Where a test or a stated wear tells the curve (`is_told`), it stays as it is.
         """
@@ -90,7 +91,8 @@ class Logs:
         for k, log in zip(logged.row.tolist(), logged.shown, strict=True):
             if log.measures == "pipe" and not is_told[k]:
                 entry = int(block.meter_index[k])
-                out[:, k] = rank_given_log(own_rank[:, k], log, ground, entry)
+                age = float(age_years[k])
+                out[:, k] = rank_given_log(own_rank[:, k], log, ground, entry, age)
         return out
 
     def steady(self, steady_gpm: Array, block: ProfileBlock, held: HeldMeters) -> Array:

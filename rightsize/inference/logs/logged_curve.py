@@ -16,7 +16,8 @@ from numpy.typing import NDArray
 
 from rightsize.demand.bands import BAND_CENTRES_GPM
 from rightsize.flow_logs.shown import LogShown
-from rightsize.inference.meter.registered_table import OWN_STATES, RegisteredTable
+from rightsize.inference.meter.ground import ground_rows
+from rightsize.inference.meter.registered_table import RegisteredTable
 
 Array = NDArray[np.floating[Any]]
 
@@ -30,19 +31,23 @@ LEAST_GROUPS: Final = 2  # one group has no shape
 _ROUNDING_VARIANCE: Final = 1 / 6
 
 
-def rank_given_log(own_rank: Array, log: LogShown, table: RegisteredTable, entry: int) -> Array:
+def rank_given_log(
+    own_rank: Array, log: LogShown, table: RegisteredTable, entry: int, age_years: float
+) -> Array:
     """Which of the meters of its entry an account holds, drawn anew given its log [J].
 
     Parameters
     ----------
     own_rank : array [J]
-        Uniform numbers that draw among the `OWN_STATES` meters of each sample.
+        Uniform numbers that draw among the meters of its entry and age of each sample.
     log : LogShown
         Of the pipe.
     table : RegisteredTable
         Meters in the ground (`ground_table`).
     entry : int
         Row of the installed meter in the catalog.
+    age_years : float
+        NaN if not known.
 
     Returns
     -------
@@ -52,9 +57,10 @@ def rank_given_log(own_rank: Array, log: LogShown, table: RegisteredTable, entry
     flow, count, shown_gpm = _groups(log)
     if len(count) < LEAST_GROUPS:
         return own_rank
-    rows = entry * OWN_STATES + np.arange(OWN_STATES)
+    first, states = ground_rows(np.array([entry]), np.array([age_years]))
+    rows = first[0] + np.arange(states[0])
     expected = np.einsum("gb,jbk->jgk", flow[:, 1:-1], table.by_band[:, :, rows])
-    steady = np.full((len(own_rank), OWN_STATES), log.steady_gpm, dtype=np.float32)
+    steady = np.full((len(own_rank), len(rows)), log.steady_gpm, dtype=np.float32)
     expected += flow[:, -1][None, :, None] * table.registered_gpm(steady, rows)[:, None]
     actual = _actual(flow, log.steady_gpm)
     share = expected / actual[:, None]
@@ -67,7 +73,7 @@ def rank_given_log(own_rank: Array, log: LogShown, table: RegisteredTable, entry
     weight = np.exp(-0.5 * (misfit - misfit.min(axis=1, keepdims=True)))
     reached = np.cumsum(weight, axis=1) / weight.sum(axis=1, keepdims=True)
     drawn = (reached < own_rank[:, None]).sum(axis=1)
-    return np.asarray((np.minimum(drawn, OWN_STATES - 1) + 0.5) / OWN_STATES)
+    return np.asarray((np.minimum(drawn, len(rows) - 1) + 0.5) / len(rows))
 
 
 def _groups(log: LogShown) -> tuple[Array, NDArray[np.int64], Array]:

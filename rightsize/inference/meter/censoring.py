@@ -2,8 +2,8 @@
 
 A meter with zero night reads may still pass a steady flow below its starting flow. One account
 cannot show this. Accounts of the same class with meters that register low flow can: they show
-how often steady flow occurs and how large it is (empirical Bayes). The class prior counts as
-a few such accounts, so that a small fleet stays near it.
+how often steady flow occurs and how large it is, by class and by the site's use (empirical
+Bayes). The class prior counts as a few such accounts, so that a small fleet stays near it.
 """
 
 from __future__ import annotations
@@ -14,12 +14,19 @@ from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import ndtr, ndtri
+from scipy.special import expit, logit, ndtr, ndtri
 
 from rightsize.contracts.profiles import ProfileBlock
 from rightsize.flow_logs.shown import LogShown
+from rightsize.inference.meter.steady_by_use import (
+    ODDS_POWER,
+    SIZE_POWER,
+    Levels,
+    Shown,
+    levels_learnt,
+)
 from rightsize.inference.reads.by_hours import read_by_hours
-from rightsize.inference.reads.nights import SteadyLaw, steady_seen
+from rightsize.inference.reads.nights import SteadyLaw, steady_seen, use_gpm
 from rightsize.inference.reads.signs import pulse_variance, rounding_of
 from rightsize.inference.water_use.priors import Z90, Priors, SteadyPrior
 from rightsize.meters.arrays import meter_arrays
@@ -30,32 +37,39 @@ Array = NDArray[np.floating[Any]]
 
 # Set by hand and fitted on simulated fleets; which fleets is not recorded. Where a line names
 # another origin, that holds.
-PRIOR_ACCOUNTS: Final = 12.0  # [accounts] that the class prior is worth
 _FLOWS_GPM: Final = np.geomspace(0.01, 300.0, 900)  # at which curves are read back
 SMALLEST_STEADY_GPM: Final = 0.02  # less is not called steady flow: convention
-_ROUNDS: Final = 40  # [1] of expectation-maximization
 _LEAST_DAYS: Final = 30  # [days] of reads before an account teaches its class: convention
-_LEAST_CUT_VARIANCE: Final = 0.05  # [1] a normal law keeps so much of its variance when cut
-_LEAST_LOG_VARIANCE: Final = 0.09  # [log2] sd 0.3: sites of a class never agree better
-_SHARE_RANGE: Final = (0.02, 0.98)  # [1] no class has steady flow never, or always: convention
 
 
 @dataclass(frozen=True)
 class LearntPrior:
-    """Steady flow by class in the fleet, and the number of accounts behind it."""
+    """Steady flow by class in the fleet, and the number of accounts behind it.
+
+    `steady` holds at the middle use of a class, which is absent where no account was seen; odds
+    and size go with powers of use about it.
+    """
 
     steady: dict[str, SteadyPrior] = field(hash=False)
     accounts_seen: dict[str, int] = field(hash=False)
+    middle_use_gpm: dict[str, float] = field(hash=False)
+    size_power: float
+    odds_power: float
 
 
-def steady_law(priors: Priors, learnt: LearntPrior | None, classes: Sequence[str]) -> SteadyLaw:
-    """Prior of steady flow for these classes, before night reads are used."""
+def steady_law(
+    priors: Priors, learnt: LearntPrior | None, classes: Sequence[str], use: Array
+) -> SteadyLaw:
+    """Steady flow of these classes at these uses [gpm], before their nights are looked at."""
     known = [(learnt.steady.get(c) if learnt else None) or priors.of(c).steady for c in classes]
-    return SteadyLaw(
-        np.array([k.share for k in known]),
-        np.log([k.flow_gpm for k in known]),
-        np.array([k.log_sd for k in known]),
-    )
+    share = np.array([k.share for k in known])
+    centre = np.log([k.flow_gpm for k in known])
+    if learnt is not None:
+        middle = [learnt.middle_use_gpm.get(c, np.nan) for c in classes]
+        x = np.nan_to_num(np.log(use / np.array(middle)))
+        share = expit(logit(share) + learnt.odds_power * x)
+        centre = centre + learnt.size_power * x
+    return SteadyLaw(share, centre, np.array([k.log_sd for k in known]))
 
 
 def steady_by_class(
@@ -71,31 +85,32 @@ def steady_by_class(
 
     Returns
     -------
-    dict of array [n, 2]
-        Steady flow shown (0 = none) and the least that the meter shows, both [gpm].
+    dict of array [n, 3]
+        Steady flow shown (0 = none), the least that the meter shows, and use, all [gpm].
     """
     start = meter_arrays(meters).starting_gpm
     registered = registration_matrix(meters, _FLOWS_GPM) * _FLOWS_GPM
     least = start * [float(registration_ratio(start[[k]], m)[0]) for k, m in enumerate(meters)]
     shown: dict[str, list[Array]] = {}
     for block in blocks:
-        law = steady_law(priors, None, block.customer_class)
+        use = use_gpm(block)
+        law = steady_law(priors, None, block.customer_class, use)
         half = np.full((1, block.size), 0.5)
         hours = read_by_hours(block, rounding_of(block))
         seen = steady_seen(hours, pulse_variance(hours), law, least[block.meter_index], half)[0]
         steady = _passed(seen, registered, block.meter_index)
         floor = start[block.meter_index]
         floor = np.maximum(floor, np.maximum(block.resolution_gal / 60, SMALLEST_STEADY_GPM))
-        usable = (block.days_covered >= _LEAST_DAYS) & np.isfinite(steady)
-        for row, meter_id in enumerate(block.meter_id):
+        usable = (block.days_covered >= _LEAST_DAYS) & np.isfinite(steady + use)
+        for row, meter_id in enumerate(block.meter_id if logs else ()):
             log = (logs or {}).get(meter_id)
             if log is not None and log.measures == "pipe":
                 steady[row], floor[row] = log.steady_gpm, SMALLEST_STEADY_GPM
-                usable[row] = True
-        pairs = np.stack([np.where(steady >= floor, steady, 0.0), floor], axis=1)
+                usable[row] = np.isfinite(use[row])
+        rows = np.stack([np.where(steady >= floor, steady, 0.0), floor, use], axis=1)
         for name in set(block.customer_class):
             mine = usable & (np.array(block.customer_class) == name)
-            shown.setdefault(name, []).append(pairs[mine])
+            shown.setdefault(name, []).append(rows[mine])
     return {name: np.concatenate(parts) for name, parts in shown.items()}
 
 
@@ -109,70 +124,51 @@ def _passed(seen_gpm: Array, registered_gpm: Array, meter: NDArray[np.int64]) ->
 
 
 def learn_from(parts: Iterable[Mapping[str, Array]], priors: Priors) -> LearntPrior:
-    """Steady flow by class: how often and how large, given what each meter can register.
+    """Steady flow by class and use: how often and how large, given what meters can register.
 
     Parameters
     ----------
     parts : iterable of dict
-        From `steady_by_class`, taken in their order.
+        From `steady_by_class`, in any order and split: accounts are sorted first.
     priors : Priors
-        Class priors, worth `PRIOR_ACCOUNTS` accounts each.
+        Class priors (`steady_by_use`).
 
     Returns
     -------
     LearntPrior
-        Share of accounts, median and spread by class.
-
-    Notes
-    -----
-    A lognormal distribution of sizes and a share are found by expectation-maximization: a
-    steady flow that a meter shows counts as it is, an account that shows none counts as none or
-    as one below its own meter's start, by the odds of either. Sensitive meters so teach the
-    most.
+        Share of accounts, median and spread by class at its middle use, and powers of use.
     """
-    whole = list(parts)
-    learnt, seen = {}, {}
-    for name, prior in priors.by_class.items():
-        pairs = np.concatenate(
-            [np.zeros((0, 2)), *(part[name] for part in whole if name in part)]
-        )
-        learnt[name] = _learnt(prior.steady, pairs[:, 0], pairs[:, 1])
-        seen[name] = len(pairs)
-    return LearntPrior(learnt, seen)
+    whole, names = list(parts), list(priors.by_class)
+    found = [[part[name] for part in whole if name in part] for name in names]
+    rows = [np.concatenate([np.zeros((0, 3)), *f]) for f in found]
+    rows = [r[np.lexsort(r.T)] for r in rows]  # sums then never depend on who read which
+    middle_log = np.array([np.log(r[:, 2]).mean() if len(r) else 0.0 for r in rows])
+    kind = np.repeat(np.arange(len(names)), [len(r) for r in rows])
+    steady_gpm, floor_gpm, use = np.concatenate(rows).T
+    shown = Shown(kind, steady_gpm, floor_gpm, np.log(use) - middle_log[kind])
+    level = levels_learnt(_prior_levels([priors.by_class[n].steady for n in names]), shown)
+    size_factor = np.exp(Z90 * level.log_sd)
+    found_gpm = np.exp(level.centre_log)
+    return LearntPrior(
+        {
+            name: SteadyPrior(float(level.share[k]), float(found_gpm[k]), float(size_factor[k]))
+            for k, name in enumerate(names)
+        },
+        {name: len(rows[k]) for k, name in enumerate(names)},
+        {name: float(np.exp(middle_log[k])) for k, name in enumerate(names) if len(rows[k])},
+        level.size_power,
+        level.odds_power,
+    )
 
 
-def _learnt(prior: SteadyPrior, steady_gpm: Array, floor_gpm: Array) -> SteadyPrior:
-    """Share, median and spread of steady flow from flows shown (0 = none) above own floors."""
-    share, centre, log_sd = prior.share, float(np.log(prior.flow_gpm)), prior.log_sd
-    is_shown = steady_gpm > 0
-    log_flow = np.log(np.where(is_shown, steady_gpm, 1.0))
-    log_floor = np.log(floor_gpm)
-    weight = PRIOR_ACCOUNTS * prior.share
-    for _ in range(_ROUNDS):
-        z = (log_floor - centre) / log_sd
-        odds = np.where(
-            is_shown,
-            1.0,
-            unseen_odds(np.asarray(share), np.asarray(centre), np.asarray(log_sd), floor_gpm),
-        )
-        mills = np.exp(-0.5 * z**2) / np.sqrt(2 * np.pi) / np.maximum(ndtr(z), 1e-9)
-        mean = np.where(is_shown, log_flow, centre - log_sd * mills)
-        square = np.where(
-            is_shown,
-            log_flow**2,
-            mean**2 + log_sd**2 * np.maximum(1 - z * mills - mills**2, _LEAST_CUT_VARIANCE),
-        )
-        total = weight + odds.sum()
-        share = (PRIOR_ACCOUNTS * prior.share + odds.sum()) / (PRIOR_ACCOUNTS + len(odds))
-        new_centre = (weight * np.log(prior.flow_gpm) + (odds * mean).sum()) / total
-        spread = weight * (prior.log_sd**2 + (np.log(prior.flow_gpm) - new_centre) ** 2)
-        spread += (odds * (square - 2 * mean * new_centre + new_centre**2)).sum()
-        centre, log_sd = (
-            float(new_centre),
-            float(np.sqrt(max(spread / total, _LEAST_LOG_VARIANCE))),
-        )
-    factor = float(np.exp(Z90 * log_sd))
-    return SteadyPrior(float(np.clip(share, *_SHARE_RANGE)), float(np.exp(centre)), factor)
+def _prior_levels(steady: Sequence[SteadyPrior]) -> Levels:
+    return Levels(
+        np.array([s.share for s in steady]),
+        np.log([s.flow_gpm for s in steady]),
+        np.array([s.log_sd for s in steady]),
+        SIZE_POWER,
+        ODDS_POWER,
+    )
 
 
 def unseen_odds(share: Array, centre_log: Array, log_sd: Array, start_gpm: Array) -> Array:

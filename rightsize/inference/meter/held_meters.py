@@ -14,14 +14,15 @@ from scipy.special import ndtri
 from rightsize.contracts.profiles import ProfileBlock
 from rightsize.inference import sobol
 from rightsize.inference.meter.envelope import registered_bounds
-from rightsize.inference.meter.registered_table import (
+from rightsize.inference.meter.ground import (
     GROUND_ERROR_SD,
     GROUND_SPAN,
-    OWN_STATES,
-    TABLE_FLOW_GPM,
-    RegisteredTable,
+    OLD_SPAN,
+    ground_rows,
+    is_old,
     moved_meter,
 )
+from rightsize.inference.meter.registered_table import TABLE_FLOW_GPM, RegisteredTable
 from rightsize.inference.spread import Flow
 from rightsize.inference.water_use.priors import Z90
 from rightsize.meters.catalogue import Meter
@@ -51,6 +52,7 @@ class HeldMeters:
     meter_index: NDArray[np.int64]  # [A] row in the catalog
     is_own: NDArray[np.bool_]  # [A] the curve is not the catalog's
     curve_sd: Array  # [A]
+    is_old: NDArray[np.bool_]  # [A] the meter's age is known, and tells of wear
 
     def of(self, accounts: NDArray[np.int64]) -> HeldMeters:
         """The meters of some of the accounts."""
@@ -61,6 +63,7 @@ class HeldMeters:
             self.meter_index[accounts],
             self.is_own[accounts],
             self.curve_sd[accounts],
+            self.is_old[accounts],
         )
 
     @cached_property
@@ -122,16 +125,18 @@ class HeldMeters:
     ) -> tuple[Array, Array]:
         """Bounds [A, M] of what every meter would register, whatever flowed.
 
-        They hold for one curve. A meter of which nothing is known may start earlier or later
-        than the catalog's: the least is taken from the one, the most from the other, and both
-        are widened by what a curve may be out by.
+        They hold for one curve. A meter of which only its age is known may start earlier or
+        later than the catalog's: the least is taken from the one, the most from the other, and
+        both are widened by what a curve may be out by.
         """
         early, late = (
             tuple(
-                m if own else moved_meter(m, factor)
-                for m, own in zip(self.meters, self.is_own.tolist(), strict=True)
+                m if own else moved_meter(m, span[1] if old else span[0])
+                for m, own, old in zip(
+                    self.meters, self.is_own.tolist(), self.is_old.tolist(), strict=True
+                )
             )
-            for factor in GROUND_SPAN
+            for span in zip(GROUND_SPAN, OLD_SPAN, strict=True)
         )
         gal_per_year = observed.astype(np.float64)
         low, _ = registered_bounds(block, catalogue, gal_per_year, early)
@@ -146,6 +151,7 @@ def held_meters(
     table: RegisteredTable,
     told: PlacedCurves | None,
     own_rank: Array,
+    age_years: Array,
     *,
     seed: int,
 ) -> HeldMeters:
@@ -162,18 +168,21 @@ def held_meters(
     told : PlacedCurves or None
         Which accounts have a curve of their own, and which.
     own_rank : array [J, A]
-        Which of the meters of its entry each is, as uniform numbers.
+        Which of the meters of its entry and age each is, as uniform numbers.
+    age_years : array [A]
+        NaN where not known.
     seed : int
         An account's samples follow from it and the meter's id alone.
     """
     index = block.meter_index
-    row = index * OWN_STATES + np.minimum(own_rank * OWN_STATES, OWN_STATES - 1).astype(
-        np.int64
-    )
+    if told is not None:  # tests and stated wear tell what age would
+        age_years = np.where(told.index >= 0, np.nan, age_years)
+    first, states = ground_rows(index, age_years)
+    row = first + np.minimum(own_rank * states, states - 1).astype(np.int64)
     if told is None or not (told.index >= 0).any():
         meters = tuple(catalogue[k] for k in index.tolist())
         none = np.zeros(block.size)
-        return HeldMeters(meters, table, row, index, none > 0, none)
+        return HeldMeters(meters, table, row, index, none > 0, none, is_old(age_years))
     own = _own_table(told, table, row, block.meter_id, seed)
     variance = np.concatenate([_variance(told.curves.covariance), [0.0]])
     return HeldMeters(
@@ -183,6 +192,7 @@ def held_meters(
         index,
         told.index >= 0,
         np.sqrt(variance[told.index]),  # -1 takes the 0 at the end
+        is_old(age_years),
     )
 
 

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import cached_property, lru_cache
 from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import ndtri
 
 from rightsize.demand.bands import (
     BAND_CENTRES_GPM,
@@ -17,17 +16,10 @@ from rightsize.demand.bands import (
     BANDS_PER_DECADE,
     FIRST_EDGE_GPM,
 )
-from rightsize.inference.water_use.priors import Z90
 from rightsize.meters.arrays import meter_arrays
 from rightsize.meters.catalogue import Meter
-from rightsize.meters.curve import ratio_between, ratio_between_log
-from rightsize.meters.principles import principle_of
-from rightsize.meters.uncertainty.curve_samples import (
-    STATIC_CUT_SPAN,
-    curve_samples,
-    even_normal,
-)
-from rightsize.meters.uncertainty.knots import HIGHEST_RATIO
+from rightsize.meters.curve import ratio_between
+from rightsize.meters.uncertainty.curve_samples import curve_samples
 
 Array = NDArray[np.floating[Any]]
 _FINE: Final = 4  # [1] table steps per band in which registered flow is looked up
@@ -38,34 +30,6 @@ TABLE_FLOW_GPM: Final = FIRST_EDGE_GPM * 10.0 ** (
 )
 """Flows at which a `RegisteredTable` holds ratios [gpm]."""
 _TYPE_SHARE: Final = 0.5  # [1] of one meter's error, that of its make: our convention
-OWN_STATES: Final = 8  # [1] meters of one entry told apart in the ground: convention
-_GROUND_STREAM: Final = 31  # [1] apart from the samples of bought meters
-# How meters in the ground differ from the catalog's curve: in log flow (start and loss move
-# together) and in the ratio; what a type and size have in common, and what is one meter's own.
-# Set on simulated fleets 31 to 34 and 901 to 913 as they are, on 31 to 33 and 911 to 926 with
-# `ALL_WRONG` (tests/fleets), and on the set half of the recordings.
-GROUND_TYPE_SD: Final = 0.15  # [log]
-GROUND_OWN_SD: Final = 0.4  # [log]
-GROUND_KEPT: Final = 0.5  # [1] 1: loses as much on average as new, 0: as much in the middle
-GROUND_TYPE_ERROR_SD: Final = 0.002  # [1]
-GROUND_OWN_ERROR_SD: Final = 0.006  # [1]
-GROUND_LEAN: Final = (1.6, 0.6)  # [1] of that below and above: more have worn than gained
-
-_GROUND_SD: Final = float(np.hypot(GROUND_TYPE_SD, GROUND_OWN_SD))
-GROUND_SPAN: Final = (float(np.exp(-Z90 * _GROUND_SD)), float(np.exp(Z90 * _GROUND_SD)))
-"""Within which nine meters of ten in the ground move along the flow [1]."""
-GROUND_ERROR_SD: Final = float(
-    np.hypot(GROUND_TYPE_ERROR_SD, GROUND_LEAN[0] * GROUND_OWN_ERROR_SD)
-)
-
-
-@lru_cache(maxsize=512)
-def moved_meter(meter: Meter, factor: float) -> Meter:
-    """The meter when it starts, and climbs, at `factor` times the flow."""
-    points = tuple((flow * factor, ratio) for flow, ratio in meter.registration)
-    return replace(
-        meter, starting_gpm=meter.starting_gpm * factor, registration=points, compound=None
-    )
 
 
 @dataclass(frozen=True)
@@ -134,43 +98,9 @@ def registered_table(meters: tuple[Meter, ...], samples: int, seed: int) -> Regi
     another, within the permitted errors; a bought meter's own error averages out over a fleet.
     """
     curves = curve_samples(meters, TABLE_FLOW_GPM, samples, np.random.default_rng(seed))
-    return _table(
+    return table_of(
         meters, _told(meters, curves.ratio, curves.start_gpm, _TYPE_SHARE), curves.start_gpm
     )
-
-
-@lru_cache(maxsize=4)
-def ground_table(meters: tuple[Meter, ...], samples: int, seed: int) -> RegisteredTable:
-    """Samples of curves of meters in the ground, `OWN_STATES` rows a meter of the catalog.
-
-    Row `m * OWN_STATES + k` of sample j is a meter of entry m: what its type and size have in
-    common is the j-th state, what is its own the k-th. Nothing is known of its age or make: it
-    may be better or worse than the catalog's, and loses somewhat more on average.
-    """
-    rng = np.random.default_rng([seed, _GROUND_STREAM])
-    every = tuple(m for m in meters for _ in range(OWN_STATES))
-    shape = (samples, len(meters), OWN_STATES)
-    shared = [even_normal(rng, (samples, len(meters), 1)) for _ in range(2)]
-    rank = (np.arange(OWN_STATES) + 0.5) / OWN_STATES
-    own = [np.broadcast_to(ndtri(rng.permutation(rank)), shape) for _ in range(2)]
-    power = np.array([principle_of(m.meter_type).loss_power for m in meters])[None, :, None]
-    kept = -GROUND_KEPT * power * (GROUND_TYPE_SD**2 + GROUND_OWN_SD**2) / 2
-    stretch = np.exp(kept + GROUND_TYPE_SD * shared[0] + GROUND_OWN_SD * own[0])
-    leaning = own[1] * np.where(own[1] < 0, *GROUND_LEAN)
-    error = GROUND_TYPE_ERROR_SD * shared[1] + GROUND_OWN_ERROR_SD * leaning
-    ratio = np.empty((samples, len(every), len(TABLE_FLOW_GPM)), dtype=np.float32)
-    start = np.empty((samples, len(every)))
-    ln_gpm = np.log(TABLE_FLOW_GPM)
-    for row, meter in enumerate(every):
-        at = np.log(stretch[:, row // OWN_STATES, row % OWN_STATES])
-        e = error[:, row // OWN_STATES, row % OWN_STATES]
-        lower = ratio_between_log(ln_gpm[None] - at[:, None], meter.registration)
-        ratio[:, row] = np.clip(lower * (1 + e[:, None]), 0, HIGHEST_RATIO)
-        static = not principle_of(meter.meter_type).has_moving_part
-        low = meter.starting_gpm / STATIC_CUT_SPAN if static else 0.0
-        top = meter.starting_gpm if static else np.inf
-        start[:, row] = np.clip(meter.starting_gpm * np.exp(at), low, top)
-    return _table(every, ratio, start)
 
 
 def _told(meters: tuple[Meter, ...], drawn: Array, start_gpm: Array, share: float) -> Array:
@@ -183,7 +113,8 @@ def _told(meters: tuple[Meter, ...], drawn: Array, start_gpm: Array, share: floa
     return np.asarray(np.where(moved, drawn, shifted))
 
 
-def _table(meters: tuple[Meter, ...], ratio: Array, start_gpm: Array) -> RegisteredTable:
+def table_of(meters: tuple[Meter, ...], ratio: Array, start_gpm: Array) -> RegisteredTable:
+    """A table of drawn ratios [J, M, table] and starts [J, M] of meters of the catalog [M]."""
     plain = np.array([ratio_between(TABLE_FLOW_GPM, m.registration) for m in meters])
     return RegisteredTable(
         ratio.astype(np.float32),

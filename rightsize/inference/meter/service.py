@@ -39,10 +39,13 @@ class ServiceRecord:
 
     line_in: Array  # [A]
     spare_head_psi: Array  # [A] head that the meter may lose with fixtures still served
+    meter_age_years: Array  # [A] of the installed meter
 
     def rows(self, rows: slice) -> ServiceRecord:
         """Those of some accounts."""
-        return ServiceRecord(self.line_in[rows], self.spare_head_psi[rows])
+        return ServiceRecord(
+            self.line_in[rows], self.spare_head_psi[rows], self.meter_age_years[rows]
+        )
 
 
 def line_loss_psi(

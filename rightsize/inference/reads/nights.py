@@ -29,6 +29,9 @@ _MEAN_OVER_LEAST: Final = 0.6  # [sd] the mean of a night lies so far above its 
 _LEAST_DRAWN: Final = 1e-3  # [1] of the night flow, never counted as steady: convention
 _LEAST_ABOVE: Final = 0.1  # [1] of the mean flow, that lies above the steady flow
 _LEAST_HOURLY: Final = 0.05  # [1] of the mean square of hours, left as their own variance
+_LEAST_USE: Final = 0.1  # [1] of the mean flow, that is use: convention
+LEAST_USE_GPM: Final = 1e-3  # [gpm] 1.4 gallons a day: convention
+MINUTES_PER_DAY: Final = 1440.0  # [min]: definition
 _TINY_GPM2: Final = 1e-6  # [gpm2] so that a variance has a logarithm: convention
 
 
@@ -70,6 +73,15 @@ def quantile_of_nights(count: Array, zero_count: Array, quantile: float) -> Arra
     share = np.clip(1 - (below[rows, band] - wanted) / inside, 0, 1)
     flow = BAND_EDGES_GPM[band] * (BAND_EDGES_GPM[band + 1] / BAND_EDGES_GPM[band]) ** share
     return np.where((wanted > zero_count) & (total > 0), flow, 0.0)
+
+
+def use_gpm(block: ProfileBlock) -> Array:
+    """Mean registered flow above the lowest nights' [gpm, A]; NaN where nothing registered."""
+    minutes = np.maximum(block.days_covered, 1e-9) * MINUTES_PER_DAY
+    mean = block.registered_gal / minutes
+    low = night_quantile(block, _LOW_NIGHTS)
+    use = np.maximum(mean - low, np.maximum(_LEAST_USE * mean, LEAST_USE_GPM))
+    return np.where(block.registered_gal > 0, use, np.nan)
 
 
 def steady_seen(

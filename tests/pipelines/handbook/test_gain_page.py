@@ -13,7 +13,7 @@ from rightsize.verify.leaks.persistence import LEAST_POOLED
 from rightsize.verify.panel import MONTHS
 from rightsize.verify.power import cases_needed
 from rightsize.verify.realised import CONTROLS
-from tests.fleets.gain_power import PAGE, SCATTERS, WEEKS_AFTER, figures, tables
+from tests.unit.verify.gain_power import PAGE, SCATTERS, WEEKS_AFTER, figures, tables
 
 TEXT = PAGE.read_text(encoding="utf-8")
 NUMBER = re.compile(r"(?<![\w.])-?[\d,]+(?:\.\d+)?")

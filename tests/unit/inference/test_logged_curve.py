@@ -14,7 +14,7 @@ from rightsize.flow_logs.shown import LogShown, shown
 from rightsize.inference.infer import infer
 from rightsize.inference.logs.from_logs import Logs
 from rightsize.inference.logs.logged_curve import rank_given_log
-from rightsize.inference.meter.registered_table import OWN_STATES, ground_table, moved_meter
+from rightsize.inference.meter.ground import ground_rows, ground_table, moved_meter
 from rightsize.meters.curve import registration_ratio
 from tests.fleets import reduce
 from tests.fleets.catalogue import METERS
@@ -47,8 +47,9 @@ def log_beside(meter, *, level: float = 1.0, measures: str = "pipe") -> LogShown
 
 def start_gpm(rank: np.ndarray) -> np.ndarray:
     """Starting flow of the meter that each sample draws."""
-    state = np.minimum((rank * OWN_STATES).astype(int), OWN_STATES - 1)
-    return TABLE.start_gpm[np.arange(SAMPLES), ENTRY * OWN_STATES + state]
+    first, states = ground_rows(np.array([ENTRY]), np.array([np.nan]))
+    state = np.minimum((rank * states).astype(int), states - 1)
+    return TABLE.start_gpm[np.arange(SAMPLES), first + state]
 
 
 @pytest.mark.parametrize("factor", [0.6, 1.7], ids=["starts early", "starts late"])
@@ -56,7 +57,7 @@ def start_gpm(rank: np.ndarray) -> np.ndarray:
 def test_a_planted_curve_is_found_both_ways_whatever_the_sensors_level(factor, level) -> None:
     """PLANTED: a meter that starts, and climbs, at another flow than the catalog's."""
     rank = rank_given_log(
-        EVEN, log_beside(moved_meter(METER, factor), level=level), TABLE, ENTRY
+        EVEN, log_beside(moved_meter(METER, factor), level=level), TABLE, ENTRY, np.nan
     )
     before, after = (np.log(start_gpm(r) / METER.starting_gpm) for r in (EVEN, rank))
     assert abs(np.median(before)) < 0.3 * abs(np.log(factor))
@@ -68,7 +69,11 @@ def test_a_sensors_level_alone_moves_no_curve() -> None:
     """LAW: what all flows have in common is left to the level."""
     low, high = (
         np.mean(
-            np.log(start_gpm(rank_given_log(EVEN, log_beside(METER, level=x), TABLE, ENTRY)))
+            np.log(
+                start_gpm(
+                    rank_given_log(EVEN, log_beside(METER, level=x), TABLE, ENTRY, np.nan)
+                )
+            )
         )
         for x in (0.97, 1.03)
     )
@@ -79,7 +84,7 @@ def test_a_log_without_shape_leaves_the_draw_as_it_was() -> None:
     log = log_beside(METER)
     one = np.isclose(log.interval_gpm, np.median(log.interval_gpm), rtol=0.05)
     flat = replace(log, **{n: getattr(log, n)[one] for n in FIELDS})
-    np.testing.assert_array_equal(rank_given_log(EVEN, flat, TABLE, ENTRY), EVEN)
+    np.testing.assert_array_equal(rank_given_log(EVEN, flat, TABLE, ENTRY, np.nan), EVEN)
 
 
 FIELDS = ("start_s", "interval_gpm", "share", "day")
@@ -88,7 +93,7 @@ FIELDS = ("start_s", "interval_gpm", "share", "day")
 def test_a_coarse_register_says_little() -> None:
     log = log_beside(moved_meter(METER, 1.7))
     coarse = replace(log, resolution_gal=1e6)
-    rank = rank_given_log(EVEN, coarse, TABLE, ENTRY)
+    rank = rank_given_log(EVEN, coarse, TABLE, ENTRY, np.nan)
     assert kstest(rank, "uniform").statistic < 0.15
 
 
@@ -101,7 +106,7 @@ def test_truths_of_the_samples_own_kind_lie_inside_their_ranges() -> None:
             moved_meter(METER, factor), level=np.exp(0.012 * rng.standard_normal())
         )
         low, high = np.quantile(
-            start_gpm(rank_given_log(EVEN, log, TABLE, ENTRY)), [0.05, 0.95]
+            start_gpm(rank_given_log(EVEN, log, TABLE, ENTRY, np.nan)), [0.05, 0.95]
         )
         inside.append(low * 0.93 <= factor * METER.starting_gpm <= high * 1.07)
     assert np.mean(inside) >= 0.8

@@ -1,6 +1,6 @@
 """What can be seen of a gain so many weeks after a change-out: the handbook's figures.
 
-    python -m tests.fleets.gain_power
+    python -m tests.unit.verify.gain_power
 
 Fleets are simulated (`tests/unit/verify/fleets.py`): season, drought by class, trends that
 drift apart, scatter from week to week. Nothing was changed in them, so what is found is false;
@@ -21,7 +21,7 @@ from rightsize.verify.power import FALSE_ALARM_SHARE, POWER_SHARE, cases_needed
 from rightsize.verify.realised import realised
 from tests.unit.verify.fleets import fleet
 
-PAGE: Final = Path(__file__).parents[2] / "rightsize" / "handbook" / "did_the_gain_come.md"
+PAGE: Final = Path(__file__).parents[3] / "rightsize" / "handbook" / "did_the_gain_come.md"
 WEEKS_AFTER: Final = (4, 8, 13, 26)
 SCATTERS: Final = {
     "steady (4 % from week to week)": 0.04,
