@@ -43,9 +43,9 @@ def peak_10s(flow: Flow, span_s: int) -> float:
     rank = max(int(PEAK_EXCEEDED_SHARE * span_s) // PEAK_WINDOW_S, 1)
     looked_at = 40 * rank
     while looked_at < len(flow.gpm):
-        floor_gpm = np.partition(flow.gpm, -looked_at)[-looked_at]
-        peak = _ranked(*_windows(flow, np.flatnonzero(flow.gpm >= floor_gpm)), rank)
-        if peak is not None and peak >= floor_gpm:
+        floor = np.partition(flow.steps, -looked_at)[-looked_at]
+        peak = _ranked(*_windows(flow, np.flatnonzero(flow.steps >= floor)), rank)
+        if peak is not None and peak >= floor / STEPS_PER_GPM:
             return peak
         looked_at *= 8
     return _ranked(*_windows(flow, np.arange(len(flow.gpm))), rank) or 0.0
@@ -79,17 +79,20 @@ def registered_by_month(
     -----
     Flow is sorted into bins 0.6 % wide, each represented by its own mean flow.
     """
+    is_on = flow.gpm > 0
+    seconds, start_s = flow.seconds[is_on].astype(np.float64), flow.edge_s[:-1][is_on]
     bins = _bin_of_step()
-    step = np.minimum(flow.gpm * STEPS_PER_GPM, len(bins) - 1).astype(np.int32)
-    place = bins[step]
-    seconds = flow.seconds.astype(np.float64)
-    volume = flow.gpm * seconds / 60
-    first = [*np.searchsorted(flow.edge_s, calendar.month_start_s).tolist(), len(flow.gpm)]
+    place = bins[np.minimum(flow.steps[is_on], len(bins) - 1)].astype(np.intp)
+    volume = flow.gpm[is_on] * seconds / 60
+    first = [*np.searchsorted(start_s, calendar.month_start_s).tolist(), len(place)]
     months = [slice(a, b) for a, b in itertools.pairwise(first)]  # each month starts at an edge
     gal = np.stack([np.bincount(place[m], volume[m], BIN_COUNT) for m in months])
     time_s = np.bincount(place, seconds, BIN_COUNT)
+    time_s[0] += calendar.span_s - seconds.sum()  # nothing drawn
     mean_gpm = 60 * gal.sum(axis=0) / np.maximum(time_s, 1e-9)
-    ratio = registration_matrix(meters, mean_gpm)
+    ratio = np.zeros((len(meters), BIN_COUNT))
+    used = np.flatnonzero(time_s)
+    ratio[:, used] = registration_matrix(meters, mean_gpm[used])
     # einsum, not matmul: small, the same on any number of threads, and it never waits for one
     return gal.sum(axis=1), np.einsum("tb,mb->tm", gal, ratio)
 
