@@ -58,9 +58,17 @@ class Flow:
         """`gpm` in whole steps [n]."""
         return np.rint(self.gpm * STEPS_PER_GPM).astype(np.int32)
 
+    @cached_property
+    def gpm_s(self) -> Array:
+        """Volume of each piece [n] in gpm times seconds: 1/60 gal."""
+        return self.gpm * self.seconds
+
     def gal_at(self, second: Ints, passed_gpm: Array | None = None) -> Array:
         """Volume from the start to each instant [gal], of `passed_gpm` where given."""
-        total = self._total_gal if passed_gpm is None else self._running_gal(passed_gpm)
+        if passed_gpm is None:
+            total = self._total_gal
+        else:
+            total = self._running_gal(passed_gpm * self.seconds)
         return np.interp(second, self._edge_s, total)
 
     @cached_property
@@ -69,11 +77,11 @@ class Flow:
 
     @cached_property
     def _total_gal(self) -> Array:
-        return self._running_gal(self.gpm)
+        return self._running_gal(self.gpm_s)
 
-    def _running_gal(self, gpm: Array) -> Array:
+    def _running_gal(self, gpm_s: Array) -> Array:
         total = np.zeros(len(self.edge_s))
-        np.cumsum(gpm * self.seconds, out=total[1:])
+        np.cumsum(gpm_s, out=total[1:])
         total /= 60
         return total
 
@@ -90,31 +98,34 @@ def flow_of(
 
 def added_up(parts: list[Pulses], calendar: Calendar) -> Flow:
     """All pulses as one flow, with an edge at every local midnight too."""
-    start = np.concatenate([p.start_s for p in parts])
-    end = np.minimum(np.concatenate([p.end_s for p in parts]), calendar.span_s)
-    steps = np.concatenate([p.steps for p in parts])
     midnight = np.append(calendar.day_start_s, calendar.span_s)
-    second = np.concatenate([start, end, midnight])
-    change = np.concatenate([steps, -steps, np.zeros_like(midnight)])
-    edge, level = _levels(second, change)
+    edge, level = _levels(parts, midnight)
     is_last = np.append(edge[1:] != edge[:-1], True)  # of the changes in one second
     lasts = np.flatnonzero(is_last)
     return Flow(edge[lasts], level[lasts[:-1]] / STEPS_PER_GPM)
 
 
-def _levels(second: Ints, change: Ints) -> tuple[Ints, Ints]:
+def _levels(parts: list[Pulses], midnight: Ints) -> tuple[Ints, Ints]:
     """Seconds in order and the level after each change, by sorting both in one word.
 
     Changes in one second may come in any order: their sum is exact.
     """
-    word = second << LEVEL_BITS
-    word += change
+    word = np.empty(2 * sum(len(p.steps) for p in parts) + len(midnight), np.int64)
+    word[-len(midnight) :] = midnight << LEVEL_BITS
+    at = 0
+    for pulses in parts:
+        end_s = np.minimum(pulses.end_s, midnight[-1])
+        for second, change in ((pulses.start_s, np.add), (end_s, np.subtract)):
+            of_part = word[at : at + len(second)]
+            np.left_shift(second, LEVEL_BITS, out=of_part)
+            change(of_part, pulses.steps, out=of_part)
+            at += len(second)
     word += NO_CHANGE
     word.sort()
-    change = word & ((1 << LEVEL_BITS) - 1)
-    change -= NO_CHANGE
+    level = word & ((1 << LEVEL_BITS) - 1)
+    level -= NO_CHANGE
     word >>= LEVEL_BITS
-    return word, np.cumsum(change, out=change)
+    return word, np.cumsum(level, out=level)
 
 
 def _drawn(draw: Draw, calendar: Calendar, rng: np.random.Generator) -> Pulses:
