@@ -43,11 +43,11 @@ class _LakeFile:
     def __init__(self, path: Path, time: str) -> None:
         self._path, self._time = path, time
         self._numbers: dict[str, int] = {}
-        self.row_count = 0
+        self.row_count = pq.read_metadata(path).num_rows
+        self._kept: list[tuple[Meters, Times]] = []
 
     def doubtful(self) -> NDArray[np.bool_]:
         """The meters whose reads do not lie together, or not in order of time."""
-        self.row_count = 0
         runs, disordered = np.zeros(0, np.int64), np.zeros(0, np.bool_)
         last_meter, last_us = -1, 0
         for meter, us in self._groups():
@@ -58,7 +58,6 @@ class _LakeFile:
             runs += np.bincount(meter[begins], minlength=len(runs))
             disordered[meter[is_back & ~begins]] = True
             last_meter, last_us = int(meter[-1]), int(us[-1])
-            self.row_count += len(meter)
         return disordered | (runs > 1)
 
     def of(self, chosen: NDArray[np.bool_]) -> tuple[Meters, Times]:
@@ -68,6 +67,15 @@ class _LakeFile:
         return np.concatenate(meter), np.concatenate(us)
 
     def _groups(self) -> Iterator[tuple[Meters, Times]]:
+        """Read once where they fit into memory, otherwise each time."""
+        if self._kept:
+            return iter(self._kept)
+        if self.row_count > MOST_AT_ONCE:
+            return self._read()
+        self._kept = list(self._read())
+        return iter(self._kept)
+
+    def _read(self) -> Iterator[tuple[Meters, Times]]:
         words = LakeWords(self._path, "meter_id", self._number)
         with pq.ParquetFile(self._path, read_dictionary=["meter_id"]) as file:
             for group in range(file.num_row_groups):
