@@ -7,6 +7,7 @@ flow returns to zero when its last draw ends.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Final
 
 import numpy as np
@@ -20,6 +21,8 @@ Ints = NDArray[np.int64]
 
 STEPS_PER_GPM: Final = 1024
 SHORTEST_S: Final = 2
+LEVEL_BITS: Final = 32  # of a change of flow, in steps, beside its second in one word
+NO_CHANGE: Final = 1 << (LEVEL_BITS - 1)  # a word holds no sign: what stands for no change
 
 
 @dataclass(frozen=True)
@@ -34,7 +37,8 @@ class Pulses:
     def of(cls, start_s: Ints, seconds: Array, gpm: Array) -> Pulses:
         """Pulses of these starts, durations [s] and intensities [gpm]."""
         lasting = np.maximum(np.rint(seconds), SHORTEST_S).astype(np.int64)
-        return cls(start_s, start_s + lasting, np.rint(gpm * STEPS_PER_GPM).astype(np.int64))
+        lasting += start_s
+        return cls(start_s, lasting, np.rint(gpm * STEPS_PER_GPM).astype(np.int64))
 
 
 @dataclass(frozen=True)
@@ -44,16 +48,42 @@ class Flow:
     edge_s: Ints  # [n + 1]
     gpm: Array  # [n]
 
-    @property
+    @cached_property
     def seconds(self) -> Ints:
-        """Length of each piece."""
+        """Length of each piece [n]."""
         return np.diff(self.edge_s)
+
+    @cached_property
+    def steps(self) -> NDArray[np.int32]:
+        """`gpm` in whole steps [n]."""
+        return np.rint(self.gpm * STEPS_PER_GPM).astype(np.int32)
+
+    @cached_property
+    def gpm_s(self) -> Array:
+        """Volume of each piece [n] in gpm times seconds: 1/60 gal."""
+        return self.gpm * self.seconds
 
     def gal_at(self, second: Ints, passed_gpm: Array | None = None) -> Array:
         """Volume from the start to each instant [gal], of `passed_gpm` where given."""
-        gpm = self.gpm if passed_gpm is None else passed_gpm
-        total = np.concatenate([[0.0], np.cumsum(gpm * self.seconds)]) / 60
-        return np.interp(second, self.edge_s, total)
+        if passed_gpm is None:
+            total = self._total_gal
+        else:
+            total = self._running_gal(passed_gpm * self.seconds)
+        return np.interp(second, self._edge_s, total)
+
+    @cached_property
+    def _edge_s(self) -> Array:
+        return self.edge_s.astype(np.float64)  # as np.interp takes it
+
+    @cached_property
+    def _total_gal(self) -> Array:
+        return self._running_gal(self.gpm_s)
+
+    def _running_gal(self, gpm_s: Array) -> Array:
+        total = np.zeros(len(self.edge_s))
+        np.cumsum(gpm_s, out=total[1:])
+        total /= 60
+        return total
 
 
 def flow_of(
@@ -68,25 +98,34 @@ def flow_of(
 
 def added_up(parts: list[Pulses], calendar: Calendar) -> Flow:
     """All pulses as one flow, with an edge at every local midnight too."""
-    start = np.concatenate([p.start_s for p in parts])
-    end = np.minimum(np.concatenate([p.end_s for p in parts]), calendar.span_s)
-    steps = np.concatenate([p.steps for p in parts])
     midnight = np.append(calendar.day_start_s, calendar.span_s)
-    second = np.concatenate([start, end, midnight])
-    change = np.concatenate([steps, -steps, np.zeros_like(midnight)])
-    order = _order(second)
-    edge = second[order]
-    level = np.cumsum(change[order])
-    lasts = np.flatnonzero(np.diff(edge))  # of changes in one second only the last one stays
-    return Flow(np.append(edge[lasts], edge[-1]), level[lasts] / STEPS_PER_GPM)
+    edge, level = _levels(parts, midnight)
+    is_last = np.append(edge[1:] != edge[:-1], True)  # of the changes in one second
+    lasts = np.flatnonzero(is_last)
+    return Flow(edge[lasts], level[lasts[:-1]] / STEPS_PER_GPM)
 
 
-def _order(second: Ints) -> Ints:
-    """Stable order of small whole numbers, by sorting number and place in one word."""
-    place_bits = len(second).bit_length()
-    word = (second << place_bits) | np.arange(len(second))
+def _levels(parts: list[Pulses], midnight: Ints) -> tuple[Ints, Ints]:
+    """Seconds in order and the level after each change, by sorting both in one word.
+
+    Changes in one second may come in any order: their sum is exact.
+    """
+    word = np.empty(2 * sum(len(p.steps) for p in parts) + len(midnight), np.int64)
+    word[-len(midnight) :] = midnight << LEVEL_BITS
+    at = 0
+    for pulses in parts:
+        end_s = np.minimum(pulses.end_s, midnight[-1])
+        for second, change in ((pulses.start_s, np.add), (end_s, np.subtract)):
+            of_part = word[at : at + len(second)]
+            np.left_shift(second, LEVEL_BITS, out=of_part)
+            change(of_part, pulses.steps, out=of_part)
+            at += len(second)
+    word += NO_CHANGE
     word.sort()
-    return word & ((1 << place_bits) - 1)
+    level = word & ((1 << LEVEL_BITS) - 1)
+    level -= NO_CHANGE
+    word >>= LEVEL_BITS
+    return word, np.cumsum(level, out=level)
 
 
 def _drawn(draw: Draw, calendar: Calendar, rng: np.random.Generator) -> Pulses:
@@ -126,8 +165,7 @@ def _steady(base: Base, calendar: Calendar, rng: np.random.Generator) -> Pulses:
 
 def pulses_of(flow: Flow) -> Pulses:
     """The pieces of a flow as pulses, to be added up with others."""
-    steps = np.rint(flow.gpm * STEPS_PER_GPM).astype(np.int64)
-    return Pulses(flow.edge_s[:-1], flow.edge_s[1:], steps)
+    return Pulses(flow.edge_s[:-1], flow.edge_s[1:], flow.steps.astype(np.int64))
 
 
 def without(flow: Flow, from_s: int, to_s: int) -> Flow:
@@ -148,6 +186,9 @@ def _wander(count: int, cv: float, rng: np.random.Generator) -> Array:
 
 def _log_normal(mean: float, cv: float, count: int, rng: np.random.Generator) -> Array:
     spread = np.sqrt(np.log1p(cv**2))
-    drawn = mean * np.exp(spread * rng.standard_normal(count) - spread**2 / 2)
-    volumes: Array = np.minimum(drawn, mean * (1 + 4 * cv))
-    return volumes
+    drawn: Array = rng.standard_normal(count)
+    drawn *= spread  # in place: a site has millions of draws
+    drawn -= spread**2 / 2
+    np.exp(drawn, out=drawn)
+    drawn *= mean
+    return np.minimum(drawn, mean * (1 + 4 * cv), out=drawn)

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipelines.demo.calendar import Calendar
-from pipelines.demo.flows import Flow
+from pipelines.demo.flows import STEPS_PER_GPM, Flow
 from rightsize.meters.catalogue import Meter
 from rightsize.meters.curve import registration_ratio
 
@@ -67,7 +67,7 @@ CORRECTION: Final = 1000
 def readings(flow: Flow, service: Service, calendar: Calendar, step_min: int) -> Ints:
     """Steps on the dial at each border of the span's intervals [intervals + 1]."""
     border_s = 60 * step_min * np.arange(calendar.span_s // (60 * step_min) + 1)
-    passed = flow.gpm * registration_ratio(flow.gpm, service.meter)
+    passed = flow.gpm * _ratio(flow, service.meter)
     if service.lost_share:
         passed = passed * (1 - service.lost_share)
     at = np.clip(border_s, service.from_s, _last_s(service, calendar))
@@ -79,6 +79,16 @@ def readings(flow: Flow, service: Service, calendar: Calendar, step_min: int) ->
     gal = gal - gal[0]
     steps = np.floor(gal / service.step_gal + 1e-9)
     return service.first_reading + np.asarray(steps, dtype=np.int64)
+
+
+def _ratio(flow: Flow, meter: Meter) -> NDArray[np.float64]:
+    """Registration of each piece of a flow: looked up by level, which are far fewer."""
+    is_level = np.zeros(int(flow.steps.max()) + 1, dtype=bool)
+    is_level[flow.steps] = True
+    level = np.flatnonzero(is_level)
+    ratio = np.zeros(len(is_level))
+    ratio[level] = registration_ratio(level / STEPS_PER_GPM, meter)
+    return ratio[flow.steps]
 
 
 def _last_s(service: Service, calendar: Calendar) -> int:

@@ -7,7 +7,8 @@ shared with it.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Final
+from functools import cache
+from typing import Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -187,26 +188,50 @@ def repair_usd(
     changed = np.zeros(len(meters))
     if not limits.count_leak_repair:
         return changed
-    runs = [
-        1.0,
-        limits.leak_runs_after_3_months_share,
-        limits.leak_runs_after_12_months_share,
-        limits.leak_runs_after_36_months_share,
-    ]
-    at_month = [float(np.interp(t, (0, 3, 12, 36), runs)) for t in range(37)]
     for k, meter in enumerate(meters):
-        left, credit, worth = 0.0, 0.0, 0.0
-        for year in range(round(meter.life_years)):
-            discount = (1 + tariff.discount_rate_pct / 100) ** -(year + 1)
-            worth += discount
-            for month in range(12 * year, 12 * year + 12):
-                now, then = at_month[min(month, 36)], at_month[min(month + 1, 36)]
-                left += discount * (now + then) / 2 / 12
-                billed = min((month + 0.5) / 12, tariff.leak_adjustment_months / 12)
-                credit += discount * (now - then) * billed * tariff.leak_adjustment_share
+        left, credit, worth = _leak_left(round(meter.life_years), _Leak.of(tariff, limits))
         saved = tariff.avoided_water_usd_per_kgal * gal[k] / 1000
         changed[k] = (saved - bill_usd[k]) * (1 - left / worth) - bill_usd[k] * credit / worth
     return changed
+
+
+class _Leak(NamedTuple):
+    """What the settings say of a leak that a new meter shows."""
+
+    after_3_months_share: float
+    after_12_months_share: float
+    after_36_months_share: float
+    discount_rate_pct: float
+    adjustment_months: float
+    adjustment_share: float
+
+    @classmethod
+    def of(cls, tariff: Tariff, limits: Thresholds) -> _Leak:
+        return cls(
+            limits.leak_runs_after_3_months_share,
+            limits.leak_runs_after_12_months_share,
+            limits.leak_runs_after_36_months_share,
+            tariff.discount_rate_pct,
+            tariff.leak_adjustment_months,
+            tariff.leak_adjustment_share,
+        )
+
+
+@cache
+def _leak_left(years: int, leak: _Leak) -> tuple[float, float, float]:
+    """Over a meter's life as present value, in years: leak that runs, credit, and all of it."""
+    runs = (1.0, *leak[:3])
+    at_month = [float(np.interp(t, (0, 3, 12, 36), runs)) for t in range(37)]
+    left, credit, worth = 0.0, 0.0, 0.0
+    for year in range(years):
+        discount = (1 + leak.discount_rate_pct / 100) ** -(year + 1)
+        worth += discount
+        for month in range(12 * year, 12 * year + 12):
+            now, then = at_month[min(month, 36)], at_month[min(month + 1, 36)]
+            left += discount * (now + then) / 2 / 12
+            billed = min((month + 0.5) / 12, leak.adjustment_months / 12)
+            credit += discount * (now - then) * billed * leak.adjustment_share
+    return left, credit, worth
 
 
 def wear_usd(

@@ -43,9 +43,9 @@ def peak_10s(flow: Flow, span_s: int) -> float:
     rank = max(int(PEAK_EXCEEDED_SHARE * span_s) // PEAK_WINDOW_S, 1)
     looked_at = 40 * rank
     while looked_at < len(flow.gpm):
-        floor_gpm = np.partition(flow.gpm, -looked_at)[-looked_at]
-        peak = _ranked(*_windows(flow, np.flatnonzero(flow.gpm >= floor_gpm)), rank)
-        if peak is not None and peak >= floor_gpm:
+        floor = np.partition(flow.steps, -looked_at)[-looked_at]
+        peak = _ranked(*_windows(flow, np.flatnonzero(flow.steps >= floor)), rank)
+        if peak is not None and peak >= floor / STEPS_PER_GPM:
             return peak
         looked_at *= 8
     return _ranked(*_windows(flow, np.arange(len(flow.gpm))), rank) or 0.0
@@ -65,6 +65,11 @@ def _windows(flow: Flow, pieces: NDArray[np.int64]) -> tuple[Array, Array]:
 
 def _ranked(gpm: Array, count: Array, rank: int) -> float | None:
     """The flow of the window that is `rank`-th from the top."""
+    counted = count > 0
+    gpm, count = gpm[counted], count[counted]
+    if len(gpm) > rank:  # the highest `rank` of them are enough
+        highest = gpm >= np.partition(gpm, -rank)[-rank]
+        gpm, count = gpm[highest], count[highest]
     order = np.argsort(-gpm, kind="stable")
     place = int(np.searchsorted(np.cumsum(count[order]), rank))
     return float(gpm[order[place]]) if place < len(order) else None
@@ -79,17 +84,20 @@ def registered_by_month(
     -----
     Flow is sorted into bins 0.6 % wide, each represented by its own mean flow.
     """
-    bins = _bin_of_step()
-    step = np.minimum(flow.gpm * STEPS_PER_GPM, len(bins) - 1).astype(np.int32)
-    place = bins[step]
-    seconds = flow.seconds.astype(np.float64)
-    volume = flow.gpm * seconds / 60
-    first = [*np.searchsorted(flow.edge_s, calendar.month_start_s).tolist(), len(flow.gpm)]
+    is_on = flow.steps > 0
+    on = slice(None) if is_on.all() else is_on
+    seconds, start_s = flow.seconds[on].astype(np.float64), flow.edge_s[:-1][on]
+    place = np.take(_bin_of_step(), flow.steps[on], mode="clip").astype(np.intp)
+    volume = flow.gpm_s[on] / 60
+    first = [*np.searchsorted(start_s, calendar.month_start_s).tolist(), len(place)]
     months = [slice(a, b) for a, b in itertools.pairwise(first)]  # each month starts at an edge
     gal = np.stack([np.bincount(place[m], volume[m], BIN_COUNT) for m in months])
     time_s = np.bincount(place, seconds, BIN_COUNT)
+    time_s[0] += calendar.span_s - seconds.sum()  # nothing drawn
     mean_gpm = 60 * gal.sum(axis=0) / np.maximum(time_s, 1e-9)
-    ratio = registration_matrix(meters, mean_gpm)
+    ratio = np.zeros((len(meters), BIN_COUNT))
+    used = np.flatnonzero(time_s)
+    ratio[:, used] = registration_matrix(meters, mean_gpm[used])
     # einsum, not matmul: small, the same on any number of threads, and it never waits for one
     return gal.sum(axis=1), np.einsum("tb,mb->tm", gal, ratio)
 
@@ -99,10 +107,12 @@ def steady_flow(flow: Flow, *, below_gpm: float) -> Flow:
 
     Pieces end at midnight, so that each belongs to a day.
     """
-    day = flow.edge_s[:-1] // 86_400
-    first = np.flatnonzero(np.diff(day, prepend=-1))
-    least = np.repeat(np.minimum.reduceat(flow.gpm, first), np.diff([*first, len(day)]))
-    is_steady = (flow.gpm <= least) & (flow.gpm < below_gpm)
+    start_s = flow.edge_s[:-1]
+    day_s = np.arange(0, start_s[-1] + 1, 86_400)
+    first = np.unique(np.searchsorted(start_s, day_s))
+    pieces = np.diff([*first, len(start_s)])
+    least = np.repeat(np.minimum.reduceat(flow.steps, first), pieces)
+    is_steady = (flow.steps <= least) & (flow.gpm < below_gpm)
     return Flow(flow.edge_s, np.where(is_steady, flow.gpm, 0.0))
 
 

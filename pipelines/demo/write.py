@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import ctypes
 import os
 import shutil
 from concurrent.futures import ProcessPoolExecutor
+from contextlib import suppress
 from dataclasses import dataclass
 from multiprocessing import get_context
 from pathlib import Path
@@ -26,6 +28,7 @@ from rightsize.settings import Tariff, Thresholds
 DEFAULT_SEED: Final = 20
 IN_ONE_PROCESS: Final = 24  # accounts below which starting workers costs more than it saves
 ACCOUNTS_A_TASK: Final = 4
+_TRIM_THRESHOLD, _MMAP_THRESHOLD = -1, -3  # of <malloc.h>
 
 
 @dataclass(frozen=True)
@@ -156,6 +159,19 @@ _world: World | None = None  # of a worker process, set once when it starts
 def _start_worker(world: World) -> None:
     global _world
     _world = world
+    _keep_freed_memory()
+
+
+def _keep_freed_memory() -> None:
+    """Arrays that are freed stay with the process, where its C library is glibc.
+
+    Otherwise each is given back and its pages are cleared for the next one: a tenth of the
+    processor time of an account, whose flow is a dozen arrays of megabytes.
+    """
+    with suppress(OSError, AttributeError):
+        set_option = ctypes.CDLL(None).mallopt
+        set_option(_TRIM_THRESHOLD, 1 << 30)
+        set_option(_MMAP_THRESHOLD, 1 << 25)  # the largest that it takes
 
 
 def _work(plan: Plan | ChangeOut) -> Served:

@@ -17,6 +17,7 @@ import os
 import urllib.request
 from collections.abc import Iterator, Mapping
 from contextlib import closing, contextmanager
+from importlib.util import find_spec
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, cast
 
@@ -100,8 +101,10 @@ def serve_forever(
     Raises
     ------
     ConfigError
-        If every user of this host can change the configuration or the workspace.
+        If Prefect is not installed, or every user of this host can change the configuration or
+        the workspace.
     """
+    _require_prefect()
     refuse_open_to_all(loaded.path, loaded.workspace.root)
     print(serving_words(loaded, options), flush=True)
     RunBounds(loaded.path, scheduler, notify).put()
@@ -115,6 +118,14 @@ def serve_forever(
 
         end_dead_runs(loaded, young_s=0)  # no other service runs flows of this utility
         serve(*deployments(loaded, **options), limit=1, pause_on_shutdown=False)
+
+
+def _require_prefect() -> None:
+    if find_spec("prefect") is None:
+        raise ConfigError(
+            "`schedule` needs Prefect, which is not installed; run: pip install "
+            "'rightsize[service]'. Without it, run `rightsize sweep` from a timer or cron"
+        )
 
 
 def serving_words(loaded: Loaded, options: Mapping[str, Any]) -> str:

@@ -29,6 +29,7 @@ _OF_A_FILE: Final = (
 )  # fmt: skip
 TIER: Final = 100_000_000
 """Added to a file's place for each export that its own supersedes."""
+_FEW_METERS: Final = 1000  # fleets below it have two buckets
 
 
 ClockBound = tuple[datetime | None, datetime | None]
@@ -62,7 +63,8 @@ def bucket_count(
     """The workspace's bucket count, fixed by the first sweep.
 
     By default one bucket per 4,000 meters, as a power of two from 4 to 64, so that a small
-    fleet also uses several cores.
+    fleet also uses several cores; 2 below 1,000 meters, whose reads cost less than what every
+    partition does.
 
     Raises
     ------
@@ -88,7 +90,7 @@ def bucket_count(
 
 
 def _usual_bucket_count(meters: int) -> int:
-    buckets = 4
+    buckets = 4 if meters >= _FEW_METERS else 2
     while buckets < 64 and buckets * 4000 < meters:
         buckets *= 2
     return buckets

@@ -3,12 +3,14 @@
 The collector of garbage is not at work between them, and looks at nothing of theirs afterwards:
 modules and their classes stay, so that it finds nothing and looks through all of them again
 and again, a sixth to a fifth of the processor time of a sweep's imports, and once more at the
-end of the process. Packages that a library only offers to work with are left out.
+end of the process. Packages that a library only offers to work with are left out, and so are
+parts of it that it imports only to offer them.
 """
 
 from __future__ import annotations
 
 import gc
+import re
 import sys
 import threading
 from collections.abc import Collection, Iterator, Sequence
@@ -34,12 +36,17 @@ def uncollected() -> Iterator[None]:
 
 
 @contextmanager
-def lightly(*, missing: Collection[str], later: Collection[str]) -> Iterator[None]:
+def lightly(
+    *, missing: Collection[str], later: Collection[str], hollow: str | None = None
+) -> Iterator[None]:
     """In this thread, an import does not find some modules and loads others on first use.
 
-    Modules that are loaded already are found as ever, and other threads find all of them.
+    Modules whose whole name matches `hollow`, a regular expression, are made without being
+    read: whatever an import asks of them is an empty class. Modules that are loaded already
+    are found as ever, and other threads find all of them.
     """
-    finder = _Lightly(frozenset(missing), frozenset(later))
+    pattern = None if hollow is None else re.compile(hollow)
+    finder = _Lightly(frozenset(missing), frozenset(later), pattern)
     sys.meta_path.insert(0, finder)
     try:
         yield
@@ -50,8 +57,10 @@ def lightly(*, missing: Collection[str], later: Collection[str]) -> Iterator[Non
 class _Lightly(MetaPathFinder):
     """Finds modules for the import statements of one thread."""
 
-    def __init__(self, missing: frozenset[str], later: frozenset[str]) -> None:
-        self._missing, self._later = missing, later
+    def __init__(
+        self, missing: frozenset[str], later: frozenset[str], hollow: re.Pattern[str] | None
+    ) -> None:
+        self._missing, self._later, self._hollow = missing, later, hollow
         self._thread = threading.get_ident()
         self._is_asking = False
 
@@ -63,6 +72,8 @@ class _Lightly(MetaPathFinder):
             return None
         if fullname in self._missing:
             raise ModuleNotFoundError(f"not needed here: {fullname}", name=fullname)
+        if self._hollow is not None and self._hollow.fullmatch(fullname):
+            return ModuleSpec(fullname, _Empty())
         if fullname not in self._later:
             return None
         self._is_asking = True
@@ -99,6 +110,29 @@ class _Waiting(ModuleType):
                 self.__loader__ = spec.loader
                 self.__class__ = ModuleType  # type: ignore[assignment]
         return ModuleType.__getattribute__(self, name)
+
+
+class _Hollow(ModuleType):
+    """A module that has every name, each of them an empty class."""
+
+    def __getattr__(self, name: str) -> Any:
+        """The class of that name; none for what Python asks a module for."""
+        if name.startswith("__"):
+            raise AttributeError(name)
+        made = type(name, (), {"__module__": self.__name__})
+        setattr(self, name, made)
+        return made
+
+
+class _Empty(Loader):
+    """Makes a hollow module."""
+
+    def create_module(self, spec: ModuleSpec) -> ModuleType:
+        """Without looking for a file."""
+        return _Hollow(spec.name)
+
+    def exec_module(self, module: ModuleType) -> None:
+        """Nothing."""
 
 
 class _OnFirstUse(Loader):

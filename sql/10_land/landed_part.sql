@@ -1,7 +1,7 @@
 -- landed_part: the lake partitions of the current file's accepted reads.
 -- grain: one partition; key: filename.
--- units: amount_gal [gal] and covered_min, least_min [min], null for register readings;
---   first_at and last_at UTC.
+-- units: amount_gal [gal] and covered_min [min], null for register readings; first_at and
+--   last_at UTC.
 -- reads: landed_part_day.
 -- why: as landed_part_day.
 create or replace temp table landed_part as
@@ -13,7 +13,6 @@ select
     sum(rows_accepted)::bigint as rows_accepted,
     sum(amount_gal order by day) as amount_gal,
     sum(covered_min order by day) as covered_min,
-    min(least_min) as least_min,
     sum(rows_measured)::bigint as rows_measured,
     sum(rows_estimated)::bigint as rows_estimated,
     sum(rows_missing)::bigint as rows_missing,

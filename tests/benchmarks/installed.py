@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import Final
 
 ROOT: Final = Path(__file__).resolve().parents[2]
-EXTRAS: Final = ("cluster", "objectstore", "postgresql")
+EXTRAS: Final = ("service", "cluster", "objectstore", "postgresql")
 LAST: Final = ("great-expectations", "prefect")
 """Counted after all others: they bring most packages, also some that others need."""
 IMPORTED: Final = (

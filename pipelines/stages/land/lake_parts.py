@@ -14,6 +14,7 @@ from typing import Final
 import duckdb
 
 from pipelines.sources.staged import Kind
+from pipelines.stages.land.repeated_reads import repeated_count
 from pipelines.store import ledger
 from pipelines.store.checksum import PROMISED, seal
 from pipelines.store.lake_partition import LAKE_FOLDERS, LakePartition
@@ -28,8 +29,6 @@ _LEAST_GROUP: Final = 8_192
 _OPEN_PARTS: Final = 64  # with this many open at once, their row groups fit into memory
 _MOST_OPEN: Final = 8_192
 _FLUSH_ROWS: Final = 50_000  # rows a thread buffers before writing to the partitions
-_COMPARED_AT_ONCE: Final = 4_000_000  # reads of all partitions; beyond it one after another
-_REGISTER_SLOT_MIN: Final = 15.0
 
 
 def write_parts(
@@ -51,9 +50,9 @@ def write_parts(
     run_sql(connection, f"10_land/{kind if places else 'none'}_accepted")
     for relation in ("landed_part_day", "landed_part"):
         run_sql(connection, f"10_land/{relation}")
-    repeated = _repeated(connection, sorted(places))
+    repeated = {name: repeated_count(Path(name), kind) for name in places}
     parts = [
-        LandedPart(file_hash, kind, *places[name], rows, gal, minutes, repeated.get(name, 0))
+        LandedPart(file_hash, kind, *places[name], rows, gal, minutes, repeated[name])
         for name, rows, gal, minutes in connection.execute(
             "select filename, rows_accepted, amount_gal, covered_min from landed_part"
         ).fetchall()
@@ -89,31 +88,6 @@ def _place(
         DiskStorage().put_files({target: written})
         places[str(target)] = (month, bucket)
     return places
-
-
-def _slot_us(connection: duckdb.DuckDBPyConnection) -> int:
-    """The shortest interval of the reads, in whole microseconds."""
-    row = connection.execute("select min(least_min) from landed_part").fetchone()
-    least_min = row[0] if row and row[0] else _REGISTER_SLOT_MIN
-    return max(1, round(least_min * 60e6))
-
-
-def _repeated(connection: duckdb.DuckDBPyConnection, files: list[str]) -> dict[str, int]:
-    """How many reads repeat a meter and time, in each written file that holds any."""
-    set_variables(connection, {"slot_us": _slot_us(connection)})
-    run_sql(connection, "10_land/shared_slot")
-    (reads,) = connection.execute(
-        "select coalesce(sum(reads), 0) from shared_slot"
-    ).fetchone() or (0,)
-    if not reads:
-        return {}
-    found: dict[str, int] = {}
-    at_once = len(files) if reads <= _COMPARED_AT_ONCE else 1
-    for at in range(0, len(files), at_once):
-        set_variables(connection, {"part_files": literals(files[at : at + at_once])})
-        found.update(run_sql(connection, "10_land/repeated_count").fetchall())
-    set_variables(connection, {"part_files": literals(files)})
-    return found
 
 
 def move_in(aside: Path, workspace: Workspace) -> None:

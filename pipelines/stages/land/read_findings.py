@@ -33,40 +33,55 @@ def compare_clocks(
     Only partitions with more than one export are compared; the result replaces the
     previous one in `ledger.clock_shift`.
     """
-    for partition in sorted(p for p in touched if p.kind == "interval"):
-        month, bucket = partition.month, partition.bucket
-        rows = work.execute(
-            "select part.file_hash, export_name from ledger.landed_partition as part "
-            "join ledger.landed_file using (file_hash) "
-            "where kind = 'interval' and month = ? and bucket = ?",
-            [month, bucket],
-        ).fetchall()
-        work.execute(
-            "delete from ledger.clock_shift where month = ? and bucket = ?", [month, bucket]
-        )
-        if len({export for _, export in rows}) < 2:
-            continue
-        sources = pa.table(
-            {"file_hash": [h for h, _ in rows], "export_name": [e for _, e in rows]}
-        )
-        folder = workspace.lake / partition.path
-        found = _shifted(workspace, folder, sources)
-        if found:
-            work.executemany(
-                "insert into ledger.clock_shift values (?, ?, ?, ?, ?, ?, ?, ?, ?)",
-                [[month, bucket, *row] for row in found],
-            )
+    places = sorted(p for p in touched if p.kind == "interval")
+    work.register(
+        "touched",
+        pa.table({"month": [p.month for p in places], "bucket": [p.bucket for p in places]}),
+    )
+    work.execute("delete from ledger.clock_shift where (month, bucket) in (from touched)")
+    sources = _sources(work)
+    work.unregister("touched")
+    several = {p: of for p, of in sources.items() if len({export for _, export in of}) > 1}
+    if not several:
+        return
+    with interruptible(connect(spill=workspace.scratch)) as connection:
+        for place in sorted(several):
+            found = _shifted(connection, workspace, place, several[place])
+            if found:
+                work.executemany(
+                    "insert into ledger.clock_shift values (?, ?, ?, ?, ?, ?, ?, ?, ?)",
+                    [[place.month, place.bucket, *row] for row in found],
+                )
 
 
-def _shifted(workspace: Workspace, folder: Path, sources: pa.Table) -> list[tuple[Any, ...]]:
+def _sources(work: duckdb.DuckDBPyConnection) -> dict[LakePartition, list[tuple[str, str]]]:
+    """The files of each partition in `touched`, with their exports."""
+    found: dict[LakePartition, list[tuple[str, str]]] = {}
+    for month, bucket, file_hash, export in work.execute(
+        "select month, bucket, part.file_hash, export_name "
+        "from ledger.landed_partition as part semi join touched using (month, bucket) "
+        "join ledger.landed_file using (file_hash) where kind = 'interval'"
+    ).fetchall():
+        place = LakePartition("interval", month, bucket)
+        found.setdefault(place, []).append((file_hash, export))
+    return found
+
+
+def _shifted(
+    connection: duckdb.DuckDBPyConnection,
+    workspace: Workspace,
+    place: LakePartition,
+    sources: Sequence[tuple[str, str]],
+) -> list[tuple[Any, ...]]:
     """Meters of one partition whose clock differs between two exports."""
     storage = workspace.storage
-    with interruptible(connect(spill=workspace.scratch)) as connection:
-        connection.register("landing_export", sources)
-        with storage.at_hand(storage.files(folder, "*.parquet")) as here:
-            return run_sql(
-                connection, "20_validate/shifted_meter", {"files": literals(local_paths(here))}
-            ).fetchall()
+    named = {"file_hash": [h for h, _ in sources], "export_name": [e for _, e in sources]}
+    connection.register("landing_export", pa.table(named))
+    with storage.at_hand(storage.files(workspace.lake / place.path, "*.parquet")) as here:
+        files = {"files": literals(local_paths(here))}
+        if run_sql(connection, "20_validate/shared_meter", files).fetchone() is None:
+            return []
+        return run_sql(connection, "20_validate/shifted_meter", files).fetchall()
 
 
 def read_findings(

@@ -7,19 +7,19 @@ time, so that only the columns themselves take memory.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
 
 import numpy as np
 import pyarrow as pa
-import pyarrow.compute as pc
 import pyarrow.parquet as pq
 from numpy.typing import NDArray
 
 from pipelines.stages.profile.grid_reads import OTHER, GridReads
 from pipelines.stages.profile.register_reads import RegisterReads
+from pipelines.store.lake.lake_words import LakeWords, microseconds
 from rightsize.demand.month_grid import ABSENT, ESTIMATED, MEASURED, MINUTE_US
 from rightsize.demand.month_readings import EDITED
 
@@ -111,7 +111,7 @@ class _Columns:
     def add_file(self, path: Path) -> None:
         """Add a lake file's reads."""
         meters, kinds = (
-            _Words(path, name, of)
+            LakeWords(path, name, of)
             for name, of in (("meter_id", self._number), ("quality", self._kind_of))
         )
         with pq.ParquetFile(path, read_dictionary=list(_WORDS)) as file:
@@ -123,7 +123,7 @@ class _Columns:
         rows = slice(self._at, self._at + group.num_rows)
         self._at = rows.stop
         self._meter[rows], self._kind[rows] = meter, kind
-        start_us = _start_us(group.column(self._time))
+        start_us = microseconds(group.column(self._time))
         minute = start_us // MINUTE_US
         self._minute[rows] = minute
         self._kind[rows][minute * MINUTE_US != start_us] = OTHER
@@ -165,51 +165,6 @@ class _Columns:
         )
 
 
-class _Words:
-    """Numbers that stand for the words of a column of one file.
-
-    DuckDB writes the unused words of an enumeration as empty ones, and Arrow drops words that
-    repeat but leaves the rows' numbers as they are in the file. So the numbers in use, in
-    order, belong to the words that are not empty. Where that cannot be, words are read again.
-    """
-
-    def __init__(
-        self, path: Path, name: str, numbers_of: Callable[[list[str]], NDArray[Any]]
-    ) -> None:
-        self._path, self._name, self._numbers_of = path, name, numbers_of
-        self._words: pa.Array | None = None
-        self._numbers: NDArray[Any] = np.empty(0)
-
-    def values(self, group: int, rows: pa.Table) -> NDArray[Any]:
-        """The number of each row of a row group."""
-        column = rows[self._name]
-        found = column.chunk(0) if column.num_chunks == 1 and not column.null_count else None
-        if found is not None and pa.types.is_dictionary(found.type):
-            codes = found.indices.to_numpy()
-            used = np.flatnonzero(np.bincount(codes))
-            words = found.dictionary.filter(pc.not_equal(found.dictionary, ""))
-            if len(used) == len(words):
-                place = np.zeros(int(used[-1]) + 1, np.int32)
-                place[used] = np.arange(len(used), dtype=np.int32)
-                of_rows: NDArray[Any] = self._of(words, place)[codes]
-                return of_rows
-        return self._read_again(group)
-
-    def _of(self, words: pa.Array, place: NDArray[np.int32]) -> NDArray[Any]:
-        """The numbers of words, of which most row groups have the same."""
-        if self._words is None or not words.equals(self._words):
-            self._words, self._numbers = words, self._numbers_of(words.to_pylist())
-        found: NDArray[Any] = self._numbers[place]
-        return found
-
-    def _read_again(self, group: int) -> NDArray[Any]:
-        with pq.ParquetFile(self._path) as file:
-            table = file.read_row_group(group, columns=[self._name], use_threads=False)
-        found = pc.fill_null(table[self._name].cast(pa.string()), "")
-        found = found.combine_chunks().dictionary_encode()
-        return self._of(found.dictionary, found.indices.to_numpy())
-
-
 _NOTHING: Final = float("nan")
 """The only value of a column without any."""
 
@@ -229,13 +184,6 @@ def _only_value(footer: pq.FileMetaData, name: str) -> float | None:
         else:
             found.add(said.min)
     return found.pop() if len(found) == 1 else None
-
-
-def _start_us(column: pa.ChunkedArray) -> NDArray[np.int64]:
-    if column.type.unit != "us":
-        column = column.cast(pa.timestamp("us", column.type.tz))
-    found: NDArray[np.int64] = column.cast(pa.int64()).to_numpy()
-    return found
 
 
 def _numbers(column: pa.ChunkedArray) -> NDArray[Any]:

@@ -30,6 +30,7 @@ from pipelines.stages.profile import (
 from pipelines.stages.profile.grid_meters import GridMeters
 from pipelines.stages.profile.profile_tables import TABLES, ordered_table
 from pipelines.stages.profile.register_reads import RegisterReads
+from pipelines.store.lake import lake_words
 from pipelines.store.resources import sql_text
 from pipelines.store.warehouse import literals, run_sql
 from rightsize.demand import (
@@ -56,6 +57,7 @@ _MODULES: Final[tuple[ModuleType, ...]] = (
     grid_reads,
     grid_tables,
     lake_columns,
+    lake_words,
     profile_tables,
     register_reads,
     month_grid,

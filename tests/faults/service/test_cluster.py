@@ -119,6 +119,8 @@ def local(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def utility(folder: Path) -> Path:
     target = folder / "larkmoor"
     shutil.copytree(CHECKED_IN, target, ignore=shutil.ignore_patterns("workspace"))
+    with (target / "sweep.yaml").open("a") as config:
+        config.write("buckets: 4\n")  # work for two nodes
     return target / "sweep.yaml"
 
 

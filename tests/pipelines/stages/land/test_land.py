@@ -7,6 +7,7 @@ import os
 from datetime import datetime
 from pathlib import Path
 
+import duckdb
 import pytest
 
 from pipelines.stages.land import lake_parts, land_file
@@ -296,6 +297,16 @@ def test_bucket_count_is_fixed_by_the_first_landing(utility: Utility) -> None:
     utility.more = {"buckets": 8}
     with pytest.raises(ConfigError, match="got 8, but the workspace was created with 2"):
         utility.land()
+
+
+@pytest.mark.parametrize(
+    ("meters", "buckets"), [(1, 2), (999, 2), (1000, 4), (16_000, 4), (16_001, 8), (10**6, 64)]
+)
+def test_a_larger_fleet_has_more_buckets(meters: int, buckets: int) -> None:
+    with duckdb.connect() as work:
+        ledger.prepare(work)
+        assert ledger.bucket_count(work, None, meters) == buckets
+        assert ledger.bucket_count(work, None, 5000) == buckets  # fixed by the first landing
 
 
 def test_a_folder_stands_for_all_its_files_but_not_for_unfinished_ones(

@@ -2,12 +2,18 @@
 
 from __future__ import annotations
 
+import tempfile
 from collections import Counter
 from pathlib import Path
 
+import duckdb
+import pyarrow as pa
+import pyarrow.parquet as pq
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
-from pipelines.stages.land import lake_parts
+from pipelines.stages.land import repeated_reads
 from pipelines.store.warehouse import work_database
 from tests.pipelines.exports import HEADER, Utility
 
@@ -34,13 +40,13 @@ def repeated_in_lake(utility: Utility) -> dict[tuple[str, int], int]:
     return found
 
 
-@pytest.mark.parametrize("at_once", [10**6, 0])
+@pytest.mark.parametrize("at_once", [10**6, 3])
 @pytest.mark.parametrize("every", [0, 3, 1])
 def test_repeated_reads_are_counted_where_they_lie(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, at_once: int, every: int
 ) -> None:
-    """None, some or all of the reads sent twice, compared at once or file by file."""
-    monkeypatch.setattr(lake_parts, "_COMPARED_AT_ONCE", at_once)
+    """None, some or all of the reads sent twice; all compared at once, or meter by meter."""
+    monkeypatch.setattr(repeated_reads, "MOST_AT_ONCE", at_once)
     utility = Utility(tmp_path, {})
     lines = [
         f"M{n % 7},2025-0{5 + n // 70}-{1 + n % 28:02d} {n % 24:02d}:00,{n},A"
@@ -53,3 +59,53 @@ def test_repeated_reads_are_counted_where_they_lie(
     assert repeated_by_part(utility) == wanted
     assert sum(wanted.values()) == len(again) + len(again[:5])
     assert len(wanted) > 2
+
+
+def written(path: Path, rows: list[tuple[str, int]], group: int) -> Path:
+    """A lake file of meters and hours, as landing writes it, names as an enumeration."""
+    with duckdb.connect(config={"threads": 1}) as connection:
+        names = ", ".join(f"'{name}'" for name in sorted({name for name, _ in rows} | {"M0"}))
+        connection.execute(f"create type meter_name as enum ({names})")
+        meters, hours = zip(*rows, strict=True)
+        connection.register("read", pa.table({"meter": meters, "hour": hours}))
+        connection.execute(
+            "copy (select meter::meter_name as meter_id, "
+            "make_timestamptz(hour * 3600000000) as start_at from read) "
+            f"to '{path}' (format parquet, row_group_size {group})"
+        )
+    return path
+
+
+@settings(max_examples=40, deadline=None)
+@given(
+    hours=st.lists(st.tuples(st.integers(0, 6), st.integers(-3, 9)), min_size=1, max_size=60),
+    order=st.sampled_from(["as drawn", "by meter", "by time", "by meter, some later"]),
+    far=st.booleans(),
+    at_once=st.sampled_from([1, 10**6]),
+)
+def test_repeats_are_counted_in_any_order_of_rows(
+    hours: list[tuple[int, int]], order: str, far: bool, at_once: int
+) -> None:
+    scale = 80_000_000 if far else 1  # hours that do not fit beside a meter into one number
+    rows = [(f"M{meter}", hour * scale) for meter, hour in hours]
+    if order.startswith("by meter"):
+        rows.sort()
+    if order == "by time":
+        rows.sort(key=lambda row: row[1])
+    if order.endswith("later"):
+        rows = rows[::2] + rows[1::2]
+    wanted = sum(count - 1 for count in Counter(rows).values())
+    with tempfile.TemporaryDirectory() as folder, pytest.MonkeyPatch.context() as patch:
+        patch.setattr(repeated_reads, "MOST_AT_ONCE", at_once)
+        path = written(Path(folder) / "read.parquet", rows, group=2048)
+        assert repeated_reads.repeated_count(path, "interval") == wanted
+
+
+def test_repeats_are_found_across_groups_of_rows(tmp_path: Path) -> None:
+    """Meters and times that go on, begin again or repeat where a group of rows ends."""
+    hours = [(f"M{meter}", hour) for meter in range(3) for hour in range(2000)]
+    for more in ([], [("M2", 1999)], [("M0", 5), ("M1", 7), ("M1", 2000)]):
+        path = written(tmp_path / "read.parquet", [*hours, *more], group=2048)
+        assert pq.read_metadata(path).num_row_groups > 1
+        wanted = len(set(more) & set(hours))
+        assert repeated_reads.repeated_count(path, "interval") == wanted

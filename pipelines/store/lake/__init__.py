@@ -1,0 +1,1 @@
+"""How files of the lake are read as columns of numbers."""
