@@ -60,6 +60,7 @@ def write_site_pages(
     shown: Shown | None = None,
     progress: Progress | None = None,
     workers: int | None = None,
+    meters: pl.DataFrame | None = None,
 ) -> list[Path]:
     """Write a page for each account; returns the files in the order of the accounts.
 
@@ -74,6 +75,8 @@ def write_site_pages(
         a folder of their own.
     workers
         Number of processes; chosen by the number of pages if not given.
+    meters
+        The meter list, if it is loaded already.
 
     Raises
     ------
@@ -91,7 +94,7 @@ def write_site_pages(
         place = _meters_of(published, wanted)
         target.mkdir(parents=True, exist_ok=True)
         salt = page_salt(workspace.root) if shown == "codes" else b""
-        work = _shown(_gathered(loaded, workspace, published, place), shown, salt)
+        work = _shown(_gathered(loaded, workspace, published, place, meters), shown, salt)
         render_all(work, target, total=len(wanted), pdf=pdf, workers=workers, progress=progress)
         if folder is None:
             made = {account: page_file(account) for account in wanted}
@@ -156,9 +159,10 @@ def _gathered(
     workspace: Workspace,
     published: Published,
     place: Mapping[str, Sequence[tuple[str, int]]],
+    meters: pl.DataFrame | None,
 ) -> Iterator[tuple[str, tuple[SiteEvidence, ...]]]:
     """Accounts with their evidence, some at a time, those of one bucket together."""
-    listed, has_changed = listed_rows(loaded, published)
+    listed, has_changed = listed_rows(loaded, published, list(place), meters)
     lake = LakeFiles(workspace)
     files = _landed_files(published)
     order = sorted(place, key=lambda account: (place[account][0][1], account))
@@ -262,18 +266,24 @@ def catalog_meter(published: Published, row: Mapping[str, Any], who: str) -> Met
     return None
 
 
-def listed_rows(loaded: Loaded, published: Published) -> tuple[dict[Key, dict[str, Any]], bool]:
-    """The meter list by account and meter, and whether it changed since the sweep.
+def listed_rows(
+    loaded: Loaded,
+    published: Published,
+    accounts: Sequence[str],
+    meters: pl.DataFrame | None = None,
+) -> tuple[dict[Key, dict[str, Any]], bool]:
+    """The accounts' meters as listed, and whether the list changed since the sweep.
 
     If the list can no longer be read, the page only lacks what comes from the list.
     """
     path = loaded.file(loaded.settings.meters)
     try:
-        frame = meters_of(loaded).frame
+        frame = meters_of(loaded).frame if meters is None else meters
         digest = hashlib.sha256(path.read_bytes()).hexdigest()[:16]
     except (RightsizeError, OSError):
         return {}, True
-    current = frame.filter(pl.col("removed_on").is_null())
+    wanted = pl.col("account_id").is_in(list(accounts))
+    current = frame.filter(wanted, pl.col("removed_on").is_null())
     rows = {(row["account_id"], row["meter_id"]): row for row in current.to_dicts()}
     return rows, digest != published.sweep["meters_hash"]
 

@@ -26,6 +26,7 @@ import polars as pl
 
 from pipelines.configuration.load_settings import Loaded
 from pipelines.pages.change_outs import change_outs_of
+from pipelines.pages.drawn_before import drawn_before
 from pipelines.pages.evidence import index_pages, write_site_pages
 from pipelines.stages.publish.newest import open_published
 from pipelines.stages.publish.shown import keep_two, show
@@ -51,6 +52,7 @@ def write_fleet_pages(
     *,
     loaded: Loaded | None = None,
     site_pages: int = 0,
+    meters: pl.DataFrame | None = None,
     progress: Progress | None = None,
 ) -> Path:
     """Put the pages of the newest sweep in place; returns the summary's path.
@@ -62,6 +64,8 @@ def write_fleet_pages(
     loaded, site_pages
         With a configuration, site pages of so many of the best change-outs come along; others
         are made when asked for.
+    meters
+        The meter list, if it is loaded already.
 
     Raises
     ------
@@ -85,7 +89,8 @@ def write_fleet_pages(
         shutil.rmtree(stale, ignore_errors=True)
     aside = versions / f"{_ASIDE}{uuid.uuid4().hex}"
     try:
-        _fill(aside, fleet, loaded, site_pages)
+        with drawn_before(workspace):
+            _fill(aside, fleet, loaded, site_pages, meters)
         workspace.show_to_group(aside)
         folder = versions / f"{fleet.sweep['sweep_id']}-{uuid.uuid4().hex[:8]}"
         aside.rename(folder)
@@ -102,7 +107,13 @@ def drawn_by(has_names: bool) -> str:
     return pages_version() + ("" if has_names else " without names")
 
 
-def _fill(aside: Path, fleet: FleetEvidence, loaded: Loaded | None, site_pages: int) -> None:
+def _fill(
+    aside: Path,
+    fleet: FleetEvidence,
+    loaded: Loaded | None,
+    site_pages: int,
+    meters: pl.DataFrame | None,
+) -> None:
     (aside / "data").mkdir(parents=True)
     has_names = loaded is None or loaded.settings.names_on_pages
     (aside / VERSION_FILE).write_text(drawn_by(has_names), encoding="ascii")
@@ -113,7 +124,7 @@ def _fill(aside: Path, fleet: FleetEvidence, loaded: Loaded | None, site_pages: 
     )
     if loaded is not None and site_pages and best.len():
         accounts = best.head(site_pages).to_list()
-        paths = write_site_pages(loaded, accounts, folder=aside / "sites")
+        paths = write_site_pages(loaded, accounts, folder=aside / "sites", meters=meters)
         made = {a: p.name for a, p in zip(accounts, paths, strict=True)}
     index_pages(aside / "sites", str(fleet.sweep["sweep_id"]), made)
     for name, content in list_parts(fleet):
