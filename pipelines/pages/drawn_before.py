@@ -31,7 +31,7 @@ class _Used(UserDict[str, str]):
 
 @contextmanager
 def drawn_before(workspace: Workspace) -> Iterator[None]:
-    """Within it, on this thread, pictures of the pages before are used again.
+    """Within it, in this context, pictures of the pages before are used again.
 
     Afterwards those that the pages show are kept.
     """

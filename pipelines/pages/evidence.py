@@ -9,6 +9,7 @@ from __future__ import annotations
 import hashlib
 from collections import defaultdict
 from collections.abc import Iterable, Iterator, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Any, Final
 
@@ -25,7 +26,7 @@ from pipelines.store.leftovers import own_name
 from pipelines.store.private_files import page_salt
 from pipelines.store.resources import sql_text
 from pipelines.store.workspace import Workspace
-from pipelines.work.bucket_work import Progress
+from pipelines.work.bucket_work import Progress, worker_count
 from rightsize.contracts.demand import FLOW_BAND, PROFILE
 from rightsize.contracts.recommendation import RECOMMENDATION
 from rightsize.contracts.results import BILL_IMPACT, CANDIDATE, FINDING, YEAR_MONEY
@@ -202,15 +203,19 @@ def _reads(
     by_bucket: dict[int, list[str]] = defaultdict(list)
     for meter_id, bucket in meters:
         by_bucket[bucket].append(meter_id)
+    zone = published.sweep["timezone"]
+
+    def read(place: tuple[int, list[str]]) -> tuple[dict[str, Any], dict[str, Any]]:
+        bucket, meter_ids = place
+        with lake.of(bucket) as files:
+            return read_years(workspace.scratch, files, meter_ids, timezone=zone)
+
     years: dict[str, Any] = {}
     sources: dict[str, Any] = {}
-    for bucket, meter_ids in by_bucket.items():
-        with lake.of(bucket) as files:
-            found, rows = read_years(
-                workspace.scratch, files, meter_ids, timezone=published.sweep["timezone"]
-            )
-        years |= found
-        sources |= rows
+    with ThreadPoolExecutor(max_workers=worker_count(None)) as pool:
+        for found, rows in pool.map(read, by_bucket.items()):
+            years |= found
+            sources |= rows
     return years, sources
 
 

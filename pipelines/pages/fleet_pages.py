@@ -17,7 +17,10 @@ from __future__ import annotations
 
 import shutil
 import uuid
+from concurrent.futures import ThreadPoolExecutor
+from contextvars import copy_context
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 from typing import Any, Final
 
@@ -35,6 +38,7 @@ from pipelines.store.warehouse import work_database
 from pipelines.store.workspace import Workspace
 from pipelines.work.bucket_work import Progress
 from pipelines.work.code_version import pages_version
+from rightsize.evidence.file_names import page_file
 from rightsize.evidence.fleet import FleetEvidence
 from rightsize.evidence.fleet_page import fleet_pages
 from rightsize.evidence.list_data import list_parts
@@ -114,23 +118,29 @@ def _fill(
     site_pages: int,
     meters: pl.DataFrame | None,
 ) -> None:
+    """Site pages on a thread of their own: the drawing library lets others work meanwhile."""
     (aside / "data").mkdir(parents=True)
     has_names = loaded is None or loaded.settings.names_on_pages
     (aside / VERSION_FILE).write_text(drawn_by(has_names), encoding="ascii")
     (aside / "sites").mkdir()
     made: dict[str, str] = {}
-    best = fleet.meters.filter(pl.col("action") == "change")["account_id"].unique(
-        maintain_order=True
-    )
-    if loaded is not None and site_pages and best.len():
-        accounts = best.head(site_pages).to_list()
-        paths = write_site_pages(loaded, accounts, folder=aside / "sites", meters=meters)
-        made = {a: p.name for a, p in zip(accounts, paths, strict=True)}
+    with ThreadPoolExecutor(max_workers=1) as beside:
+        drawing = None
+        best = fleet.meters.filter(pl.col("action") == "change")["account_id"].unique(
+            maintain_order=True
+        )
+        if loaded is not None and site_pages and best.len():
+            accounts = best.head(site_pages).to_list()
+            made = {account: page_file(account) for account in accounts}
+            draw = partial(write_site_pages, folder=aside / "sites", meters=meters)
+            drawing = beside.submit(copy_context().run, draw, loaded, accounts)
+        for name, content in list_parts(fleet):
+            (aside / "data" / name).write_text(content, encoding="ascii")
+        for name, page in fleet_pages(fleet, made):
+            (aside / name).write_bytes(page.encode("utf-8", "replace"))
+        if drawing is not None:
+            drawing.result()
     index_pages(aside / "sites", str(fleet.sweep["sweep_id"]), made)
-    for name, content in list_parts(fleet):
-        (aside / "data" / name).write_text(content, encoding="ascii")
-    for name, page in fleet_pages(fleet, made):
-        (aside / name).write_bytes(page.encode("utf-8", "replace"))
 
 
 def _gathered(

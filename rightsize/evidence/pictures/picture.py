@@ -97,7 +97,7 @@ def _drawn(vega: dict[str, Any]) -> str:
 
 @contextmanager
 def pictures_kept(kept: MutableMapping[str, str]) -> Iterator[None]:
-    """Within it, on this thread, a picture of the same chart and rows is drawn once.
+    """Within it, in this context, a picture of the same chart and rows is drawn once.
 
     Parameters
     ----------
