@@ -17,11 +17,8 @@ import duckdb
 
 from pipelines.commands.health import Check
 from pipelines.commands.health import State as Level
-from pipelines.stages.publish.history import (
-    is_as_published,
-    noted_checksums,
-    read_through,
-)
+from pipelines.stages.publish.history import read_through
+from pipelines.stages.publish.publication_note import is_as_published, noted_checksums
 from pipelines.store.checksum import State, cure, state_of, unsealed_json
 from pipelines.store.lake_partition import LAKE_FOLDERS, PARTITION_FOLDERS, LakePartition
 from pipelines.store.storage import Storage

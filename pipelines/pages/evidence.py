@@ -9,6 +9,7 @@ from __future__ import annotations
 import hashlib
 from collections import defaultdict
 from collections.abc import Iterable, Iterator, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Any, Final
 
@@ -25,7 +26,7 @@ from pipelines.store.leftovers import own_name
 from pipelines.store.private_files import page_salt
 from pipelines.store.resources import sql_text
 from pipelines.store.workspace import Workspace
-from pipelines.work.bucket_work import Progress
+from pipelines.work.bucket_work import Progress, worker_count
 from rightsize.contracts.demand import FLOW_BAND, PROFILE
 from rightsize.contracts.recommendation import RECOMMENDATION
 from rightsize.contracts.results import BILL_IMPACT, CANDIDATE, FINDING, YEAR_MONEY
@@ -60,6 +61,7 @@ def write_site_pages(
     shown: Shown | None = None,
     progress: Progress | None = None,
     workers: int | None = None,
+    meters: pl.DataFrame | None = None,
 ) -> list[Path]:
     """Write a page for each account; returns the files in the order of the accounts.
 
@@ -74,6 +76,8 @@ def write_site_pages(
         a folder of their own.
     workers
         Number of processes; chosen by the number of pages if not given.
+    meters
+        The meter list, if it is loaded already.
 
     Raises
     ------
@@ -91,7 +95,7 @@ def write_site_pages(
         place = _meters_of(published, wanted)
         target.mkdir(parents=True, exist_ok=True)
         salt = page_salt(workspace.root) if shown == "codes" else b""
-        work = _shown(_gathered(loaded, workspace, published, place), shown, salt)
+        work = _shown(_gathered(loaded, workspace, published, place, meters), shown, salt)
         render_all(work, target, total=len(wanted), pdf=pdf, workers=workers, progress=progress)
         if folder is None:
             made = {account: page_file(account) for account in wanted}
@@ -156,9 +160,10 @@ def _gathered(
     workspace: Workspace,
     published: Published,
     place: Mapping[str, Sequence[tuple[str, int]]],
+    meters: pl.DataFrame | None,
 ) -> Iterator[tuple[str, tuple[SiteEvidence, ...]]]:
     """Accounts with their evidence, some at a time, those of one bucket together."""
-    listed, has_changed = listed_rows(loaded, published)
+    listed, has_changed = listed_rows(loaded, published, list(place), meters)
     lake = LakeFiles(workspace)
     files = _landed_files(published)
     order = sorted(place, key=lambda account: (place[account][0][1], account))
@@ -198,15 +203,19 @@ def _reads(
     by_bucket: dict[int, list[str]] = defaultdict(list)
     for meter_id, bucket in meters:
         by_bucket[bucket].append(meter_id)
+    zone = published.sweep["timezone"]
+
+    def read(place: tuple[int, list[str]]) -> tuple[dict[str, Any], dict[str, Any]]:
+        bucket, meter_ids = place
+        with lake.of(bucket) as files:
+            return read_years(workspace.scratch, files, meter_ids, timezone=zone)
+
     years: dict[str, Any] = {}
     sources: dict[str, Any] = {}
-    for bucket, meter_ids in by_bucket.items():
-        with lake.of(bucket) as files:
-            found, rows = read_years(
-                workspace.scratch, files, meter_ids, timezone=published.sweep["timezone"]
-            )
-        years |= found
-        sources |= rows
+    with ThreadPoolExecutor(max_workers=worker_count(None)) as pool:
+        for found, rows in pool.map(read, by_bucket.items()):
+            years |= found
+            sources |= rows
     return years, sources
 
 
@@ -262,18 +271,24 @@ def catalog_meter(published: Published, row: Mapping[str, Any], who: str) -> Met
     return None
 
 
-def listed_rows(loaded: Loaded, published: Published) -> tuple[dict[Key, dict[str, Any]], bool]:
-    """The meter list by account and meter, and whether it changed since the sweep.
+def listed_rows(
+    loaded: Loaded,
+    published: Published,
+    accounts: Sequence[str],
+    meters: pl.DataFrame | None = None,
+) -> tuple[dict[Key, dict[str, Any]], bool]:
+    """The accounts' meters as listed, and whether the list changed since the sweep.
 
     If the list can no longer be read, the page only lacks what comes from the list.
     """
     path = loaded.file(loaded.settings.meters)
     try:
-        frame = meters_of(loaded).frame
+        frame = meters_of(loaded).frame if meters is None else meters
         digest = hashlib.sha256(path.read_bytes()).hexdigest()[:16]
     except (RightsizeError, OSError):
         return {}, True
-    current = frame.filter(pl.col("removed_on").is_null())
+    wanted = pl.col("account_id").is_in(list(accounts))
+    current = frame.filter(wanted, pl.col("removed_on").is_null())
     rows = {(row["account_id"], row["meter_id"]): row for row in current.to_dicts()}
     return rows, digest != published.sweep["meters_hash"]
 

@@ -17,7 +17,10 @@ from __future__ import annotations
 
 import shutil
 import uuid
+from concurrent.futures import ThreadPoolExecutor
+from contextvars import copy_context
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 from typing import Any, Final
 
@@ -26,6 +29,7 @@ import polars as pl
 
 from pipelines.configuration.load_settings import Loaded
 from pipelines.pages.change_outs import change_outs_of
+from pipelines.pages.drawn_before import drawn_before
 from pipelines.pages.evidence import index_pages, write_site_pages
 from pipelines.stages.publish.newest import open_published
 from pipelines.stages.publish.shown import keep_two, show
@@ -34,6 +38,7 @@ from pipelines.store.warehouse import work_database
 from pipelines.store.workspace import Workspace
 from pipelines.work.bucket_work import Progress
 from pipelines.work.code_version import pages_version
+from rightsize.evidence.file_names import page_file
 from rightsize.evidence.fleet import FleetEvidence
 from rightsize.evidence.fleet_page import fleet_pages
 from rightsize.evidence.list_data import list_parts
@@ -51,6 +56,7 @@ def write_fleet_pages(
     *,
     loaded: Loaded | None = None,
     site_pages: int = 0,
+    meters: pl.DataFrame | None = None,
     progress: Progress | None = None,
 ) -> Path:
     """Put the pages of the newest sweep in place; returns the summary's path.
@@ -62,6 +68,8 @@ def write_fleet_pages(
     loaded, site_pages
         With a configuration, site pages of so many of the best change-outs come along; others
         are made when asked for.
+    meters
+        The meter list, if it is loaded already.
 
     Raises
     ------
@@ -85,7 +93,8 @@ def write_fleet_pages(
         shutil.rmtree(stale, ignore_errors=True)
     aside = versions / f"{_ASIDE}{uuid.uuid4().hex}"
     try:
-        _fill(aside, fleet, loaded, site_pages)
+        with drawn_before(workspace):
+            _fill(aside, fleet, loaded, site_pages, meters)
         workspace.show_to_group(aside)
         folder = versions / f"{fleet.sweep['sweep_id']}-{uuid.uuid4().hex[:8]}"
         aside.rename(folder)
@@ -102,24 +111,36 @@ def drawn_by(has_names: bool) -> str:
     return pages_version() + ("" if has_names else " without names")
 
 
-def _fill(aside: Path, fleet: FleetEvidence, loaded: Loaded | None, site_pages: int) -> None:
+def _fill(
+    aside: Path,
+    fleet: FleetEvidence,
+    loaded: Loaded | None,
+    site_pages: int,
+    meters: pl.DataFrame | None,
+) -> None:
+    """Site pages on a thread of their own: the drawing library lets others work meanwhile."""
     (aside / "data").mkdir(parents=True)
     has_names = loaded is None or loaded.settings.names_on_pages
     (aside / VERSION_FILE).write_text(drawn_by(has_names), encoding="ascii")
     (aside / "sites").mkdir()
     made: dict[str, str] = {}
-    best = fleet.meters.filter(pl.col("action") == "change")["account_id"].unique(
-        maintain_order=True
-    )
-    if loaded is not None and site_pages and best.len():
-        accounts = best.head(site_pages).to_list()
-        paths = write_site_pages(loaded, accounts, folder=aside / "sites")
-        made = {a: p.name for a, p in zip(accounts, paths, strict=True)}
+    with ThreadPoolExecutor(max_workers=1) as beside:
+        drawing = None
+        best = fleet.meters.filter(pl.col("action") == "change")["account_id"].unique(
+            maintain_order=True
+        )
+        if loaded is not None and site_pages and best.len():
+            accounts = best.head(site_pages).to_list()
+            made = {account: page_file(account) for account in accounts}
+            draw = partial(write_site_pages, folder=aside / "sites", meters=meters)
+            drawing = beside.submit(copy_context().run, draw, loaded, accounts)
+        for name, content in list_parts(fleet):
+            (aside / "data" / name).write_text(content, encoding="ascii")
+        for name, page in fleet_pages(fleet, made):
+            (aside / name).write_bytes(page.encode("utf-8", "replace"))
+        if drawing is not None:
+            drawing.result()
     index_pages(aside / "sites", str(fleet.sweep["sweep_id"]), made)
-    for name, content in list_parts(fleet):
-        (aside / "data" / name).write_text(content, encoding="ascii")
-    for name, page in fleet_pages(fleet, made):
-        (aside / name).write_bytes(page.encode("utf-8", "replace"))
 
 
 def _gathered(

@@ -181,7 +181,7 @@ def _sites(
             f"account (meter) {', '.join(absent[:_MANY])}{more}: not in the newest sweep"
             f" ({published.sweep['sweep_id']}); run `rightsize campaign` again"
         )
-    listed, has_changed = listed_rows(loaded, published)
+    listed, has_changed = listed_rows(loaded, published, accounts)
     provenance = provenance_of(published, has_changed)
     found = {}
     for key in wanted:

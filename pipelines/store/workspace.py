@@ -13,6 +13,7 @@ workspace/
   campaign/visits.csv, crew_*.csv   logging campaign, and a list for each crew and week
   logs/sweep-2025-01.jsonl          logs of sweeps
   learnt.json                       priors learned by the last sweep
+  pictures.json                     pictures of the newest pages, for the next ones
   fetched/s3/<bucket>/<key>         copies of exports in an object store
   page_salt                         makes the codes of accounts on pages (0600)
   lake_claim.json                   object store with lake/ and profile/, if any
@@ -48,7 +49,7 @@ from rightsize.errors import WorkspaceBusyError
 _OWN_MARKS: Final = ("sweep.lock", "work.duckdb")
 _OWN_NAMES: Final = (
     *_OWN_MARKS, "work.duckdb.wal", "lake", "rejected", "profile", "assess", "published",
-    "campaign", "logs", "learnt.json", "fetched", "landing", "lake_claim.json",
+    "campaign", "logs", "learnt.json", "pictures.json", "fetched", "landing", "lake_claim.json",
     "register_meters", "page_salt", "prefect", "scratch",
 )  # fmt: skip
 
@@ -194,6 +195,11 @@ class Workspace:
     def learnt(self) -> Path:
         """Priors learned by the last sweep, with their inputs."""
         return self.root / "learnt.json"
+
+    @property
+    def pictures(self) -> Path:
+        """Pictures of the newest pages, by what they are drawn from."""
+        return self.root / "pictures.json"
 
     @property
     def register_meters(self) -> Path:

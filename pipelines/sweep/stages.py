@@ -388,6 +388,7 @@ def _pages(sweep: Sweep, cost: StageCost) -> None:
         newest,
         loaded=sweep.loaded,
         site_pages=sweep.loaded.settings.site_pages,
+        meters=sweep.fleet.meters.frame,
     )
     cost.item_count = sweep.loaded.settings.site_pages
     sweep.progress("pages", 1, 1)

@@ -62,7 +62,7 @@ def continuous_flow(
     aged = days.sort(_KEY, "day_on").with_columns(
         last_on=pl.col("day_on").max().over(_KEY), mean_gpm=pl.col("day_gpm").mean().over(_KEY)
     )
-    is_now = (pl.col("last_on") - pl.col("day_on")).dt.total_days() < window_days
+    is_now = _is_trailing("last_on", window_days)
     now = (
         aged.filter(is_now)
         .group_by(_KEY)
@@ -73,7 +73,7 @@ def continuous_flow(
             level_gpm=pl.col("least_gpm").quantile(LOW),
             stop_gpm=pl.col("least_gpm").min(),
         )
-        .filter(pl.col("day_count") >= FEWEST_DAYS_SHARE * window_days, pl.col("stop_gpm") > 0)
+        .filter(*_runs(window_days))
     )
     high = pl.col("least_gpm").rolling_quantile(HIGH, window_size=QUIET_DAYS).over(_KEY)
     quiet = (
@@ -91,6 +91,35 @@ def continuous_flow(
     ).select(
         _KEY, "leak_from_on", "leak_gpm", "leak_gal", "leak_days", "leak_before_gpm"
     ).sort(_KEY)  # fmt: skip
+
+
+def still_running(days: pl.DataFrame, window_days: int) -> pl.DataFrame:
+    """meter_id of meters whose flow has not stopped for the trailing days.
+
+    Only they can be in `continuous_flow`, and their trailing days are enough to tell.
+
+    Parameters
+    ----------
+    days : frame
+        As for `continuous_flow`; days before the trailing ones may be missing.
+    """
+    return (
+        days.with_columns(last_on=pl.col("day_on").max().over(_KEY))
+        .filter(_is_trailing("last_on", window_days))
+        .group_by(_KEY)
+        .agg(day_count=pl.len(), stop_gpm=pl.col("least_gpm").min())
+        .filter(*_runs(window_days))
+        .select(_KEY)
+    )
+
+
+def _is_trailing(last_on: str, window_days: int) -> pl.Expr:
+    return (pl.col(last_on) - pl.col("day_on")).dt.total_days() < window_days
+
+
+def _runs(window_days: int) -> tuple[pl.Expr, pl.Expr]:
+    """Of day_count and stop_gpm of the trailing days: enough of them, none with a stop."""
+    return pl.col("day_count") >= FEWEST_DAYS_SHARE * window_days, pl.col("stop_gpm") > 0
 
 
 def _dated(aged: pl.DataFrame, risen: pl.DataFrame) -> pl.DataFrame:

@@ -7,6 +7,8 @@
 --   before and after must each be within a factor of 2.5. A multiplier scales every read, so
 --   the monthly peak flow changes with the volume, within a factor of 3 (coarse resolution
 --   hides single counts). A new leak adds a little to every interval and changes only the volume.
+--   Medians are made for those meters alone whose levels may differ enough, 7.48 * exp(-0.14) =
+--   6.503 times, by their least and largest months: windows of medians cost most of this statement.
 with months as (
     select
         meter_id,
@@ -17,6 +19,39 @@ with months as (
     where registered_gal is not null
     group by meter_id, month_on
     having sum(days_covered) >= 5 and sum(registered_gal) > 0
+),
+wide as (
+    select meter_id
+    from months
+    group by meter_id
+    having max(gal_per_day) >= 6.5 * min(gal_per_day)
+),
+ranged as (
+    select
+        meter_id,
+        count(*) over before as before_count,
+        min(gal_per_day) over before as before_least,
+        max(gal_per_day) over before as before_most,
+        min(gal_per_day) over after as after_least,
+        max(gal_per_day) over after as after_most
+    from months
+    semi join wide using (meter_id)
+    window
+        before as (
+            partition by meter_id order by month_on rows between 6 preceding and 1 preceding
+        ),
+        after as (
+            partition by meter_id order by month_on
+            rows between current row and 5 following
+        )
+),
+level as (
+    select distinct meter_id
+    from ranged
+    where before_count >= 2
+        and before_most <= 2.51 * before_least
+        and after_most <= 2.51 * after_least
+        and greatest(after_most / before_least, before_most / after_least) >= 6.5
 ),
 sided as (
     select
@@ -31,6 +66,7 @@ sided as (
         max(gal_per_day) over after / min(gal_per_day) over after as after_spread,
         median(peak_gpm) over after as after_peak_gpm
     from months
+    semi join level using (meter_id)
     window
         before as (
             partition by meter_id order by month_on rows between 6 preceding and 1 preceding

@@ -9,8 +9,21 @@ import polars as pl
 
 from pipelines.stages.assess.gate import gated
 from pipelines.stages.assess.leak_cut import LeakRule
-from pipelines.stages.assess.profile_blocks import BucketProfile, load_bucket
+from pipelines.stages.assess.profile_blocks import (
+    BAND,
+    DAY,
+    STAT,
+    BucketProfile,
+    joined_stat,
+    load_bucket,
+    make_year,
+    nights_in,
+    without_reads,
+)
+from pipelines.store.storage import local_paths
+from pipelines.store.warehouse import literals
 from pipelines.store.workspace import Workspace
+from pipelines.work.bucket_work import bucket_connection
 from rightsize.settings import Thresholds
 from rightsize.units import UnitSystem
 
@@ -63,13 +76,29 @@ def load_reads(
 ) -> BucketProfile:
     """The trailing year of a bucket with every month of the lake, as findings on it need it.
 
-    Without what decisions need beside: which meters can be assessed, and months without a leak.
+    The year's sums, nights and leaks, without what decisions need beside: bands, days, which
+    meters can be assessed, and months without a leak.
     """
-    return load_bucket(
-        workspace,
-        task.folders,
-        task.service,
-        window_months=int(thresholds.window_months),
-        stopped_after_days=int(thresholds.stopped_after_days),
-        leaks_of=leaks.leaks_found,
-    )
+    if not task.folders:
+        return BucketProfile(stat=without_reads(task.service))
+    with (
+        workspace.storage.at_hand(
+            f / n for f in task.folders for n in (STAT, BAND, DAY)
+        ) as here,
+        bucket_connection(workspace.scratch) as connection,
+    ):
+        stats, bands, days = (
+            local_paths(here, [f / name for f in task.folders]) for name in (STAT, BAND, DAY)
+        )
+        make_year(
+            connection,
+            stats,
+            task.service,
+            window_months=int(thresholds.window_months),
+            stopped_after_days=int(thresholds.stopped_after_days),
+        )
+        return BucketProfile(
+            stat=joined_stat(task.service, connection.sql("from meter_stat").pl()),
+            nights=nights_in(connection, literals(bands)),
+            leaks=leaks.found_in(days, task.service),
+        )

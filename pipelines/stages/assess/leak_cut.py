@@ -8,6 +8,7 @@ from typing import Final
 
 import polars as pl
 
+from pipelines.stages.assess.day_flows import days_of_runners
 from pipelines.stages.assess.profile_blocks import BucketProfile
 from rightsize.demand.continuous_flow import continuous_flow
 from rightsize.demand.without_leak import bands_without_leak, leak_share, stat_without_leak
@@ -57,12 +58,9 @@ class LeakRule:
         found = self.found(days)
         return found, self.to_cut(found, service)
 
-    def leaks_found(
-        self, days: pl.DataFrame, service: pl.DataFrame
-    ) -> tuple[pl.DataFrame, pl.DataFrame]:
-        """Flows that began, and none of them to leave out."""
-        found = self.found(days)
-        return found, self.to_cut(found.clear(), service)
+    def found_in(self, day_files: Sequence[str], service: pl.DataFrame) -> pl.DataFrame:
+        """Flows that began, from the day files of a bucket, the newest month last."""
+        return self.found(days_of_runners(day_files, service, window_days=self.window_days))
 
     def to_cut(self, found: pl.DataFrame, service: pl.DataFrame) -> pl.DataFrame:
         """Those to leave out of the flows that size a meter: meter_id, leak_gpm, leak_from_on.

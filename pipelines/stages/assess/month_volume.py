@@ -50,5 +50,5 @@ def month_volume(
             sql_text("40_assess/month_volume"),
             {"stat_files": local_paths(here, files), "months": months},
         )
-        found = connection.sql("from month_volume order by all").pl()
+        found = connection.sql("from month_volume").pl()  # in the statement's order
     return as_block(found, MONTH_VOLUME)

@@ -7,11 +7,13 @@ from dataclasses import dataclass, field
 from functools import lru_cache
 from pathlib import Path
 
+import duckdb
 import numpy as np
 import polars as pl
 import polars.selectors as cs
 from numpy.typing import NDArray
 
+from pipelines.stages.assess.day_flows import NO_DAYS, all_days
 from pipelines.store.storage import local_paths
 from pipelines.store.warehouse import literals, run_sql
 from pipelines.store.workspace import Workspace
@@ -22,16 +24,25 @@ from rightsize.demand.continuous_flow import FLOWS
 from rightsize.demand.register_step import common_step
 
 Array = NDArray[np.float64]
-_STAT, _BAND, _DAY = "month_stat.parquet", "month_band.parquet", "day_flow.parquet"
+STAT, BAND, DAY = "month_stat.parquet", "month_band.parquet", "day_flow.parquet"
 _STAT_COLUMNS = (
     "days_covered", "reads_used", "registered_gal", "zero_count", "within_ss", "within_dof",
     "slot_ss", "slot_step_ss", "day_ss", "day_dof", "max_interval_gpm", "max_hour_gpm",
     "max_day_gpm", "night_zero_count",
     "interval_min",
 )  # fmt: skip
-_MOST_DAYS = 2**20
-"""More days than any date since 1970 counts."""
 _LAGS, _PEAK = (1, 2, 3), "peak_register_gpm"
+
+NO_BANDS = pl.DataFrame(
+    schema={
+        "meter_id": pl.String,
+        "kind": pl.String,
+        "band": pl.Int16,
+        "window_count": pl.Float64,
+        "volume_gal": pl.Float64,
+    }
+)
+NO_NIGHTS = NO_BANDS.select("meter_id", "band", "window_count")
 
 USUAL_RESOLUTION_GAL = 1.0
 """Register resolution where neither meters.csv nor the reads give one: our convention."""
@@ -42,14 +53,16 @@ class BucketProfile:
     """The trailing year of the meters in service of one bucket.
 
     `stat` has one row per meter in service (statistics null where it has no reads); `bands` one
-    row a meter, kind of window and band; `days` one row a meter and local day in the lake;
+    row a meter, kind of window and band; `nights` one row a meter and band of a night's least
+    hour; `days` one row a meter and local day in the lake;
     `leaks` one row a meter with a flow that began and does not stop; of those to leave out,
     `leak_months` and `leak_bands` hold the months apart.
     """
 
     stat: pl.DataFrame
-    bands: pl.DataFrame
-    days: pl.DataFrame
+    bands: pl.DataFrame = field(default_factory=lambda: NO_BANDS)
+    days: pl.DataFrame = field(default_factory=lambda: NO_DAYS)
+    nights: pl.DataFrame = field(default_factory=lambda: NO_NIGHTS)
     leaks: pl.DataFrame = field(default_factory=lambda: pl.DataFrame(schema=FLOWS))
     leak_months: pl.DataFrame = field(default_factory=pl.DataFrame)
     leak_bands: pl.DataFrame = field(default_factory=pl.DataFrame)
@@ -80,38 +93,30 @@ def load_bucket(
         If not, `days` is left empty: it is the part that grows with every day of the lake.
     """
     if not folders:
-        return BucketProfile(stat=_without_reads(service), bands=_NO_BANDS, days=_NO_DAYS)
+        return BucketProfile(stat=without_reads(service))
+    names = (STAT, BAND, DAY) if with_days else (STAT, BAND)
     with (
-        workspace.storage.at_hand(
-            f / name
-            for f in folders
-            for name in ((_STAT, _BAND, _DAY) if with_days else (_STAT, _BAND))
-        ) as here,
+        workspace.storage.at_hand(f / name for f in folders for name in names) as here,
         bucket_connection(workspace.scratch) as connection,
     ):
-        seasonal = (pl.col("service_kind") == "irrigation") | (
-            pl.col("customer_class") == "irrigation"
-        )
-        known = service.select("meter_id", is_seasonal=seasonal.fill_null(False))
-        connection.register("service_frame", known.to_arrow())
-        run_sql(connection, "40_assess/meter_in_service")
-        stats = literals(local_paths(here, [f / _STAT for f in folders]))
-        run_sql(connection, "40_assess/bucket_month", {"stat_files": stats})
-        run_sql(
+        make_year(
             connection,
-            "40_assess/meter_month",
-            {"window_months": window_months, "stopped_after_days": stopped_after_days},
+            local_paths(here, [f / STAT for f in folders]),
+            service,
+            window_months=window_months,
+            stopped_after_days=stopped_after_days,
         )
-        run_sql(connection, "40_assess/meter_stat")
-        bands = literals(local_paths(here, [f / _BAND for f in folders]))
+        bands = literals(local_paths(here, [f / BAND for f in folders]))
         run_sql(connection, "40_assess/meter_band", {"band_files": bands})
-        day = _NO_DAYS
+        day = NO_DAYS
         if with_days:
-            day = _days(local_paths(here, [f / _DAY for f in folders]), service)
+            day = all_days(local_paths(here, [f / DAY for f in folders]), service)
         stat = connection.sql("from meter_stat").pl()
         band = connection.sql("from meter_band").pl()
+        night = NO_NIGHTS
         found, months, month_bands = pl.DataFrame(), pl.DataFrame(), pl.DataFrame()
         if leaks_of is not None:
+            night = nights_in(connection, bands)
             found, cut = leaks_of(day, service)
             if not cut.is_empty():
                 connection.register("leak_frame", cut.to_arrow())
@@ -119,32 +124,52 @@ def load_bucket(
                 run_sql(connection, "40_assess/leak_band", {"band_files": bands})
                 months = connection.sql("from leak_month").pl()
                 month_bands = connection.sql("from leak_band").pl()
-    stat = stat.with_columns(cs.decimal().cast(pl.Float64))
     return BucketProfile(
-        stat=_with_step(service.join(stat, on="meter_id", how="left")),
+        stat=joined_stat(service, stat),
         bands=band,
         days=day,
+        nights=night,
         leaks=found,
         leak_months=months.with_columns(cs.decimal().cast(pl.Float64)),
         leak_bands=month_bands.with_columns(cs.decimal().cast(pl.Float64)),
     )
 
 
-def _days(files: list[str], service: pl.DataFrame) -> pl.DataFrame:
-    """Every day in the lake of the meters in service, in order.
-
-    So a flow that began within the year has days before it. Meter and day are sorted as one
-    number: to sort names and days takes more than twice as long.
-    """
-    place = service.select("meter_id").sort("meter_id").with_row_index("place")
-    days = pl.scan_parquet(files, glob=False, hive_partitioning=False)
-    return (
-        days.select("meter_id", "day_on", pl.col("least_gpm", "day_gpm").cast(pl.Float64))
-        .join(place.lazy(), on="meter_id")
-        .sort(pl.col("place").cast(pl.Int64) * _MOST_DAYS + pl.col("day_on").to_physical())
-        .drop("place")
-        .collect()
+def make_year(
+    connection: duckdb.DuckDBPyConnection,
+    stat_files: Sequence[str],
+    service: pl.DataFrame,
+    *,
+    window_months: int,
+    stopped_after_days: int,
+) -> None:
+    """Make the relations meter_month and meter_stat of the trailing year."""
+    seasonal = (pl.col("service_kind") == "irrigation") | (
+        pl.col("customer_class") == "irrigation"
     )
+    known = service.select("meter_id", is_seasonal=seasonal.fill_null(False))
+    connection.register("service_frame", known.to_arrow())
+    run_sql(connection, "40_assess/meter_in_service")
+    run_sql(connection, "40_assess/bucket_month", {"stat_files": literals(stat_files)})
+    run_sql(
+        connection,
+        "40_assess/meter_month",
+        {"window_months": window_months, "stopped_after_days": stopped_after_days},
+    )
+    run_sql(connection, "40_assess/meter_stat")
+
+
+def nights_in(connection: duckdb.DuckDBPyConnection, band_files: Sequence[str]) -> pl.DataFrame:
+    """Nights of the trailing year by meter and band of their least hour."""
+    run_sql(connection, "40_assess/night_band", {"band_files": list(band_files)})
+    nights: pl.DataFrame = connection.sql("from night_band").pl()
+    return nights
+
+
+def joined_stat(service: pl.DataFrame, stat: pl.DataFrame) -> pl.DataFrame:
+    """One row a meter in service, with its year where it has reads."""
+    numbers = stat.with_columns(cs.decimal().cast(pl.Float64))
+    return _with_step(service.join(numbers, on="meter_id", how="left"))
 
 
 def block_of(profile: BucketProfile, rows: pl.DataFrame) -> ProfileBlock:
@@ -175,30 +200,12 @@ def block_of(profile: BucketProfile, rows: pl.DataFrame) -> ProfileBlock:
 def nights_of(profile: BucketProfile, rows: pl.DataFrame) -> tuple[Array, Array]:
     """Nights of the meters in `rows` by band of their least hour [A, B], and without flow."""
     index = rows.select("meter_id").with_row_index("row")
-    nights = profile.bands.filter(pl.col("kind") == "night").join(index, on="meter_id")
-    count, _ = _dense(nights, "night", rows.height)
+    nights = profile.nights.join(index, on="meter_id").filter(pl.col("band") >= 0)
+    count = np.zeros((rows.height, BAND_COUNT))
+    count[nights["row"].to_numpy(), nights["band"].to_numpy()] = nights[
+        "window_count"
+    ].to_numpy()
     return count, rows["night_zero_count"].cast(pl.Float64).fill_null(0.0).to_numpy()
-
-
-_NO_BANDS = pl.DataFrame(
-    schema={
-        "meter_id": pl.String,
-        "kind": pl.String,
-        "band": pl.Int16,
-        "window_count": pl.Float64,
-        "volume_gal": pl.Float64,
-    }
-)
-
-
-_NO_DAYS = pl.DataFrame(
-    schema={
-        "meter_id": pl.String,
-        "day_on": pl.Date,
-        "least_gpm": pl.Float64,
-        "day_gpm": pl.Float64,
-    }
-)
 
 
 def _with_step(stat: pl.DataFrame) -> pl.DataFrame:
@@ -219,7 +226,8 @@ def _step_of(month_steps: tuple[float, ...]) -> float | None:
     return common_step(month_steps)
 
 
-def _without_reads(service: pl.DataFrame) -> pl.DataFrame:
+def without_reads(service: pl.DataFrame) -> pl.DataFrame:
+    """One row a meter in service, where none has reads."""
     names = (
         *_STAT_COLUMNS,
         "read_count",

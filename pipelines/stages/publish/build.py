@@ -49,12 +49,16 @@ from rightsize.units.column_units import metric_evidence, metric_text
 
 @dataclass(frozen=True)
 class Build:
-    """The database under construction, and the sweep that goes into it."""
+    """The database under construction, and the sweep that goes into it.
+
+    `held_tables` hold the sweep's rows already, see `same_rows`.
+    """
 
     connection: duckdb.DuckDBPyConnection
     workspace: Workspace
     sweep: SweepRecord
     units: UnitSystem
+    held_tables: frozenset[str] = frozenset()
 
     def say_meanings(self) -> None:
         """Comments on every table and column."""
@@ -89,7 +93,7 @@ class Build:
             As `insert_sweep`.
         """
         self._load_block(LARGEST_TABLE)
-        self._insert(LARGEST_TABLE, self.source_of(LARGEST_TABLE), has_sweep=False)
+        self._insert_block(LARGEST_TABLE)
 
     def insert_sweep(self, reconciliation: Reconciliation, inputs: SweepInputs) -> None:
         """All other rows of the sweep, from its blocks, its record and the ledger.
@@ -109,7 +113,7 @@ class Build:
         self.connection.execute(sql_text("70_publish/finding_row"))
         for table in BLOCK_TABLES:
             if table not in (RECOMMENDATION, LARGEST_TABLE):
-                self._insert(table, self.source_of(table), has_sweep=False)
+                self._insert_block(table)
         load_partition_file(self.connection, inputs.profile_folders)
         self._insert(PROFILE_SOURCE, "partition_file", has_sweep=False)
         self._insert_frame(LANDED_FILE, inputs.ledger)
@@ -122,6 +126,10 @@ class Build:
     def source_of(self, table: Table) -> str:
         """The relation that a table's rows of this sweep come from."""
         return "finding_row" if table is FINDING else f"{table.name}_block"
+
+    def _insert_block(self, table: Table) -> None:
+        if table.name not in self.held_tables:
+            self._insert(table, self.source_of(table), has_sweep=False)
 
     def _insert_recommendations(self, inputs: SweepInputs) -> None:
         self.connection.register(

@@ -13,7 +13,9 @@ import shutil
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
+from types import MappingProxyType
 from typing import Final, cast
 
 import duckdb
@@ -22,18 +24,18 @@ from pipelines.stages.publish.contract_sql import (
     SQL_TYPE,
     create_table,
     in_units,
+    only_row,
     quoted,
     select_list,
 )
-from pipelines.store.checksum import digest_of, sealed_json, unsealed_json
-from pipelines.store.storage import write_text
+from pipelines.stages.publish.publication_note import is_as_published, noted_rows
+from pipelines.stages.publish.same_rows import RestsOn, taken_from
 from pipelines.store.warehouse import damage_of, is_damage
 from rightsize.contracts.results import RESULT_TABLES, SWEEP
 from rightsize.contracts.table import Table
 from rightsize.errors import ConfigError, ContractError
 from rightsize.units import UnitSystem
 
-CHECKSUMS: Final = "checksums.json"
 MAX_EMPTY_SHARE: Final = 0.5
 # BI drivers lag behind: every DuckDB since 1.0 reads this format
 STORAGE_VERSION: Final = "v1.0.0"
@@ -83,8 +85,15 @@ def open_with_history(
     newest: HeldSweep,
     units: UnitSystem,
     retention: Retention,
-) -> duckdb.DuckDBPyConnection:
+    now: RestsOn = MappingProxyType({}),
+) -> tuple[duckdb.DuckDBPyConnection, frozenset[str]]:
     """A new database with every table, and the history kept from the previous publication.
+
+    Parameters
+    ----------
+    now
+        What the new sweep's rows of large tables rest on. Names of those tables whose rows were
+        found in the previous publication are returned: they hold the new sweep's rows already.
 
     Raises
     ------
@@ -99,15 +108,23 @@ def open_with_history(
     if not previous.exists():
         connection = connect(database)
         _create_tables(connection, units)
-        return connection
+        return connection, frozenset()
     try:
         shutil.copyfile(previous, database)
         is_known = is_as_published(previous, database)
         connection = connect(database)
         if not is_known:
             read_through(connection, "results")
-        if continue_history(connection, newest=newest, units=units, retention=retention):
-            return connection
+        noted = noted_rows(previous.parent) if is_known else {}
+        held = continue_history(
+            connection,
+            newest=newest,
+            units=units,
+            retention=retention,
+            same=partial(taken_from, now, noted),
+        )
+        if held is not None:
+            return connection, held
         connection.close()
         database.unlink()
         connection = connect(database)
@@ -123,7 +140,7 @@ def open_with_history(
         raise ContractError(
             f"the history of {previous} cannot be kept: {first}; the file is unchanged"
         ) from None
-    return connection
+    return connection, frozenset()
 
 
 @contextmanager
@@ -162,29 +179,6 @@ def open_held(results: Path) -> Iterator[duckdb.DuckDBPyConnection]:
         connection.close()
 
 
-def note_checksums(published: Path, digests: Sequence[str]) -> None:
-    """Note what `results.duckdb` may be: the one in place, and the one that takes its place."""
-    write_text(published / CHECKSUMS, sealed_json({"results.duckdb": list(digests)}))
-
-
-def noted_checksums(published: Path) -> list[str]:
-    """The noted checksums; none from a version that noted none, or of a damaged note."""
-    try:
-        said = unsealed_json((published / CHECKSUMS).read_text(encoding="utf-8"))
-    except (OSError, UnicodeDecodeError):
-        return []
-    return list(said["results.duckdb"]) if said else []
-
-
-def is_as_published(results: Path, copy: Path | None = None) -> bool:
-    """Whether the published database, or a copy of it, is the very file that was published.
-
-    One that is not may still be whole: another program may have written to it.
-    """
-    noted = noted_checksums(results.parent)
-    return bool(noted) and digest_of(copy or results) in noted
-
-
 def read_through(connection: duckdb.DuckDBPyConnection, database: str) -> None:
     """Read every row of every table: DuckDB then verifies every block that holds one.
 
@@ -214,8 +208,15 @@ def continue_history(
     newest: HeldSweep,
     units: UnitSystem,
     retention: Retention,
-) -> bool:
-    """Delete from a copy of the previous publication what is not kept; False if unusable.
+    same: Callable[[Table, list[str]], str | None] = lambda table, expired: None,
+) -> frozenset[str] | None:
+    """Delete from a copy of the previous publication what is not kept; None if unusable.
+
+    Parameters
+    ----------
+    same
+        Of a table and the sweeps whose rows expire, newest first, tells whose rows are those of
+        `newest`. They take its name and stay; names of such tables are returned.
 
     Raises
     ------
@@ -224,16 +225,33 @@ def continue_history(
     """
     is_fit = _has_contract(connection, units) and _has_storage_version(connection)
     if not is_fit or _empty_share(connection) > MAX_EMPTY_SHARE:
-        return False
+        return None
     held = held_sweeps(connection, "results", newest.sweep_id)
+    found = set()
     for table in RESULT_TABLES:
         kept = retention.kept(table, held, month=newest.month) if table.has_history else []
-        names = ", ".join(quoted(s) for s in kept)
-        where = f"where sweep_id not in ({names})" if kept else ""
+        again = same(table, [s.sweep_id for s in held if s.sweep_id not in kept])
+        stay = kept if again is None else [*kept, again]
+        names = ", ".join(quoted(s) for s in stay)
+        where = f"where sweep_id not in ({names})" if stay else ""
         connection.execute(f"delete from results.{table.name} {where}")
+        if again is not None and _renamed(connection, table, again, newest.sweep_id):
+            found.add(table.name)
     _drop_views(connection)
     connection.execute("checkpoint")  # so that new rows reuse the freed space
-    return True
+    return frozenset(found)
+
+
+def _renamed(
+    connection: duckdb.DuckDBPyConnection, table: Table, before: str, after: str
+) -> bool:
+    """Give rows of a sweep another sweep's name; whether there are any."""
+    (count,) = only_row(
+        connection,
+        f"update results.{table.name} set sweep_id = {quoted(after)}"
+        f" where sweep_id = {quoted(before)}",
+    )
+    return bool(count)
 
 
 def carry_over(

@@ -31,6 +31,8 @@ from rightsize.contracts.table import Table
 from rightsize.units import UnitSystem
 
 _CONTRACT: Final = "contract.txt"
+_LEVEL: Final = 1
+"""Of zstd: 980,000 candidates take 0.55 s of processor and 64 MB, by default 0.86 and 59."""
 
 
 @dataclass(frozen=True)
@@ -132,7 +134,8 @@ def _linked(previous: Path | None, root: Path, relative: Path) -> bool:
 
 def _write(connection: duckdb.DuckDBPyConnection, rows: str, path: Path) -> None:
     connection.execute(
-        f"copy ({rows}) to {quoted(str(path))} (format parquet, compression zstd, {PROMISED})"
+        f"copy ({rows}) to {quoted(str(path))}"
+        f" (format parquet, compression zstd, compression_level {_LEVEL}, {PROMISED})"
     )
     seal(path)
     flush(path)

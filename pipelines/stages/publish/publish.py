@@ -30,11 +30,15 @@ from pipelines.stages.publish.history import (
     STORAGE_VERSION,
     HeldSweep,
     Retention,
-    note_checksums,
-    noted_checksums,
     open_with_history,
 )
 from pipelines.stages.publish.parquet_copy import ParquetCopyWriter, begin_copy, flush
+from pipelines.stages.publish.publication_note import (
+    note_checksums,
+    noted_checksums,
+    noted_rows,
+)
+from pipelines.stages.publish.same_rows import rests_on
 from pipelines.stages.publish.verify import verify
 from pipelines.stages.reconcile import SweepInputs
 from pipelines.store.checksum import digest_of
@@ -81,18 +85,20 @@ def publish(
         If a check fails; the text says which. The previous publication is unchanged.
     """
     began = time.monotonic()
+    now = rests_on(workspace, sweep, units)
     with _folder_aside(workspace.published) as aside:
         database = aside / workspace.results.name
-        connection = open_with_history(
+        connection, held_tables = open_with_history(
             workspace.results,
             database,
             _connect,
             newest=HeldSweep(sweep.sweep_id, f"{sweep.started_at.astimezone(UTC):%Y-%m}"),
             units=units,
             retention=retention,
+            now=now,
         )
         with interruptible(connection):
-            build = Build(connection, workspace, sweep, units)
+            build = Build(connection, workspace, sweep, units, held_tables)
             with transaction(connection):
                 build.create_views()
                 build.say_meanings()
@@ -104,11 +110,13 @@ def publish(
         copy = writer.finished()
         flush(database)
         digest, held = digest_of(database), noted_checksums(workspace.published)
-        note_checksums(workspace.published, [digest, *held])
+        noted = noted_rows(workspace.published) | {sweep.sweep_id: now}
+        rows_of = {s: noted[s] for s in sorted(noted)[-retention.detail_sweeps :]}
+        note_checksums(workspace.published, [digest, *held], rows_of)
         workspace.show_to_group(aside)
         previous_copy = copy.put_in_place()
         os.replace(database, workspace.results)
-        note_checksums(workspace.published, [digest])
+        note_checksums(workspace.published, [digest], rows_of)
         flush(workspace.published)
         copy.drop_others(previous_copy)
     return PublishSummary(
@@ -121,22 +129,27 @@ def _fill(
 ) -> dict[str, int]:
     """Rows and Parquet files of the sweep, verified; rows by table.
 
-    The largest table has its own thread and connection: its rows are inserted in parallel with
-    those of the other tables, and its file is written while the checks run.
+    A second thread with a connection of its own puts in the rows of the largest table and
+    writes its file, beside the rows of all others, and then their files, beside the checks.
     """
     beside = build.beside()
     with interruptible(beside.connection), ThreadPoolExecutor(max_workers=1) as second:
         largest = second.submit(beside.insert_largest)
-        build.insert_sweep(reconciliation, inputs)
-        for table in RESULT_TABLES:
-            if table is not LARGEST_TABLE:
-                copy.write_table(build.connection, table)
-        copy.write_latest(build.connection)
-        largest.result()
         file = second.submit(copy.write_table, beside.connection, LARGEST_TABLE)
+        build.insert_sweep(reconciliation, inputs)
+        largest.result()
+        others = second.submit(_write_others, copy, beside.connection)
         rows = verify(build)
         file.result()
+        others.result()
     return rows
+
+
+def _write_others(copy: ParquetCopyWriter, connection: duckdb.DuckDBPyConnection) -> None:
+    for table in RESULT_TABLES:
+        if table is not LARGEST_TABLE:
+            copy.write_table(connection, table)
+    copy.write_latest(connection)
 
 
 @contextmanager

@@ -8,9 +8,10 @@ charts name their data, and what they compile to is shipped in `drawings/`, writ
 from __future__ import annotations
 
 import copy
+import hashlib
 import json
 import re
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, MutableMapping, Sequence
 from contextlib import contextmanager
 from contextvars import ContextVar
 from dataclasses import dataclass
@@ -46,6 +47,10 @@ _PART_BY_PART: Final = re.compile(
 )
 """What Vega gives screen readers for each part; the picture has one label instead."""
 _ANEW: Final = ContextVar("drawings are rebuilt", default=False)
+_DRAWN_BY: Final = (getattr(vl_convert, "__version__", ""), vl_convert.get_vega_version())
+_KEPT: Final[ContextVar[MutableMapping[str, str] | None]] = ContextVar(
+    "pictures that were drawn before", default=None
+)
 _ID: Final = re.compile(r'(id="|url\(#)(?=[a-z])')
 
 
@@ -75,8 +80,35 @@ class Compiled:
             {**d, "values": data[d["name"]]} if d["name"] in self.names else d
             for d in self.vega["data"]
         ]
-        drawn: str = vl_convert.vega_to_svg(filled)
-        return _for_page(drawn, name=name, label=label)
+        return _for_page(_drawn(filled), name=name, label=label)
+
+
+def _drawn(vega: dict[str, Any]) -> str:
+    """The picture as the library draws it, or as it was drawn before of the same."""
+    kept = _KEPT.get()
+    if kept is None:
+        return str(vl_convert.vega_to_svg(vega))
+    told = json.dumps([_DRAWN_BY, vega], sort_keys=True)
+    key = hashlib.blake2b(told.encode(), digest_size=16).hexdigest()
+    if key not in kept:
+        kept[key] = str(vl_convert.vega_to_svg(vega))
+    return kept[key]
+
+
+@contextmanager
+def pictures_kept(kept: MutableMapping[str, str]) -> Iterator[None]:
+    """Within it, in this context, a picture of the same chart and rows is drawn once.
+
+    Parameters
+    ----------
+    kept
+        Pictures by a digest of what they are drawn from; those that are drawn are added.
+    """
+    token = _KEPT.set(kept)
+    try:
+        yield
+    finally:
+        _KEPT.reset(token)
 
 
 def compiled(chart: Callable[[], Any], names: Sequence[str], *, drawing: str) -> Compiled:

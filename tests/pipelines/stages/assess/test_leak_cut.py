@@ -11,12 +11,15 @@ from dataclasses import replace
 
 import numpy as np
 import polars as pl
+import polars.testing
 import pytest
 
 from pipelines.configuration.load_catalogue import load_catalogue
 from pipelines.configuration.load_priors import load_priors
+from pipelines.stages.assess.bucket_task import BucketTask, load_reads
 from pipelines.stages.assess.gate import gated, gated_without_leaks
 from pipelines.stages.assess.leak_cut import LeakRule, without_leaks
+from pipelines.stages.assess.night_flow import with_night_flow
 from pipelines.stages.assess.profile_blocks import BucketProfile, block_of, load_bucket
 from pipelines.stages.profile.profile import profile
 from pipelines.store.lake_partition import LakePartition
@@ -232,3 +235,19 @@ def test_the_pick_is_that_of_the_twin(picks: dict[str, dict]) -> None:
         twin["expected_actual_gal_per_year"], rel=0.05
     )
     assert picks["GROWN"]["peak_10s_gpm"] > 1.03 * twin["peak_10s_gpm"]
+
+
+def test_findings_on_reads_rest_on_the_same_year_as_decisions(workspace: Workspace) -> None:
+    rule = LeakRule.of(Thresholds())
+    decided = as_read(workspace, rule)
+    folders = profile(workspace, timezone=ZONE).folders
+    noted = load_reads(
+        workspace, BucketTask("00", folders, folders, SERVICE), Thresholds(), rule
+    )
+    pl.testing.assert_frame_equal(noted.stat, decided.stat, check_exact=True)
+    pl.testing.assert_frame_equal(noted.leaks, decided.leaks, check_exact=True)
+    assert noted.leaks.height
+    night = with_night_flow(noted)["night_low_gpm"]
+    assert night.equals(with_night_flow(decided)["night_low_gpm"], null_equal=True)
+    nights = decided.bands.filter(pl.col("kind") == "night").select(decided.nights.columns)
+    pl.testing.assert_frame_equal(decided.nights, nights, check_exact=True, check_dtypes=False)

@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import duckdb
 import polars as pl
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from pipelines.configuration.meter_list import load_meters
 from pipelines.stages.land.read_findings import read_findings
 from pipelines.store.ledger import prepare
+from pipelines.store.resources import sql_text
 from pipelines.store.warehouse import work_database
 from pipelines.store.workspace import Workspace
 from tests.pipelines.exports import HEADER, METERS, Utility
@@ -67,6 +71,43 @@ def test_a_level_that_jumps_by_a_unit_is_suspect(
 )
 def test_seasons_and_growth_are_not(tmp_path: Path, series: list[float]) -> None:
     assert found(tmp_path, series) == []
+
+
+@st.composite
+def months_of_a_meter(draw: st.DrawFn) -> list[float]:
+    """Volumes of months at a level, that jumps or does not."""
+    level = draw(st.lists(st.sampled_from((0.0, 1.0, 1.2, 2.4, 2.5)), min_size=2, max_size=12))
+    factor = draw(st.sampled_from((1.0, 3.0, 6.51, 7.48, 8.5, 10.0, 0.1, 1 / 6.6, 748.0)))
+    jumps = draw(st.integers(0, len(level)))
+    return [v * (factor if k >= jumps else 1) for k, v in enumerate(level)]
+
+
+@settings(max_examples=25, deadline=None)
+@given(st.lists(months_of_a_meter(), min_size=20, max_size=40))
+def test_medians_of_few_meters_find_what_those_of_all_find(meters: list[list[float]]) -> None:
+    """Meters that are left out for their least and largest months could not be suspect."""
+    statement = sql_text("20_validate/suspect_multiplier")
+    whole = statement.replace("semi join level using (meter_id)", "")
+    assert whole != statement
+    stat = pl.DataFrame(
+        [
+            (f"M{m}", f"x/month=2025-{k + 1:02d}/", gal * 30, 30.0, 0.0, gal / 100)
+            for m, months in enumerate(meters)
+            for k, gal in enumerate(months)
+        ],
+        schema=[
+            "meter_id", "filename", "registered_gal", "days_covered", "gap_days",
+            "max_interval_gpm",
+        ],
+        orient="row",
+    )  # fmt: skip
+    with duckdb.connect(config={"threads": 1}) as connection:
+        connection.register("stat", stat.to_arrow())
+        some, every = (
+            connection.execute(re.sub(r"read_parquet\([^)]*\)", "stat", s)).fetchall()
+            for s in (statement, whole)
+        )
+    assert some == every
 
 
 def test_more_than_the_pipe_carries_is_suspect(tmp_path: Path) -> None:
