@@ -54,7 +54,7 @@ def columns_of(
 ) -> list[tuple[str, str, bool]]:
     """Name, type and nullability of each column of a table in a database."""
     return connection.execute(
-        "select column_name, data_type, is_nullable from duckdbcolumns_of()"
+        "select column_name, data_type, is_nullable from duckdb_columns()"
         " where database_name = ? and table_name = ? order by column_index",
         [database, table.name],
     ).fetchall()
