@@ -41,8 +41,8 @@ from pipelines.stages.meter_tests.program import Listed
 from pipelines.stages.meter_tests.published import published_program
 from pipelines.stages.profile.profile import profile
 from pipelines.stages.publish.copy_results import copy_results, is_copied
-from pipelines.stages.publish.history import Retention
 from pipelines.stages.publish.publish import publish
+from pipelines.stages.publish.retention import Retention
 from pipelines.stages.reconcile import SweepInputs, reconcile
 from pipelines.stages.validate.checks import load_ahead
 from pipelines.stages.validate.validate import ValidationSummary, outcome_text, validate

@@ -23,7 +23,7 @@ import duckdb
 import polars as pl
 
 from pipelines.stages.publish import build, history, parquet_copy, publish
-from pipelines.stages.publish.history import Retention
+from pipelines.stages.publish.retention import Retention
 from tests.pipelines.published_sweep import put_out
 from tests.pipelines.stages.publish.synthetic_sweep import make_sweep
 

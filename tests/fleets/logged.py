@@ -29,6 +29,7 @@ from tests.fleets.fleet import ALL_WRONG, registered_flow, simulate_fleet
 from tests.fleets.kept import kept
 from tests.fleets.recorded import recorded_fleet
 from tests.fleets.simulate import DAYS
+from tests.fleets.unseen import knowing_all_else
 
 LOG_DAYS = 14
 ERROR_SHARE = 0.02  # half a 90 % range of the level
@@ -181,9 +182,24 @@ def ceilings(kind, seed, meters, priors, found, *, share=LOGGED_SHARE, **more):
         "best as many in hindsight": before.sum() + best,
         "all logged": all_logged.sum(),
         "flow known, same rules": known.sum(),
+        "all known but what no read shows, as many logs": _knowing_all_else(
+            truth, block, meters, oracle, int(share * block.size)
+        ),
         "lost at sites without a log": (all_logged - after)[~is_logged].sum(),
         "lost at sites with one": (oracle.best_usd - after)[is_logged].sum(),
     }
+
+
+def _knowing_all_else(truth, block, meters, oracle, logs):
+    """True net benefit by the same rules of who lacks only a site's own unseen steady flow.
+
+    Knows every flow to 10 s and the law that leaks were planted by; a log then tells the rest.
+    """
+    posterior = knowing_all_else(truth, block, meters)
+    gained = realised(truth, block, meters, posterior, oracle, ())["gained"].copy()
+    rows = campaign(block, meters, posterior, (), logs)
+    gained[rows] = oracle.best_usd[rows]
+    return gained.sum()
 
 
 def main():

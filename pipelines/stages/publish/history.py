@@ -12,23 +12,28 @@ from __future__ import annotations
 import shutil
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 from types import MappingProxyType
-from typing import Final, cast
+from typing import Final
 
 import duckdb
 
 from pipelines.stages.publish.contract_sql import (
-    SQL_TYPE,
     create_table,
     in_units,
     only_row,
     quoted,
     select_list,
 )
+from pipelines.stages.publish.held_contract import (
+    columns_of,
+    has_contract,
+    has_storage_version,
+    units_of,
+)
 from pipelines.stages.publish.publication_note import is_as_published, noted_rows
+from pipelines.stages.publish.retention import HeldSweep, Retention, held_sweeps
 from pipelines.stages.publish.same_rows import RestsOn, taken_from
 from pipelines.store.warehouse import damage_of, is_damage
 from rightsize.contracts.results import RESULT_TABLES, SWEEP
@@ -37,44 +42,6 @@ from rightsize.errors import ConfigError, ContractError
 from rightsize.units import UnitSystem
 
 MAX_EMPTY_SHARE: Final = 0.5
-# BI drivers lag behind: every DuckDB since 1.0 reads this format
-STORAGE_VERSION: Final = "v1.0.0"
-_TYPE_NAMES: Final = {"timestamptz": "TIMESTAMP WITH TIME ZONE"}
-
-
-@dataclass(frozen=True)
-class HeldSweep:
-    """A sweep in a publication, and the month in which it began (UTC, `YYYY-MM`)."""
-
-    sweep_id: str
-    month: str
-
-
-@dataclass(frozen=True)
-class Retention:
-    """What is kept, with the sweep being published counted as the newest.
-
-    The `sweeps` newest sweeps are kept in full, and the last sweep of each of the `months`
-    newest months that have one; of the large tables only `detail_sweeps` newest sweeps.
-    """
-
-    sweeps: int = 14
-    months: int = 36
-    detail_sweeps: int = 2
-
-    def kept(self, table: Table, held: Sequence[HeldSweep], *, month: str) -> list[str]:
-        """Of these sweeps, newest first, those whose rows of `table` are kept.
-
-        `month` is that of the sweep being published.
-        """
-        if table.is_detail:
-            return [s.sweep_id for s in held[: self.detail_sweeps - 1]]
-        ends = {month: ""}
-        for sweep in held:
-            ends.setdefault(sweep.month, sweep.sweep_id)
-        last = {ends[m] for m in sorted(ends, reverse=True)[: self.months]}
-        newest = {s.sweep_id for s in held[: self.sweeps - 1]}
-        return [s.sweep_id for s in held if s.sweep_id in newest | last]
 
 
 def open_with_history(
@@ -223,7 +190,7 @@ def continue_history(
     ContractError
         If it has a later sweep than `newest`.
     """
-    is_fit = _has_contract(connection, units) and _has_storage_version(connection)
+    is_fit = has_contract(connection, units) and has_storage_version(connection)
     if not is_fit or _empty_share(connection) > MAX_EMPTY_SHARE:
         return None
     held = held_sweeps(connection, "results", newest.sweep_id)
@@ -272,60 +239,13 @@ def carry_over(
     connection.execute(f"attach {quoted(str(previous))} as previous (read_only)")
     try:
         held = held_sweeps(connection, "previous", newest.sweep_id)
-        source = _units(connection, "previous")
+        source = units_of(connection, "previous")
         for table in RESULT_TABLES:
             if table.has_history:
                 kept = retention.kept(table, held, month=newest.month)
                 _copy(connection, table, kept, source, units)
     finally:
         connection.execute("detach previous")
-
-
-def held_sweeps(
-    connection: duckdb.DuckDBPyConnection, database: str, sweep_id: str
-) -> list[HeldSweep]:
-    """Sweeps in a database other than `sweep_id`, newest first.
-
-    Raises
-    ------
-    ContractError
-        If one of them is later: the newest sweep would not be the latest.
-    """
-    rows = connection.execute(
-        "select sweep_id, strftime(started_at at time zone 'UTC', '%Y-%m')"
-        f" from {database}.sweep order by sweep_id desc"
-    ).fetchall()
-    held = [HeldSweep(*row) for row in rows if row[0] != sweep_id]
-    if held and held[0].sweep_id > sweep_id:
-        raise ContractError(
-            f"sweep {sweep_id} is older than the published sweep {held[0].sweep_id}; "
-            "check the system clock"
-        )
-    return held
-
-
-def _has_contract(connection: duckdb.DuckDBPyConnection, units: UnitSystem) -> bool:
-    """Whether every table has the columns, types and units of the current contract."""
-    for us_table in RESULT_TABLES:
-        table = in_units(us_table, units)
-        promised = [
-            (
-                c.name,
-                _TYPE_NAMES.get(SQL_TYPE[c.type], SQL_TYPE[c.type].upper()),
-                c.null != "never",
-            )
-            for c in table.columns
-        ]
-        if _columns(connection, "results", table) != promised:
-            return False
-    return _units(connection, "results") == units
-
-
-def _has_storage_version(connection: duckdb.DuckDBPyConnection) -> bool:
-    row = connection.execute(
-        "select tags['storage_version'] from duckdb_databases() where database_name = 'results'"
-    ).fetchone()
-    return row is not None and str(row[0]).startswith(STORAGE_VERSION)
 
 
 def _empty_share(connection: duckdb.DuckDBPyConnection) -> float:
@@ -344,13 +264,6 @@ def _drop_views(connection: duckdb.DuckDBPyConnection) -> None:
         connection.execute(f"drop view results.{name}")
 
 
-def _units(connection: duckdb.DuckDBPyConnection, database: str) -> UnitSystem:
-    row = connection.execute(
-        f"select units from {database}.sweep order by sweep_id desc limit 1"
-    ).fetchone()
-    return cast(UnitSystem, row[0]) if row else "us"
-
-
 def _copy(
     connection: duckdb.DuckDBPyConnection,
     table: Table,
@@ -358,7 +271,7 @@ def _copy(
     source: UnitSystem,
     units: UnitSystem,
 ) -> None:
-    present = {name for name, _, _ in _columns(connection, "previous", table)}
+    present = {name for name, _, _ in columns_of(connection, "previous", table)}
     if not kept or not present:
         return
     values = select_list(table.columns, present, source=source, target=units)
@@ -370,14 +283,3 @@ def _copy(
         f"insert into results.{table.name} ({names}) select {values}"
         f" from previous.{table.name} where sweep_id in ({sweeps})"
     )
-
-
-def _columns(
-    connection: duckdb.DuckDBPyConnection, database: str, table: Table
-) -> list[tuple[str, str, bool]]:
-    """Name, type and nullability of each column of a table in a database."""
-    return connection.execute(
-        "select column_name, data_type, is_nullable from duckdb_columns()"
-        " where database_name = ? and table_name = ? order by column_index",
-        [database, table.name],
-    ).fetchall()

@@ -26,18 +26,15 @@ from typing import Final
 import duckdb
 
 from pipelines.stages.publish.build import Build, transaction
-from pipelines.stages.publish.history import (
-    STORAGE_VERSION,
-    HeldSweep,
-    Retention,
-    open_with_history,
-)
+from pipelines.stages.publish.held_contract import STORAGE_VERSION
+from pipelines.stages.publish.history import open_with_history
 from pipelines.stages.publish.parquet_copy import ParquetCopyWriter, begin_copy, flush
 from pipelines.stages.publish.publication_note import (
     note_checksums,
     noted_checksums,
     noted_rows,
 )
+from pipelines.stages.publish.retention import HeldSweep, Retention
 from pipelines.stages.publish.same_rows import rests_on
 from pipelines.stages.publish.verify import verify
 from pipelines.stages.reconcile import SweepInputs

@@ -14,7 +14,7 @@ import pytest
 
 from pipelines.configuration.load_settings import load
 from pipelines.pages.fleet_pages import write_fleet_pages
-from pipelines.stages.publish.history import HeldSweep, Retention
+from pipelines.stages.publish.retention import HeldSweep, Retention
 from pipelines.stages.reconcile import SweepInputs
 from pipelines.store.workspace import Workspace
 from pipelines.sweep import stages as sweep_stages

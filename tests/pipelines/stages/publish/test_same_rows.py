@@ -12,12 +12,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from pipelines.stages.publish.build import Build
-from pipelines.stages.publish.history import Retention
 from pipelines.stages.publish.publication_note import (
     note_checksums,
     noted_checksums,
     noted_rows,
 )
+from pipelines.stages.publish.retention import Retention
 from rightsize.contracts.results import BLOCK_TABLES, CANDIDATE, RESULT_TABLES
 from tests.pipelines.published_sweep import ask, put_out
 from tests.pipelines.stages.publish.synthetic_sweep import (
