@@ -42,7 +42,9 @@ NO_BANDS = pl.DataFrame(
         "volume_gal": pl.Float64,
     }
 )
-NO_NIGHTS = NO_BANDS.select("meter_id", "band", "window_count")
+NO_NIGHTS = pl.DataFrame(
+    schema={name: NO_BANDS.schema[name] for name in ("meter_id", "band", "window_count")}
+)
 
 USUAL_RESOLUTION_GAL = 1.0
 """Register resolution where neither meters.csv nor the reads give one: our convention."""
