@@ -85,10 +85,10 @@ def ground_rows(entry: Index, age_years: Array) -> tuple[Index, Index]:
     entry : int array [A]
         Row of each meter in the catalog.
     age_years : array [A]
-        NaN where not known.
+        NaN where not known; one below 0, a date after the last read, tells none.
     """
     band = np.searchsorted((YOUNG_BELOW_YEARS, OLD_FROM_YEARS), age_years, side="right")
-    band = np.where(np.isfinite(age_years), band, _MIDDLE)
+    band = np.where(np.isfinite(age_years) & (age_years >= 0), band, _MIDDLE)
     return entry * _ENTRY_ROWS + _FIRST[band], _STATES[band]
 
 

@@ -10,6 +10,7 @@ from pipelines.configuration.load_priors import load_priors
 from rightsize.inference.infer import infer
 from rightsize.inference.meter.censoring import learn_from, steady_by_class
 from rightsize.inference.meter.ground import (
+    OLD_DRIFT,
     OLD_FROM_YEARS,
     OWN_STATES,
     YOUNG_BELOW_YEARS,
@@ -57,7 +58,7 @@ def test_every_row_stands_for_one_entry_and_age() -> None:
     ("age", "like"),
     [(0.0, "young"), (np.nextafter(YOUNG_BELOW_YEARS, 0), "young"),
      (YOUNG_BELOW_YEARS, "middle"), (np.nextafter(OLD_FROM_YEARS, 0), "middle"),
-     (OLD_FROM_YEARS, "old"), (90.0, "old")],
+     (OLD_FROM_YEARS, "old"), (90.0, "old"), (-0.5, "unknown")],
 )  # fmt: skip
 def test_the_ends_of_an_age(age, like) -> None:
     np.testing.assert_array_equal(
@@ -79,6 +80,11 @@ def test_meters_with_moving_parts_lose_more_with_age_and_others_do_not() -> None
     moves = np.array([principle_of(m.meter_type).has_moving_part for m in METERS])
     assert (old[moves] > middle[moves] + 0.002).all()
     np.testing.assert_allclose(old[~moves], middle[~moves], atol=1e-6)
+    later = [
+        np.log(TABLE.start_gpm[:, o] / TABLE.start_gpm[:, m]).mean()
+        for o, m in zip(rows_of(20.0), rows_of(7.0), strict=True)
+    ]
+    np.testing.assert_allclose(later, np.where(moves, OLD_DRIFT, 0.0), atol=1e-5)
 
 
 @pytest.fixture(scope="module")
