@@ -109,7 +109,8 @@ def infer(
         u = uniforms_of(part.meter_id, count=samples, seed=seed)
         is_told = np.zeros(part.size, dtype=bool) if told is None else told.index >= 0
         record = recorded.rows(slice(i, i + CHUNK))
-        age = record.meter_age_years
+        # tests and stated wear tell what age would
+        age = np.where(is_told, np.nan, record.meter_age_years)
         own = known.own_meter(u.own_meter, part, ground, is_told, age)
         held = held_meters(part, meters, ground, told, own, age, seed=seed)
         most = largest_flow_gpm(

@@ -170,13 +170,11 @@ def held_meters(
     own_rank : array [J, A]
         Which of the meters of its entry and age each is, as uniform numbers.
     age_years : array [A]
-        NaN where not known.
+        NaN where not known, or where the curve is told.
     seed : int
         An account's samples follow from it and the meter's id alone.
     """
     index = block.meter_index
-    if told is not None:  # tests and stated wear tell what age would
-        age_years = np.where(told.index >= 0, np.nan, age_years)
     first, states = ground_rows(index, age_years)
     row = first + np.minimum(own_rank * states, states - 1).astype(np.int64)
     if told is None or not (told.index >= 0).any():
