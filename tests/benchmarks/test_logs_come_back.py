@@ -8,7 +8,8 @@ import pytest
 from pipelines.configuration.load_catalogue import load_catalogue
 from pipelines.configuration.load_priors import load_priors
 from tests.fleets.judge import oracle_of
-from tests.fleets.logged import inferred, logged_first, logged_fleet, realised
+from tests.fleets.logged import logged_first, logged_fleet, realised
+from tests.fleets.scorecard import infer_fleet
 
 SIMULATED = (("simulated", 601), ("simulated", 602), ("simulated", 603))
 RECORDED = (("recorded", 11),)
@@ -47,7 +48,7 @@ def test_fleets_logged_whole_come_to_the_oracle_and_keep_their_ranges(every):
     for kind, seed in SIMULATED:
         truth, block, logs = logged_fleet(kind, seed, meters)
         oracle = oracle_of(truth, block, meters)
-        posterior = inferred(block, meters, priors, logs=logs)
+        posterior = infer_fleet(block, meters, priors, logs=logs)
         found = realised(truth, block, meters, posterior, oracle, logs)
         gained, best = gained + found["gained"].sum(), best + oracle.best_usd.sum()
         assert found["peak_in_pct"] >= PEAK_IN_PCT

@@ -147,7 +147,7 @@ def _net_usd(block, posterior, meters):
 
 
 def log_cost_of_later_years_usd(block, posterior, meters):
-    """What of a log's cost later years bear, if it is spread as a change's cost is [A].
+    """What of a log's cost later years bear, if it is spread as a change's cost is.
 
     A benefit is a year's, a log is paid once and serves as long as the meter chosen by it.
     """
@@ -157,7 +157,7 @@ def log_cost_of_later_years_usd(block, posterior, meters):
     )  # fmt: skip
     _, costs, _ = case.priced(slice(0, block.size))
     years = float(np.median(costs.present_value_factor))
-    return np.full(block.size, THRESHOLDS.logging_cost_usd * (1 - 1 / years))
+    return THRESHOLDS.logging_cost_usd * (1 - 1 / years)
 
 
 def _chosen(rows, block, meters):

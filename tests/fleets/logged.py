@@ -22,13 +22,13 @@ import polars as pl
 
 from rightsize.flow_logs.flow_log import FlowLog, RegisterReads
 from rightsize.flow_logs.shown import shown
-from rightsize.inference.infer import infer
-from rightsize.inference.meter.censoring import learn_from, steady_by_class
 from tests.fleets import judge, reduce
 from tests.fleets.fleet import ALL_WRONG, registered_flow, simulate_fleet
 from tests.fleets.kept import kept
 from tests.fleets.recorded import recorded_fleet
+from tests.fleets.scorecard import infer_fleet
 from tests.fleets.simulate import DAYS
+from tests.fleets.sites import Z90
 from tests.fleets.unseen import knowing_all_else
 
 LOG_DAYS = 14
@@ -51,7 +51,7 @@ def log_of(site, flow, held, step_gal, interval_min, rng):
         start + 60.0 * interval_min * np.arange(len(volume)),
         np.full(len(volume), 60.0 * interval_min), volume, step_gal,
     )  # fmt: skip
-    level = np.exp(ERROR_SHARE / 1.645 * rng.standard_normal())
+    level = np.exp(ERROR_SHARE / Z90 * rng.standard_normal())
     log = FlowLog(
         start + 10.0 * np.arange(len(part)), 10.0, part * level / 6, "pipe", ERROR_SHARE
     )
@@ -96,12 +96,6 @@ def logged_fleet(kind, seed, meters, *, per_kind=None, interval=60.0):
     return kept(make, "logged", kind, seed, per_kind, interval, meters, source)
 
 
-def inferred(block, meters, priors, *, logs=None, samples=64, seed=1):
-    """The product's own way, with some logs."""
-    learnt = learn_from([steady_by_class([block], meters, priors, logs)], priors)
-    return infer(block, meters, priors, samples=samples, seed=seed, learnt=learnt, logs=logs)
-
-
 def campaign(block, meters, posterior, known, room):
     """Sites that two weeks of logging are worth most at, at most so many.
 
@@ -142,7 +136,7 @@ def logged_first(kind, seed, meters, priors, *, share=LOGGED_SHARE, rounds=ROUND
     """
     truth, block, logs = logged_fleet(kind, seed, meters, **more)
     oracle = judge.oracle_of(truth, block, meters)
-    posterior = inferred(block, meters, priors)
+    posterior = infer_fleet(block, meters, priors)
     before = realised(truth, block, meters, posterior, oracle, ())
     known: dict = {}
     most = int(share * block.size)
@@ -150,7 +144,7 @@ def logged_first(kind, seed, meters, priors, *, share=LOGGED_SHARE, rounds=ROUND
         room = most * (number + 1) // rounds - len(known)
         rows = campaign(block, meters, posterior, known, room)
         known |= {block.meter_id[k]: logs[block.meter_id[k]] for k in rows}
-        posterior = inferred(block, meters, priors, logs=known)
+        posterior = infer_fleet(block, meters, priors, logs=known)
     after = realised(truth, block, meters, posterior, oracle, known)
     return Logged(
         before, after, [k for k, m in enumerate(block.meter_id) if m in known],
@@ -169,7 +163,7 @@ def ceilings(kind, seed, meters, priors, found, *, share=LOGGED_SHARE, **more):
     """True net benefit that other knowledge reaches at a fleet, and where the rest is lost."""
     truth, block, logs = logged_fleet(kind, seed, meters, **more)
     oracle = judge.oracle_of(truth, block, meters)
-    every = inferred(block, meters, priors, logs=logs)
+    every = infer_fleet(block, meters, priors, logs=logs)
     all_logged = realised(truth, block, meters, every, oracle, logs)["gained"]
     before, after = found.before["gained"], found.after["gained"]
     best = np.sort(all_logged - before)[::-1][: int(share * block.size)].sum()

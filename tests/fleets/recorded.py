@@ -8,6 +8,7 @@ import numpy as np
 
 from tests.fleets import recordings
 from tests.fleets.fleet import INTERVALS, NOTHING_WRONG, fleet_of
+from tests.fleets.sites import Z90
 
 LEAK_SHARE = 0.25  # buildings with a leak: dwellings stay as they were recorded
 LEAK_SD = 0.8  # [log] of a leak's size
@@ -33,7 +34,7 @@ class Service:
         return (
             LEAK_SHARE,
             leak_median_gpm(self.flats + self.homes),
-            float(np.exp(1.645 * LEAK_SD)),
+            float(np.exp(Z90 * LEAK_SD)),
         )
 
 

@@ -85,13 +85,17 @@ class Card:
         }
 
 
-def infer_fleet(block, meters, priors, *, samples=64, seed=1, age_years=None, **more):
-    """The product's own way from profiles to what flowed, with ages of meters if told."""
+def infer_fleet(
+    block, meters, priors, *, samples=64, seed=1, age_years=None, logs=None, **more
+):
+    """The product's own way from profiles to what flowed, and what is told of ages and logs."""
     if age_years is not None:
         unknown = np.full(block.size, np.nan)
         more["services"] = ServiceRecord(unknown, unknown, age_years)
-    learnt = learn_from([steady_by_class([block], meters, priors)], priors)
-    return infer(block, meters, priors, samples=samples, seed=seed, learnt=learnt, **more)
+    learnt = learn_from([steady_by_class([block], meters, priors, logs)], priors)
+    return infer(
+        block, meters, priors, samples=samples, seed=seed, learnt=learnt, logs=logs, **more
+    )
 
 
 def card_of(truth, block, meters, posterior, *, wrong_curves=False, makes=False):

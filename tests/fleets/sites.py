@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+Z90 = 1.645  # [sd] of a normal law within which nine of ten lie
 OFFICE_HOURS = [
     1,
     1,
@@ -227,7 +228,7 @@ class Site:
 
 
 def _ln(rng, median, factor90):
-    return float(median * np.exp(rng.standard_normal() * np.log(factor90) / 1.645))
+    return float(median * np.exp(rng.standard_normal() * np.log(factor90) / Z90))
 
 
 def _leak(rng, share, median, factor):

@@ -15,9 +15,9 @@ from rightsize.demand.bands import BAND_COUNT, band_of
 from rightsize.inference.posterior import BY_ACCOUNT
 from rightsize.meters.curve import registration_ratio
 from tests.fleets import judge
+from tests.fleets.sites import Z90
 
 TRIED = 20  # steady flows, equally likely
-Z90 = 1.645  # nine of ten leaks lie within the factor of a law
 
 
 def unseen_of(by_flow, site, meter, steps):

@@ -11,7 +11,8 @@ from scipy.stats import lognorm
 from rightsize.demand.bands import BAND_COUNT, band_of
 from tests.fleets.catalogue import METERS
 from tests.fleets.fleet import _by_flow
-from tests.fleets.unseen import TRIED, Z90, unseen_of
+from tests.fleets.sites import Z90
+from tests.fleets.unseen import TRIED, unseen_of
 
 METER = next(m for m in METERS if m.meter_type == "turbine" and m.size_in == 2)
 LAW = (0.4, 0.5, 5.0)
