@@ -371,7 +371,15 @@ def hospital(rng):
 
 
 def laundry(rng):
-    parts = [(0.9, 20, 1.9, 1.8, 1.7), (0.1, 2.5, 1.5, 0.6, 1.5)]
+    """Self-service with single-load washers and some multi-load ones, or a linen plant.
+
+    EPA, WaterSense at Work (2012), 3.4: laundromats have washers of homes' style, industrial
+    laundries have washer extractors. How many there are of each is not told: half and half.
+    """
+    if rng.random() < 0.5:
+        parts = [(0.6, 4.5, 1.5, 2.5, 1.7), (0.3, 9, 1.6, 1.6, 1.7), (0.1, 2.5, 1.5, 0.6, 1.5)]
+    else:
+        parts = [(0.9, 20, 1.9, 1.8, 1.7), (0.1, 2.5, 1.5, 0.6, 1.5)]
     return _site(
         rng, "laundry", "laundry", 6000, 2.5, parts, MEAL_HOURS, 1.3, 0.05, 0.15, (0.3, 0.3, 5)
     )
