@@ -394,7 +394,7 @@ class Thresholds(Settings):
         le=1,
     )
     odds_of_fit: float = _limit(
-        0.9,
+        0.85,
         "minimum probability that a candidate handles peak, sustained flow and head loss",
         source=_OURS,
         ge=0.5,
@@ -512,8 +512,16 @@ class Thresholds(Settings):
         ge=0.5,
         le=1,
     )
+    odds_without_log: float = _limit(
+        0.5,
+        "the same, of any cost, at a site that has been logged or that the configured campaign"
+        " does not visit: no log will tell more",
+        source=_OURS,
+        ge=0.5,
+        le=1,
+    )
     tie_band_share: float = _limit(
-        0.03,
+        0.01,
         "share of the best meter's worth within which a cheaper meter that fits as surely is"
         " preferred",
         source=_OURS,

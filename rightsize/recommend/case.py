@@ -102,6 +102,12 @@ class Case:
         return self.sites.is_logged
 
     @property
+    def may_log(self) -> Flags:
+        """Accounts at which a log may still come before the decision [A]."""
+        visited = self.sites.is_visited
+        return ~self.is_logged if visited is None else ~self.is_logged & visited
+
+    @property
     def record(self) -> SiteRecord:
         """What the meter list records of the sites."""
         return self.sites.record or SiteRecord.blank(self.sites.size)

@@ -65,6 +65,7 @@ from rightsize.settings import Tariff, Thresholds
 from rightsize.units import UnitSystem
 
 Array = NDArray[np.float64]
+Index = NDArray[np.int64]
 Flags = NDArray[np.bool_]
 
 CHUNK_ACCOUNTS = 512  # the [J, A, M] arrays of a chunk stay in tens of megabytes
@@ -179,7 +180,9 @@ def judged(case: Case, rows: slice) -> Judged:
                 case.posterior.registered_envelope_low[rows],
                 case.posterior.registered_envelope_high[rows],
             ),
+            index,
             wrong_usd_per_year=wrong_usd,
+            is_undersized=_overload(case, rows)[2] >= case.thresholds.odds_of_undersized,
             odds_of_fit=case.thresholds.odds_of_fit,
         )
         choice = _choose(case, rows, samples, weighed)
@@ -251,7 +254,12 @@ def _choose(case: Case, rows: slice, samples: BenefitSamples, weighed: Weighed) 
     is_undersized = over >= limits.odds_of_undersized
     need = _need_bits(case, rows, samples, is_undersized=is_undersized)
     weighed = replace(weighed, broken=weighed.broken | need)
-    listed = _shortlist(case, rows, samples, weighed, is_undersized=is_undersized)
+    may_log = case.may_log[rows]
+    visits = _visits(case, rows, samples, weighed)
+    listed, unlogged = (
+        _shortlist(case, rows, weighed, visits, is_undersized=is_undersized, may_log=may)
+        for may in (may_log, np.zeros_like(may_log))
+    )
     has_choice = np.asarray(listed.allowed.any(axis=1))
     best = best_meter(
         listed.allowed,
@@ -264,8 +272,7 @@ def _choose(case: Case, rows: slice, samples: BenefitSamples, weighed: Weighed) 
     smaller = best_of(listed.proven & is_smaller_of_type(meters, index), weighed)
     smaller = np.where(is_smaller_size(meters, index, best), smaller, -1)
     hopeful, log_value_usd = _log_case(case, rows, samples, weighed.broken)
-    is_open = ~case.is_logged[rows]
-    worth_logging = (log_value_usd >= limits.min_log_value_usd) & (hopeful >= 0) & is_open
+    worth_logging = (log_value_usd >= limits.min_log_value_usd) & (hopeful >= 0) & may_log
     verdict = verdicts(
         is_assessed=case.refused.is_assessed[rows],
         is_undersized=is_undersized,
@@ -276,21 +283,22 @@ def _choose(case: Case, rows: slice, samples: BenefitSamples, weighed: Weighed) 
         verdict,
         has_choice=has_choice,
         is_shown=_is_shown(case, rows, over_sustained),
-        is_worth_logging=worth_logging | ((over >= limits.near_limit_odds) & is_open),
+        is_worth_logging=worth_logging | ((over >= limits.near_limit_odds) & may_log),
         **_referred(case, rows),
     )
     changes = np.isin(verdict, FLAGGED_VERDICTS) & has_choice
-    may_log = (action == "log_first") & worth_logging
-    chosen = np.where(changes, best, np.where(may_log, hopeful, index)).astype(np.int64)
+    for_gain = (action == "log_first") & worth_logging
+    chosen = np.where(changes, best, np.where(for_gain, hopeful, index)).astype(np.int64)
     kept = np.where(changes, chosen, index)
     return Choice(
         verdict=verdict,
         action=action,
         chosen=chosen,
+        without_log=_without_log(case, rows, weighed, unlogged, action, verdict, chosen),
         runner_up=runner_up(weighed, listed.other, chosen),
         tied=np.where(changes & (top != best), top, -1),
         smaller=smaller,
-        log_value_usd=np.where(has_choice | is_undersized | ~is_open, np.nan, log_value_usd),
+        log_value_usd=np.where(has_choice | is_undersized | ~may_log, np.nan, log_value_usd),
         odds_over_smoc=over_peak,
         odds_over_continuous=over_sustained,
         odds_over=over,
@@ -299,6 +307,27 @@ def _choose(case: Case, rows: slice, samples: BenefitSamples, weighed: Weighed) 
         ),
         rank=ranks(weighed, listed.allowed, index, kept),
     )
+
+
+def _without_log(
+    case: Case,
+    rows: slice,
+    weighed: Weighed,
+    unlogged: _Shortlist,
+    action: NDArray[np.str_],
+    verdict: NDArray[np.str_],
+    chosen: Index,
+) -> Index:
+    """Meter that would stand at each account if no log came [A]: what a log is held against."""
+    best = best_meter(
+        unlogged.allowed,
+        weighed,
+        case.costs.change_cost_usd[rows],
+        tie_band_share=case.thresholds.tie_band_share,
+    )
+    index = case.meter_index[rows]
+    changes = (verdict == "fits") & unlogged.allowed.any(axis=1)
+    return np.where(action == "change", chosen, np.where(changes, best, index))
 
 
 @dataclass(frozen=True)
@@ -312,14 +341,19 @@ class _Shortlist:
 
 
 def _shortlist(
-    case: Case, rows: slice, samples: BenefitSamples, weighed: Weighed, *, is_undersized: Flags
+    case: Case,
+    rows: slice,
+    weighed: Weighed,
+    visits: Visit,
+    *,
+    is_undersized: Flags,
+    may_log: Flags,
 ) -> _Shortlist:
     """Step one: whether to change at all, by the odds against keeping."""
     limits, index = case.thresholds, case.meter_index[rows]
     other = weighed.feasible.copy()
     other[np.arange(len(index)), index] = False
-    visits = _visits(case, rows, samples, weighed)
-    asked = odds_asked(case.costs.change_cost_usd[rows], limits)
+    asked = odds_asked(case.costs.change_cost_usd[rows], may_log, limits)
     pays = other & visits.is_worth_it & (weighed.odds_of_benefit >= asked - limits.odds_slack)
     proven = pays & (weighed.odds_of_benefit >= asked)
     is_change = proven.any(axis=1, keepdims=True)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,6 +24,7 @@ Flags = NDArray[np.bool_]
 SAMPLE_KIND = np.float32
 # Bills rise by this factor at most in the answer of demand: beyond it elasticity says nothing.
 _LARGEST_BILL_RATIO = 4.0
+_LEAST_FIT: Final = 0.5  # [1] least odds of fit of a new meter: convention
 
 
 @dataclass(frozen=True)
@@ -202,8 +203,10 @@ def weigh(
     flow_limits: FlowLimits,
     broken: NDArray[np.int32],
     envelope: tuple[Array, Array],
+    meter_index: NDArray[np.int64],
     *,
     wrong_usd_per_year: Array,
+    is_undersized: NDArray[np.bool_],
     odds_of_fit: float,
 ) -> Weighed:
     """Odds, means and 90 % intervals of each meter; rules of flow are added to `broken`.
@@ -214,18 +217,24 @@ def weigh(
         Rules broken whatever the flow.
     envelope : arrays [A, M]
         Model-free bounds of registered volume; intervals stay inside.
+    meter_index : int array [A]
+        Installed meter: beside it, a meter that fits no worse is not too small.
     wrong_usd_per_year : array [A, M]
         Level yearly cost of a meter that proves too small.
+    is_undersized : bool [A]
+        The installed meter is called overloaded; then it is no measure of what fits.
     odds_of_fit : float
         Odds that peak, sustained flow and head loss must fit together.
     """
     fit = odds(samples.fits)
+    held = fit[np.arange(len(meter_index)), meter_index]
+    asked = odds_of_fit_asked(held, is_undersized, odds_of_fit)
     net = with_mean(samples.net_benefit_usd)
     registered = with_mean(samples.registered_gal)
     low = np.maximum(registered[1], np.minimum(envelope[0], registered[0]))
     high = np.minimum(registered[2], np.maximum(envelope[1], registered[0]))
     return Weighed(
-        broken=broken | _flow_rules(samples, flow_limits, fit, odds_of_fit),
+        broken=broken | _flow_rules(samples, flow_limits, fit, asked),
         odds_of_fit=fit,
         odds_of_benefit=odds(samples.net_benefit_usd > 0),
         net_benefit_range_usd=net,
@@ -271,10 +280,26 @@ def _accuracy_pct(
     return middle, np.asarray(np.minimum(low, middle)), np.asarray(np.maximum(high, middle))
 
 
+def odds_of_fit_asked(
+    held_odds_of_fit: Floats, is_undersized: Flags, odds_of_fit: float
+) -> Floats:
+    """Odds of fit that a new meter must reach, from those of the installed one.
+
+    `odds_of_fit`, or what the installed meter reaches: refusing a meter that carries more than
+    the one that stays would protect nothing. Never less than even, and no less than
+    `odds_of_fit` where the installed meter is called overloaded.
+    """
+    as_held = np.clip(held_odds_of_fit, min(_LEAST_FIT, odds_of_fit), odds_of_fit)
+    return np.asarray(np.where(is_undersized, odds_of_fit, as_held))
+
+
 def _flow_rules(
-    samples: BenefitSamples, flow_limits: FlowLimits, fit: Floats, odds_of_fit: float
+    samples: BenefitSamples, flow_limits: FlowLimits, fit: Floats, asked: Floats
 ) -> NDArray[np.int32]:
-    """Bits of the flow rules that fail; if only their joint odds fail, the weakest is named."""
+    """Bits of the flow rules that fail; if only their joint odds fail, the weakest is named.
+
+    `asked` are the odds of fit that each account asks for [A].
+    """
     alone = np.stack(
         [
             odds_below(samples.peak_gpm, flow_limits.peak_gpm),
@@ -282,8 +307,8 @@ def _flow_rules(
             odds_below(samples.peak_gpm, flow_limits.head_gpm),
         ]
     )
-    fails = alone < odds_of_fit
-    only_jointly = (fit < odds_of_fit) & ~fails.any(axis=0)
+    fails = alone < asked[:, None]
+    only_jointly = (fit < asked[:, None]) & ~fails.any(axis=0)
     weakest = alone.argmin(axis=0)
     names = ("peak_over_smoc", "sustained_over_continuous", "head_loss")
     bits = np.zeros(fit.shape, dtype=np.int32)

@@ -257,9 +257,12 @@ class Decided:
     candidate: pl.DataFrame
 
 
-def decision_of(block, posterior, meters, known=()):
-    """The product's decision; `known` are meters with a log behind their posterior."""
-    catalogue, sites = Catalogue(tuple(meters)), _logged_sites(block, known)
+def decision_of(block, posterior, meters, known=(), *, more_logs=True):
+    """The product's decision; `known` are meters with a log behind their posterior.
+
+    Without `more_logs` none will come elsewhere.
+    """
+    catalogue, sites = Catalogue(tuple(meters)), _logged_sites(block, known, more_logs)
     return decide(block, posterior, sites, catalogue, TARIFF, THRESHOLDS, units="us")
 
 
@@ -268,16 +271,18 @@ def decided_rows(block, posterior, meters):
     return decision_of(block, posterior, meters).recommendation
 
 
-def _logged_sites(block, known):
+def _logged_sites(block, known, more_logs):
     """Sites of which these meters have a log behind their posterior."""
-    return replace(site_block(block), is_logged=np.array([m in known for m in block.meter_id]))
+    return replace(
+        site_block(block),
+        is_logged=np.array([m in known for m in block.meter_id]),
+        is_visited=np.full(block.size, more_logs),
+    )
 
 
-def decided(block, posterior, meters, known=()):
+def decided(block, posterior, meters, known=(), *, more_logs=True):
     """The product's decision, its log list cut to a fifth of the fleet."""
-    catalogue = Catalogue(tuple(meters))
-    sites = _logged_sites(block, known)
-    result = decide(block, posterior, sites, catalogue, TARIFF, THRESHOLDS, units="us")
+    result = decision_of(block, posterior, meters, known, more_logs=more_logs)
     rows = result.recommendation
     action = np.array(rows["action"].to_list())
     value = rows["expected_value_of_logging_usd"].fill_null(-np.inf).to_numpy()

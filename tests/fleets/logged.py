@@ -153,8 +153,11 @@ def logged_first(kind, seed, meters, priors, *, share=LOGGED_SHARE, rounds=ROUND
 
 
 def realised(truth, block, meters, posterior, oracle, known):
-    """Scores of what is decided now: a site that is still to be logged counts as kept."""
-    decision = judge.decided(block, posterior, meters, known)
+    """Scores of what is decided now, once no more logs come.
+
+    A meter that needs a log since only its inferred peak is too large counts as kept.
+    """
+    decision = judge.decided(block, posterior, meters, known, more_logs=False)
     decision.logged[:] = False
     return judge.scores(truth, block, meters, posterior, decision, oracle)
 

@@ -51,7 +51,9 @@ class OpenAccounts:
     is_over_continuous: Flags  # [P, J]
     allowed_if_fit: Flags  # [P, K] by the rules that ask for no flow, if it is not undersized
     allowed_if_undersized: Flags  # [P, K]
+    fits_held: Flags  # [P, J] the installed meter
     most_peak_gpm: Floats  # [P, K] largest estimated peak of a new meter
+    is_rated_less: Flags  # [P, K] than the installed one, by SMOC
     cost_usd: Floats  # [P, K]
     cash_beside_usd: Floats  # [P, K] cash a year beside net benefit and renewal
     renewed_share: Floats  # [P, K] part of a renewal's gain that counts against the change
@@ -60,7 +62,7 @@ class OpenAccounts:
     present_value: Floats  # [P] of 1 USD a year over the life of the most promising meter
     is_shown: Flags  # [P] an overload is on record, or needs no evidence
     is_hourly: Flags  # [P] reads show the sustained flow
-    present: Index  # [P] option chosen today: 0 keeps, k is meter k - 1
+    present: Index  # [P] option chosen if nothing is learned: 0 keeps, k is meter k - 1
 
     def rows(self, keep: NDArray[Any], meters: int) -> OpenAccounts:
         """Some of the accounts, with their first meters."""
@@ -74,7 +76,7 @@ class OpenAccounts:
 
 
 _WITHOUT_METER: Final = {
-    "account", "installed_gal", "actual_gal", "renewal_usd", "peak_gpm", "is_over",
+    "account", "fits_held", "installed_gal", "actual_gal", "renewal_usd", "peak_gpm", "is_over",
     "is_over_continuous", "is_shown", "is_hourly", "present", "present_value",
 }  # fmt: skip
 
@@ -106,9 +108,9 @@ def open_accounts(
     either = allowed[0] | (allowed[1] & may_be_over[:, None])
     score = _score(samples, over, either)
     index = case.meter_index[rows]
-    changes = (choice.action == "change") & (choice.chosen != index)
+    changes = choice.without_log != index
     at = np.flatnonzero(changes)
-    score[at, choice.chosen[at]] = np.inf
+    score[at, choice.without_log[at]] = np.inf
     is_open = case.refused.is_assessed[rows] & ~is_closed & (score > 0).any(axis=1)
     account = np.flatnonzero(is_open)
     if not len(account):
@@ -128,7 +130,8 @@ def open_accounts(
     def money(value: Array) -> Floats:
         return np.asarray(value[spot], dtype=_MONEY)
 
-    is_chosen = meter == choice.chosen[account][:, None]
+    is_chosen = meter == choice.without_log[account][:, None]
+    none_comes = np.zeros(len(index), dtype=np.bool_)  # once learned, nothing else is
     return OpenAccounts(
         account=account,
         meter=meter,
@@ -144,13 +147,15 @@ def open_accounts(
         is_over_continuous=by_account(over_continuous),
         allowed_if_fit=allowed[0][spot] & there,
         allowed_if_undersized=allowed[1][spot] & there,
+        fits_held=by_account(samples.fits[:, np.arange(len(index)), index]),
         most_peak_gpm=np.asarray(limits.design_peak_share * held.smoc_gpm[meter], _MONEY),
+        is_rated_less=held.smoc_gpm[meter] < held.smoc_gpm[index[account]][:, None],
         cost_usd=money(costs.change_cost_usd),
         cash_beside_usd=money(
             costs.annual_cost_usd_per_year - costs.upkeep_change_usd_per_year
         ),
         renewed_share=money(1 - costs.until_renewal_share),
-        odds_asked=money(odds_asked(costs.change_cost_usd, limits)),
+        odds_asked=money(odds_asked(costs.change_cost_usd, none_comes, limits)),
         wrong_usd=money(wrong_usd_per_year),
         present_value=np.asarray(costs.present_value_factor[meter[:, 0]], _MONEY),
         is_shown=is_shown[account],

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from rightsize.recommend.best_meter import best_by
 from rightsize.recommend.learning.open_accounts import OpenAccounts
-from rightsize.recommend.weigh import worth_usd
+from rightsize.recommend.weigh import odds_of_fit_asked, worth_usd
 from rightsize.settings import Thresholds
 
 Floats = NDArray[np.floating[Any]]
@@ -31,6 +31,7 @@ class _Weighted:
     net: Floats
     odds_of_benefit: Floats
     fit: Floats
+    fit_held: Floats
     registered: Floats
     renewal: Floats
     installed: Floats
@@ -68,8 +69,10 @@ class RulesAgain:
             held.allowed_if_undersized[:, None],
             held.allowed_if_fit[:, None],
         )
-        may &= seen.fit >= limits.odds_of_fit * asked
-        may &= seen.peak[..., None] <= held.most_peak_gpm[:, None]
+        fit = odds_of_fit_asked(seen.fit_held, undersized, limits.odds_of_fit)
+        may &= seen.fit >= (fit * asked)[..., None]
+        is_held_to_peak = undersized[..., None] | held.is_rated_less[:, None]
+        may &= (seen.peak[..., None] <= held.most_peak_gpm[:, None]) | ~is_held_to_peak
         pays = may & self._worth_a_visit(seen)
         lead = held.odds_asked[:, None] * asked
         pays &= seen.odds_of_benefit >= lead - limits.odds_slack
@@ -96,6 +99,7 @@ class RulesAgain:
             peak=peak[..., k],
             over=peak[..., k + 1],
             over_continuous=peak[..., k + 2],
+            fit_held=peak[..., k + 3],
         )
 
     def _worth_a_visit(self, seen: _Weighted) -> Flags:
@@ -124,9 +128,9 @@ class RulesAgain:
 
 
 def _stacked(held: OpenAccounts) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
-    """What is averaged over samples, side by side: [P, J, 3 K + 3] and [P, J, K + 3]."""
+    """What is averaged over samples, side by side: [P, J, 3 K + 3] and [P, J, K + 4]."""
     money = (held.renewal_usd, held.installed_gal, held.actual_gal)
-    flow = (held.peak_gpm, held.is_over, held.is_over_continuous)
+    flow = (held.peak_gpm, held.is_over, held.is_over_continuous, held.fits_held)
     volume = [held.net_usd, held.net_usd > 0, held.registered_gal, *_columns(money)]
     peak = [held.fits, *_columns(flow)]
     return (

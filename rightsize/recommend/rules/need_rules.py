@@ -40,7 +40,8 @@ def need_rules(
     peak_gpm : array [A]
         Estimated peak: the design peak of a new meter.
     design_peak_share : float
-        Largest share of a new meter's SMOC that the estimated peak may take.
+        Largest share of a new meter's SMOC that the estimated peak may take, unless it is
+        rated for no less than the installed one, which is not overloaded.
     service_line_in : array [A]
         Nominal size of the service line; NaN if it is not recorded.
     is_undersized : bool [A]
@@ -69,7 +70,8 @@ def need_rules(
         "season_not_seen": is_season_unseen[:, None] & (smoc < ours),
         "larger_without_need": is_larger & ~is_undersized[:, None],
         "replacement_by_age": is_same & ~(is_undersized[:, None] & (smoc > ours)),
-        "peak_over_design_share": peak_gpm[:, None] > design_peak_share * smoc,
+        "peak_over_design_share": (peak_gpm[:, None] > design_peak_share * smoc)
+        & (is_undersized[:, None] | (smoc < ours)),
     }
     bits = np.zeros((len(meter_index), len(smoc)), dtype=np.int32)
     for name, where in broken.items():

@@ -48,10 +48,20 @@ def least_benefit_usd(cost_usd: Array, level_usd: Array, limits: Thresholds) -> 
     return np.maximum(for_payback, limits.min_net_benefit_usd_per_year)
 
 
-def odds_asked(cost_usd: Array, limits: Thresholds) -> Array:
-    """Odds of a positive net benefit that a change must reach [A, M]: a costly one, higher."""
+def odds_asked(cost_usd: Array, may_log: Flags, limits: Thresholds) -> Array:
+    """Odds of a positive net benefit that a change must reach [A, M]: a costly one, higher.
+
+    Parameters
+    ----------
+    cost_usd : array [A, M]
+        Cost of the change.
+    may_log : bool [A]
+        A log may come first. Where none will, the expected benefit has to decide, and
+        `odds_without_log` are asked if they are lower.
+    """
     sure = max(limits.odds_of_benefit, limits.odds_of_costly_benefit)
-    return np.where(cost_usd >= limits.costly_change_usd, sure, limits.odds_of_benefit)
+    first = np.where(cost_usd >= limits.costly_change_usd, sure, limits.odds_of_benefit)
+    return np.where(may_log[:, None], first, np.minimum(first, limits.odds_without_log))
 
 
 def visit(
