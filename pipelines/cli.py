@@ -184,8 +184,8 @@ def demo(
     from pipelines.demo.write import DEFAULT_SEED, write_demo
 
     if logs or tests:
+        from pipelines.configuration.visits_file import read_visits
         from pipelines.demo.back.bring_back import bring_back
-        from pipelines.pages.visits_file import read_visits
 
         visits = folder / "workspace" / "campaign" / "visits.csv"
         planned = read_visits(visits) if logs and visits.is_file() else None
@@ -522,7 +522,7 @@ def work_orders(
     """Write work orders, crew lists and the form for results of a campaign."""
     from pipelines.commands import console
     from pipelines.configuration.load_settings import load
-    from pipelines.pages.visits_file import read_visits
+    from pipelines.configuration.visits_file import read_visits
     from pipelines.pages.work_orders import write_work_orders
     from rightsize.evidence.privacy import Shown
 

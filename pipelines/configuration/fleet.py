@@ -26,6 +26,7 @@ from pipelines.configuration.load_settings import Loaded
 from pipelines.configuration.load_weather import Weather, load_weather
 from pipelines.configuration.meter_list import Meters, meters_of
 from pipelines.configuration.site_record import with_manifold
+from pipelines.configuration.visits_file import visited_meters
 from pipelines.store.lake_partition import bucket_name
 from rightsize.errors import ConfigError
 from rightsize.recommend.rules.meter_rules import unknown_names
@@ -71,6 +72,9 @@ def load_fleet(loaded: Loaded) -> Fleet:
         priors=priors,
         installed=installed,
         units=named.units,
+        visited=visited_meters(loaded.file(named.campaign), meters.frame)
+        if named.campaign
+        else None,
     )
     log = NO_LOG
     if named.change_out_log:
@@ -84,6 +88,7 @@ def load_fleet(loaded: Loaded) -> Fleet:
         "catalogue": [dataclasses.asdict(m) for m in catalogue.meters],
         "priors": dataclasses.asdict(priors),
         **({} if tests is None else {"accuracy_tests": tests}),
+        **({} if settings.visited is None else {"campaign": sorted(settings.visited)}),
         **({"change_out_log": log.document()} if log.row_count else {}),
     }
     return Fleet(
@@ -92,7 +97,7 @@ def load_fleet(loaded: Loaded) -> Fleet:
         catalogue_hash=_digest(
             [
                 documents[name]
-                for name in ("catalogue", "priors", "accuracy_tests")
+                for name in ("catalogue", "priors", "accuracy_tests", "campaign")
                 if name in documents
             ]
         ),

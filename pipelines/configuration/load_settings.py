@@ -251,6 +251,12 @@ class SweepSettings(Settings):
         default=None,
         description="files of flow loggers, as below; reads alone if absent",
     )
+    campaign: str | None = Field(
+        default=None,
+        description="visits of the campaign under way, as `rightsize campaign` writes them"
+        " (`workspace/campaign/visits.csv`): other accounts are not logged first but decided on"
+        " what is known, see *what to learn next*; any may be logged if absent",
+    )
     correct_gains: bool = Field(
         False,
         description="correct promised gains by what came of past change-outs, once 20 of them"

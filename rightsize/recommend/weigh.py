@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,6 +12,7 @@ from rightsize.inference.posterior import FlowPosterior
 from rightsize.inference.samples import interval, mean, odds, with_mean
 from rightsize.recommend.ageing import WearMoney
 from rightsize.recommend.economics import ChangeCosts, RateSteps
+from rightsize.recommend.rules.fit_asked import odds_of_fit_asked
 from rightsize.recommend.rules.meter_rules import BIT, FEASIBLE_MASK
 from rightsize.recommend.rules.range_fit import FlowLimits
 from rightsize.recommend.steady_money import SteadyMoney
@@ -24,7 +25,6 @@ Flags = NDArray[np.bool_]
 SAMPLE_KIND = np.float32
 # Bills rise by this factor at most in the answer of demand: beyond it elasticity says nothing.
 _LARGEST_BILL_RATIO = 4.0
-_LEAST_FIT: Final = 0.5  # [1] least odds of fit of a new meter: convention
 
 
 @dataclass(frozen=True)
@@ -278,19 +278,6 @@ def _accuracy_pct(
     low, high = interval(accuracy)
     middle = registered_gal / mean(actual)[:, None] * 100
     return middle, np.asarray(np.minimum(low, middle)), np.asarray(np.maximum(high, middle))
-
-
-def odds_of_fit_asked(
-    held_odds_of_fit: Floats, is_undersized: Flags, odds_of_fit: float
-) -> Floats:
-    """Odds of fit that a new meter must reach, from those of the installed one.
-
-    `odds_of_fit`, or what the installed meter reaches: refusing a meter that carries more than
-    the one that stays would protect nothing. Never less than even, and no less than
-    `odds_of_fit` where the installed meter is called overloaded.
-    """
-    as_held = np.clip(held_odds_of_fit, min(_LEAST_FIT, odds_of_fit), odds_of_fit)
-    return np.asarray(np.where(is_undersized, odds_of_fit, as_held))
 
 
 def _flow_rules(

@@ -21,7 +21,7 @@ import yaml
 
 from pipelines.configuration.fleet import load_fleet
 from pipelines.configuration.load_settings import load
-from pipelines.pages.visits_file import read_visits
+from pipelines.configuration.visits_file import read_visits
 from pipelines.stages.land.land import land
 from pipelines.stages.land.land_flow_logs import land_flow_logs, landed_logs
 from pipelines.store.resources import config_path

@@ -12,6 +12,7 @@ from pipelines.demo.back.tests_of_meters import (
     TESTS,
     due_meters,
     meters_with_tests,
+    name_in_settings,
     write_tests,
 )
 from rightsize.campaign.visit import Visit
@@ -22,6 +23,8 @@ def bring_back(
     folder: Path, visits: Sequence[Visit] | None, *, due_tests: bool = False
 ) -> list[str]:
     """Files of what was planned and is not back yet; a line for each kind.
+
+    The demo's configuration then names its campaign: no other log comes before the next sweep.
 
     Parameters
     ----------
@@ -48,6 +51,7 @@ def bring_back(
             f" `rightsize campaign` with {folder / 'sweep.yaml'} for the next ones"
         )
     found = []
+    name_in_settings(folder / "sweep.yaml", "campaign", "workspace/campaign/visits.csv")
     if days:
         found.append(_logs_line(write_logs(folder, days), "of the campaign", folder))
     if meters:

@@ -78,15 +78,15 @@ def write_tests(folder: Path, meters: Iterable[str]) -> list[str]:
         path = folder / TESTS
         held = path.read_text(encoding="utf-8") if path.is_file() else _HEAD
         write_text(path, held + "\n".join(lines) + "\n")
-        _name_in_settings(folder / "sweep.yaml")
+        name_in_settings(folder / "sweep.yaml", "accuracy_tests", TESTS)
     return done
 
 
-def _name_in_settings(config: Path) -> None:
-    """The demo's own configuration names the tests once there are some."""
+def name_in_settings(config: Path, key: str, file: str) -> None:
+    """The demo's own configuration names a file once it is there."""
     text = config.read_text(encoding="utf-8")
-    if "\naccuracy_tests:" not in text:
-        named = f"accuracy_tests: {TESTS}\n{_NAMED_BEFORE}"
+    if f"\n{key}:" not in text:
+        named = f"{key}: {file}\n{_NAMED_BEFORE}"
         write_text(config, text.replace(_NAMED_BEFORE, named, 1))
 
 

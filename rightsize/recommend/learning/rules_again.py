@@ -14,7 +14,8 @@ from numpy.typing import NDArray
 
 from rightsize.recommend.best_meter import best_by
 from rightsize.recommend.learning.open_accounts import OpenAccounts
-from rightsize.recommend.weigh import odds_of_fit_asked, worth_usd
+from rightsize.recommend.rules.fit_asked import odds_of_fit_asked
+from rightsize.recommend.weigh import worth_usd
 from rightsize.settings import Thresholds
 
 Floats = NDArray[np.floating[Any]]

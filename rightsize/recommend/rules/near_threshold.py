@@ -10,10 +10,11 @@ from typing import Final
 
 import polars as pl
 
+from rightsize.recommend.rules.fit_asked import LEAST_FIT
 from rightsize.settings import Thresholds
 
 NEAR_BENEFIT: Final = 0.1  # [1] twice what 64 samples leave open at 0.75: measured 0.04
-NEAR_FIT: Final = 0.06  # [1] twice what they leave open at 0.9: measured 0.03
+NEAR_FIT: Final = 0.06  # [1] twice what they leave open at 0.9 (measured 0.03); less at 0.85
 _LEAST_OF_CHOSEN: Final = 0.8  # [1] of the choice's net benefit: less is no rival; convention
 _BY_SAMPLES: Final = (  # rules whose outcome is counted over samples
     "peak_over_smoc",
@@ -25,7 +26,11 @@ _BY_SAMPLES: Final = (  # rules whose outcome is counted over samples
 
 
 def near_threshold(
-    recommendation: pl.DataFrame, candidate: pl.DataFrame, limits: Thresholds
+    recommendation: pl.DataFrame,
+    candidate: pl.DataFrame,
+    limits: Thresholds,
+    *,
+    may_log: pl.Series,
 ) -> pl.Series:
     """Meters whose verdict, action or choice may turn on a few samples more.
 
@@ -35,6 +40,8 @@ def near_threshold(
         Rows of a decision.
     limits : Thresholds
         Required probabilities.
+    may_log : bool series
+        A log may come first, in the order of `recommendation`.
 
     Returns
     -------
@@ -46,15 +53,20 @@ def near_threshold(
         chosen_usd=pl.when(pl.col("action") == "change")
         .then(pl.col("net_benefit_usd_per_year") * pl.col("odds_of_fit"))
         .fill_null(0.0),
+        may_log=may_log,
+        held_odds_of_fit=_held_odds_of_fit(candidate, recommendation["meter_id"]),
         is_overload_open=_about("odds_of_undersized", limits.odds_of_undersized, NEAR_FIT)
         | _about("odds_of_undersized", limits.near_limit_odds, NEAR_BENEFIT),
     )
     rules = pl.col("rejected_because").fill_null("").str.split(", ")
-    rivals = candidate.filter(
-        ~pl.col("is_installed")
-        & (rules.list.set_difference(["", *_BY_SAMPLES]).list.len() == 0)
-        & _is_open(limits)
-    ).join(chosen, on="meter_id")
+    rivals = (
+        candidate.filter(
+            ~pl.col("is_installed")
+            & (rules.list.set_difference(["", *_BY_SAMPLES]).list.len() == 0)
+        )
+        .join(chosen, on="meter_id")
+        .filter(_is_open(limits))
+    )
     worth = pl.col("net_benefit_usd_per_year") * pl.col("odds_of_fit")
     least = pl.max_horizontal(
         _LEAST_OF_CHOSEN * pl.col("chosen_usd"), pl.lit(limits.min_net_benefit_usd_per_year)
@@ -69,16 +81,28 @@ def near_threshold(
 def _is_open(limits: Thresholds) -> pl.Expr:
     """One probability near its threshold, the other near or above."""
     pays = pl.col("odds_of_benefit") - _asked(limits)
-    fits = pl.col("odds_of_fit") - limits.odds_of_fit
+    least = min(LEAST_FIT, limits.odds_of_fit)
+    fits = pl.col("odds_of_fit") - pl.col("held_odds_of_fit").clip(least, limits.odds_of_fit)
     is_possible = (pays >= -NEAR_BENEFIT) & (fits >= -NEAR_FIT)
     return is_possible & ((pays <= NEAR_BENEFIT) | (fits <= NEAR_FIT))
 
 
 def _asked(limits: Thresholds) -> pl.Expr:
-    """Probability of benefit that a change must reach: a costly one, a higher one."""
+    """Probability of benefit that a change must reach (`odds_asked`)."""
     sure = max(limits.odds_of_benefit, limits.odds_of_costly_benefit)
     is_costly = pl.col("change_cost_usd") >= limits.costly_change_usd
-    return pl.when(is_costly).then(sure).otherwise(limits.odds_of_benefit)
+    first = pl.when(is_costly).then(sure).otherwise(limits.odds_of_benefit)
+    without = pl.min_horizontal(first, pl.lit(limits.odds_without_log))
+    return pl.when("may_log").then(first).otherwise(without)
+
+
+def _held_odds_of_fit(candidate: pl.DataFrame, meter_id: pl.Series) -> pl.Series:
+    """Odds of fit of the installed meters, in this order; 1 where none is told."""
+    held = candidate.filter("is_installed").select("meter_id", "odds_of_fit")
+    joined = pl.DataFrame({"meter_id": meter_id}).join(
+        held, on="meter_id", how="left", maintain_order="left"
+    )
+    return joined["odds_of_fit"].fill_null(1.0)
 
 
 def _about(name: str, limit: float, width: float) -> pl.Expr:

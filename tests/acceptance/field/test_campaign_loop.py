@@ -8,8 +8,8 @@ from pathlib import Path
 import pytest
 
 from pipelines.configuration.load_settings import load
+from pipelines.configuration.visits_file import read_visits
 from pipelines.pages.learned_accounts import learned_so_far
-from pipelines.pages.visits_file import read_visits
 from pipelines.store.warehouse import connect
 from tests.acceptance.demo_run import Swept, ask, results_of, run
 from tests.acceptance.scoring import score

@@ -9,7 +9,7 @@ from dataclasses import asdict, replace
 
 import pytest
 
-from pipelines.pages.visits_file import COLUMNS, read_visits
+from pipelines.configuration.visits_file import COLUMNS, read_visits
 from pipelines.pages.work_orders import _form, write_work_orders
 from rightsize.campaign.visit import Visit
 from rightsize.errors import ConfigError

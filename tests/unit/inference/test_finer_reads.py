@@ -28,7 +28,7 @@ KINDS = (
 @pytest.fixture(scope="module")
 def seen():
     """True peaks, and the posterior at each interval."""
-    truth, blocks = simulate_fleet(8, sites_per_kind=1, kinds=KINDS, intervals=INTERVALS)
+    truth, blocks = simulate_fleet(8, sites_per_kind=2, kinds=KINDS, intervals=INTERVALS)
     priors = load_priors()
     found = {
         t: infer(b, METERS, priors, samples=40, seed=1, learnt=None) for t, b in blocks.items()

@@ -231,12 +231,18 @@ def _chosen(
 ) -> PlainAccount:
     old = catalogue.meters[installed]
     undersized = over >= limits.odds_of_undersized
+    surely = limits.odds_of_fit
+    if not undersized:
+        surely = max(0.5, min(surely, meters[installed].odds_of_fit))
     fit = [
         m
         for m, new in enumerate(catalogue.meters)
         if m != installed
-        and meters[m].odds_of_fit >= limits.odds_of_fit
-        and meters[m].design_share <= limits.design_peak_share
+        and meters[m].odds_of_fit >= surely
+        and (
+            meters[m].design_share <= limits.design_peak_share
+            or (not undersized and new.smoc_gpm >= old.smoc_gpm)
+        )
         and (undersized or not _is_needless(new, old))
     ]
     pays = [

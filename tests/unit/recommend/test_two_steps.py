@@ -38,7 +38,7 @@ def test_within_the_tie_band_the_cheaper_meter_is_taken_and_the_reason_says_so()
     """HAND: worth 980 (1,000 less 400 / 20) and 1,000 USD a year: 2 % apart."""
     dear = sold("displacement", 2.0, 160, 1000)
     gains = [[100_000.0] * 10, [105_000.0] * 10]
-    near = row(decided([SMALL, dear], gains))
+    near = row(decided([SMALL, dear], gains, limits={"tie_band_share": 0.03}))
     assert near["recommended_size_in"] == 1.5
     assert "a 2 in displacement is worth about the same and costs more" in near["reason"]
     strict = row(decided([SMALL, dear], gains, limits={"tie_band_share": 0.01}))

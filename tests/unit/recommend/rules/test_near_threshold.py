@@ -12,13 +12,14 @@ from rightsize.recommend.rules.near_threshold import near_threshold
 from rightsize.settings import Thresholds
 from tests.unit.recommend.synthetic import fleet, tariff
 
-# 0.9 for fit and for undersized by default
+# 0.85 for fit and 0.9 for undersized by default
 LIMITS = Thresholds(odds_of_benefit=0.75)
 
 
 def near(
-    *, benefit=0.99, fit=0.99, overload=0.0, net=500.0, rejected=None, kept=False, cost=900.0
-):
+    *, benefit=0.99, fit=0.99, overload=0.0, net=500.0, rejected=None, kept=False, cost=900.0,
+    held_fit=1.0, may_log=True,
+):  # fmt: skip
     """Whether an account with one rival to its meter is near."""
     told = pl.DataFrame(
         {
@@ -37,10 +38,11 @@ def near(
             "net_benefit_usd_per_year": [0.0, net],
             "change_cost_usd": [0.0, cost],
             "odds_of_benefit": [None, benefit],
-            "odds_of_fit": [1.0, fit],
+            "odds_of_fit": [held_fit, fit],
         }
     )
-    return near_threshold(told, rival, LIMITS).to_list() == ["M"]
+    found = near_threshold(told, rival, LIMITS, may_log=pl.Series([may_log]))
+    return found.to_list() == ["M"]
 
 
 @pytest.mark.parametrize(
@@ -52,10 +54,23 @@ def test_a_probability_of_benefit_about_its_threshold_is_near(odds, expected):
 
 
 @pytest.mark.parametrize(
-    ("odds", "expected"), [(0.8, False), (0.86, True), (0.94, True), (0.99, False)]
+    ("odds", "expected"), [(0.75, False), (0.8, True), (0.9, True), (0.95, False)]
 )
 def test_a_probability_of_fit_about_its_threshold_is_near(odds, expected):
     assert near(fit=odds) is expected
+
+
+def test_beside_a_meter_that_may_be_too_small_its_own_odds_of_fit_count():
+    assert not near(fit=0.7, net=900.0)
+    assert near(fit=0.7, net=900.0, held_fit=0.7)
+    assert not near(fit=0.8, net=900.0, held_fit=0.7)
+    assert near(fit=0.5, net=900.0, held_fit=0.1)  # never less than even
+
+
+def test_where_no_log_comes_lower_odds_are_near():
+    assert not near(benefit=0.5)
+    assert near(benefit=0.5, may_log=False)
+    assert not near(benefit=0.75, may_log=False)
 
 
 def test_a_meter_that_cannot_win_is_no_rival():

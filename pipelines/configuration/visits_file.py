@@ -9,6 +9,8 @@ from dataclasses import fields
 from pathlib import Path
 from typing import Any, Final, get_type_hints
 
+import polars as pl
+
 from pipelines.configuration.yaml_file import plain_file, short
 from rightsize.campaign.season import EARLIEST, LATEST
 from rightsize.campaign.visit import Visit
@@ -60,6 +62,25 @@ def read_visits(path: Path) -> tuple[Visit, ...]:
     if problems:
         raise ConfigError("\n".join(problems))
     return tuple(visits)
+
+
+def visited_meters(path: Path, meters: pl.DataFrame) -> frozenset[str]:
+    """Meters that the campaign under way logs or tests; `meters` is the meter list.
+
+    Raises
+    ------
+    ConfigError
+        If the file is not one of visits, or names a meter that the meter list does not have.
+    """
+    visited = [visit.meter_id for visit in read_visits(path)]
+    known = set(meters["meter_id"])
+    strange = [meter for meter in visited if meter not in known]
+    if strange:
+        raise ConfigError(
+            f"{path}: meter {short(strange[0])} is not in the meter list; plan a campaign anew"
+            " with `rightsize campaign`, or remove `campaign:` from the configuration"
+        )
+    return frozenset(visited)
 
 
 def _rows(path: Path) -> list[tuple[int, dict[str, str]]]:
