@@ -388,7 +388,7 @@ class Thresholds(Settings):
     )
     odds_of_benefit: float = _limit(
         0.65,
-        "minimum probability of positive net benefit for a change",
+        "minimum probability of positive net benefit for a change where a log may come first",
         source=_OURS,
         ge=0.5,
         le=1,
@@ -507,15 +507,16 @@ class Thresholds(Settings):
     )
     odds_of_costly_benefit: float = _limit(
         0.85,
-        "minimum probability of positive net benefit for a change of costly_change_usd or more",
+        "the same for a change of costly_change_usd or more",
         source=_OURS,
         ge=0.5,
         le=1,
     )
     odds_without_log: float = _limit(
         0.5,
-        "the same, of any cost, at a site that has been logged or that the configured campaign"
-        " does not visit: no log will tell more",
+        "the same, of any cost, where no log comes: none is worth min_log_value_usd, one is in"
+        " use, or the configured campaign does not visit the site; the expected benefit then"
+        " has to decide",
         source=_OURS,
         ge=0.5,
         le=1,

@@ -247,7 +247,8 @@ def _choose(case: Case, rows: slice, samples: BenefitSamples, weighed: Weighed) 
     """The meter of each account, its verdict and its action.
 
     First whether to change at all: does a meter that fits and is worth a visit reach the odds
-    against keeping? Then which: of those that fit, the one that is worth most.
+    against keeping? They are lower where no log comes: none is worth its trip, one is in use,
+    or the campaign goes elsewhere. Then which: of those that fit, the one that is worth most.
     """
     limits, index = case.thresholds, case.meter_index[rows]
     over_peak, over_sustained, over = _overload(case, rows)
@@ -255,10 +256,12 @@ def _choose(case: Case, rows: slice, samples: BenefitSamples, weighed: Weighed) 
     need = _need_bits(case, rows, samples, is_undersized=is_undersized)
     weighed = replace(weighed, broken=weighed.broken | need)
     may_log = case.may_log[rows]
+    hopeful, log_value_usd = _log_case(case, rows, samples, weighed.broken)
+    worth_logging = (log_value_usd >= limits.min_log_value_usd) & (hopeful >= 0) & may_log
     visits = _visits(case, rows, samples, weighed)
     listed, unlogged = (
         _shortlist(case, rows, weighed, visits, is_undersized=is_undersized, may_log=may)
-        for may in (may_log, np.zeros_like(may_log))
+        for may in (worth_logging, np.zeros_like(worth_logging))
     )
     has_choice = np.asarray(listed.allowed.any(axis=1))
     best = best_meter(
@@ -271,8 +274,6 @@ def _choose(case: Case, rows: slice, samples: BenefitSamples, weighed: Weighed) 
     meters = case.catalogue.meters
     smaller = best_of(listed.proven & is_smaller_of_type(meters, index), weighed)
     smaller = np.where(is_smaller_size(meters, index, best), smaller, -1)
-    hopeful, log_value_usd = _log_case(case, rows, samples, weighed.broken)
-    worth_logging = (log_value_usd >= limits.min_log_value_usd) & (hopeful >= 0) & may_log
     verdict = verdicts(
         is_assessed=case.refused.is_assessed[rows],
         is_undersized=is_undersized,

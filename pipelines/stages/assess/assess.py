@@ -164,11 +164,8 @@ def _assess_block(
     meters = _Meters(rows, block_of(profile, rows), month_volume_share(profile.days, rows))
     posterior = _posterior(meters, fleet, learnt, limits.draws, limits.seed)
     decision = _decision(meters, fleet, posterior)
-    may_log = _is_visited(rows, fleet) & ~_is_logged(rows, fleet)
     near = rows["meter_id"].is_in(
-        near_threshold(
-            decision.recommendation, decision.candidate, limits, may_log=may_log
-        ).implode()
+        near_threshold(decision.recommendation, decision.candidate, limits).implode()
     )
     if not (near.any() and limits.draws_near_threshold):
         return _tables(meters, fleet, posterior, decision)
@@ -210,7 +207,7 @@ def _decision(meters: _Meters, fleet: JudgedBy, posterior: FlowPosterior) -> Dec
         replace(
             site_block(meters.rows),
             month_volume_share=meters.month_volume_share,
-            is_logged=_is_logged(meters.rows, fleet).to_numpy(),
+            is_logged=meters.rows["meter_id"].is_in(list(fleet.logs.shown)).to_numpy(),
             is_visited=_is_visited(meters.rows, fleet).to_numpy(),
         ),
         fleet.catalogue,
@@ -219,11 +216,6 @@ def _decision(meters: _Meters, fleet: JudgedBy, posterior: FlowPosterior) -> Dec
         units=fleet.units,
         correction=fleet.correction,
     )
-
-
-def _is_logged(rows: pl.DataFrame, fleet: JudgedBy) -> pl.Series:
-    """Whether each meter has a flow log in use."""
-    return rows["meter_id"].is_in(list(fleet.logs.shown))
 
 
 def _is_visited(rows: pl.DataFrame, fleet: JudgedBy) -> pl.Series:

@@ -26,11 +26,7 @@ _BY_SAMPLES: Final = (  # rules whose outcome is counted over samples
 
 
 def near_threshold(
-    recommendation: pl.DataFrame,
-    candidate: pl.DataFrame,
-    limits: Thresholds,
-    *,
-    may_log: pl.Series,
+    recommendation: pl.DataFrame, candidate: pl.DataFrame, limits: Thresholds
 ) -> pl.Series:
     """Meters whose verdict, action or choice may turn on a few samples more.
 
@@ -40,8 +36,6 @@ def near_threshold(
         Rows of a decision.
     limits : Thresholds
         Required probabilities.
-    may_log : bool series
-        A log may come first, in the order of `recommendation`.
 
     Returns
     -------
@@ -53,7 +47,7 @@ def near_threshold(
         chosen_usd=pl.when(pl.col("action") == "change")
         .then(pl.col("net_benefit_usd_per_year") * pl.col("odds_of_fit"))
         .fill_null(0.0),
-        may_log=may_log,
+        is_to_log=pl.col("action") == "log_first",
         held_odds_of_fit=_held_odds_of_fit(candidate, recommendation["meter_id"]),
         is_overload_open=_about("odds_of_undersized", limits.odds_of_undersized, NEAR_FIT)
         | _about("odds_of_undersized", limits.near_limit_odds, NEAR_BENEFIT),
@@ -79,21 +73,30 @@ def near_threshold(
 
 
 def _is_open(limits: Thresholds) -> pl.Expr:
-    """One probability near its threshold, the other near or above."""
-    pays = pl.col("odds_of_benefit") - _asked(limits)
-    least = min(LEAST_FIT, limits.odds_of_fit)
-    fits = pl.col("odds_of_fit") - pl.col("held_odds_of_fit").clip(least, limits.odds_of_fit)
-    is_possible = (pays >= -NEAR_BENEFIT) & (fits >= -NEAR_FIT)
-    return is_possible & ((pays <= NEAR_BENEFIT) | (fits <= NEAR_FIT))
+    """One probability near its threshold, the other near or above.
 
-
-def _asked(limits: Thresholds) -> pl.Expr:
-    """Probability of benefit that a change must reach (`odds_asked`)."""
+    A change is asked for odds of its own, or for those without a log (`odds_asked`); only an
+    account that is logged first has no use for the latter.
+    """
     sure = max(limits.odds_of_benefit, limits.odds_of_costly_benefit)
     is_costly = pl.col("change_cost_usd") >= limits.costly_change_usd
     first = pl.when(is_costly).then(sure).otherwise(limits.odds_of_benefit)
     without = pl.min_horizontal(first, pl.lit(limits.odds_without_log))
-    return pl.when("may_log").then(first).otherwise(without)
+    fits = pl.col("odds_of_fit") - _fit_asked(limits)
+    return _near_both(pl.col("odds_of_benefit") - first, fits) | (
+        ~pl.col("is_to_log") & _near_both(pl.col("odds_of_benefit") - without, fits)
+    )
+
+
+def _near_both(pays: pl.Expr, fits: pl.Expr) -> pl.Expr:
+    is_possible = (pays >= -NEAR_BENEFIT) & (fits >= -NEAR_FIT)
+    return is_possible & ((pays <= NEAR_BENEFIT) | (fits <= NEAR_FIT))
+
+
+def _fit_asked(limits: Thresholds) -> pl.Expr:
+    """Probability of fit that a new meter must reach (`odds_of_fit_asked`)."""
+    least = min(LEAST_FIT, limits.odds_of_fit)
+    return pl.col("held_odds_of_fit").clip(least, limits.odds_of_fit)
 
 
 def _held_odds_of_fit(candidate: pl.DataFrame, meter_id: pl.Series) -> pl.Series:

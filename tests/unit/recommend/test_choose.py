@@ -84,7 +84,7 @@ def test_a_stopped_meter_is_never_changed_and_its_reason_says_so_first(
 FOR_MONEY_ALONE = Thresholds(
     min_gain_points=0, max_payback_years=100, min_net_benefit_usd_per_year=0,
     design_peak_share=1, wrong_size_cost_usd=0, odds_of_benefit=0.75,
-    odds_of_costly_benefit=0.75, tie_band_share=0,
+    odds_of_costly_benefit=0.75, odds_without_log=0.75, tie_band_share=0,
     count_leak_repair=False,  # what this fleet misses is use
 )  # fmt: skip
 

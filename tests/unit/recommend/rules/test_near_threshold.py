@@ -18,13 +18,13 @@ LIMITS = Thresholds(odds_of_benefit=0.75)
 
 def near(
     *, benefit=0.99, fit=0.99, overload=0.0, net=500.0, rejected=None, kept=False, cost=900.0,
-    held_fit=1.0, may_log=True,
+    held_fit=1.0, action="change",
 ):  # fmt: skip
     """Whether an account with one rival to its meter is near."""
     told = pl.DataFrame(
         {
             "meter_id": ["M"],
-            "action": ["keep" if kept else "change"],
+            "action": ["keep" if kept else action],
             "net_benefit_usd_per_year": [0.0 if kept else 500.0],
             "odds_of_fit": [1.0],
             "odds_of_undersized": [overload],
@@ -41,12 +41,20 @@ def near(
             "odds_of_fit": [held_fit, fit],
         }
     )
-    found = near_threshold(told, rival, LIMITS, may_log=pl.Series([may_log]))
-    return found.to_list() == ["M"]
+    return near_threshold(told, rival, LIMITS).to_list() == ["M"]
 
 
 @pytest.mark.parametrize(
-    ("odds", "expected"), [(0.6, False), (0.7, True), (0.8, True), (0.9, False)]
+    ("odds", "expected"),
+    [
+        (0.3, False),
+        (0.45, True),
+        (0.55, True),
+        (0.62, False),
+        (0.7, True),
+        (0.8, True),
+        (0.9, False),
+    ],
 )
 def test_a_probability_of_benefit_about_its_threshold_is_near(odds, expected):
     assert near(benefit=odds) is expected
@@ -67,10 +75,9 @@ def test_beside_a_meter_that_may_be_too_small_its_own_odds_of_fit_count():
     assert near(fit=0.5, net=900.0, held_fit=0.1)  # never less than even
 
 
-def test_where_no_log_comes_lower_odds_are_near():
-    assert not near(benefit=0.5)
-    assert near(benefit=0.5, may_log=False)
-    assert not near(benefit=0.75, may_log=False)
+def test_lower_odds_are_not_near_where_a_log_comes():
+    assert near(benefit=0.5)
+    assert not near(benefit=0.5, action="log_first")
 
 
 def test_a_meter_that_cannot_win_is_no_rival():
