@@ -169,7 +169,8 @@ def _which(
             "`odds_of_benefit`; `odds_of_costly_benefit` from `costly_change_usd`",
             f"2 in displacement {chosen['odds_of_benefit']:.2f}, asked"
             f" {limits.odds_of_benefit:g}; 2 in compound {dear['odds_of_benefit']:.2f}, asked"
-            f" {limits.odds_of_costly_benefit:g}, as it costs ${dear['change_cost_usd']:,.0f}",
+            f" {limits.odds_of_costly_benefit:g}, as it costs ${dear['change_cost_usd']:,.0f};"
+            f" of either {limits.odds_without_log:g} if no log is worth its trip",
             "a change is proven by the displacement",
         ),
         (

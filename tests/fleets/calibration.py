@@ -24,11 +24,11 @@ PAGE = Path(__file__).parents[2] / "rightsize" / "handbook" / "calibration.md"
 INTERVALS = (60.0, 15.0)
 WRONG = "wrong curves, classes, registers, seasons"
 FLEETS = {
-    "recorded water": tuple(("recorded", seed) for seed in range(101, 121)),
-    "simulated, unseen": tuple(("simulated", seed) for seed in range(1001, 1021)),
-    WRONG: tuple(("wrong", seed) for seed in range(1031, 1051)),
+    "recorded water": tuple(("recorded", seed) for seed in range(121, 141)),
+    "simulated, unseen": tuple(("simulated", seed) for seed in range(1061, 1101)),
+    WRONG: tuple(("wrong", seed) for seed in range(1111, 1131)),
     "the same, and new meters of other makes": tuple(
-        ("wrong makes", seed) for seed in range(1031, 1051)
+        ("wrong makes", seed) for seed in range(1111, 1131)
     ),
 }  # the last has no floors
 FLOORS = {
