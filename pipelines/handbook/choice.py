@@ -28,7 +28,8 @@ PAGE: Final = (
 )
 _SHOWN_LIMITS: Final = (
     "odds_of_fit", "odds_of_benefit", "odds_of_costly_benefit", "costly_change_usd",
-    "odds_without_log", "odds_slack", "odds_of_undersized", "min_net_benefit_usd_per_year", "min_gain_points",
+    "odds_without_log", "odds_slack", "odds_of_undersized", "min_net_benefit_usd_per_year",
+    "min_gain_points",
     "max_payback_years", "tie_band_share", "wrong_size_cost_usd", "design_peak_share",
     "upsize_needs_evidence", "tap_and_line_usd_per_in", "unknown_line_odds",
     "fitting_usd_per_in", "repipe_usd_per_in", "strainer_usd_per_in", "power_usd",

@@ -20,7 +20,6 @@ class Choice:
     verdict: NDArray[np.str_]  # [A]
     action: NDArray[np.str_]  # [A]
     chosen: Index  # [A] meter to install, to confirm by logging, or the installed one
-    without_log: Index  # [A] meter that would stand there if no log came
     runner_up: Index  # [A] best feasible meter beside chosen and installed; -1 for none
     tied: Index  # [A] meter worth a little more than the chosen, cheaper one; -1 for none
     smaller: Index  # [A] best smaller meter of the same type that pays; -1 for none

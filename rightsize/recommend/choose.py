@@ -65,7 +65,6 @@ from rightsize.settings import Tariff, Thresholds
 from rightsize.units import UnitSystem
 
 Array = NDArray[np.float64]
-Index = NDArray[np.int64]
 Flags = NDArray[np.bool_]
 
 CHUNK_ACCOUNTS = 512  # the [J, A, M] arrays of a chunk stay in tens of megabytes
@@ -258,10 +257,8 @@ def _choose(case: Case, rows: slice, samples: BenefitSamples, weighed: Weighed) 
     may_log = case.may_log[rows]
     hopeful, log_value_usd = _log_case(case, rows, samples, weighed.broken)
     worth_logging = (log_value_usd >= limits.min_log_value_usd) & (hopeful >= 0) & may_log
-    visits = _visits(case, rows, samples, weighed)
-    listed, unlogged = (
-        _shortlist(case, rows, weighed, visits, is_undersized=is_undersized, may_log=may)
-        for may in (worth_logging, np.zeros_like(worth_logging))
+    listed = _shortlist(
+        case, rows, samples, weighed, is_undersized=is_undersized, may_log=worth_logging
     )
     has_choice = np.asarray(listed.allowed.any(axis=1))
     best = best_meter(
@@ -295,7 +292,6 @@ def _choose(case: Case, rows: slice, samples: BenefitSamples, weighed: Weighed) 
         verdict=verdict,
         action=action,
         chosen=chosen,
-        without_log=_without_log(case, rows, weighed, unlogged, action, verdict, chosen),
         runner_up=runner_up(weighed, listed.other, chosen),
         tied=np.where(changes & (top != best), top, -1),
         smaller=smaller,
@@ -308,27 +304,6 @@ def _choose(case: Case, rows: slice, samples: BenefitSamples, weighed: Weighed) 
         ),
         rank=ranks(weighed, listed.allowed, index, kept),
     )
-
-
-def _without_log(
-    case: Case,
-    rows: slice,
-    weighed: Weighed,
-    unlogged: _Shortlist,
-    action: NDArray[np.str_],
-    verdict: NDArray[np.str_],
-    chosen: Index,
-) -> Index:
-    """Meter that would stand at each account if no log came [A]: what a log is held against."""
-    best = best_meter(
-        unlogged.allowed,
-        weighed,
-        case.costs.change_cost_usd[rows],
-        tie_band_share=case.thresholds.tie_band_share,
-    )
-    index = case.meter_index[rows]
-    changes = (verdict == "fits") & unlogged.allowed.any(axis=1)
-    return np.where(action == "change", chosen, np.where(changes, best, index))
 
 
 @dataclass(frozen=True)
@@ -344,8 +319,8 @@ class _Shortlist:
 def _shortlist(
     case: Case,
     rows: slice,
+    samples: BenefitSamples,
     weighed: Weighed,
-    visits: Visit,
     *,
     is_undersized: Flags,
     may_log: Flags,
@@ -354,6 +329,7 @@ def _shortlist(
     limits, index = case.thresholds, case.meter_index[rows]
     other = weighed.feasible.copy()
     other[np.arange(len(index)), index] = False
+    visits = _visits(case, rows, samples, weighed)
     asked = odds_asked(case.costs.change_cost_usd[rows], may_log, limits)
     pays = other & visits.is_worth_it & (weighed.odds_of_benefit >= asked - limits.odds_slack)
     proven = pays & (weighed.odds_of_benefit >= asked)

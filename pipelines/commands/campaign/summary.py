@@ -52,7 +52,8 @@ def _log_first(outcome: CampaignOutcome, console: Console) -> None:
         f"Sites to log first: {outcome.log_first_visited_count:,} of"
         f" {outcome.log_first_count:,} are visited"
         + (
-            f"; {waiting:,} wait for more loggers, weeks, money or their season"
+            f"; {waiting:,} wait for more loggers, weeks, money or their season, or are decided"
+            " on what is known once the configuration names this `campaign:`"
             if waiting
             else ""
         ),

@@ -62,7 +62,7 @@ class OpenAccounts:
     present_value: Floats  # [P] of 1 USD a year over the life of the most promising meter
     is_shown: Flags  # [P] an overload is on record, or needs no evidence
     is_hourly: Flags  # [P] reads show the sustained flow
-    present: Index  # [P] option chosen if nothing is learned: 0 keeps, k is meter k - 1
+    present: Index  # [P] option chosen today: 0 keeps, k is meter k - 1
 
     def rows(self, keep: NDArray[Any], meters: int) -> OpenAccounts:
         """Some of the accounts, with their first meters."""
@@ -108,9 +108,9 @@ def open_accounts(
     either = allowed[0] | (allowed[1] & may_be_over[:, None])
     score = _score(samples, over, either)
     index = case.meter_index[rows]
-    changes = choice.without_log != index
+    changes = (choice.action == "change") & (choice.chosen != index)
     at = np.flatnonzero(changes)
-    score[at, choice.without_log[at]] = np.inf
+    score[at, choice.chosen[at]] = np.inf
     is_open = case.refused.is_assessed[rows] & ~is_closed & (score > 0).any(axis=1)
     account = np.flatnonzero(is_open)
     if not len(account):
@@ -130,7 +130,7 @@ def open_accounts(
     def money(value: Array) -> Floats:
         return np.asarray(value[spot], dtype=_MONEY)
 
-    is_chosen = meter == choice.without_log[account][:, None]
+    is_chosen = meter == choice.chosen[account][:, None]
     none_comes = np.zeros(len(index), dtype=np.bool_)  # once learned, nothing else is
     return OpenAccounts(
         account=account,
