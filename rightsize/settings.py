@@ -515,8 +515,8 @@ class Thresholds(Settings):
     odds_without_log: float = _limit(
         0.5,
         "the same, of any cost, where no log comes: none is worth min_log_value_usd, one is in"
-        " use, or the configured campaign does not visit the site; the expected benefit then"
-        " has to decide",
+        " use, or the configured campaign does not log the site; the expected benefit then has"
+        " to decide",
         source=_OURS,
         ge=0.5,
         le=1,

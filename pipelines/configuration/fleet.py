@@ -26,7 +26,7 @@ from pipelines.configuration.load_settings import Loaded
 from pipelines.configuration.load_weather import Weather, load_weather
 from pipelines.configuration.meter_list import Meters, meters_of
 from pipelines.configuration.site_record import with_manifold
-from pipelines.configuration.visits_file import visited_meters
+from pipelines.configuration.visits_file import meters_to_log
 from pipelines.store.lake_partition import bucket_name
 from rightsize.errors import ConfigError
 from rightsize.recommend.rules.meter_rules import unknown_names
@@ -72,7 +72,7 @@ def load_fleet(loaded: Loaded) -> Fleet:
         priors=priors,
         installed=installed,
         units=named.units,
-        visited=visited_meters(loaded.file(named.campaign), meters.frame)
+        to_log=meters_to_log(loaded.file(named.campaign), meters.frame)
         if named.campaign
         else None,
     )
@@ -88,7 +88,7 @@ def load_fleet(loaded: Loaded) -> Fleet:
         "catalogue": [dataclasses.asdict(m) for m in catalogue.meters],
         "priors": dataclasses.asdict(priors),
         **({} if tests is None else {"accuracy_tests": tests}),
-        **({} if settings.visited is None else {"campaign": sorted(settings.visited)}),
+        **({} if settings.to_log is None else {"campaign": sorted(settings.to_log)}),
         **({"change_out_log": log.document()} if log.row_count else {}),
     }
     return Fleet(

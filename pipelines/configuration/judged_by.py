@@ -36,7 +36,7 @@ class JudgedBy:
     installed: InstalledCurves | None = None  # None: the catalog's curves for all
     correction: GainCorrection | None = None  # None: gains stay as the reads tell them
     logs: UsedLogs = field(default_factory=UsedLogs)
-    visited: frozenset[str] | None = None  # meters of the campaign; None: none is under way
+    to_log: frozenset[str] | None = None  # by a campaign; None: none is under way
 
 
 def with_meter_index(

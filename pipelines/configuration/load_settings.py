@@ -254,8 +254,8 @@ class SweepSettings(Settings):
     campaign: str | None = Field(
         default=None,
         description="visits of the campaign under way, as `rightsize campaign` writes them"
-        " (`workspace/campaign/visits.csv`): other accounts are not logged first but decided on"
-        " what is known, see *what to learn next*; any may be logged if absent",
+        " (`workspace/campaign/visits.csv`): accounts that it does not log are decided on what"
+        " is known, see *what to learn next*; any may be logged first if absent",
     )
     correct_gains: bool = Field(
         False,

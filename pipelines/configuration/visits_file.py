@@ -17,6 +17,7 @@ from rightsize.campaign.visit import Visit
 from rightsize.errors import ConfigError
 from rightsize.evidence.field.sheet_cell import read_cell
 from rightsize.evidence.field.words import TITLE
+from rightsize.knowing.kinds import LOGS_OF_FLOW
 
 COLUMNS: Final = tuple(f.name for f in fields(Visit))
 _TYPES: Final = get_type_hints(Visit)
@@ -64,23 +65,23 @@ def read_visits(path: Path) -> tuple[Visit, ...]:
     return tuple(visits)
 
 
-def visited_meters(path: Path, meters: pl.DataFrame) -> frozenset[str]:
-    """Meters that the campaign under way logs or tests; `meters` is the meter list.
+def meters_to_log(path: Path, meters: pl.DataFrame) -> frozenset[str]:
+    """Meters whose flow the campaign under way logs; `meters` is the meter list.
 
     Raises
     ------
     ConfigError
         If the file is not one of visits, or names a meter that the meter list does not have.
     """
-    visited = [visit.meter_id for visit in read_visits(path)]
+    visits = read_visits(path)
     known = set(meters["meter_id"])
-    strange = [meter for meter in visited if meter not in known]
+    strange = [visit.meter_id for visit in visits if visit.meter_id not in known]
     if strange:
         raise ConfigError(
             f"{path}: meter {short(strange[0])} is not in the meter list; plan a campaign anew"
             " with `rightsize campaign`, or remove `campaign:` from the configuration"
         )
-    return frozenset(visited)
+    return frozenset(visit.meter_id for visit in visits if visit.kind in LOGS_OF_FLOW)
 
 
 def _rows(path: Path) -> list[tuple[int, dict[str, str]]]:

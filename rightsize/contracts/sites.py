@@ -22,8 +22,8 @@ class SiteBlock:
     calendar month, each row summing to 1 (equal months if absent), `last_use_on`, the day of
     the last registration of a stopped meter, `fire_arrangement`, how fire flow reaches the
     site, as recorded, `record`, what else is recorded of it, `is_logged`, whether a flow
-    log is behind its posterior (none if absent), and `is_visited`, whether the campaign that
-    is under way visits it (all if absent: none is).
+    log is behind its posterior (none if absent), and `is_to_log`, whether the campaign under
+    way logs it (any may be if absent: there is none).
     """
 
     service_kind: tuple[str, ...]  # [A] domestic, irrigation, fire, combined, unknown
@@ -39,7 +39,7 @@ class SiteBlock:
     fire_arrangement: tuple[str | None, ...] | None = None  # [A] None if not recorded
     record: SiteRecord | None = None
     is_logged: NDArray[np.bool_] | None = None  # [A] a flow log tells its peak and low flow
-    is_visited: NDArray[np.bool_] | None = None  # [A] a log or test is planned there
+    is_to_log: NDArray[np.bool_] | None = None  # [A] a log is planned there
 
     @property
     def size(self) -> int:
@@ -67,8 +67,8 @@ class SiteBlock:
             lengths["fire_arrangement"] = len(self.fire_arrangement)
         if self.is_logged is not None:
             lengths["is_logged"] = len(self.is_logged)
-        if self.is_visited is not None:
-            lengths["is_visited"] = len(self.is_visited)
+        if self.is_to_log is not None:
+            lengths["is_to_log"] = len(self.is_to_log)
         if self.record is not None:
             self.record.check(self.size)
         if len(set(lengths.values())) > 1:

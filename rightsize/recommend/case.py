@@ -104,8 +104,8 @@ class Case:
     @property
     def may_log(self) -> Flags:
         """Accounts at which a log may still come before the decision [A]."""
-        visited = self.sites.is_visited
-        return ~self.is_logged if visited is None else ~self.is_logged & visited
+        planned = self.sites.is_to_log
+        return ~self.is_logged if planned is None else ~self.is_logged & planned
 
     @property
     def record(self) -> SiteRecord:

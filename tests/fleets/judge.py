@@ -276,7 +276,7 @@ def _logged_sites(block, known, more_logs):
     return replace(
         site_block(block),
         is_logged=np.array([m in known for m in block.meter_id]),
-        is_visited=np.full(block.size, more_logs),
+        is_to_log=np.full(block.size, more_logs),
     )
 
 

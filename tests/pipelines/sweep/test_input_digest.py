@@ -78,7 +78,7 @@ def test_every_field_of_what_accounts_are_judged_by_counts() -> None:
         "installed": np.zeros(3),
         "correction": "another",
         "logs": UsedLogs(rows=pl.DataFrame({"meter_id": ["M1"]})),
-        "visited": frozenset({"M1"}),
+        "to_log": frozenset({"M1"}),
     }
     assert set(others) == {field.name for field in fields(JudgedBy)}
     told = [digest_of(replace(whole, **{name: other})) for name, other in others.items()]

@@ -17,12 +17,12 @@ from tests.unit.recommend.one_account import TURBINE, decided, lost_by, row, sol
 OTHER = sold("displacement", 2.0, 160, 400)
 DEAR = sold("displacement", 2.0, 160, 3000)
 SIX_OF_TEN = [[190_000.0] * 6 + [1000.0] * 4]
-UNVISITED = {"is_visited": np.array([False])}
+NOT_TO_LOG = {"is_to_log": np.array([False])}
 LOGGED = {"is_logged": np.array([True])}
 
 
 @pytest.mark.parametrize("other", [OTHER, DEAR])
-@pytest.mark.parametrize("site", [UNVISITED, LOGGED])
+@pytest.mark.parametrize("site", [NOT_TO_LOG, LOGGED])
 def test_a_likely_benefit_is_enough_where_no_log_comes(other: Any, site: Any) -> None:
     """HAND: 6 of 10 samples bring 930 USD a year; 0.65 or 0.85 are asked, without a log 0.5."""
     waits = row(decided([other], SIX_OF_TEN))
@@ -33,13 +33,13 @@ def test_a_likely_benefit_is_enough_where_no_log_comes(other: Any, site: Any) ->
 
 
 def test_a_site_that_the_campaign_visits_is_decided_as_before() -> None:
-    visited = decided([DEAR], SIX_OF_TEN, is_visited=np.array([True]))
+    visited = decided([DEAR], SIX_OF_TEN, is_to_log=np.array([True]))
     assert row(visited) == row(decided([DEAR], SIX_OF_TEN))
 
 
 def test_a_benefit_less_likely_than_not_changes_nothing() -> None:
     four = [[190_000.0] * 4 + [1000.0] * 6]
-    assert row(decided([OTHER], four, **UNVISITED))["action"] == "keep"
+    assert row(decided([OTHER], four, **NOT_TO_LOG))["action"] == "keep"
 
 
 @given(
