@@ -25,7 +25,9 @@ INTERVALS = (60.0, 15.0)
 WRONG = "wrong curves, classes, registers, seasons"
 FLEETS = {
     "recorded water": tuple(("recorded", seed) for seed in range(121, 141)),
-    "simulated, unseen": tuple(("simulated", seed) for seed in range(1061, 1101)),
+    "simulated, unseen": tuple(
+        ("simulated", seed) for seed in (*range(1061, 1101), *range(1141, 1201))
+    ),
     WRONG: tuple(("wrong", seed) for seed in range(1111, 1131)),
     "the same, and new meters of other makes": tuple(
         ("wrong makes", seed) for seed in range(1111, 1131)
