@@ -506,7 +506,7 @@ class Thresholds(Settings):
         le=1e9,
     )
     odds_of_costly_benefit: float = _limit(
-        0.85,
+        0.75,
         "the same for a change of costly_change_usd or more",
         source=_OURS,
         ge=0.5,
@@ -659,7 +659,7 @@ class Thresholds(Settings):
         le=1,
     )
     min_log_value_usd: float = _limit(
-        600,
+        800,
         "value of a log, net of its cost, above which a site is logged first",
         source=_OURS,
         ge=0,

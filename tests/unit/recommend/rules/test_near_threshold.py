@@ -13,7 +13,7 @@ from rightsize.settings import Thresholds
 from tests.unit.recommend.synthetic import fleet, tariff
 
 # 0.85 for fit and 0.9 for undersized by default
-LIMITS = Thresholds(odds_of_benefit=0.75)
+LIMITS = Thresholds(odds_of_benefit=0.75, odds_of_costly_benefit=0.85)
 
 
 def near(
