@@ -18,7 +18,14 @@ from pipelines.configuration.load_priors import load_priors
 from tests.fleets.fleet import ALL_WRONG, simulate_fleet
 from tests.fleets.kept import kept
 from tests.fleets.recorded import recorded_fleet
-from tests.fleets.scorecard import ODDS_FROM, SIZE_WORDS, Card, card_of, infer_fleet
+from tests.fleets.scorecard import (
+    ODDS_FROM,
+    SIZE_WORDS,
+    Card,
+    card_of,
+    infer_fleet,
+    with_further_samples,
+)
 
 PAGE = Path(__file__).parents[2] / "rightsize" / "handbook" / "calibration.md"
 INTERVALS = (60.0, 15.0)
@@ -26,7 +33,7 @@ WRONG = "wrong curves, classes, registers, seasons"
 FLEETS = {
     "recorded water": tuple(("recorded", seed) for seed in range(121, 141)),
     "simulated, unseen": tuple(
-        ("simulated", seed) for seed in (*range(1061, 1101), *range(1141, 1201))
+        ("simulated", seed) for seed in (*range(1061, 1101), *range(1141, 1261))
     ),
     WRONG: tuple(("wrong", seed) for seed in range(1111, 1131)),
     "the same, and new meters of other makes": tuple(
@@ -101,9 +108,10 @@ def cards(fleets=FLEETS, *, ages=True, **more):
             truth, blocks = fleet(kind, seed, meters, **more)
             for interval, block in blocks.items():
                 told = truth.age_years if ages else None
+                first = infer_fleet(block, meters, priors, age_years=told)
                 card, _ = card_of(
-                    truth, block, meters,
-                    infer_fleet(block, meters, priors, age_years=told),
+                    truth, block, meters, first,
+                    decides=with_further_samples(first, block, meters, priors, age_years=told),
                     wrong_curves=kind.startswith("wrong"), makes=kind == "wrong makes",
                 )  # fmt: skip
                 total = found.setdefault(group, {}).setdefault(interval, Card())

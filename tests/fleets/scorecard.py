@@ -14,6 +14,7 @@ from rightsize.inference.meter.service import ServiceRecord
 from tests.fleets import judge
 from tests.fleets.unseen import gained_knowing_all_else
 
+MORE_SEED = 15485864  # of further samples: any other seed
 ODDS_FROM = (0.0, 0.1, 0.25, 0.5, 0.75, 0.9)
 SIZE_ENDS = (0.1, 0.25, 0.5)  # of the changes, the largest estimate first
 SIZE_WORDS = ("largest tenth", "to a quarter", "to half", "the rest")
@@ -98,15 +99,23 @@ def infer_fleet(
     )
 
 
-def card_of(truth, block, meters, posterior, *, wrong_curves=False, makes=False):
+def with_further_samples(posterior, block, meters, priors, **more):
+    """The samples that decide where a choice is near a threshold, as the product draws them."""
+    count = judge.THRESHOLDS.draws_near_threshold
+    further = infer_fleet(block, meters, priors, samples=count, seed=MORE_SEED, **more)
+    return posterior.with_more(further)
+
+
+def card_of(truth, block, meters, posterior, *, decides=None, wrong_curves=False, makes=False):
     """The card of a fleet at one read interval, also by class and by installed type.
 
-    `makes`: new meters are of other makes than the catalog's.
+    Ranges of accounts are those of `posterior`; `decides` has the samples that decisions rest
+    on, the same if not given. `makes`: new meters are of other makes than the catalog's.
     """
     if makes:
         truth = replace(truth, registered_gal=truth.other_makes_gal)
     oracle = judge.oracle_of(truth, block, meters)
-    decision = judge.decided(block, posterior, meters)
+    decision = judge.decided(block, decides or posterior, meters)
     found = judge.scores(truth, block, meters, posterior, decision, oracle)
     rows = np.arange(block.size)
     changed = decision.chosen != block.meter_index

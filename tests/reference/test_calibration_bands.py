@@ -14,7 +14,7 @@ from tests.fleets.calibration import FLOORS, SHARES, cards
 
 SMALL = {
     "simulated": (("simulated", 611),),
-    "wrong": (("wrong", 612),),
+    "wrong": (("wrong", 612), ("wrong", 613)),  # eleven changes alone hang on one hospital
 }
 COLUMN = {"simulated": 1, "wrong": 2}  # of the page's floors
 CHANCE = 0.02  # how rarely a method at its floor may fail by bad luck alone
