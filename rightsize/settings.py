@@ -507,16 +507,17 @@ class Thresholds(Settings):
     )
     odds_of_costly_benefit: float = _limit(
         0.75,
-        "the same for a change of costly_change_usd or more",
+        "minimum probability of positive net benefit for a change of costly_change_usd or more"
+        " where a log may come first",
         source=_OURS,
         ge=0.5,
         le=1,
     )
     odds_without_log: float = _limit(
         0.5,
-        "the same, of any cost, where no log comes: none is worth min_log_value_usd, one is in"
-        " use, or the configured campaign does not log the site; the expected benefit then has"
-        " to decide",
+        "minimum probability of positive net benefit for a change where no log comes: none is"
+        " worth min_log_value_usd, one is in use, or the configured campaign does not log the"
+        " site",
         source=_OURS,
         ge=0.5,
         le=1,
