@@ -41,6 +41,11 @@ def read_visits(path: Path) -> tuple[Visit, ...]:
     ConfigError
         One line a problem: file, line, column, what was allowed and got.
     """
+    return tuple(visit for _, visit in _numbered(path))
+
+
+def _numbered(path: Path) -> list[tuple[int, Visit]]:
+    """Visits with their lines."""
     rows = _rows(path)
     visits, problems = [], []
     for line, row in rows:
@@ -62,7 +67,7 @@ def read_visits(path: Path) -> tuple[Visit, ...]:
         )
     if problems:
         raise ConfigError("\n".join(problems))
-    return tuple(visits)
+    return [(line, visit) for (line, _), visit in zip(rows, visits, strict=True)]
 
 
 def meters_to_log(path: Path, meters: pl.DataFrame) -> frozenset[str]:
@@ -73,15 +78,15 @@ def meters_to_log(path: Path, meters: pl.DataFrame) -> frozenset[str]:
     ConfigError
         If the file is not one of visits, or names a meter that the meter list does not have.
     """
-    visits = read_visits(path)
-    known = set(meters["meter_id"])
-    strange = [visit.meter_id for visit in visits if visit.meter_id not in known]
+    visits, known = _numbered(path), set(meters["meter_id"])
+    strange = [(line, v.meter_id) for line, v in visits if v.meter_id not in known]
     if strange:
+        line, meter = strange[0]
         raise ConfigError(
-            f"{path}: meter {short(strange[0])} is not in the meter list; plan a campaign anew"
-            " with `rightsize campaign`, or remove `campaign:` from the configuration"
+            f"{path} line {line}: meter {short(meter)} is not in the meter list; plan anew with"
+            " `rightsize campaign`, or remove `campaign:` from the configuration"
         )
-    return frozenset(visit.meter_id for visit in visits if visit.kind in LOGS_OF_FLOW)
+    return frozenset(v.meter_id for _, v in visits if v.kind in LOGS_OF_FLOW)
 
 
 def _rows(path: Path) -> list[tuple[int, dict[str, str]]]:

@@ -38,7 +38,7 @@ def test_a_campaign_without_visits_goes_nowhere(tmp_path: Path) -> None:
 
 def test_a_meter_that_is_not_in_the_list_is_named(tmp_path: Path) -> None:
     path = visits_of(tmp_path / "visits.csv", "M-1", "M-9")
-    with pytest.raises(ConfigError, match="meter 'M-9' is not in the meter list"):
+    with pytest.raises(ConfigError, match="line 3: meter 'M-9' is not in the meter list"):
         meters_to_log(path, METERS)
 
 
