@@ -102,8 +102,16 @@ def test_oversized_is_never_said_of_a_same_size_change(swept: Swept):
 
 
 @pytest.mark.heavy
-def test_no_change_among_the_first_of_the_full_demo_loses_money(full: Swept):
-    assert losing(full) == []
+def test_no_more_of_the_first_changes_of_the_full_demo_lose_money_than_was_told(full: Swept):
+    """None did while a costly change was asked for 0.85 instead of 0.75."""
+    ((told,),) = full.rows(f"""
+        select sum(1 - odds_of_benefit) from (
+            select odds_of_benefit from latest_recommendation
+            where action = 'change' and verdict <> 'undersized'
+            order by net_benefit_usd_per_year desc limit {FIRST}
+        )
+    """)
+    assert len(losing(full)) <= told
 
 
 @pytest.mark.heavy
