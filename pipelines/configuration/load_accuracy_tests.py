@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import csv
 import datetime as dt
 import math
 from pathlib import Path
@@ -10,7 +9,7 @@ from typing import Final
 
 import numpy as np
 
-from pipelines.configuration.yaml_file import plain_file
+from pipelines.configuration.yaml_file import csv_rows
 from rightsize.errors import CatalogueError, ConfigError
 from rightsize.meters.catalogue import Catalogue
 from rightsize.meters.uncertainty.shrinkage import AccuracyTests
@@ -80,16 +79,7 @@ def _day(row: dict[str, str]) -> dt.date | None:
 
 
 def _rows(path: Path) -> tuple[list[tuple[int, dict[str, str]]], str]:
-    try:
-        plain_file(path)
-        with path.open(encoding="utf-8-sig", newline="") as file:
-            reader = csv.DictReader(file)
-            rows = [(reader.line_num, row) for row in reader]
-            names = reader.fieldnames or []
-    except FileNotFoundError:
-        raise ConfigError(f"{path}: no such file") from None
-    except (OSError, UnicodeDecodeError, csv.Error) as error:
-        raise ConfigError(f"{path}: cannot be read: {error}") from None
+    rows, names = csv_rows(path)
     missing = [name for name in REQUIRED if name not in names]
     flows = [name for name in FLOWS if name in names]
     if len(flows) != 1:

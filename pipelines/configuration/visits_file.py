@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import csv
 import datetime as dt
 import math
 from dataclasses import fields
@@ -11,7 +10,7 @@ from typing import Any, Final, get_type_hints
 
 import polars as pl
 
-from pipelines.configuration.yaml_file import plain_file, short
+from pipelines.configuration.yaml_file import csv_rows, short
 from rightsize.campaign.season import EARLIEST, LATEST
 from rightsize.campaign.visit import Visit
 from rightsize.errors import ConfigError
@@ -90,16 +89,7 @@ def meters_to_log(path: Path, meters: pl.DataFrame) -> frozenset[str]:
 
 
 def _rows(path: Path) -> list[tuple[int, dict[str, str]]]:
-    try:
-        plain_file(path)
-        with path.open(encoding="utf-8-sig", newline="") as file:
-            reader = csv.DictReader(file)
-            rows = [(reader.line_num, row) for row in reader]
-            names = reader.fieldnames or []
-    except FileNotFoundError:
-        raise ConfigError(f"{path}: no such file; run `rightsize campaign` first") from None
-    except (OSError, UnicodeDecodeError, csv.Error) as error:
-        raise ConfigError(f"{path}: cannot be read: {error}") from None
+    rows, names = csv_rows(path, if_missing="no such file; run `rightsize campaign` first")
     missing = [name for name in COLUMNS if name not in names]
     if missing:
         raise ConfigError(f"{path}: missing columns: {', '.join(missing)}")

@@ -1,7 +1,11 @@
-"""One YAML document: a value or one clear message; codes used as keys stay as written."""
+"""Files of a configuration: a value or one clear message.
+
+Codes used as keys of a YAML document stay as written; rows of a CSV file know their line.
+"""
 
 from __future__ import annotations
 
+import csv
 import re
 import unicodedata
 from pathlib import Path
@@ -55,6 +59,28 @@ def plain_file(path: Path) -> None:
     if not is_plain_file(path):
         what = "is a folder" if path.is_dir() else "not a regular file"
         raise ConfigError(f"{path}: cannot be read: {what}")
+
+
+def csv_rows(
+    path: Path, *, if_missing: str = "no such file"
+) -> tuple[list[tuple[int, dict[str, str]]], list[str]]:
+    """Rows of a CSV file with their lines, and the names of its columns.
+
+    Raises
+    ------
+    ConfigError
+        If it cannot be read.
+    """
+    try:
+        plain_file(path)
+        with path.open(encoding="utf-8-sig", newline="") as file:
+            reader = csv.DictReader(file)
+            rows = [(reader.line_num, row) for row in reader]
+            return rows, list(reader.fieldnames or [])
+    except FileNotFoundError:
+        raise ConfigError(f"{path}: {if_missing}") from None
+    except (OSError, UnicodeDecodeError, csv.Error) as error:
+        raise ConfigError(f"{path}: cannot be read: {error}") from None
 
 
 def short(value: Any) -> str:

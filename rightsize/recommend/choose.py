@@ -171,6 +171,7 @@ def judged(case: Case, rows: slice) -> Judged:
             wear=_wear(case, rows, rates, costs),
         )
         wrong_usd = _wrong_usd_per_year(case, costs)
+        overload = _overload(case, rows)
         weighed = weigh(
             samples,
             flow_limits,
@@ -181,10 +182,10 @@ def judged(case: Case, rows: slice) -> Judged:
             ),
             index,
             wrong_usd_per_year=wrong_usd,
-            is_undersized=_overload(case, rows)[2] >= case.thresholds.odds_of_undersized,
+            is_undersized=overload[2] >= case.thresholds.odds_of_undersized,
             odds_of_fit=case.thresholds.odds_of_fit,
         )
-        choice = _choose(case, rows, samples, weighed)
+        choice = _choose(case, rows, samples, weighed, overload)
         learnable = open_accounts(
             case,
             rows,
@@ -242,7 +243,13 @@ def _wear(case: Case, rows: slice, rates: RateSteps, costs: ChangeCosts) -> Wear
     )
 
 
-def _choose(case: Case, rows: slice, samples: BenefitSamples, weighed: Weighed) -> Choice:
+def _choose(
+    case: Case,
+    rows: slice,
+    samples: BenefitSamples,
+    weighed: Weighed,
+    overload: tuple[Array, Array, Array],
+) -> Choice:
     """The meter of each account, its verdict and its action.
 
     First whether to change at all: does a meter that fits and is worth a visit reach the odds
@@ -250,7 +257,7 @@ def _choose(case: Case, rows: slice, samples: BenefitSamples, weighed: Weighed) 
     or the campaign goes elsewhere. Then which: of those that fit, the one that is worth most.
     """
     limits, index = case.thresholds, case.meter_index[rows]
-    over_peak, over_sustained, over = _overload(case, rows)
+    over_peak, over_sustained, over = overload
     is_undersized = over >= limits.odds_of_undersized
     need = _need_bits(case, rows, samples, is_undersized=is_undersized)
     weighed = replace(weighed, broken=weighed.broken | need)

@@ -208,7 +208,7 @@ def _decision(meters: _Meters, fleet: JudgedBy, posterior: FlowPosterior) -> Dec
             site_block(meters.rows),
             month_volume_share=meters.month_volume_share,
             is_logged=meters.rows["meter_id"].is_in(list(fleet.logs.shown)).to_numpy(),
-            is_to_log=_is_to_log(meters.rows, fleet).to_numpy(),
+            is_to_log=_is_to_log(meters.rows, fleet),
         ),
         fleet.catalogue,
         fleet.tariff,
@@ -218,11 +218,11 @@ def _decision(meters: _Meters, fleet: JudgedBy, posterior: FlowPosterior) -> Dec
     )
 
 
-def _is_to_log(rows: pl.DataFrame, fleet: JudgedBy) -> pl.Series:
-    """Whether the campaign under way logs each meter; any may be logged if there is none."""
+def _is_to_log(rows: pl.DataFrame, fleet: JudgedBy) -> NDArray[np.bool_] | None:
+    """Whether the campaign under way logs each meter; None if there is none."""
     if fleet.to_log is None:
-        return pl.repeat(value=True, n=rows.height, eager=True)
-    return rows["meter_id"].is_in(list(fleet.to_log))
+        return None
+    return rows["meter_id"].is_in(list(fleet.to_log)).to_numpy()
 
 
 def _of(decision: Decision, rows: pl.DataFrame) -> Decision:

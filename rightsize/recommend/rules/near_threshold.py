@@ -6,12 +6,18 @@ would change the choice.
 
 from __future__ import annotations
 
-from typing import Final
+from typing import Any, Final
 
+import numpy as np
 import polars as pl
+from numpy.typing import NDArray
 
-from rightsize.recommend.rules.fit_asked import LEAST_FIT
+from rightsize.recommend.rules.fit_asked import odds_of_fit_asked
+from rightsize.recommend.rules.worth_a_visit import odds_asked
 from rightsize.settings import Thresholds
+
+Array = NDArray[np.floating[Any]]
+Flags = NDArray[np.bool_]
 
 NEAR_BENEFIT: Final = 0.1  # [1] twice what 64 samples leave open at 0.75: measured 0.04
 NEAR_FIT: Final = 0.06  # [1] twice what they leave open at 0.9 (measured 0.03); less at 0.85
@@ -53,14 +59,11 @@ def near_threshold(
         | _about("odds_of_undersized", limits.near_limit_odds, NEAR_BENEFIT),
     )
     rules = pl.col("rejected_because").fill_null("").str.split(", ")
-    rivals = (
-        candidate.filter(
-            ~pl.col("is_installed")
-            & (rules.list.set_difference(["", *_BY_SAMPLES]).list.len() == 0)
-        )
-        .join(chosen, on="meter_id")
-        .filter(_is_open(limits))
-    )
+    rivals = candidate.filter(
+        ~pl.col("is_installed")
+        & (rules.list.set_difference(["", *_BY_SAMPLES]).list.len() == 0)
+    ).join(chosen, on="meter_id")
+    rivals = rivals.filter(pl.Series(_is_open(rivals, limits), dtype=pl.Boolean))
     worth = pl.col("net_benefit_usd_per_year") * pl.col("odds_of_fit")
     least = pl.max_horizontal(
         _LEAST_OF_CHOSEN * pl.col("chosen_usd"), pl.lit(limits.min_net_benefit_usd_per_year)
@@ -72,31 +75,28 @@ def near_threshold(
     return chosen.filter(near)["meter_id"]
 
 
-def _is_open(limits: Thresholds) -> pl.Expr:
+def _is_open(rivals: pl.DataFrame, limits: Thresholds) -> Flags:
     """One probability near its threshold, the other near or above.
 
-    A change is asked for odds of its own, or for those without a log (`odds_asked`); only an
-    account that is logged first has no use for the latter.
+    A change is asked for odds of its own, or for those without a log; only an account that is
+    logged first has no use for the latter.
     """
-    sure = max(limits.odds_of_benefit, limits.odds_of_costly_benefit)
-    is_costly = pl.col("change_cost_usd") >= limits.costly_change_usd
-    first = pl.when(is_costly).then(sure).otherwise(limits.odds_of_benefit)
-    without = pl.min_horizontal(first, pl.lit(limits.odds_without_log))
-    fits = pl.col("odds_of_fit") - _fit_asked(limits)
-    return _near_both(pl.col("odds_of_benefit") - first, fits) | (
-        ~pl.col("is_to_log") & _near_both(pl.col("odds_of_benefit") - without, fits)
+    count = rivals.height
+    pays, told_fit, held_fit, cost = (
+        rivals[name].to_numpy()
+        for name in ("odds_of_benefit", "odds_of_fit", "held_odds_of_fit", "change_cost_usd")
     )
+    fits = told_fit - odds_of_fit_asked(held_fit, np.zeros(count, bool), limits.odds_of_fit)
+    first, without = (
+        _near_both(pays - odds_asked(cost[:, None], np.full(count, may), limits)[:, 0], fits)
+        for may in (True, False)
+    )
+    return first | (~rivals["is_to_log"].to_numpy() & without)
 
 
-def _near_both(pays: pl.Expr, fits: pl.Expr) -> pl.Expr:
+def _near_both(pays: Array, fits: Array) -> Flags:
     is_possible = (pays >= -NEAR_BENEFIT) & (fits >= -NEAR_FIT)
     return is_possible & ((pays <= NEAR_BENEFIT) | (fits <= NEAR_FIT))
-
-
-def _fit_asked(limits: Thresholds) -> pl.Expr:
-    """Probability of fit that a new meter must reach (`odds_of_fit_asked`)."""
-    least = min(LEAST_FIT, limits.odds_of_fit)
-    return pl.col("held_odds_of_fit").clip(least, limits.odds_of_fit)
 
 
 def _held_odds_of_fit(candidate: pl.DataFrame, meter_id: pl.Series) -> pl.Series:
